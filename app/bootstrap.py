@@ -1,0 +1,197 @@
+"""The only place that builds the clock, the store, the signing key, the services and the web app."""
+
+import shutil
+from collections.abc import Callable, Mapping
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from functools import partial
+
+from fastapi import FastAPI
+from sqlalchemy import Engine
+
+from app import __version__
+from app.domain.procedure import Role
+from app.domain.site import ProcedureIssued, SiteStarted
+from app.ledger.heads import Head
+from app.paths import FONTS, SEED_DATA
+from app.records.assemble import photos_named
+from app.records.moments import utc_text, zone_named
+from app.services.export import Material
+from app.services.jobs import Jobs
+from app.settings import Settings
+from app.storage.engine import open_engine, sqlite_notice
+from app.storage.keys import SiteKey, load_or_make_site_key
+from app.storage.library import FileLibrary
+from app.storage.people import People
+from app.storage.photos import PhotoStore
+from app.storage.sessions import Sessions
+from app.storage.tables import create_schema
+from app.storage.writer import Store
+from app.web.app import make_app
+from app.web.context import Site
+
+SITE = "site"
+
+
+@dataclass(frozen=True, slots=True)
+class Running:
+    """Everything that one server process holds open."""
+
+    settings: Settings
+    engine: Engine
+    store: Store
+    key: SiteKey
+    site: Site
+    people: People
+    app: FastAPI
+
+    def close(self) -> None:
+        """Finish what was handed in and let the data folder go."""
+        self.store.close()
+        self.engine.dispose()
+
+
+def clock_now() -> datetime:
+    """Return the present instant, in UTC; the one clock of the program."""
+    return datetime.now(UTC)
+
+
+def start(settings: Settings, clock: Callable[[], datetime] = clock_now) -> Running:
+    """Open a data folder, making what is missing, and return the running site."""
+    zone_named(settings.zone)
+    settings.data.mkdir(parents=True, exist_ok=True)
+    _ship_procedures(settings)
+    engine = open_engine(settings.data / "changeout.sqlite3")
+    create_schema(engine)
+    key = load_or_make_site_key(settings.data, site=settings.site, clock=clock)
+    store = Store(engine, key, clock)
+    photos = PhotoStore(settings.data)
+    jobs = Jobs(store, photos, clock, unprintable=unprintable)
+    _begin_site(jobs, settings, key)
+    people = People(store, clock, jobs.write_site)
+    library = FileLibrary(settings.data)
+    _issue_procedures(jobs, library)
+    site = Site(
+        settings=settings,
+        clock=clock,
+        jobs=jobs,
+        people=people,
+        sessions=Sessions(
+            store,
+            people,
+            clock,
+            idle=timedelta(minutes=settings.idle_minutes),
+            longest=timedelta(hours=settings.session_hours),
+        ),
+        library=library,
+        photos=photos,
+        signer=key,
+        material=partial(material_of, store, photos, key, clock),
+        make_pdf=partial(signed_pdf, key),
+        heads=store.read_heads,
+        notices=_notices(settings, key),
+    )
+    return Running(settings, engine, store, key, site, people, make_app(site))
+
+
+def unprintable(text: str) -> str | None:
+    """Return a sentence if the record's fonts cannot print a text."""
+    from app.paper.fonts import unprintable as judged
+
+    return judged(text, FONTS)
+
+
+def material_of(store: Store, photos: PhotoStore, key: SiteKey, clock: Callable[[], datetime], job: str) -> Material:
+    """Collect what a job's record is made from."""
+    from app.domain.events import event_from_bytes
+
+    events = tuple(event_from_bytes(payload) for payload in store.read_payloads(job))
+    heads: list[Head] = [head for head in store.read_heads(job) if head.size <= len(events)]
+    return Material(
+        events=events[: heads[-1].size] if heads else (),
+        heads=tuple(heads),
+        photos={name: photos.read(name) for name in photos_named(events)},
+        certificate_pem=key.certificate_pem,
+        authority_pem=key.authority_pem,
+        made_at=utc_text(clock()),
+        program=f"Changeout Ledger {__version__}",
+    )
+
+
+def signed_pdf(
+    key: SiteKey, report: dict[str, object], record_json: bytes, photos: Mapping[str, bytes], made_at: str
+) -> bytes:
+    """Print the report with the JSON inside and sign it with the site key."""
+    from app.paper.pdf import make_pdf
+    from app.paper.signing import sign_pdf
+
+    moment = datetime.fromisoformat(made_at)
+    printed = make_pdf(report=report, record_json=record_json, fonts=FONTS, photos=photos, made_at=moment)
+    return sign_pdf(
+        printed,
+        key_pem=key.key_path.read_bytes(),
+        certificate_pem=key.certificate_pem,
+        authority_pem=key.authority_pem,
+        at=moment,
+    )
+
+
+def first_administrator(running: Running) -> str | None:
+    """Make the first administrator of an empty site and return the one-time code, else None."""
+    if running.people.everyone():
+        return None
+    _, code = running.people.add("First administrator", Role.ADMINISTRATOR, by=None)
+    return code
+
+
+def _ship_procedures(settings: Settings) -> None:
+    """Copy the shipped procedures into a new data folder; what is there is the site's own and stays."""
+    for kind in ("procedures", "housings"):
+        (settings.data / kind).mkdir(exist_ok=True)
+    for path in (SEED_DATA / "procedures").glob("*.toml"):
+        target = settings.data / "procedures" / path.name
+        if not target.exists():
+            shutil.copyfile(path, target)
+
+
+def ship_sample_housings(settings: Settings) -> None:
+    """Copy the sample housings into a data folder."""
+    with suppress(FileExistsError):
+        (settings.data / "housings").mkdir(parents=True)
+    for path in (SEED_DATA / "housings").glob("*.toml"):
+        target = settings.data / "housings" / path.name
+        if not target.exists():
+            shutil.copyfile(path, target)
+
+
+def _begin_site(jobs: Jobs, settings: Settings, key: SiteKey) -> None:
+    if jobs.site().size == 0:
+        jobs.write_site(
+            lambda _, seq, at: SiteStarted(seq=seq, at=at, site=settings.site, zone=settings.zone, key_id=key.key_id)
+        ).result()
+
+
+def _issue_procedures(jobs: Jobs, library: FileLibrary) -> None:
+    """Write each procedure file that has not been seen before into the site's ledger."""
+    known = {digest for _, _, digest in jobs.site().procedures}
+    for procedure, digest in library.procedures():
+        if digest not in known:
+            issued = partial(
+                ProcedureIssued,
+                procedure=procedure.id,
+                revision=procedure.revision,
+                sha256=digest,
+                author=procedure.author,
+                approver=procedure.approver,
+            )
+            jobs.write_site(lambda _, seq, at, issued=issued: issued(seq=seq, at=at)).result()  # type: ignore[misc]
+
+
+def _notices(settings: Settings, key: SiteKey) -> tuple[str, ...]:
+    return (
+        f"Changeout Ledger {__version__}",
+        sqlite_notice(),
+        f"The site key lies in {key.key_path}. Back it up where only the site's keeper can read it.",
+        f"Times are kept in UTC and shown in {settings.zone}, by this machine's clock.",
+    )

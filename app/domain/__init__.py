@@ -1,0 +1,1 @@
+"""The trade's rules: housing, containment model, procedures, steps, events, decisions. Pure."""

@@ -1,0 +1,129 @@
+"""A containment housing as its nameplate and its drawing describe it.
+
+A housing holds filters behind access ports. Each port has a door, a bagging ring and N filters in
+series along the slide; position 1 is nearest the door.
+"""
+
+import tomllib
+from enum import StrEnum
+from typing import Annotated, Literal
+
+from pydantic import Field, ValidationError, model_validator
+
+from app.calc.errors import Invalid
+from app.domain.text import Kept, sentence_from
+
+MOST_FILTERS = 6
+MOST_PORTS = 8
+
+Tag = Annotated[str, Field(min_length=1, max_length=40, pattern=r"^[^\s/\\<>\"'][^/\\<>\"']*$")]
+
+
+class Service(StrEnum):
+    """What the air that reached the filters carried."""
+
+    RADIOACTIVE = "radioactive"
+    BIOLOGICAL = "biological"
+    POTENT_COMPOUND = "potent_compound"
+    CHEMICAL = "chemical"
+    GENERAL = "general"
+
+
+class Seal(StrEnum):
+    """How a filter seals against its frame."""
+
+    GASKET = "gasket"
+    GEL = "gel"
+
+
+class Bank(StrEnum):
+    """What the filters behind a port are for."""
+
+    PREFILTER = "prefilter"
+    HEPA = "hepa"
+    CARBON = "carbon"
+
+
+class SiteLimit(Kept):
+    """A limit of the site's own: absolute values as text, in the instrument's unit."""
+
+    low: str | None = None
+    high: str | None = None
+    op: Literal["<", "<="] = "<="
+    unit: str
+    basis: str = "site value"
+
+
+class AccessPort(Kept):
+    """The opening behind one door, with one bagging ring and one filter clamp.
+
+    `deepest` is the deepest position that this job replaces; nearer filters must come out first.
+    """
+
+    id: Tag
+    bank: Bank = Bank.HEPA
+    filters: int = Field(ge=1, le=MOST_FILTERS)
+    filter: str = Field(min_length=1, max_length=80)
+    deepest: int | None = Field(default=None, ge=1, le=MOST_FILTERS)
+    clamp: str = "filter clamp"
+
+    @model_validator(mode="after")
+    def _deepest_is_there(self) -> "AccessPort":
+        if self.deepest is not None and self.deepest > self.filters:
+            raise ValueError(
+                f"port {self.id} is to be replaced down to position {self.deepest}, but holds {self.filters}"
+            )
+        return self
+
+    @property
+    def replaced(self) -> int:
+        """How many positions, counted from the door, this job replaces."""
+        return self.deepest or self.filters
+
+
+class Housing(Kept):
+    """One housing; the tag is what its field label reads, character for character."""
+
+    tag: Tag
+    location: str = Field(min_length=1, max_length=200)
+    service: Service
+    seal: Seal
+    upstream_damper: Tag
+    downstream_damper: Tag
+    fan: Tag = "exhaust fan"
+    ports: tuple[AccessPort, ...] = Field(min_length=1, max_length=MOST_PORTS)
+    limits: dict[str, SiteLimit] = Field(default_factory=dict)
+    practice: dict[str, str] = Field(default_factory=dict)
+    notes: str = ""
+
+    @model_validator(mode="after")
+    def _names_differ(self) -> "Housing":
+        ids = [port.id for port in self.ports]
+        if len(set(ids)) != len(ids):
+            raise ValueError("two ports have the same id; give each port its own")
+        if self.upstream_damper == self.downstream_damper:
+            raise ValueError("both dampers have the same tag; give each damper its own")
+        return self
+
+    def port(self, port_id: str) -> AccessPort:
+        """Return the port with this id; raise Invalid if the housing has none."""
+        for port in self.ports:
+            if port.id == port_id:
+                return port
+        known = ", ".join(port.id for port in self.ports)
+        raise Invalid(f"Housing {self.tag} has no port {port_id!r}; its ports are {known}.")
+
+    @property
+    def banks(self) -> tuple[Bank, ...]:
+        """Return the banks that the ports hold, each once, in the order of the ports."""
+        return tuple(dict.fromkeys(port.bank for port in self.ports))
+
+
+def read_housing(text: str, *, name: str) -> Housing:
+    """Read a housing from TOML text; `name` stands in the sentence when it cannot be read."""
+    try:
+        return Housing.model_validate(tomllib.loads(text))
+    except tomllib.TOMLDecodeError as fault:
+        raise Invalid(f"{name} is not TOML: {fault}. Correct that line and try again.") from None
+    except ValidationError as fault:
+        raise sentence_from(fault, what=name) from None

@@ -1,0 +1,371 @@
+"""A job as the fold of its events: what is done, begun, due again, stopped, reviewed.
+
+`evolve` is total and never refuses history; `fold(a + b) == fold(b, start=fold(a))`.
+Effects of a step reach the containment model once, when it is first done; a mark taken back later leaves
+the model as it is and puts the step among the doubtful ones, because a record cannot un-do the world.
+"""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from enum import StrEnum
+from functools import reduce
+from types import MappingProxyType
+from typing import assert_never
+
+from app.domain.containment.rules import attempt
+from app.domain.containment.state import ClosureRule, HousingState, starting_state
+from app.domain.events import (
+    AnswerCorrected,
+    AttemptRefused,
+    Event,
+    Evidence,
+    ExceptionOpened,
+    HoldReleased,
+    JobOpened,
+    JobReopened,
+    JobStopped,
+    JobSubmitted,
+    NoteWritten,
+    Recheck,
+    RecheckAnswered,
+    RecordAccepted,
+    RecordReturned,
+    Signature,
+    StepBegun,
+    StepDone,
+    StepOutside,
+    StepWithdrawn,
+    StopExplained,
+    Who,
+)
+from app.domain.steps import Step
+
+LATE_AFTER_MS = 300_000
+"""A tablet's time further than this from the server's makes the entry a late one (project figure)."""
+
+
+class Stage(StrEnum):
+    """Where a job stands, derived from its events."""
+
+    OPEN = "open"
+    STOPPED = "stopped"
+    LOOKING = "being looked over"
+    WORK_DONE = "work done"
+    IN_REVIEW = "in review"
+    RETURNED = "returned"
+    ACCEPTED = "accepted"
+
+
+@dataclass(frozen=True, slots=True)
+class Stamp:
+    """Who made an entry, when, and where it stands in the ledger."""
+
+    seq: int
+    at: str
+    by: Who
+    tablet: str | None = None
+    device_at: str | None = None
+    offset_ms: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Correction:
+    """An answer that was changed: the first value stays readable."""
+
+    stamp: Stamp
+    ask: str
+    was: str
+    now: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """Everything the record holds about one step."""
+
+    begun: Stamp | None = None
+    done: Stamp | None = None
+    in_hand_since: str | None = None
+    evidence: Evidence = field(default_factory=Evidence)
+    signature: Signature | None = None
+    attempts: tuple[tuple[Stamp, Evidence], ...] = ()
+    earlier: tuple[tuple[Stamp, Evidence], ...] = ()
+    corrections: tuple[Correction, ...] = ()
+    due_again: str | None = None
+    flags: tuple[str, ...] = ()
+
+    @property
+    def stands(self) -> bool:
+        """Whether the step counts as done."""
+        return self.done is not None and self.due_again is None
+
+
+@dataclass(frozen=True, slots=True)
+class Stop:
+    """A stop in force."""
+
+    stamp: Stamp
+    step: str | None
+    reason: str | None
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Notable:
+    """An entry that the reviewer must open before accepting."""
+
+    seq: int
+    kind: str
+    sentence: str
+    step: str | None = None
+
+
+_NO_MARK = Mark()
+_EMPTY: Mapping[str, Mark] = MappingProxyType({})
+
+
+@dataclass(frozen=True, slots=True)
+class JobState:
+    """One job at one moment."""
+
+    opened: JobOpened | None = None
+    size: int = 0
+    marks: Mapping[str, Mark] = field(default_factory=lambda: _EMPTY)
+    index: Mapping[str, int] = field(default_factory=lambda: MappingProxyType({}))
+    model: HousingState | None = None
+    model_at_stop: tuple[tuple[int, HousingState], ...] = ()
+    applied: frozenset[str] = frozenset()
+    stop: Stop | None = None
+    rechecks: tuple[Recheck, ...] = ()
+    submitted: Stamp | None = None
+    returned: str | None = None
+    accepted: Stamp | None = None
+    voided: tuple[int, ...] = ()
+    notables: tuple[Notable, ...] = ()
+    read: frozenset[int] = frozenset()
+    performers: frozenset[str] = frozenset()
+    last_at: str = ""
+
+    @property
+    def steps(self) -> tuple[Step, ...]:
+        """The steps of the job in order."""
+        return self.opened.steps if self.opened else ()
+
+    def step(self, step_id: str) -> Step | None:
+        """Return the step with this id, or None."""
+        place = self.index.get(step_id)
+        return None if place is None else self.steps[place]
+
+    def mark(self, step_id: str) -> Mark:
+        """Return what the record holds about a step; an empty mark if nothing."""
+        return self.marks.get(step_id, _NO_MARK)
+
+    @property
+    def due(self) -> Step | None:
+        """The step that is due: the first that does not stand."""
+        return next((step for step in self.steps if not self.mark(step.id).stands), None)
+
+    @property
+    def done_count(self) -> int:
+        """How many steps stand."""
+        return sum(1 for mark in self.marks.values() if mark.stands)
+
+    @property
+    def doubtful(self) -> tuple[str, ...]:
+        """Steps whose effect the model still shows although their mark was taken back."""
+        return tuple(sorted(step for step in self.applied if not self.mark(step).stands))
+
+    @property
+    def unread(self) -> tuple[Notable, ...]:
+        """Exceptions that the reviewer has yet to open."""
+        return tuple(item for item in self.notables if item.seq not in self.read)
+
+    @property
+    def stage(self) -> Stage:
+        """Where the job stands."""
+        if self.accepted is not None:
+            return Stage.ACCEPTED
+        if self.stop is not None:
+            return Stage.STOPPED
+        if self.rechecks:
+            return Stage.LOOKING
+        if self.submitted is not None:
+            return Stage.IN_REVIEW
+        if self.returned is not None:
+            return Stage.RETURNED
+        return Stage.OPEN if self.due is not None else Stage.WORK_DONE
+
+
+def fold(events: Iterable[Event], start: JobState | None = None) -> JobState:
+    """Return the state after these events."""
+    return reduce(evolve, events, start or JobState())
+
+
+def evolve(state: JobState, event: Event) -> JobState:
+    """Return the state after one more event; total over the closed union of events."""
+    state = replace(state, size=state.size + 1, last_at=event.at, notables=(*state.notables, *_notable(event)))
+    if state.accepted is not None and not isinstance(event, ExceptionOpened):
+        state = replace(state, accepted=None, voided=(*state.voided, state.accepted.seq))
+    match event:
+        case JobOpened():
+            return _opened(state, event)
+        case StepBegun():
+            return _marked(state, event.step, begun=stamp_of(event), by=event.by)
+        case StepDone():
+            return _done(state, event)
+        case HoldReleased():
+            mark = replace(_renewed(state.mark(event.step)), done=stamp_of(event), signature=event.signature)
+            return _with_mark(state, event.step, mark)
+        case StepOutside():
+            attempts = (*state.mark(event.step).attempts, (stamp_of(event), event.evidence))
+            return _marked(state, event.step, attempts=attempts, by=event.by)
+        case AnswerCorrected():
+            return _corrected(state, event)
+        case StepWithdrawn():
+            return _withdrawn(state, event)
+        case JobStopped():
+            return _stopped(state, event)
+        case StopExplained():
+            stop = state.stop and replace(state.stop, reason=event.reason, text=event.text)
+            return replace(state, stop=stop)
+        case JobReopened():
+            return _reopened(state, event)
+        case RecheckAnswered():
+            return replace(state, rechecks=tuple(item for item in state.rechecks if item.id != event.recheck))
+        case JobSubmitted():
+            return replace(state, submitted=stamp_of(event), returned=None)
+        case ExceptionOpened():
+            return replace(state, read=state.read | {event.entry})
+        case RecordAccepted():
+            return replace(state, accepted=stamp_of(event))
+        case RecordReturned():
+            return replace(state, submitted=None, returned=event.reason)
+        case NoteWritten() | AttemptRefused():
+            return state
+        case _:
+            assert_never(event)
+
+
+def stamp_of(event: Event) -> Stamp:
+    """Return who, when and where of an event."""
+    device = event.device
+    return Stamp(
+        seq=event.seq,
+        at=event.at,
+        by=event.by,
+        tablet=device.tablet if device else None,
+        device_at=device.at if device else None,
+        offset_ms=device.offset_ms if device else None,
+    )
+
+
+def _opened(state: JobState, event: JobOpened) -> JobState:
+    rule = ClosureRule(ties_each_side=event.ties_each_side, bands_each_side=event.bands_each_side)
+    return replace(
+        state,
+        opened=event,
+        index=MappingProxyType({step.id: number for number, step in enumerate(event.steps)}),
+        model=starting_state(event.housing, fitted=event.kind == "change_out", rule=rule),
+    )
+
+
+def _with_mark(state: JobState, step: str, mark: Mark) -> JobState:
+    return replace(state, marks=MappingProxyType({**state.marks, step: mark}))
+
+
+def _marked(state: JobState, step: str, by: Who, **changes: object) -> JobState:
+    mark = replace(state.mark(step), **changes)  # type: ignore[arg-type]
+    return replace(_with_mark(state, step, mark), performers=state.performers | {by.id})
+
+
+def _renewed(mark: Mark) -> Mark:
+    """Move a mark that is due again among the earlier ones, so that the new one stands beside it."""
+    earlier = mark.earlier if mark.done is None else (*mark.earlier, (mark.done, mark.evidence))
+    return replace(mark, earlier=earlier, due_again=None, done=None, signature=None)
+
+
+def _done(state: JobState, event: StepDone) -> JobState:
+    mark = replace(
+        _renewed(state.mark(event.step)),
+        done=stamp_of(event),
+        evidence=event.evidence,
+        in_hand_since=event.in_hand_since,
+    )
+    state = replace(_with_mark(state, event.step, mark), performers=state.performers | {event.by.id})
+    step = state.step(event.step)
+    if step is None or not step.effects or event.step in state.applied or state.model is None:
+        return state
+    model = state.model
+    for effect in step.effects:
+        model = attempt(model, effect).state
+    return replace(state, model=model, applied=state.applied | {event.step})
+
+
+def _corrected(state: JobState, event: AnswerCorrected) -> JobState:
+    mark = state.mark(event.step)
+    correction = Correction(stamp_of(event), event.ask, event.was, event.now, event.reason)
+    changed = replace(mark, evidence=event.evidence, corrections=(*mark.corrections, correction))
+    state = _with_mark(state, event.step, changed)
+    return _unsettle(state, event.due_again, event.flagged, f"answer corrected at {event.step}")
+
+
+def _withdrawn(state: JobState, event: StepWithdrawn) -> JobState:
+    mark = state.mark(event.step)
+    if mark.done is None:
+        return _with_mark(state, event.step, replace(mark, begun=None))
+    return _unsettle(state, event.due_again, event.flagged, f"withdrawn: {event.reason}")
+
+
+def _unsettle(state: JobState, due_again: tuple[str, ...], flagged: tuple[str, ...], why: str) -> JobState:
+    marks = dict(state.marks)
+    for step in due_again:
+        marks[step] = replace(state.mark(step), due_again=why, begun=None)
+    for step in flagged:
+        marks[step] = replace(state.mark(step), flags=(*state.mark(step).flags, why))
+    return replace(state, marks=MappingProxyType(marks), submitted=None if due_again else state.submitted)
+
+
+def _stopped(state: JobState, event: JobStopped) -> JobState:
+    stop = Stop(stamp_of(event), event.step, event.reason, event.text)
+    pictures = state.model_at_stop if state.model is None else (*state.model_at_stop, (event.seq, state.model))
+    return replace(state, stop=state.stop or stop, model_at_stop=pictures)
+
+
+def _reopened(state: JobState, event: JobReopened) -> JobState:
+    state = replace(state, stop=None, submitted=None, returned=None, rechecks=event.rechecks)
+    return _unsettle(state, event.again, event.flagged, "to be done again, by the lead on re-opening")
+
+
+def _notable(event: Event) -> tuple[Notable, ...]:
+    found: list[Notable] = []
+    match event:
+        case StepOutside():
+            found.append(Notable(event.seq, "outside its limit", "A reading or answer outside its limit.", event.step))
+        case AttemptRefused():
+            found.append(Notable(event.seq, "refused", event.sentence, event.step))
+        case AnswerCorrected():
+            told = f"{event.ask}: was {event.was}, now {event.now}. {event.reason}"
+            found.append(Notable(event.seq, "corrected", told, event.step))
+        case StepWithdrawn():
+            found.append(Notable(event.seq, "withdrawn", event.reason, event.step))
+        case JobStopped():
+            found.append(Notable(event.seq, "stopped", event.text or "The job was stopped.", event.step))
+        case JobReopened():
+            found.append(Notable(event.seq, "re-opened", event.answer))
+        case RecheckAnswered(as_expected=False):
+            found.append(Notable(event.seq, "not as recorded", event.seen))
+        case RecordReturned():
+            found.append(Notable(event.seq, "returned", event.reason))
+        case _:
+            pass
+    if event.device is not None and event.device.offset_ms is not None and abs(event.device.offset_ms) > LATE_AFTER_MS:
+        apart = f"The tablet's clock and the server's are {abs(event.device.offset_ms) // 1000} s apart."
+        found.append(Notable(event.seq, "late or clock apart", apart, getattr(event, "step", None)))
+    return tuple(found)
+
+
+def milliseconds_between(earlier: str, later: str) -> int:
+    """Return the time from one RFC 3339 instant to another, in milliseconds."""
+    span = datetime.fromisoformat(later) - datetime.fromisoformat(earlier)
+    return round(span.total_seconds() * 1000)

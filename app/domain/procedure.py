@@ -1,0 +1,272 @@
+"""A procedure as it is written and reviewed: stages, sections, steps, hazards, limits, figures.
+
+A procedure is data in TOML.  A misspelt key is an error; conditions are a closed list of facts and never
+expressions; placeholders are a closed set, so that nothing else can be reached through a text.
+"""
+
+import string
+import tomllib
+from enum import StrEnum
+from typing import Annotated, Literal
+
+from pydantic import Field, ValidationError, model_validator
+
+from app.calc.errors import Invalid
+from app.domain.containment.effects import SIDED_ACTS, Act, Side
+from app.domain.housing import SiteLimit
+from app.domain.text import Kept, sentence_from
+
+Id = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]{0,39}$")]
+
+
+class Role(StrEnum):
+    """Who somebody is on the site."""
+
+    TECHNICIAN = "technician"
+    SAFETY_OFFICER = "safety_officer"
+    LEAD = "lead"
+    ADMINISTRATOR = "administrator"
+
+    @property
+    def words(self) -> str:
+        """The role as it stands in a sentence."""
+        return self.replace("_", " ")
+
+
+class StepKind(StrEnum):
+    """What a step asks of a person."""
+
+    ACTION = "action"
+    CHECK = "check"
+    VERIFY = "verify"
+    READING = "reading"
+    NOTIFY = "notify"
+    DECIDE = "decide"
+    HOLD = "hold"
+    PAUSE = "pause"
+
+
+class Signal(StrEnum):
+    """Signal words by severity of injury, the scheme of ANSI Z535.4 (meanings read in a secondary text)."""
+
+    DANGER = "danger"
+    WARNING = "warning"
+    CAUTION = "caution"
+    NOTICE = "notice"
+
+
+class Use(StrEnum):
+    """How closely a section is to be followed."""
+
+    STEP_IN_HAND = "step_in_hand"
+    REFER_BACK = "refer_back"
+    INFORMATION = "information"
+
+
+class Fact(StrEnum):
+    """The closed list of conditions under which a step applies."""
+
+    GASKET = "gasket"
+    GEL = "gel"
+    RADIOACTIVE = "radioactive"
+    BIOLOGICAL = "biological"
+    POTENT_COMPOUND = "potent_compound"
+    CHEMICAL = "chemical"
+    GENERAL = "general"
+    NEEDS_DECONTAMINATION = "needs_decontamination"
+    PREFILTER = "prefilter"
+    HEPA = "hepa"
+    CARBON = "carbon"
+    ONE_FILTER = "one_filter"
+    SEVERAL_FILTERS = "several_filters"
+    MORE_TO_COME_OUT = "more_to_come_out"
+    LAST_OUT = "last_out"
+    MORE_TO_GO_IN = "more_to_go_in"
+    LAST_IN = "last_in"
+
+
+class Hazard(Kept):
+    """A warning that stands before its step: what may happen and what it would do, no action hidden inside."""
+
+    signal: Signal
+    text: str = Field(min_length=10, max_length=300)
+
+
+class Limit(SiteLimit):
+    """A limit of the procedure with its basis; a site value of the same name replaces it."""
+
+    basis: str
+
+
+class Figure(Kept):
+    """A target of the trade, such as a length of bag; a site value of the same name replaces it."""
+
+    value: str
+    unit: str
+    basis: str
+
+
+class Ask(Kept):
+    """One piece of evidence that a step asks for.
+
+    reading: a number as typed, in `unit`, judged against the limit named `limit` if there is one.
+    choice: one of `options`, each stating what was seen; those in `good` let the work go on.
+    text: words.  photo: a picture from the tablet.
+    """
+
+    id: Id
+    label: str = Field(min_length=2, max_length=160)
+    kind: Literal["reading", "choice", "text", "photo"]
+    unit: str | None = None
+    options: tuple[str, ...] = ()
+    good: tuple[str, ...] = ()
+    limit: str | None = None
+    required: bool = True
+
+    @model_validator(mode="after")
+    def _whole(self) -> "Ask":
+        if self.kind == "reading" and not self.unit:
+            raise ValueError(f"the reading {self.id} needs a unit")
+        if self.kind == "choice" and len(self.options) < 2:
+            raise ValueError(f"the choice {self.id} needs two options or more")
+        if stray := [word for word in self.good if word not in self.options]:
+            raise ValueError(f"the choice {self.id} calls {stray[0]!r} good, which is not among its options")
+        return self
+
+
+class WrittenStep(Kept):
+    """A step as its author wrote it, or `block`: the place where a named block of steps is repeated."""
+
+    id: Id | None = None
+    block: Id | None = None
+    text: str = ""
+    kind: StepKind = StepKind.ACTION
+    role: Role = Role.TECHNICIAN
+    effects: tuple[str, ...] = ()
+    hazards: tuple[Id, ...] = ()
+    asks: tuple[Ask, ...] = ()
+    when: tuple[Fact, ...] = ()
+    marks: Literal[1, 2] = 1
+    final: bool = False
+    note: str = ""
+    computes: Literal["leak_test"] | None = None
+    result_limit: str | None = None
+    relied_on_by: tuple[str, ...] = ()
+
+    @model_validator(mode="after")
+    def _step_or_block(self) -> "WrittenStep":
+        if (self.block is None) == (self.id is None):
+            raise ValueError("a step has either an id with a text, or the name of a block")
+        if self.id is not None and not self.text:
+            raise ValueError(f"the step {self.id} has no text")
+        for effect in self.effects:
+            read_effect(effect)
+        return self
+
+
+def read_effect(text: str) -> tuple[Act, Side | None]:
+    """Read `act` or `act:side`; raise ValueError with a sentence otherwise."""
+    name, _, side = text.partition(":")
+    if name not in tuple(Act):
+        raise ValueError(f"{name!r} is not an act that the containment model knows")
+    act = Act(name)
+    if (act in SIDED_ACTS) != bool(side) or (side and side not in tuple(Side)):
+        raise ValueError(
+            f"{text!r}: {name} {'is written with :ring or :package' if act in SIDED_ACTS else 'has no side'}"
+        )
+    return act, Side(side) if side else None
+
+
+class Section(Kept):
+    """A short run of steps with one purpose; repeated per filter where `each` says so."""
+
+    id: Id
+    title: str
+    use: Use
+    each: Literal["once", "filter_out", "filter_in"] = "once"
+    steps: tuple[WrittenStep, ...] = Field(min_length=1)
+
+
+class Stage(Kept):
+    """A part of the job: once, or finished at one port before the next, or once for each bank."""
+
+    id: Id
+    title: str
+    each: Literal["job", "port", "bank"] = "job"
+    sections: tuple[Section, ...] = Field(min_length=1)
+
+
+class Procedure(Kept):
+    """A revision of a procedure."""
+
+    id: Id
+    revision: int = Field(ge=1)
+    title: str
+    kind: Literal["change_out", "first_fit_out"]
+    purpose: str
+    author: str
+    approver: str
+    signal_words: Literal["severity of injury"]
+    hazards: dict[Id, Hazard] = Field(default_factory=dict)
+    limits: dict[str, Limit] = Field(default_factory=dict)
+    figures: dict[str, Figure] = Field(default_factory=dict)
+    blocks: dict[Id, tuple[WrittenStep, ...]] = Field(default_factory=dict)
+    stages: tuple[Stage, ...] = Field(min_length=1)
+
+    @model_validator(mode="after")
+    def _hangs_together(self) -> "Procedure":
+        for where, step in self.written():
+            if stray := [name for name in step.hazards if name not in self.hazards]:
+                raise ValueError(f"{where}: hazard {stray[0]!r} is not written anywhere in this procedure")
+            for text in (step.text, step.note, *(ask.label for ask in step.asks)):
+                if stray_names := placeholders(text) - PLACEHOLDERS:
+                    raise ValueError(f"{where}: {{{min(stray_names)}}} is not a name that a step may use")
+            if step.block is not None and step.block not in self.blocks:
+                raise ValueError(f"{where}: there is no block {step.block!r}")
+        return self
+
+    def written(self) -> tuple[tuple[str, WrittenStep], ...]:
+        """List every step as written, blocks included, with the place where it stands."""
+        return tuple(
+            [(f"block {name}, {step.id}", step) for name, steps in self.blocks.items() for step in steps]
+            + [
+                (f"{stage.id}/{section.id}/{step.id or 'block'}", step)
+                for stage in self.stages
+                for section in stage.sections
+                for step in section.steps
+            ]
+        )
+
+    @property
+    def fits(self) -> bool:
+        """Whether this procedure starts from a fitted (contaminated) housing."""
+        return self.kind == "change_out"
+
+
+PLACEHOLDERS = frozenset({
+    "housing", "location", "port", "position", "filters", "filter_type", "upstream_damper", "downstream_damper",
+    "fan", "bank", "clamp", "ties", "bands", "gathered_length", "band_gap", "service",
+})  # fmt: skip
+MEMBERLESS = string.Formatter()
+
+
+def placeholders(text: str) -> frozenset[str]:
+    """Return the names in braces; raise ValueError for braces that hold anything but a plain name."""
+    found: set[str] = set()
+    for _, name, spec, conversion in MEMBERLESS.parse(text):
+        if name is None:
+            continue
+        if spec or conversion or not name.isidentifier():
+            raise ValueError(f"{{{name}}} holds more than a plain name")
+        found.add(name)
+    return frozenset(found)
+
+
+def read_procedure(text: str, *, name: str) -> Procedure:
+    """Read a procedure from TOML text; `name` stands in the sentence when it cannot be read."""
+    try:
+        return Procedure.model_validate(tomllib.loads(text))
+    except tomllib.TOMLDecodeError as fault:
+        raise Invalid(f"{name} is not TOML: {fault}. Correct that line and try again.") from None
+    except ValidationError as fault:
+        raise sentence_from(fault, what=name) from None

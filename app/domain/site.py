@@ -1,0 +1,180 @@
+"""What has happened at the site outside of jobs: people, sign-ins, procedures, jobs begun and ended, exports.
+
+The site has a ledger of its own; every job's opening and closing head stands in it, so that a missing
+job shows.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from functools import reduce
+from typing import Annotated, Literal, assert_never
+
+from pydantic import Field, TypeAdapter
+
+from app.domain.events import Who
+from app.domain.procedure import Role
+from app.domain.text import Kept
+
+SITE_LEDGER = "site"
+
+
+class _SiteEvent(Kept):
+    ledger: Literal["site"] = "site"
+    seq: int
+    at: str
+    by: Who | None = None
+
+
+class SiteStarted(_SiteEvent):
+    """The site's ledger began, with its key and time zone."""
+
+    type: Literal["site_started"] = "site_started"
+    site: str
+    zone: str
+    key_id: str
+
+
+class PersonAdded(_SiteEvent):
+    """A person was added; the first secret is a one-time code that the person replaces."""
+
+    type: Literal["person_added"] = "person_added"
+    person: str
+    name: str
+    role: Role
+
+
+class SecretReset(_SiteEvent):
+    """An administrator gave a person a new one-time code."""
+
+    type: Literal["secret_reset"] = "secret_reset"
+    person: str
+
+
+class SecretChosen(_SiteEvent):
+    """A person chose their own secret."""
+
+    type: Literal["secret_chosen"] = "secret_chosen"
+    person: str
+
+
+class PersonLeft(_SiteEvent):
+    """A person can no longer sign in; the id is never given to anybody else."""
+
+    type: Literal["person_left"] = "person_left"
+    person: str
+
+
+class SecretWrong(_SiteEvent):
+    """A wrong secret was given for a person; `count` in a row."""
+
+    type: Literal["secret_wrong"] = "secret_wrong"
+    person: str
+    tablet: str
+    count: int
+
+
+class ProcedureIssued(_SiteEvent):
+    """A procedure revision passed the writing rules and the model and may be used."""
+
+    type: Literal["procedure_issued"] = "procedure_issued"
+    procedure: str
+    revision: int
+    sha256: str
+    author: str
+    approver: str
+
+
+class JobRegistered(_SiteEvent):
+    """A job was opened; `root` is the head of its ledger after the first entry."""
+
+    type: Literal["job_registered"] = "job_registered"
+    job: str
+    number: str
+    housing: str
+    kind: str
+    root: str
+
+
+class JobClosed(_SiteEvent):
+    """A job's record was accepted at this head."""
+
+    type: Literal["job_closed"] = "job_closed"
+    job: str
+    size: int
+    root: str
+
+
+class RecordExported(_SiteEvent):
+    """A copy of a job's record left, at this head."""
+
+    type: Literal["record_exported"] = "record_exported"
+    job: str
+    size: int
+    root: str
+
+
+SiteEvent = (
+    SiteStarted | PersonAdded | SecretReset | SecretChosen | PersonLeft | SecretWrong | ProcedureIssued
+    | JobRegistered | JobClosed | RecordExported
+)  # fmt: skip
+_READER: TypeAdapter[SiteEvent] = TypeAdapter(Annotated[SiteEvent, Field(discriminator="type")])
+
+
+@dataclass(frozen=True, slots=True)
+class JobLine:
+    """One job as the site knows it."""
+
+    job: str
+    number: str
+    housing: str
+    kind: str
+    opened_at: str
+    closed: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class SiteState:
+    """The site at one moment."""
+
+    size: int = 0
+    name: str = ""
+    zone: str = "UTC"
+    jobs: tuple[JobLine, ...] = ()
+    procedures: tuple[tuple[str, int, str], ...] = ()
+
+
+def site_event_from_bytes(payload: bytes) -> SiteEvent:
+    """Read a site event from the bytes that the ledger keeps."""
+    return _READER.validate_json(payload)
+
+
+def fold_site(events: Iterable[SiteEvent], start: SiteState | None = None) -> SiteState:
+    """Return the site's state after these events."""
+    return reduce(evolve_site, events, start or SiteState())
+
+
+def evolve_site(state: SiteState, event: SiteEvent) -> SiteState:
+    """Return the site's state after one more event."""
+    state = replace(state, size=state.size + 1)
+    match event:
+        case SiteStarted():
+            return replace(state, name=event.site, zone=event.zone)
+        case ProcedureIssued():
+            issued = (event.procedure, event.revision, event.sha256)
+            return replace(state, procedures=(*state.procedures, issued))
+        case JobRegistered():
+            line = JobLine(event.job, event.number, event.housing, event.kind, event.at)
+            return replace(state, jobs=(*state.jobs, line))
+        case JobClosed():
+            jobs = tuple(replace(line, closed=True) if line.job == event.job else line for line in state.jobs)
+            return replace(state, jobs=jobs)
+        case PersonAdded() | SecretReset() | SecretChosen() | PersonLeft() | SecretWrong() | RecordExported():
+            return state
+        case _:
+            assert_never(event)
+
+
+def next_number(state: SiteState, year: int) -> str:
+    """Return the number of the next job of a year: `2026-0001`."""
+    taken = sum(1 for line in state.jobs if line.number.startswith(f"{year}-"))
+    return f"{year}-{taken + 1:04d}"

@@ -1,0 +1,330 @@
+"""A procedure laid over a housing: the steps of one job, in order, each complete in itself.
+
+The steps are kept in the first entry of the job's ledger, so that a record explains itself for ever.
+"""
+
+from collections import Counter, defaultdict
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from app.calc.errors import Invalid
+from app.domain.containment.effects import HOUSING_ACTS, POSITION_ACTS, Effect, uses
+from app.domain.containment.effects import Use as Used
+from app.domain.containment.rules import attempt
+from app.domain.containment.state import ClosureRule, HousingState, starting_state
+from app.domain.housing import AccessPort, Bank, Housing, Service, SiteLimit
+from app.domain.procedure import (
+    Ask,
+    Fact,
+    Hazard,
+    Procedure,
+    Role,
+    Section,
+    Stage,
+    StepKind,
+    Use,
+    WrittenStep,
+    read_effect,
+)
+from app.domain.text import Kept
+
+BANK_WORDS = {Bank.PREFILTER: "prefilter bank", Bank.HEPA: "HEPA bank", Bank.CARBON: "carbon bank"}
+DECONTAMINATED_FIRST = (Service.BIOLOGICAL, Service.POTENT_COMPOUND)
+
+
+class AskedFor(Kept):
+    """Evidence asked by a step, with the limit that applies here."""
+
+    ask: Ask
+    limit: SiteLimit | None = None
+
+
+class Step(Kept):
+    """One step of one job."""
+
+    id: str
+    stage: str
+    section: str
+    title: str
+    use: Use
+    text: str
+    kind: StepKind
+    role: Role
+    effects: tuple[Effect, ...] = ()
+    hazards: tuple[Hazard, ...] = ()
+    asks: tuple[AskedFor, ...] = ()
+    marks: int = 1
+    final: bool = False
+    note: str = ""
+    computes: str | None = None
+    result_limit: SiteLimit | None = None
+    port: str | None = None
+    position: int | None = None
+    bank: Bank | None = None
+    relied_on_by: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where in the housing a written step is being laid."""
+
+    port: AccessPort | None = None
+    position: int | None = None
+    bank: Bank | None = None
+    facts: frozenset[Fact] = frozenset()
+
+
+def closure_rule(procedure: Procedure, housing: Housing) -> ClosureRule:
+    """Return how many ties and bands stand on each side of a cut: half of those per cut."""
+    return ClosureRule(
+        ties_each_side=_each_side(procedure, housing, "ties_per_cut"),
+        bands_each_side=_each_side(procedure, housing, "bands_per_cut"),
+    )
+
+
+def _each_side(procedure: Procedure, housing: Housing, name: str) -> int:
+    text = _figure(procedure, housing, name)
+    if not text.isdigit() or int(text) % 2 or not 2 <= int(text) <= 8:
+        raise Invalid(f"{name} is {text!r}; give an even number from 2 to 8, half of them for each side of the cut.")
+    return int(text) // 2
+
+
+def _figure(procedure: Procedure, housing: Housing, name: str) -> str:
+    if name in housing.practice:
+        return housing.practice[name]
+    if name not in procedure.figures:
+        raise Invalid(f"Procedure {procedure.id} has no figure {name}; add it under [figures.{name}].")
+    return procedure.figures[name].value
+
+
+def begin_with(procedure: Procedure, housing: Housing) -> HousingState:
+    """Return the model's state before the first step."""
+    return starting_state(housing, fitted=procedure.fits, rule=closure_rule(procedure, housing))
+
+
+def expand(procedure: Procedure, housing: Housing) -> tuple[Step, ...]:
+    """Lay the procedure over the housing: one port after the other, filters out nearest first, in deepest first.
+
+    Raises Invalid if the procedure names a figure, limit or step that is not there.
+    """
+    laid = _resolved(_counted(_laid(procedure, housing), procedure, housing))
+    ids = Counter(step.id for step in laid)
+    if twice := [name for name, count in ids.items() if count > 1]:
+        raise Invalid(f"Procedure {procedure.id} has two steps {twice[0]}; give each step of a section its own id.")
+    return laid
+
+
+def _laid(procedure: Procedure, housing: Housing) -> tuple[Step, ...]:
+    return tuple(
+        _lay(procedure, housing, stage, section, place, written)
+        for stage in procedure.stages
+        for stage_place in _stage_places(stage, housing, procedure)
+        for section in stage.sections
+        for place in _section_places(section, stage_place)
+        for written in _unblocked(procedure, section.steps, place)
+    )
+
+
+def _stage_places(stage: Stage, housing: Housing, procedure: Procedure) -> Iterator[Place]:
+    common = {Fact(housing.seal), Fact(housing.service)}
+    if housing.service in DECONTAMINATED_FIRST and procedure.fits:
+        common.add(Fact.NEEDS_DECONTAMINATION)
+    match stage.each:
+        case "job":
+            yield Place(facts=frozenset(common))
+        case "bank":
+            for bank in housing.banks:
+                yield Place(bank=bank, facts=frozenset({*common, Fact(bank)}))
+        case "port":
+            for port in housing.ports:
+                many = Fact.ONE_FILTER if port.filters == 1 else Fact.SEVERAL_FILTERS
+                yield Place(port=port, bank=port.bank, facts=frozenset({*common, Fact(port.bank), many}))
+
+
+def _section_places(section: Section, place: Place) -> Iterator[Place]:
+    if section.each == "once":
+        yield place
+        return
+    if place.port is None:
+        raise Invalid(f"Section {section.id} repeats for each filter but does not stand in a stage for each port.")
+    replaced = place.port.replaced
+    out = section.each == "filter_out"
+    for position in range(1, replaced + 1) if out else range(replaced, 0, -1):
+        if out:
+            turn = Fact.MORE_TO_COME_OUT if position < replaced else Fact.LAST_OUT
+        else:
+            turn = Fact.MORE_TO_GO_IN if position > 1 else Fact.LAST_IN
+        yield Place(place.port, position, place.bank, place.facts | {turn})
+
+
+def _unblocked(procedure: Procedure, steps: tuple[WrittenStep, ...], place: Place) -> Iterator[WrittenStep]:
+    for written in steps:
+        if not place.facts.issuperset(written.when):
+            continue
+        if written.block is None:
+            yield written
+        else:
+            yield from _unblocked(procedure, procedure.blocks[written.block], place)
+
+
+def _lay(
+    procedure: Procedure, housing: Housing, stage: Stage, section: Section, place: Place, written: WrittenStep
+) -> Step:
+    names = _names(procedure, housing, place)
+    parts = [stage.id]
+    parts += [place.port.id] if place.port else [place.bank] if stage.each == "bank" and place.bank else []
+    parts.append(section.id if place.position is None else f"{section.id}-{place.position}")
+    return Step(
+        id="/".join([*parts, written.id or ""]),
+        stage=stage.title,
+        section="/".join(parts),
+        title=section.title,
+        use=section.use,
+        text=written.text.format_map(names),
+        kind=written.kind,
+        role=written.role,
+        effects=tuple(_effect(text, place, section) for text in written.effects),
+        hazards=tuple(procedure.hazards[name] for name in written.hazards),
+        asks=tuple(_asked(procedure, housing, ask, names) for ask in written.asks),
+        marks=written.marks,
+        final=written.final,
+        note=written.note.format_map(names),
+        computes=written.computes,
+        result_limit=_limit(procedure, housing, written.result_limit, "pct"),
+        port=place.port.id if place.port else None,
+        position=place.position,
+        bank=place.bank,
+        relied_on_by=written.relied_on_by,
+    )
+
+
+def _names(procedure: Procedure, housing: Housing, place: Place) -> dict[str, str]:
+    rule = closure_rule(procedure, housing)
+    names = {
+        "housing": housing.tag,
+        "location": housing.location,
+        "service": housing.service.replace("_", " "),
+        "upstream_damper": housing.upstream_damper,
+        "downstream_damper": housing.downstream_damper,
+        "fan": housing.fan,
+        "ties": _count(rule.ties_each_side, "tie strap"),
+        "bands": _count(rule.bands_each_side, "metal band"),
+        "gathered_length": _figure(procedure, housing, "gathered_length"),
+        "band_gap": _figure(procedure, housing, "band_gap"),
+        "bank": BANK_WORDS[place.bank] if place.bank else "filter bank",
+    }
+    if place.port is not None:
+        names |= {
+            "port": place.port.id,
+            "filters": str(place.port.filters),
+            "filter_type": place.port.filter,
+            "clamp": place.port.clamp,
+        }
+    if place.position is not None:
+        names["position"] = str(place.position)
+    return _Names(names)
+
+
+class _Names(dict[str, str]):
+    """Names for a text; a name that has no meaning here is the author's fault and is told as such."""
+
+    def __missing__(self, name: str) -> str:
+        raise Invalid(f"{{{name}}} has no meaning where the procedure uses it; move the step or drop the name.")
+
+
+def _count(number: int, thing: str) -> str:
+    return f"one {thing}" if number == 1 else f"{number} {thing}s"
+
+
+def _effect(text: str, place: Place, section: Section) -> Effect:
+    act, side = read_effect(text)
+    if act in HOUSING_ACTS:
+        return Effect(act=act)
+    if place.port is None:
+        raise Invalid(f"Section {section.id} has the act {act}, which needs a port, outside a stage for each port.")
+    if act in POSITION_ACTS and place.position is None:
+        raise Invalid(f"Section {section.id} has the act {act}, which needs a filter position; repeat it per filter.")
+    return Effect(act=act, port=place.port.id, position=place.position if act in POSITION_ACTS else None, side=side)
+
+
+def _asked(procedure: Procedure, housing: Housing, ask: Ask, names: dict[str, str]) -> AskedFor:
+    label = ask.label.format_map(names)
+    resolved = ask.model_copy(update={"label": label})
+    if ask.limit is None or ask.limit.startswith("takeoff."):
+        return AskedFor(ask=resolved)
+    return AskedFor(ask=resolved, limit=_limit(procedure, housing, ask.limit, ask.unit))
+
+
+def _limit(procedure: Procedure, housing: Housing, name: str | None, unit: str | None) -> SiteLimit | None:
+    """Return the site's own limit, else the procedure's, else none: a step without one says so on the screen."""
+    limit = None if name is None else housing.limits.get(name) or procedure.limits.get(name)
+    if limit is None:
+        return None
+    if limit.unit != unit:
+        raise Invalid(f"The limit {name} is given in {limit.unit}, but read in {unit}; give it in {unit}.")
+    return SiteLimit(low=limit.low, high=limit.high, op=limit.op, unit=limit.unit, basis=limit.basis)
+
+
+def _counted(laid: tuple[Step, ...], procedure: Procedure, housing: Housing) -> tuple[Step, ...]:
+    """Put the take-off's counts into the limits of the steps that count material."""
+    total = total_uses(laid, begin_with(procedure, housing))
+    packages = total[Used.SPENT_PACKAGES] + total[Used.FILTERLESS_PACKAGES]
+    counts = {f"takeoff.{use}": total[use] for use in Used} | {"takeoff.packages": packages}
+    exact = {"takeoff.packages"}
+
+    def with_count(asked: AskedFor) -> AskedFor:
+        name = asked.ask.limit or ""
+        if name not in counts:
+            return asked
+        number = str(counts[name])
+        limit = SiteLimit(
+            low=number, high=number if name in exact else None, unit=asked.ask.unit or "", basis="take-off of this job"
+        )
+        return asked.model_copy(update={"limit": limit})
+
+    return tuple(step.model_copy(update={"asks": tuple(with_count(asked) for asked in step.asks)}) for step in laid)
+
+
+def total_uses(steps: tuple[Step, ...], state: HousingState) -> Counter[Used]:
+    """Sum what the effects of these steps use up, from this state on."""
+    total: Counter[Used] = Counter()
+    for _, counted in uses_by_effect(steps, state):
+        total += counted
+    return total
+
+
+def uses_by_effect(steps: tuple[Step, ...], state: HousingState) -> Iterator[tuple[Effect, Counter[Used]]]:
+    """Walk the steps through the model and yield each effect with what it uses up."""
+    for step in steps:
+        for effect in step.effects:
+            yield effect, uses(state, effect)
+            state = attempt(state, effect).state
+
+
+def _resolved(steps: tuple[Step, ...]) -> tuple[Step, ...]:
+    """Turn `relied_on_by` names (section, or section/step, of the same port or of the job) into step ids.
+
+    Whatever stands later in the same section relies on a step without being named.
+    """
+    places: dict[str, list[int]] = defaultdict(list)
+    for number, step in enumerate(steps):
+        for name in {step.section, *_short_names(step)}:
+            places[name].append(number)
+    return tuple(
+        step.model_copy(update={"relied_on_by": _relying(step, number, steps, places)})
+        for number, step in enumerate(steps)
+    )
+
+
+def _relying(step: Step, number: int, steps: tuple[Step, ...], places: dict[str, list[int]]) -> tuple[str, ...]:
+    if stray := [name for name in step.relied_on_by if name not in places]:
+        raise Invalid(f"Step {step.id} is relied on by {stray[0]!r}, which is no step or section of this procedure.")
+    later = sorted({other for name in (step.section, *step.relied_on_by) for other in places[name] if other > number})
+    return tuple(steps[other].id for other in later if step.port is None or steps[other].port in (step.port, None))
+
+
+def _short_names(step: Step) -> tuple[str, str]:
+    section = step.section.rsplit("/", 1)[-1]
+    if step.position is not None:
+        section = section.removesuffix(f"-{step.position}")
+    return section, f"{section}/{step.id.rsplit('/', 1)[-1]}"

@@ -1,0 +1,104 @@
+"""The writing rules for procedures, as a lint that names the step.
+
+A step is a command: verb first, one action, condition before action.  A hazard is a statement with no
+action hidden inside.  A note informs and carries neither action nor limit.  The rules follow a published
+writer's guide for technical procedures (DOE-STD-1029-92, read in part); the verb list is our own.
+"""
+
+import re
+from dataclasses import dataclass
+
+from app.domain.procedure import Procedure, StepKind, WrittenStep
+
+VERBS = frozenset({
+    "account", "agree", "apply", "ask", "attach", "back", "band", "bring", "brief", "check", "choose", "close",
+    "collect", "compare", "confirm", "count", "crimp", "cut", "draw", "extend", "fit", "fold", "gather", "hand",
+    "hold", "inspect", "label", "latch", "lay", "lift", "load", "lock", "measure", "notify", "open", "press", "pull",
+    "push", "put", "read", "record", "refit", "release", "remove", "return", "roll", "seal", "set", "shut", "slide",
+    "start", "stop", "strap", "take", "tape", "tell", "test", "tie", "turn", "twist", "unlatch", "verify", "wait",
+    "weigh", "wipe",
+})  # fmt: skip
+CONDITIONS = ("If ", "When ", "While ", "Before ", "After ")
+LIMIT_SIGN = re.compile(
+    r"[<>≤≥±]|\bat (?:least|most)\b|\b(?:no|not) more than\b|\bmaximum\b|\bminimum\b", re.IGNORECASE
+)
+LONGEST_TEXT = 160
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """A step that breaks a writing rule."""
+
+    step: str
+    rule: str
+    sentence: str
+
+
+def findings(procedure: Procedure) -> tuple[Finding, ...]:
+    """Return every break of the writing rules in a procedure; none is the condition for issuing it."""
+    found: list[Finding] = []
+    for where, step in procedure.written():
+        if step.block is None:
+            found += [Finding(where, rule, sentence) for rule, sentence in _faults(step)]
+    for name, hazard in procedure.hazards.items():
+        if verb := _imperative(hazard.text):
+            found.append(Finding(f"hazard {name}", "W4", f"the hazard hides the action {verb!r}; make that a step"))
+        if hazard.text.isupper():
+            found.append(Finding(f"hazard {name}", "W4", "the hazard runs in capitals; only the signal word does"))
+    return tuple(found)
+
+
+def _faults(step: WrittenStep) -> list[tuple[str, str]]:
+    found = [*_verb_first(step.text), *_one_action(step.text), *_condition_first(step.text)]
+    if len(step.text) > LONGEST_TEXT:
+        found.append(("W2", f"the text has {len(step.text)} characters; {LONGEST_TEXT} is the most for one action"))
+    if step.note and (verb := _imperative(step.note)):
+        found.append(("W5", f"the note hides the action {verb!r}; a note only informs"))
+    if step.note and LIMIT_SIGN.search(step.note):
+        found.append(("W5", "the note carries a limit; put it with the reading it limits"))
+    if step.kind is StepKind.DECIDE and not any(ask.kind == "choice" for ask in step.asks):
+        found.append(("W6", "a decision needs a choice between two options or more"))
+    if "one of" in step.text.lower() and not any(ask.kind == "choice" for ask in step.asks):
+        found.append(("W7", "'one of' needs a choice that records which one was done"))
+    if step.kind is StepKind.CHECK and step.effects:
+        found.append(("W8", "a check only compares; it cannot change the housing"))
+    if bare := [option for ask in step.asks for option in ask.options if _says_nothing(option)]:
+        found.append(("W9", f"the answer {bare[0]!r} does not state what was seen"))
+    return found
+
+
+def _verb_first(text: str) -> list[tuple[str, str]]:
+    words = _after_condition(text).split()
+    first = words[0].strip(",.").lower() if words else ""
+    return [] if first in VERBS else [("W1", f"{first!r} is not a verb of the list; begin with what is to be done")]
+
+
+def _one_action(text: str) -> list[tuple[str, str]]:
+    main = _after_condition(text)
+    second = re.findall(r"(?:\band(?: then)?|[;.]|,? then)\s+([A-Za-z]+)", main)
+    verbs = [word.lower() for word in second if word.lower() in VERBS]
+    return [("W2", f"a second action {verbs[0]!r} stands in the same step; give it a step of its own")] if verbs else []
+
+
+def _condition_first(text: str) -> list[tuple[str, str]]:
+    if text.startswith(CONDITIONS):
+        return [] if "," in text else [("W3", "a comma is missing between the condition and the action")]
+    late = re.search(r"\b(if|when|unless)\b", text)
+    return [("W3", f"the condition {late.group(1)!r} stands after the action; put it first")] if late else []
+
+
+def _after_condition(text: str) -> str:
+    return text.partition(",")[2].strip() if text.startswith(CONDITIONS) else text
+
+
+def _imperative(text: str) -> str | None:
+    """Return an approved verb that opens a sentence or clause of the text, if one does."""
+    for clause in re.split(r"[.;:]\s+", text):
+        words = clause.split()
+        if words and words[0].strip(",").lower() in VERBS:
+            return words[0].lower()
+    return None
+
+
+def _says_nothing(option: str) -> bool:
+    return option.strip(" .!").lower() in {"ok", "okay", "checked", "done", "set", "yes", "no", "good", "fine", "pass"}

@@ -1,0 +1,91 @@
+"""The record as a PDF that lasts: PDF/A-3a and PDF/UA-1 in one file, with the record itself attached.
+
+Rules kept here:
+- The same report, record, photos and time give the same bytes: no clock, no fonts of the machine, no network.
+- Data reaches the typesetter as files and never as source, so that no text can act as markup.
+- A photo that the typesetter cannot read never stops the record: it is named by its digest instead.
+"""
+
+import json
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+
+from app.paper.faults import PaperFault
+from app.paper.sheets import sheets_of, without_photo
+
+SOURCE = Path(__file__).with_name("record.typ")
+RECORD_NAME = "record.json"
+STANDARDS: tuple[Any, ...] = ("a-3a", "ua-1")
+
+
+def make_pdf(
+    *, report: dict[str, Any], record_json: bytes, fonts: Path, photos: Mapping[str, bytes], made_at: datetime
+) -> bytes:
+    """Print a record and attach it to its own print.
+
+    report: see `app.records.report.report_of`. record_json: attached byte for byte as `record.json`. fonts: the
+    folder of the shipped fonts. photos: bytes by SHA-256 in hex; those that are missing are named. made_at: aware.
+    Takes a second or less; call it from a worker thread. Raises PaperFault when the record cannot be printed.
+    """
+    if made_at.tzinfo is None:
+        raise PaperFault(f"The time {made_at} has no offset: give it with one.")
+    sheets, files = sheets_of(report, photos, made_at)
+    files |= {RECORD_NAME: record_json}
+    try:
+        return _compiled(sheets, files, fonts, made_at)
+    except RuntimeError as error:
+        broken = [item["file"] for item in sheets["photos"] if not _readable(item["file"], files)]
+        if not broken:
+            raise _fault(error) from error
+    for name in broken:
+        sheets = without_photo(sheets, name)
+    try:
+        return _compiled(sheets, files, fonts, made_at)
+    except RuntimeError as error:
+        raise _fault(error) from error
+
+
+def _compiled(sheets: Mapping[str, Any], files: Mapping[str, bytes], fonts: Path, made_at: datetime) -> bytes:
+    """Typeset the sheets; typst's own error is a RuntimeError."""
+    data = json.dumps(sheets, ensure_ascii=False).encode()
+    return _typeset(SOURCE.read_bytes(), {"sheets.json": data, **files}, fonts, made_at)
+
+
+def _readable(name: str, files: Mapping[str, bytes]) -> bool:
+    """Tell whether the typesetter reads this photo, by setting it alone."""
+    if not name:
+        return True
+    alone = f'#set document(title: "photo")\n#set text(lang: "en")\n#image("{name}", alt: "photo")'
+    try:
+        _typeset(alone.encode(), {name: files[name]}, None, datetime(2000, 1, 1, tzinfo=UTC))
+    except RuntimeError:
+        return False
+    return True
+
+
+def _typeset(source: bytes, files: Mapping[str, bytes], fonts: Path | None, made_at: datetime) -> bytes:
+    """Typeset a source that sees these files and nothing else of the machine; the folder is gone afterwards."""
+    import typst
+
+    with TemporaryDirectory(prefix="paper-") as folder:
+        for name, data in files.items():
+            (Path(folder) / name).write_bytes(data)
+        compile_: Any = typst.compile  # its stub wants source and folder of one type; its code does not
+        made: bytes = compile_(
+            source,
+            root=folder,
+            font_paths=[str(fonts)] if fonts else [],
+            ignore_system_fonts=True,
+            format="pdf",
+            pdf_standards=list(STANDARDS),
+            timestamp=made_at,
+        )
+        return made
+
+
+def _fault(error: RuntimeError) -> PaperFault:
+    told = " ".join(str(error).split()).rstrip(".")
+    return PaperFault(f"The record cannot be printed ({told}): export it as JSON, and report this sentence.")

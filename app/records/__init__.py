@@ -1,0 +1,1 @@
+"""The finished record: assembled, drawn, checked. Pure."""

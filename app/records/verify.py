@@ -1,0 +1,284 @@
+"""Verify a record without trusting the server that made it.
+
+The checks, by number:
+ 1  the record can be read: strict JSON, canonical form, the format known here;
+ 2  the certificate holds a P-256 key, and is the one the caller expects, where the caller gave one;
+ 3  the detached signature over the record's bytes is that key's;
+ 4  every entry stands in its place, and every signed head proves the entries up to it;
+ 5  heads noted outside (on paper, in mail) prove as earlier states of this record;
+ 6  every entry is an event that this version understands;
+ 7  the photos that the entries name are there and unchanged;
+ 8  signatures of people cover the head that stood before them, in this job and no other;
+ 9  the order of work held: only due steps were marked, holds were released by their role;
+10  the containment model finds no breach in the steps as laid down;
+11  computed results come out the same from their inputs, and every judgement from its limit;
+12  the summary is what the entries add up to.
+
+Which certificate to trust, and which old heads to hold against the record, is the caller's part.
+"""
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from hashlib import sha256
+from typing import Any
+
+from pydantic import ValidationError
+
+from app.calc.errors import ChangeoutError
+from app.domain.containment.state import ClosureRule, starting_state
+from app.domain.events import Event, Evidence, JobOpened, StepDone, StepOutside, event_from
+from app.domain.examine import breaches
+from app.domain.history import signature_of, unlawful
+from app.domain.job import JobState, fold
+from app.domain.judging import penetration_result, verdict_of
+from app.ledger.canonical import canonical, read_canonical
+from app.ledger.check import check_entries
+from app.ledger.heads import Head, key_id_of, verify_signature
+from app.ledger.tree import leaf_hash, roots_at
+from app.records.assemble import RECORD_FORMAT, photos_named, summary_of
+
+TITLES = {
+    1: "the record can be read",
+    2: "the certificate is the expected one",
+    3: "the file's signature holds",
+    4: "entries and heads hold",
+    5: "older heads prove",
+    6: "every entry is understood",
+    7: "photos are unchanged",
+    8: "people's signatures cover this record",
+    9: "the order of work held",
+    10: "no containment rule is broken",
+    11: "results come out the same",
+    12: "the summary is right",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One numbered check and what is wrong; no faults means that it holds. `skipped` says why it was not made."""
+
+    number: int
+    faults: tuple[str, ...] = ()
+    skipped: str = ""
+    note: str = ""
+
+    @property
+    def title(self) -> str:
+        """What the check is about."""
+        return TITLES[self.number]
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """All checks of one record."""
+
+    checks: tuple[Check, ...]
+    number: str = ""
+    size: int = 0
+    root: str = ""
+    rehearsal: bool = False
+    signed: bool = False
+
+    @property
+    def good(self) -> bool:
+        """Whether nothing is wrong."""
+        return not any(check.faults for check in self.checks)
+
+
+def verify_record(
+    data: bytes,
+    *,
+    signature: bytes | None,
+    photo: Callable[[str], bytes] | None,
+    expected_certificate: str | None = None,
+    known_heads: Sequence[str] = (),
+) -> Verdict:
+    """Run every check over a record's bytes; raises nothing on a bad record.
+
+    signature: the detached signature, None if it did not come along.  photo: gives a photo's bytes by SHA-256,
+    raising a ChangeoutError where it is missing; None if the photos did not come along.
+    """
+    try:
+        value = read_canonical(data)
+    except ChangeoutError as fault:
+        return Verdict((Check(1, (str(fault),)),))
+    if told := _misshapen(value):
+        return Verdict((Check(1, (told,)),))
+    assert isinstance(value, dict)
+    record: dict[str, Any] = value
+    checks = [Check(1), *_certificate(record, data, signature, expected_certificate)]
+    payloads = [canonical(entry) for entry in record["entries"]]
+    checks += _ledger(record, payloads, known_heads)
+    events, unread = _events(record["entries"])
+    checks.append(Check(6, unread))
+    root = roots_at(map(leaf_hash, payloads), {len(payloads)}).get(len(payloads), b"").hex()
+    if unread:
+        checks += [Check(number, skipped="an entry is not understood") for number in range(7, 13)]
+        return Verdict(tuple(checks), size=len(payloads), root=root)
+    checks += _story(record, events, payloads, photo)
+    state = fold(events)
+    return Verdict(
+        tuple(checks),
+        number=state.opened.number if state.opened else "",
+        size=len(payloads),
+        root=root,
+        rehearsal=bool(state.opened and state.opened.rehearsal),
+        signed=state.accepted is not None,
+    )
+
+
+def _misshapen(value: object) -> str:
+    if not isinstance(value, dict) or value.get("format") != RECORD_FORMAT:
+        return f"The file is not a record of the format {RECORD_FORMAT}. Give the record.json of an export."
+    wanted = {"ledger": str, "entries": list, "heads": list, "photos": list, "certificate": str, "summary": dict,
+              "rehearsal": str, "made": dict, "cautions": list, "authority": str}  # fmt: skip
+    for name, kind in wanted.items():
+        if not isinstance(value.get(name), kind):
+            return f"The record has no proper part {name!r}. It was damaged or made by something else."
+    if extra := sorted(set(value) - set(wanted) - {"format"}):
+        return f"The record has a part {extra[0]!r} that does not belong there."
+    if not all(isinstance(entry, dict) for entry in value["entries"]):
+        return "An entry of the record is not an object. It was damaged."
+    return ""
+
+
+def _certificate(record: dict[str, Any], data: bytes, signature: bytes | None, expected: str | None) -> Iterable[Check]:
+    pem = record["certificate"]
+    try:
+        key = key_id_of(pem)
+    except ChangeoutError as fault:
+        yield Check(2, (str(fault),))
+        yield Check(3, skipped="the certificate cannot be used")
+        return
+    if expected is None:
+        note = f"key {key}, taken from the record itself: compare it with the site's printed key"
+        yield Check(2, note=note)
+    else:
+        same = expected.split() == pem.split()
+        yield Check(
+            2, () if same else ("The record carries another certificate than the one given.",), note=f"key {key}"
+        )
+    if signature is None:
+        yield Check(3, skipped="no detached signature came along")
+        return
+    holds = verify_signature(certificate_pem=expected or pem, message=data, signature=signature)
+    yield Check(3, () if holds else ("The signature is not that key's over these bytes: the file was changed.",))
+
+
+def _ledger(record: dict[str, Any], payloads: list[bytes], known: Sequence[str]) -> Iterable[Check]:
+    try:
+        heads = [_head(record["ledger"], item) for item in record["heads"]]
+    except (KeyError, TypeError, ValueError):
+        yield Check(4, ("A head of the record cannot be read. It was damaged.",))
+        yield Check(5, skipped="the heads cannot be read")
+        return
+    found = check_entries(
+        ledger=record["ledger"], payloads=payloads, heads=heads, certificate_pem=record["certificate"], known=known
+    )
+    faults = tuple(fault.sentence for fault in found if not fault.rule.startswith("known"))
+    old = tuple(fault.sentence for fault in found if fault.rule.startswith("known"))
+    empty = () if payloads else ("The record has no entries.",)
+    yield Check(4, (*empty, *faults), note=f"{len(payloads)} entries, {len(heads)} heads")
+    yield Check(5, old, skipped="" if known else "no older head was given")
+
+
+def _head(ledger: str, item: Mapping[str, Any]) -> Head:
+    if set(item) != {"size", "root", "at", "key", "signature"}:
+        raise ValueError("parts")
+    return Head(
+        ledger=ledger,
+        size=item["size"],
+        root=bytes.fromhex(item["root"]),
+        at=item["at"],
+        key_id=item["key"],
+        signature=bytes.fromhex(item["signature"]),
+    )
+
+
+def _events(entries: Sequence[object]) -> tuple[tuple[Event, ...], tuple[str, ...]]:
+    events: list[Event] = []
+    for place, entry in enumerate(entries):
+        try:
+            events.append(event_from(entry))
+        except ValidationError:
+            return (), (f"Entry {place} is not an event that this version understands.",)
+    return tuple(events), ()
+
+
+def _story(
+    record: dict[str, Any], events: tuple[Event, ...], payloads: list[bytes], photo: Callable[[str], bytes] | None
+) -> Iterable[Check]:
+    state = fold(events)
+    yield _photos(record, events, photo)
+    yield Check(8, tuple(_signature_faults(events, payloads)))
+    yield Check(9, unlawful(events))
+    yield Check(10, tuple(_breach_sentences(state)))
+    yield Check(11, tuple(_result_faults(state, events)))
+    same = record["summary"] == summary_of(state)
+    marked = bool(record["rehearsal"]) == bool(state.opened and state.opened.rehearsal)
+    wrong = () if same else ("The summary does not agree with the entries.",)
+    yield Check(12, wrong if marked else (*wrong, "The record's rehearsal mark does not agree with its first entry."))
+
+
+def _photos(record: dict[str, Any], events: tuple[Event, ...], photo: Callable[[str], bytes] | None) -> Check:
+    named = photos_named(events)
+    listed = [item.get("sha256") if isinstance(item, dict) else None for item in record["photos"]]
+    faults = [] if list(named) == listed else ["The list of photos does not agree with the entries."]
+    if photo is None:
+        return Check(7, tuple(faults), skipped="the photos did not come along" if named else "")
+    for name in named:
+        try:
+            if sha256(photo(name)).hexdigest() != name:
+                faults.append(f"Photo {name[:12]} is not the one that the entries name.")
+        except ChangeoutError as fault:
+            faults.append(str(fault))
+    return Check(7, tuple(faults), note=f"{len(named)} photos")
+
+
+def _signature_faults(events: tuple[Event, ...], payloads: list[bytes]) -> Iterable[str]:
+    signed = [(event, signature) for event in events if (signature := signature_of(event)) is not None]
+    roots = roots_at(map(leaf_hash, payloads), {signature.size for _, signature in signed})
+    for event, signature in signed:
+        if signature.size != event.seq or roots.get(signature.size, b"").hex() != signature.root:
+            yield f"Entry {event.seq}: the signature of {event.by.name} covers another record than this one."
+
+
+def _breach_sentences(state: JobState) -> Iterable[str]:
+    opened = state.opened
+    if opened is None:
+        yield "The record does not begin with the opening of a job."
+        return
+    for found in breaches(opened.steps, _start_of(opened)):
+        yield f"Rule {found.rule} at {found.step}: {found.sentence}."
+
+
+def _start_of(opened: JobOpened) -> Any:
+    rule = ClosureRule(ties_each_side=opened.ties_each_side, bands_each_side=opened.bands_each_side)
+    return starting_state(opened.housing, fitted=opened.kind == "change_out", rule=rule)
+
+
+def _result_faults(state: JobState, events: tuple[Event, ...]) -> Iterable[str]:
+    for event in events:
+        if not isinstance(event, StepDone | StepOutside) and event.type != "answer_corrected":
+            continue
+        step = state.step(event.step)
+        if step is None:
+            yield f"Entry {event.seq} speaks of the step {event.step}, which this job does not have."
+            continue
+        limits = {asked.ask.id: asked.limit for asked in step.asks}
+        yield from (
+            f"Entry {event.seq}: {told}" for told in _evidence_faults(event.evidence, limits, step.result_limit)
+        )
+
+
+def _evidence_faults(evidence: Evidence, limits: Mapping[str, Any], result_limit: Any) -> Iterable[str]:
+    try:
+        for judged in evidence.judged:
+            answer = evidence.answers.get(judged.ask)
+            numeric = answer is not None and answer.unit is not None
+            if answer is not None and numeric and verdict_of(judged.ask, answer.text, limits.get(judged.ask)) != judged:
+                yield f"the judgement of {judged.ask} does not follow from {answer.text} and its limit."
+        if evidence.result is not None and penetration_result(evidence.result.inputs, result_limit) != evidence.result:
+            yield f"the result {evidence.result.shown} does not follow from its inputs."
+    except (ChangeoutError, KeyError) as fault:
+        yield f"a value cannot be computed again ({fault})."

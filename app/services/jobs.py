@@ -1,0 +1,272 @@
+"""Jobs: one call from command to state, on the writer thread, in one transaction.
+
+Read the entries (or the state folded from exactly these), decide, seal, append, fold the new events onto
+the state at hand.  Nothing is read back.
+"""
+
+from collections.abc import Callable
+from concurrent.futures import Future
+from dataclasses import asdict, dataclass
+from hashlib import sha256
+from typing import Any
+
+from app.calc.errors import Invalid
+from app.domain.commands import Accept, Command, Finish, Moment, Open
+from app.domain.decide import decide
+from app.domain.events import (
+    AttemptRefused,
+    Device,
+    Event,
+    JobOpened,
+    RecordAccepted,
+    Who,
+    event_from_bytes,
+    payload_of,
+)
+from app.domain.job import JobState, fold, milliseconds_between
+from app.domain.refused import Refused
+from app.domain.site import (
+    SITE_LEDGER,
+    JobClosed,
+    JobLine,
+    JobRegistered,
+    SiteEvent,
+    SiteState,
+    fold_site,
+    site_event_from_bytes,
+)
+from app.ledger.canonical import canonical
+from app.ledger.heads import Head
+from app.records.moments import local_text, utc_text
+from app.services.ports import Clock, LedgerStore, LedgerWork, PhotoShelf
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """Who asks, from which tablet, with which request token."""
+
+    by: Who
+    tablet: str | None = None
+    device_at: str | None = None
+    token: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Recorded:
+    """The state after a command, and the refusal if it was one worth keeping."""
+
+    state: JobState
+    refused: Refused | None = None
+    repeated: bool = False
+
+
+class Jobs:
+    """The jobs of one site."""
+
+    def __init__(
+        self, store: LedgerStore, photos: PhotoShelf, clock: Clock, *, unprintable: Callable[[str], str | None]
+    ) -> None:
+        self._store = store
+        self._photos = photos
+        self._clock = clock
+        self._unprintable = unprintable
+
+    def record(self, job: str, command: Command, asked: Asked) -> "Future[Recorded]":
+        """Carry out one command; the future resolves after the entry is durable, or holds Refused or Invalid.
+
+        A request token makes it idempotent for the life of the database: the same token with the same content
+        gives the present state and writes nothing, with other content it is refused.
+        """
+        self._refuse_unprintable(command)
+        self._refuse_missing_photos(job, command)
+        at = utc_text(self._clock())
+        return self._store.submit(lambda work: self._record(work, job, command, asked, at))
+
+    def state(self, job: str) -> JobState:
+        """Return the committed state of a job; an unknown job has none of its steps."""
+        tip = self._store.peek(job)
+        if tip is not None and isinstance(tip.memo, JobState):
+            return tip.memo
+        return self._store.submit(lambda work: _job_state(work, job)).result()
+
+    def site(self) -> SiteState:
+        """Return the committed state of the site."""
+        tip = self._store.peek(SITE_LEDGER)
+        if tip is not None and isinstance(tip.memo, SiteState):
+            return tip.memo
+        return self._store.submit(_site_state).result()
+
+    def events(self, job: str) -> tuple[Event, ...]:
+        """Return every event of a job, as kept."""
+        return tuple(event_from_bytes(payload) for payload in self._store.read_payloads(job))
+
+    def newest_head(self, job: str) -> Head | None:
+        """Return the newest signed head of a job."""
+        heads = self._store.read_heads(job)
+        return heads[-1] if heads else None
+
+    def all(self) -> tuple[tuple[JobLine, JobState], ...]:
+        """Return every job with its state, newest first."""
+        return tuple((line, self.state(line.job)) for line in reversed(self.site().jobs))
+
+    def write_site(self, make: Callable[[SiteState, int, str], SiteEvent]) -> "Future[SiteState]":
+        """Append one event to the site's ledger; `make` gets the state, the next place and the time."""
+        at = utc_text(self._clock())
+
+        def work(tx: LedgerWork) -> SiteState:
+            state = _site_state(tx)
+            return _append_site(tx, state, make(state, state.size, at))
+
+        return self._store.submit(work)
+
+    def _record(self, work: LedgerWork, job: str, command: Command, asked: Asked, at: str) -> Recorded:
+        state = _job_state(work, job)
+        digest = _digest(job, command, asked.by)
+        if asked.token and (seen := work.seen_request(asked.token)):
+            if (seen.ledger, seen.digest) != (job, digest):
+                raise Refused(
+                    "token", "This form was sent before with other content. Reload the page and enter it again."
+                )
+            return Recorded(state, repeated=True)
+        zone = state.opened.zone if state.opened else command.draft.zone if isinstance(command, Open) else "UTC"
+        moment = Moment(
+            ledger=job,
+            at=at,
+            by=asked.by,
+            local_time=local_text(at, zone),
+            root=work.tip(job).frontier.root().hex(),
+            device=_device(asked, at),
+            request=asked.token,
+        )
+        refused: Refused | None = None
+        try:
+            events = decide(state, command, moment)
+        except Refused as no:
+            if not no.logged or state.opened is None or state.accepted is not None:
+                raise
+            refused, events = no, (_refusal(state, moment, no),)
+        if events:
+            state = self._append(work, job, state, events)
+        if asked.token:
+            work.keep_request(asked.token, job, digest, max(state.size - 1, 0))
+        return Recorded(state, refused)
+
+    def _append(self, work: LedgerWork, job: str, state: JobState, events: tuple[Event, ...]) -> JobState:
+        state = fold(events, start=state)
+        head = work.append(job, [canonical(payload_of(event)) for event in events], memo=state)
+        first, last = events[0], events[-1]
+        if isinstance(first, JobOpened):
+            site = _site_state(work)
+            registered = JobRegistered(
+                seq=site.size, at=first.at, by=first.by, job=job, number=first.number, housing=first.housing.tag,
+                kind=first.kind, root=head.root.hex(),
+            )  # fmt: skip
+            _append_site(work, site, registered)
+        if isinstance(last, RecordAccepted):
+            site = _site_state(work)
+            closed = JobClosed(seq=site.size, at=last.at, by=last.by, job=job, size=head.size, root=head.root.hex())
+            _append_site(work, site, closed)
+        return state
+
+    def _refuse_unprintable(self, command: Command) -> None:
+        """Text that the record could not print is found when it is entered, not when the record is made."""
+        for text in _texts(asdict(command) if not isinstance(command, Open) else {}):
+            if told := self._unprintable(text):
+                raise Invalid(told)
+
+    def _refuse_missing_photos(self, job: str, command: Command) -> None:
+        if not isinstance(command, Finish):
+            return
+        step = self.state(job).step(command.step)
+        for asked in step.asks if step else ():
+            if asked.ask.kind == "photo" and (name := command.answers.get(asked.ask.id, "").strip()):
+                self._photos.read(name)
+
+
+def _job_state(work: LedgerWork, job: str) -> JobState:
+    tip = work.tip(job)
+    if isinstance(tip.memo, JobState) and tip.memo.size == tip.size:
+        return tip.memo
+    state = fold(event_from_bytes(payload) for payload in work.payloads(job))
+    if tip.size:
+        work.remember(job, state)
+    return state
+
+
+def _site_state(work: LedgerWork) -> SiteState:
+    tip = work.tip(SITE_LEDGER)
+    if isinstance(tip.memo, SiteState) and tip.memo.size == tip.size:
+        return tip.memo
+    state = fold_site(site_event_from_bytes(payload) for payload in work.payloads(SITE_LEDGER))
+    if tip.size:
+        work.remember(SITE_LEDGER, state)
+    return state
+
+
+def _append_site(work: LedgerWork, state: SiteState, event: SiteEvent) -> SiteState:
+    state = fold_site([event], start=state)
+    work.append(SITE_LEDGER, [canonical(event.model_dump(mode="json", exclude_none=True))], memo=state)
+    return state
+
+
+def _refusal(state: JobState, moment: Moment, no: Refused) -> AttemptRefused:
+    return AttemptRefused(
+        ledger=moment.ledger,
+        seq=state.size,
+        at=moment.at,
+        by=moment.by,
+        device=moment.device,
+        request=moment.request,
+        step=no.step,
+        code=no.code,
+        sentence=no.sentence,
+    )
+
+
+def _device(asked: Asked, at: str) -> Device | None:
+    if asked.tablet is None:
+        return None
+    offset = None
+    if asked.device_at is not None:
+        try:
+            offset = milliseconds_between(at, asked.device_at)
+        except (ValueError, TypeError):
+            raise Invalid("The tablet sent a time that cannot be read. Reload the page and try again.") from None
+    return Device(tablet=asked.tablet, at=asked.device_at, offset_ms=offset)
+
+
+def _digest(job: str, command: Command, by: Who) -> str:
+    asked: dict[str, Any] = {"job": job, "by": by.id, "command": type(command).__name__}
+    match command:
+        case Open():
+            asked |= {"number": command.draft.number}
+        case Accept():
+            pass
+        case _:
+            asked |= {"fields": _plain(asdict(command))}
+    return sha256(canonical(asked)).hexdigest()
+
+
+def _plain(value: Any) -> Any:
+    """Return dataclass fields as JSON values."""
+    match value:
+        case dict():
+            return {str(key): _plain(item) for key, item in value.items()}
+        case tuple() | list():
+            return [_plain(item) for item in value]
+        case None | bool() | int() | str():
+            return value
+        case _:
+            return _plain(value.model_dump(mode="json"))
+
+
+def _texts(value: Any) -> list[str]:
+    match value:
+        case dict():
+            return [text for item in value.values() for text in _texts(item)]
+        case tuple() | list():
+            return [text for item in value for text in _texts(item)]
+        case str():
+            return [value]
+        case _:
+            return []

@@ -1,0 +1,87 @@
+"""Planning: choose a housing and a procedure, see take-off, steps and the model's verdict, make the first entry."""
+
+from dataclasses import dataclass
+
+from app.calc.errors import Invalid
+from app.domain.containment.state import HousingState
+from app.domain.events import JobOpened, Who
+from app.domain.examine import Breach, breaches
+from app.domain.housing import Housing
+from app.domain.procedure import Procedure
+from app.domain.site import SiteState, next_number
+from app.domain.steps import Step, begin_with, closure_rule, expand
+from app.domain.takeoff import TakeOff, take_off
+from app.services.ports import Library
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """A job that could be opened."""
+
+    housing: Housing
+    procedure: Procedure
+    sha256: str
+    steps: tuple[Step, ...]
+    start: HousingState
+    takeoff: TakeOff
+    breaches: tuple[Breach, ...]
+
+
+def find_housing(library: Library, tag: str) -> Housing:
+    """Return the housing with this tag; raise Invalid if the site has none."""
+    for housing in library.housings():
+        if housing.tag == tag:
+            return housing
+    raise Invalid(f"There is no housing {tag!r} on this site. Choose one from the list.")
+
+
+def find_procedure(library: Library, procedure_id: str) -> tuple[Procedure, str]:
+    """Return the newest revision of a procedure and its SHA-256; raise Invalid if there is none."""
+    found = [(procedure, digest) for procedure, digest in library.procedures() if procedure.id == procedure_id]
+    if not found:
+        known = ", ".join(sorted({procedure.id for procedure, _ in library.procedures()})) or "none"
+        raise Invalid(f"There is no procedure {procedure_id!r}; there is {known}. Choose one of those.")
+    return max(found, key=lambda item: item[0].revision)
+
+
+def with_depths(housing: Housing, depths: dict[str, int]) -> Housing:
+    """Return the housing with the deepest position to replace set for the ports named."""
+    for port in depths:
+        housing.port(port)
+    return Housing.model_validate(
+        housing.model_dump()
+        | {"ports": [port.model_dump() | {"deepest": depths.get(port.id, port.deepest)} for port in housing.ports]}
+    )
+
+
+def plan(housing: Housing, procedure: Procedure, digest: str) -> Plan:
+    """Lay the procedure over the housing and run it through the model."""
+    steps, start = expand(procedure, housing), begin_with(procedure, housing)
+    return Plan(housing, procedure, digest, steps, start, take_off(steps, housing, start), breaches(steps, start))
+
+
+def first_entry(made: Plan, *, site: SiteState, by: Who, at: str, crew: tuple[Who, ...], rehearsal: bool) -> JobOpened:
+    """Return the first entry of a job with this plan."""
+    rule = closure_rule(made.procedure, made.housing)
+    number = next_number(site, int(at[:4]))
+    return JobOpened(
+        ledger=f"job-{number}",
+        seq=0,
+        at=at,
+        by=by,
+        number=number,
+        site=site.name,
+        zone=site.zone,
+        housing=made.housing,
+        procedure=made.procedure.id,
+        revision=made.procedure.revision,
+        procedure_title=made.procedure.title,
+        procedure_sha256=made.sha256,
+        kind=made.procedure.kind,
+        signal_words=made.procedure.signal_words,
+        steps=made.steps,
+        ties_each_side=rule.ties_each_side,
+        bands_each_side=rule.bands_each_side,
+        crew=crew,
+        rehearsal=rehearsal,
+    )

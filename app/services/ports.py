@@ -1,0 +1,181 @@
+"""What the use cases need from the outside, as protocols that storage fulfils."""
+
+from collections.abc import Callable, Sequence
+from concurrent.futures import Future
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Protocol, TypeVar
+
+from app.domain.events import Who
+from app.domain.housing import Housing
+from app.domain.procedure import Procedure, Role
+from app.ledger.heads import Head
+from app.ledger.tree import Frontier
+
+T = TypeVar("T")
+Clock = Callable[[], datetime]
+
+
+class Tip(Protocol):
+    """Where a ledger ends, with what was folded from exactly these entries."""
+
+    @property
+    def size(self) -> int:
+        """Return the number of entries."""
+
+    @property
+    def frontier(self) -> Frontier:
+        """Return the tree's right edge."""
+
+    @property
+    def memo(self) -> object | None:
+        """Return what was folded from the entries, if it is at hand."""
+
+
+class SeenRequest(Protocol):
+    """A request token that has been used."""
+
+    @property
+    def ledger(self) -> str:
+        """Return the ledger it wrote to."""
+
+    @property
+    def digest(self) -> str:
+        """Return the digest of what it asked."""
+
+
+class LedgerWork(Protocol):
+    """What one piece of work on the writer thread may do to ledgers."""
+
+    def tip(self, ledger: str) -> Tip:
+        """Return where a ledger ends."""
+
+    def payloads(self, ledger: str) -> list[bytes]:
+        """Return all entries of a ledger."""
+
+    def append(self, ledger: str, payloads: Sequence[bytes], *, memo: object | None = None) -> Head:
+        """Append entries and return the signed head."""
+
+    def remember(self, ledger: str, memo: object) -> None:
+        """Keep what was folded beside the tip."""
+
+    def seen_request(self, token: str) -> SeenRequest | None:
+        """Return a used request token."""
+
+    def keep_request(self, token: str, ledger: str, digest: str, seq: int) -> None:
+        """Use a request token up."""
+
+
+class LedgerStore(Protocol):
+    """The one place where order is made."""
+
+    def submit(self, work: Callable[[LedgerWork], T]) -> "Future[T]":
+        """Do the work on the writer thread; the future resolves after the commit."""
+
+    def peek(self, ledger: str) -> Tip | None:
+        """Return the newest committed tip if it is in memory."""
+
+    def read_payloads(self, ledger: str) -> list[bytes]:
+        """Return all committed entries of a ledger."""
+
+    def read_heads(self, ledger: str) -> list[Head]:
+        """Return all committed heads of a ledger."""
+
+
+@dataclass(frozen=True, slots=True)
+class Person:
+    """A person as the site knows them; the secret's hash stays in storage."""
+
+    id: str
+    name: str
+    role: Role
+    must_change: bool
+    active: bool
+
+    @property
+    def who(self) -> Who:
+        """The person as an event names them."""
+        return Who(id=self.id, name=self.name, role=self.role)
+
+
+@dataclass(frozen=True, slots=True)
+class Session:
+    """A person signed in at a tablet."""
+
+    who: Who
+    tablet: str
+    must_change: bool
+    created: datetime
+    seen: datetime
+
+
+class PhotoShelf(Protocol):
+    """Where photos lie, by their SHA-256."""
+
+    def read(self, sha256_hex: str) -> bytes:
+        """Return the bytes of a photo, or raise a ChangeoutError."""
+
+    def keep(self, data: bytes) -> "Kept":
+        """Store a photo durably and return its name."""
+
+
+class Kept(Protocol):
+    """A photo that is on the disk."""
+
+    @property
+    def sha256(self) -> str:
+        """Return its name."""
+
+
+class Library(Protocol):
+    """The housings and procedures of the site."""
+
+    def housings(self) -> tuple[Housing, ...]:
+        """Return every housing, by tag."""
+
+    def procedures(self) -> tuple[tuple[Procedure, str], ...]:
+        """Return every procedure with the SHA-256 of its file."""
+
+    def faults(self) -> tuple[str, ...]:
+        """Return a sentence for every file that cannot be used."""
+
+
+class PeopleBook(Protocol):
+    """Who may work here, and whether a secret is theirs."""
+
+    def everyone(self) -> tuple[Person, ...]:
+        """Return everybody who may sign in, by name."""
+
+    def find(self, person_id: str) -> Person | None:
+        """Return a person, also one who has left."""
+
+    def add(self, name: str, role: Role, *, by: Who | None, secret: str | None = None) -> tuple[Person, str]:
+        """Add a person and return the one-time code for the first sign-in."""
+
+    def prove(self, person_id: str, secret: str, *, tablet: str) -> Who:
+        """Return the person if the secret is right, else raise Refused; wrong ones are counted."""
+
+    def choose_secret(self, person_id: str, old: str, new: str, *, tablet: str, words: tuple[str, ...]) -> None:
+        """Let a person replace their own secret."""
+
+    def reset(self, person_id: str, *, by: Who) -> str:
+        """Give a person a new one-time code."""
+
+    def leave(self, person_id: str, *, by: Who) -> None:
+        """End a person's access; the id stays theirs."""
+
+
+class SessionBook(Protocol):
+    """Who is signed in at which tablet."""
+
+    def begin(self, who: Who, tablet: str) -> str:
+        """Start a session and return its token."""
+
+    def find(self, token: str | None) -> Session | None:
+        """Return the session of a token if it is still good."""
+
+    def end(self, token: str | None) -> None:
+        """End a session."""
+
+    def end_all_of(self, person_id: str) -> None:
+        """End every session of a person."""

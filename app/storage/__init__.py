@@ -1,0 +1,1 @@
+"""What outlives the process: the one SQLite file, its one writer, the site key, photos and secrets."""

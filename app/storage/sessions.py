@@ -1,0 +1,96 @@
+"""Who is signed in at which tablet.  A new token at every sign-in; only its hash is kept."""
+
+import secrets
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import datetime, timedelta
+from hashlib import sha256
+from threading import Lock
+
+from sqlalchemy import insert, select, update
+from sqlmodel import SQLModel
+
+from app.domain.events import Who
+from app.records.moments import utc_text
+from app.services.ports import Session
+from app.storage import tables
+from app.storage.people import People
+from app.storage.writer import Store
+
+SESSION = SQLModel.metadata.tables[tables.SessionRow.__tablename__]
+LONGEST_TABLET_NAME = 40
+
+
+class Sessions:
+    """The sessions of one site; committed rows with a copy in memory."""
+
+    def __init__(
+        self, store: Store, people: People, clock: Callable[[], datetime], *, idle: timedelta, longest: timedelta
+    ) -> None:
+        self._store = store
+        self._people = people
+        self._clock = clock
+        self._idle = idle
+        self._longest = longest
+        self._known: dict[str, Session] = {}
+        self._guard = Lock()
+
+    def begin(self, who: Who, tablet: str) -> str:
+        """Start a session and return its token, once and only here."""
+        token = secrets.token_urlsafe(32)
+        now = self._clock()
+        row = {
+            "token_hash": _hash(token), "person": who.id, "tablet": tablet[:LONGEST_TABLET_NAME],
+            "created_at": utc_text(now), "seen_at": utc_text(now), "ended_at": None,
+        }  # fmt: skip
+        self._store.submit(lambda tx: tx.run(insert(SESSION), row)).result()
+        return token
+
+    def find(self, token: str | None) -> Session | None:
+        """Return the session of a token if it is still good."""
+        if not token:
+            return None
+        key, now = _hash(token), self._clock()
+        session = self._known.get(key) or self._stored(key)
+        if session is None:
+            return None
+        if now - session.seen > self._idle or now - session.created > self._longest:
+            self.end(token)
+            return None
+        with self._guard:
+            self._known[key] = replace(session, seen=now)
+        return session
+
+    def end(self, token: str | None) -> None:
+        """End a session."""
+        if token:
+            self._end(SESSION.c.token_hash == _hash(token))
+            with self._guard:
+                self._known.pop(_hash(token), None)
+
+    def end_all_of(self, person_id: str) -> None:
+        """End every session of a person."""
+        self._end(SESSION.c.person == person_id)
+        with self._guard:
+            self._known = {key: item for key, item in self._known.items() if item.who.id != person_id}
+
+    def _end(self, which: object) -> None:
+        statement = (
+            update(SESSION)
+            .where(which, SESSION.c.ended_at.is_(None))  # type: ignore[arg-type]
+            .values(ended_at=utc_text(self._clock()))
+        )
+        self._store.submit(lambda tx: tx.run(statement)).result()
+
+    def _stored(self, key: str) -> Session | None:
+        query = select(SESSION).where(SESSION.c.token_hash == key, SESSION.c.ended_at.is_(None))
+        row = next(iter(self._store.read_rows(query)), None)
+        person = self._people.find(row.person) if row else None
+        if row is None or person is None or not person.active:
+            return None
+        created = datetime.fromisoformat(row.created_at)
+        return Session(person.who, row.tablet, person.must_change, created, self._clock())
+
+
+def _hash(token: str) -> str:
+    return sha256(token.encode()).hexdigest()

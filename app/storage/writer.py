@@ -1,0 +1,263 @@
+"""The store: one thread that writes, many that read.
+
+Work is handed to one writer thread. It takes whatever waits, runs it as one transaction, and resolves the futures only
+after COMMIT has returned, so that a slow disk costs one flush for many ticks and an answer always means "on the disk".
+
+Rules kept here:
+- Nothing is acknowledged before COMMIT, and nothing after a failed one. A failed flush is never tried again.
+- One item's exception reaches its own future only. If the database refuses what an item wrote, the items of that batch
+  run again, each in a transaction of its own; work may therefore run twice and must have no effect but its answer.
+- The cache advances after COMMIT only, and is cleared after any failure, since only the file then knows.
+"""
+
+import asyncio
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from datetime import datetime
+from queue import Empty, SimpleQueue
+from threading import Lock, Thread
+from typing import Any, TypeVar
+
+from sqlalchemy import Engine, Row, Select, select
+from sqlalchemy.engine import Connection
+from sqlalchemy.exc import (
+    DataError,
+    DBAPIError,
+    IntegrityError,
+    InterfaceError,
+    ProgrammingError,
+    SQLAlchemyError,
+)
+
+from app.ledger.heads import Head, Signer
+from app.storage.batch import Batch, Tx
+from app.storage.engine import reader
+from app.storage.faults import StorageConflict, StorageFault, told
+from app.storage.tables import ENTRY, HEAD
+from app.storage.tips import TIPS_KEPT, Tip, TipCache
+
+__all__ = ["BATCH_LIMIT", "Store", "Tip", "Tx"]
+
+BATCH_LIMIT = 256
+"""Items in one transaction at most; measured batches stay far below it."""
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True)
+class _Item:
+    """One piece of work and the promise made for it."""
+
+    work: Callable[[Tx], Any]
+    future: Future[Any]
+
+
+@dataclass(frozen=True, slots=True)
+class _Outcome:
+    """What an item's work came to, kept back until COMMIT."""
+
+    item: _Item
+    answer: Any = None
+    error: BaseException | None = None
+
+    def tell(self) -> None:
+        if self.error is None:
+            self.item.future.set_result(self.answer)
+        else:
+            self.item.future.set_exception(self.error)
+
+
+class Store:
+    """The data folder's one writer, and the reading side beside it. Close it before the engine is disposed of."""
+
+    def __init__(
+        self, engine: Engine, signer: Signer, clock: Callable[[], datetime], *, tips_kept: int = TIPS_KEPT
+    ) -> None:
+        self._engine = engine
+        self._reader = reader(engine)
+        self._signer = signer
+        self._clock = clock
+        self._cache = TipCache(tips_kept)
+        self._queue: SimpleQueue[_Item | None] = SimpleQueue()
+        self._gate = Lock()
+        self._closed = False
+        self._connection: Connection | None = None
+        self._take_seat()
+        self._thread = Thread(target=self._serve, name="changeout-writer", daemon=True)
+        self._thread.start()
+
+    def submit(self, work: Callable[[Tx], T]) -> "Future[T]":
+        """Hand work to the writer from any thread; the future resolves after the answer is on the disk.
+
+        The future fails with the work's own exception, StorageConflict when the database refuses what it wrote, or
+        StorageFault when the disk does: then nothing of it was saved.
+        """
+        future: Future[T] = Future()
+        with self._gate:
+            if not self._closed:
+                self._queue.put(_Item(work, future))
+                return future
+        future.set_exception(StorageFault("The store is closed: start the program again."))
+        return future
+
+    async def perform(self, work: Callable[[Tx], T]) -> T:
+        """Await `submit` from the event loop."""
+        return await asyncio.wrap_future(self.submit(work))
+
+    def close(self) -> None:
+        """Finish what was handed in, copy the log into the file and stop; a second call does nothing."""
+        with self._gate:
+            if not self._closed:
+                self._closed = True
+                self._queue.put(None)
+        self._thread.join()
+
+    def peek(self, ledger: str) -> Tip | None:
+        """Return the newest committed tip if it is in memory; any thread may ask."""
+        return self._cache.peek(ledger)
+
+    def read_payloads(self, ledger: str) -> list[bytes]:
+        """Return all committed payloads of a ledger in order; an unknown ledger is empty."""
+        query = select(ENTRY.c.payload).where(ENTRY.c.ledger == ledger).order_by(ENTRY.c.seq)
+        with self._reading() as connection:
+            return list(connection.scalars(query))
+
+    def read_heads(self, ledger: str) -> list[Head]:
+        """Return all committed heads of a ledger, smallest first."""
+        columns = (HEAD.c.ledger, HEAD.c.size, HEAD.c.root, HEAD.c.at, HEAD.c.key_id, HEAD.c.signature)
+        query = select(*columns).where(HEAD.c.ledger == ledger).order_by(HEAD.c.size)
+        with self._reading() as connection:
+            return [Head(*row) for row in connection.execute(query)]
+
+    def read_rows(self, statement: Select[Any]) -> list[Row[Any]]:
+        """Return what a query finds among what is committed."""
+        with self._reading() as connection:
+            return list(connection.execute(statement))
+
+    @contextmanager
+    def _reading(self) -> Iterator[Connection]:
+        try:
+            with self._reader.connect() as connection:
+                yield connection
+        except SQLAlchemyError as error:
+            raise StorageFault(f"The database could not be read ({told(error)}): check the disk.") from error
+
+    def _serve(self) -> None:
+        """Run in the writer thread: take what waits, write it, answer; until the end mark."""
+        going = True
+        while going:
+            items, going = self._waiting()
+            live = [item for item in items if item.future.set_running_or_notify_cancel()]
+            if live:
+                self._settle(live)
+        self._checkpoint()
+        self._drop_connection()
+
+    def _waiting(self) -> tuple[list[_Item], bool]:
+        """Wait for one item and take what has queued behind it; False once the end mark was met."""
+        taken: list[_Item] = []
+        entry = self._queue.get()
+        while entry is not None:
+            taken.append(entry)
+            if len(taken) == BATCH_LIMIT:
+                return taken, True
+            try:
+                entry = self._queue.get_nowait()
+            except Empty:
+                return taken, True
+        return taken, False
+
+    def _settle(self, items: Sequence[_Item]) -> None:
+        """Write the items in one transaction and tell each what came of it; this never raises."""
+        try:
+            outcomes = self._transact(items)
+        except Exception as error:  # noqa: BLE001  (the thread must live, and the waiting must be told)
+            self._cache.clear()
+            self._drop_connection()  # a failed COMMIT leaves its transaction open; closing is the one sure way out
+            outcomes = self._after(error, items)
+        for outcome in outcomes:
+            outcome.tell()
+
+    def _transact(self, items: Sequence[_Item]) -> list[_Outcome]:
+        connection = self._writing()
+        batch = Batch(connection=connection, cache=self._cache, signer=self._signer, clock=self._clock)
+        with connection.begin():
+            outcomes = [_run(batch, item) for item in items]
+            batch.flush()
+        self._cache.advance(batch.tips)
+        return outcomes
+
+    def _after(self, error: Exception, items: Sequence[_Item]) -> list[_Outcome]:
+        """Decide what becomes of a batch that was rolled back."""
+        own = _is_the_items_own(error)
+        if own and len(items) > 1:
+            for item in items:
+                self._settle([item])
+            return []
+        return [_Outcome(item, error=_refused(error) if own else _not_saved(error)) for item in items]
+
+    def _take_seat(self) -> None:
+        """Begin and end one empty transaction: the writing seat is ours from here on, or the engine says why not."""
+        try:
+            with self._writing().begin():
+                pass
+        except Exception as error:
+            self._drop_connection()
+            raise _not_saved(error) from error
+
+    def _writing(self) -> Connection:
+        if self._connection is None:
+            self._connection = self._engine.connect()
+        return self._connection
+
+    def _checkpoint(self) -> None:
+        """Copy the log into the file, so that the closed file is whole by itself; without it nothing is lost."""
+        with suppress(Exception):
+            driver = self._writing().connection.driver_connection
+            if driver is not None:
+                driver.execute("PRAGMA wal_checkpoint(TRUNCATE)").close()
+
+    def _drop_connection(self) -> None:
+        """Close the writing connection for good, whatever state it is in; the next batch opens a new one."""
+        connection, self._connection = self._connection, None
+        if connection is not None:
+            with suppress(Exception):
+                connection.invalidate()
+            with suppress(Exception):
+                connection.close()
+
+
+def _run(batch: Batch, item: _Item) -> _Outcome:
+    """Run one item. Its own exception is its outcome; the database's ends the batch, even if the item hid it."""
+    try:
+        outcome = _Outcome(item, answer=batch.run(item.work))
+    except BaseException as error:  # noqa: BLE001  (whatever it is, it belongs to whoever handed the work in)
+        outcome = _Outcome(item, error=error)
+    if batch.trouble is not None:
+        raise batch.trouble
+    return outcome
+
+
+def _is_the_items_own(error: Exception) -> bool:
+    """Tell whether what an item wrote was at fault, and not the disk or the database."""
+    if isinstance(error, DBAPIError):
+        return isinstance(error, IntegrityError | DataError | ProgrammingError | InterfaceError)
+    return isinstance(error, SQLAlchemyError | TypeError | ValueError | ArithmeticError)
+
+
+def _refused(error: Exception) -> StorageFault:
+    kind = StorageConflict if isinstance(error, IntegrityError) else StorageFault
+    return kind(
+        f"The database refused what was to be saved ({told(error)}): look at what is stored now, then try again."
+    )
+
+
+def _not_saved(error: Exception) -> StorageFault:
+    if isinstance(error, StorageFault):
+        return StorageFault(str(error))
+    return StorageFault(
+        f"The database could not be written to ({told(error)}): nothing of this was saved, so check the disk "
+        "and try again."
+    )

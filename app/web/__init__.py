@@ -1,0 +1,1 @@
+"""Routes, forms, views and templates: thin, one call each into the services."""

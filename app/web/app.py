@@ -1,0 +1,33 @@
+"""The web app over one site: guard, routes, error table, headers."""
+
+from fastapi import Depends, FastAPI
+from starlette.routing import Route
+
+from app.web import errors
+from app.web.context import Site
+from app.web.guard import SafeHeaders, guard
+from app.web.routes import entry, housings, people, review, work
+from app.web.static import serve_static
+
+LARGEST_BODY = 14_000_000
+
+
+def make_app(site: Site) -> FastAPI:
+    """Return the app; `site` holds everything from outside."""
+    app = FastAPI(
+        title="Changeout Ledger",
+        docs_url=None,
+        redoc_url=None,
+        openapi_url=None,
+        dependencies=[Depends(guard)],
+        max_body_size=LARGEST_BODY,
+    )
+    app.state.site = site
+    for router in (
+        entry.router, housings.router, work.router, work.panel, review.router, review.photos, people.router,
+    ):  # fmt: skip
+        app.include_router(router)
+    app.router.routes.append(Route("/static/{digest}/{name:path}", serve_static, methods=["GET"]))
+    errors.install(app)
+    app.add_middleware(SafeHeaders)
+    return app

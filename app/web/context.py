@@ -1,0 +1,55 @@
+"""What the routes need, made once by `bootstrap` and handed to the app."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+
+from starlette.requests import Request
+
+from app.domain.events import Who
+from app.ledger.heads import Head, Signer
+from app.services.export import Material, PdfMaker
+from app.services.jobs import Asked, Jobs
+from app.services.ports import Library, PeopleBook, PhotoShelf, Session, SessionBook
+from app.settings import Settings
+
+COOKIE = "changeout_session"
+TABLET_COOKIE = "changeout_tablet"
+SCHEME_COOKIE = "changeout_scheme"
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """One running site."""
+
+    settings: Settings
+    clock: Callable[[], datetime]
+    jobs: Jobs
+    people: PeopleBook
+    sessions: SessionBook
+    library: Library
+    photos: PhotoShelf
+    signer: Signer
+    material: Callable[[str], Material]
+    make_pdf: PdfMaker
+    heads: Callable[[str], list[Head]]
+    notices: tuple[str, ...] = ()
+    demo_people: tuple[tuple[str, str, str], ...] = ()
+
+
+def site_of(request: Request) -> Site:
+    """Return the site that this app serves."""
+    site: Site = request.app.state.site
+    return site
+
+
+def session_of(request: Request) -> Session:
+    """Return the session that the guard has found (only behind the guard)."""
+    session: Session = request.state.session
+    return session
+
+
+def asked_by(request: Request, *, token: str, device_at: str = "", by: Who | None = None) -> Asked:
+    """Return who asks, from which tablet, under which token."""
+    session = session_of(request)
+    return Asked(by=by or session.who, tablet=session.tablet, device_at=device_at or None, token=token or None)

@@ -1,0 +1,107 @@
+"""From exceptions to answers: one table, so that routes contain no `try`.
+
+A refusal by the rules is 409, unreadable text 422, wrong secret 403; the answer is the same page or piece of
+page with the sentence on it and what was typed still there.
+"""
+
+import asyncio
+import logging
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
+from starlette.responses import RedirectResponse, Response
+
+from app.calc.errors import ChangeoutError, Invalid
+from app.domain.refused import Refused
+from app.web.context import Site, site_of
+from app.web.guard import ChooseSecretFirst, SignInFirst
+from app.web.render import html, wants_part
+from app.web.views.step import Notice, Refill, work_view
+
+FORBIDDEN = {"role", "secret", "waiting", "locked", "origin"}
+log = logging.getLogger("changeout")
+
+
+def install(app: FastAPI) -> None:
+    """Register a handler for everything that may be raised."""
+    app.add_exception_handler(SignInFirst, _sign_in)
+    app.add_exception_handler(ChooseSecretFirst, _choose_secret)
+    app.add_exception_handler(ChangeoutError, _told)
+    app.add_exception_handler(RequestValidationError, _unreadable)
+    app.add_exception_handler(HTTPException, _http)
+    app.add_exception_handler(Exception, _ours)
+
+
+async def _sign_in(request: Request, _: Exception) -> Response:
+    if wants_part(request):
+        return Response(status_code=401, headers={"HX-Redirect": "/signin"})
+    return RedirectResponse("/signin", status_code=303)
+
+
+async def _choose_secret(request: Request, _: Exception) -> Response:
+    if wants_part(request):
+        return Response(status_code=403, headers={"HX-Redirect": "/secret"})
+    return RedirectResponse("/secret", status_code=303)
+
+
+async def _told(request: Request, error: Exception) -> Response:
+    status = 422 if isinstance(error, Invalid) else 409
+    if isinstance(error, Refused) and error.code in FORBIDDEN:
+        status = 403
+    if type(error).__name__.startswith(("Storage", "DataFolder", "LedgerFaulty")):
+        status = 503
+    return await answer(request, status, str(error))
+
+
+async def answer(request: Request, status: int, sentence: str) -> Response:
+    """Answer with a sentence: on the work panel if the request came from one, else on a page of its own."""
+    job = request.path_params.get("job")
+    session = getattr(request.state, "session", None)
+    if job and session is not None and request.method == "POST" and getattr(request.state, "on_panel", False):
+        return await _on_panel(request, job, status, sentence)
+    return html(request, "message.html", status, heading="Not carried out", text=sentence, back=_back(request))
+
+
+async def _on_panel(request: Request, job: str, status: int, sentence: str) -> Response:
+    site: Site = site_of(request)
+    state, people = await asyncio.gather(
+        run_in_threadpool(site.jobs.state, job), run_in_threadpool(site.people.everyone)
+    )
+    refill = getattr(request.state, "refill", Refill())
+    work = work_view(job, state, request.state.session, people, notice=Notice("refused", sentence), refill=refill)
+    return html(request, "_work.html" if wants_part(request) else "work.html", status, work=work)
+
+
+def _back(request: Request) -> str:
+    job = request.path_params.get("job")
+    return f"/jobs/{job}/now" if job else "/"
+
+
+async def _unreadable(request: Request, _: Exception) -> Response:
+    return await answer(request, 422, "The address or form holds something that cannot be read. Go back and try again.")
+
+
+async def _http(request: Request, error: Exception) -> Response:
+    assert isinstance(error, HTTPException)
+    words = {
+        400: "The form could not be read.",
+        404: "There is no such page.",
+        405: "That cannot be done here.",
+        413: "The upload is too large.",
+    }
+    heading = "Not found" if error.status_code == 404 else "Not carried out"
+    told = words.get(error.status_code, "The request could not be carried out.")
+    return html(
+        request, "message.html", error.status_code, heading=heading, text=f"{told} Go back and try again.", back="/"
+    )
+
+
+async def _ours(request: Request, error: Exception) -> Response:
+    log.error("fault of the program at %s %s", request.method, request.url.path, exc_info=error)
+    return html(
+        request, "message.html", 500, heading="A fault of the program",
+        text="Nothing of this request was saved unless the record shows it. Reload the page and look before going on.",
+        back=_back(request),
+    )  # fmt: skip

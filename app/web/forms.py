@@ -1,0 +1,63 @@
+"""From a posted form to a command.  Bad text stops here or in the domain, with a sentence."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from starlette.concurrency import run_in_threadpool
+from starlette.datastructures import FormData, UploadFile
+from starlette.requests import Request
+
+from app.calc.errors import Invalid
+from app.web.context import site_of
+
+ANSWER = "a."
+MOST_FIELDS, MOST_FILES = 80, 4
+MOST_TEXT = 20_000
+LARGEST_PHOTO = 12_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Posted:
+    """A posted form: plain fields, and the answers to a step's questions with photos already stored."""
+
+    fields: Mapping[str, str]
+    answers: Mapping[str, str]
+
+    def need(self, name: str) -> str:
+        """Return a field; raise Invalid if the form lacks it."""
+        if name not in self.fields:
+            raise Invalid(f"The form lacks the field {name!r}. Reload the page and send it again.")
+        return self.fields[name]
+
+    def get(self, name: str) -> str:
+        """Return a field, or nothing."""
+        return self.fields.get(name, "")
+
+
+async def posted(request: Request) -> Posted:
+    """Read the form of a request; photos are stored by their SHA-256 before anything names them."""
+    form = await request.form(max_files=MOST_FILES, max_fields=MOST_FIELDS, max_part_size=MOST_TEXT)
+    try:
+        return await _read(request, form)
+    finally:
+        await form.close()
+
+
+async def _read(request: Request, form: FormData) -> Posted:
+    fields: dict[str, str] = {}
+    answers: dict[str, str] = {}
+    for name, value in form.multi_items():
+        text = await _stored(request, value) if isinstance(value, UploadFile) else value
+        target, key = (answers, name.removeprefix(ANSWER)) if name.startswith(ANSWER) else (fields, name)
+        if key in target and text != target[key]:
+            raise Invalid(f"The form gives {key!r} twice. Reload the page and send it once.")
+        target[key] = text
+    return Posted(fields, answers)
+
+
+async def _stored(request: Request, upload: UploadFile) -> str:
+    data = await upload.read(LARGEST_PHOTO + 1)
+    if not data:
+        return ""
+    kept = await run_in_threadpool(site_of(request).photos.keep, data)
+    return kept.sha256

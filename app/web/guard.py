@@ -1,0 +1,84 @@
+"""The guard: who is asking, may they, and did the request come from our own pages.  Plain ASGI headers beside it."""
+
+from urllib.parse import urlsplit
+
+from fastapi import Request
+from starlette.concurrency import run_in_threadpool
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from app.domain.refused import Refused
+from app.web.context import COOKIE, site_of
+from app.web.roles import ALLOWED
+
+POLICY = (
+    "default-src 'self'; script-src 'self'; style-src 'self'; img-src 'self' data: blob:; object-src 'none'; "
+    "base-uri 'none'; frame-ancestors 'none'; form-action 'self'"
+)
+HEADERS = (
+    (b"content-security-policy", POLICY.encode()),
+    (b"x-content-type-options", b"nosniff"),
+    (b"referrer-policy", b"same-origin"),
+    (b"x-frame-options", b"DENY"),
+    (b"permissions-policy", b"camera=(self), microphone=(), geolocation=()"),
+    (b"cross-origin-opener-policy", b"same-origin"),
+)
+UNSAFE = frozenset({"POST", "PUT", "PATCH", "DELETE"})
+CHANGE_SECRET_PATHS = frozenset({"/secret", "/signout"})
+
+
+class SignInFirst(Exception):  # noqa: N818  (named for what to do)
+    """Nobody is signed in here."""
+
+
+class ChooseSecretFirst(Exception):  # noqa: N818  (named for what to do)
+    """The person signed in with a one-time code and must replace it."""
+
+
+async def guard(request: Request) -> None:
+    """Refuse foreign origins, find the session, look the role up in the table.  Runs before every route."""
+    if request.method in UNSAFE and not _from_our_pages(request):
+        raise Refused("origin", "The request did not come from this site's own pages. Open the page again and retry.")
+    path = request.scope["route"].path
+    allowed = ALLOWED.get((request.method if request.method != "HEAD" else "GET", path), frozenset())
+    if allowed is None:
+        return
+    token = request.cookies.get(COOKIE)
+    session = await run_in_threadpool(site_of(request).sessions.find, token)
+    if session is None:
+        raise SignInFirst
+    request.state.session = session
+    if session.must_change and path not in CHANGE_SECRET_PATHS:
+        raise ChooseSecretFirst
+    if session.who.role not in allowed:
+        raise Refused("role", f"A {session.who.role.words} has no access to this. Switch to somebody who has.")
+
+
+def _from_our_pages(request: Request) -> bool:
+    """A browser names the origin on every unsafe request; it must be the host that was asked."""
+    origin, site = request.headers.get("origin"), request.headers.get("sec-fetch-site")
+    if site is not None and site not in ("same-origin", "none"):
+        return False
+    return origin is not None and urlsplit(origin).netloc == request.headers.get("host")
+
+
+class SafeHeaders:
+    """Add the safety headers to every answer, and `no-store` to pages."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self._app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Pass the request on and complete the headers of the answer."""
+        if scope["type"] != "http":
+            await self._app(scope, receive, send)
+            return
+
+        async def complete(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                headers = message["headers"]
+                headers.extend(HEADERS)
+                if not any(name == b"cache-control" for name, _ in headers):
+                    headers.append((b"cache-control", b"no-store"))
+            await send(message)
+
+        await self._app(scope, receive, complete)

@@ -1,0 +1,57 @@
+"""Templates: strict about undefined names, autoescaped, cached; a page is rendered from one frozen dataclass."""
+
+from functools import lru_cache
+from hashlib import sha256
+from typing import Any
+
+import jinja2
+from starlette.requests import Request
+from starlette.responses import HTMLResponse
+
+from app.paths import STATIC, TEMPLATES
+from app.services.ports import Session
+from app.web.context import SCHEME_COOKIE, site_of
+from app.web.views.step import new_token
+
+
+@lru_cache(maxsize=1)
+def environment() -> jinja2.Environment:
+    """Return the one template environment."""
+    made = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(TEMPLATES),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        auto_reload=False,
+    )
+    made.globals["static"] = static_url
+    made.globals["stop_token"] = new_token
+    return made
+
+
+@lru_cache(maxsize=64)
+def static_url(name: str) -> str:
+    """Return a static file's address with its content's hash, so that it may be kept for ever."""
+    return f"/static/{sha256((STATIC / name).read_bytes()).hexdigest()[:12]}/{name}"
+
+
+def html(request: Request, template: str, status: int = 200, **context: Any) -> HTMLResponse:
+    """Render a template with what every page has: site name, who is signed in, the colour scheme."""
+    session: Session | None = getattr(request.state, "session", None)
+    body = (
+        environment()
+        .get_template(template)
+        .render(
+            site=site_of(request).settings.site,
+            session=session,
+            scheme="dim" if request.cookies.get(SCHEME_COOKIE) == "dim" else "bright",
+            **context,
+        )
+    )
+    return HTMLResponse(body, status_code=status, headers={"Vary": "HX-Request, Cookie"})
+
+
+def wants_part(request: Request) -> bool:
+    """Whether htmx asks for the piece of the page that changes."""
+    return request.headers.get("hx-request") == "true"

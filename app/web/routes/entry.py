@@ -1,0 +1,104 @@
+"""Sign in and out, own secret, colour scheme, legend, about."""
+
+from fastapi import APIRouter, Request
+from starlette.concurrency import run_in_threadpool
+from starlette.responses import PlainTextResponse, RedirectResponse, Response
+
+from app.web.context import COOKIE, SCHEME_COOKIE, TABLET_COOKIE, session_of, site_of
+from app.web.forms import posted
+from app.web.render import html
+
+router = APIRouter()
+YEAR_S = 365 * 24 * 3600
+
+
+@router.get("/ready")
+async def ready() -> Response:
+    """Say that the server answers."""
+    return PlainTextResponse("ready")
+
+
+@router.get("/signin")
+async def signin_page(request: Request) -> Response:
+    """Pick a name and enter the secret."""
+    site = site_of(request)
+    people = await run_in_threadpool(site.people.everyone)
+    tablet = request.cookies.get(TABLET_COOKIE, "")
+    return html(request, "signin.html", people=people, tablet=tablet, demo=site.demo_people)
+
+
+@router.post("/signin")
+async def signin(request: Request) -> Response:
+    """Sign a person in on this tablet; whoever was signed in before is signed out."""
+    site, form = site_of(request), await posted(request)
+    tablet = form.get("tablet").strip()[:40] or "unnamed tablet"
+    who = await run_in_threadpool(site.people.prove, form.need("person"), form.need("secret"), tablet=tablet)
+    await run_in_threadpool(site.sessions.end, request.cookies.get(COOKIE))
+    token = await run_in_threadpool(site.sessions.begin, who, tablet)
+    answer = RedirectResponse(_inside(form.get("then")), status_code=303)
+    secure = site.settings.secure_cookie
+    answer.set_cookie(COOKIE, token, httponly=True, samesite="strict", secure=secure)
+    answer.set_cookie(TABLET_COOKIE, tablet, httponly=True, samesite="strict", secure=secure, max_age=YEAR_S)
+    return answer
+
+
+def _inside(path: str) -> str:
+    """Return a path of this site, never another address."""
+    return path if path.startswith("/") and not path.startswith("//") and "\\" not in path else "/"
+
+
+@router.post("/signout")
+async def signout(request: Request) -> Response:
+    """Sign out and show the names again: switching users is two actions."""
+    await run_in_threadpool(site_of(request).sessions.end, request.cookies.get(COOKIE))
+    answer = RedirectResponse("/signin", status_code=303)
+    answer.delete_cookie(COOKIE)
+    return answer
+
+
+@router.get("/secret")
+async def secret_page(request: Request) -> Response:
+    """Choose a secret of one's own."""
+    return html(request, "secret.html", must=session_of(request).must_change)
+
+
+@router.post("/secret")
+async def choose_secret(request: Request) -> Response:
+    """Replace one's secret; every session of the person ends and a new one begins."""
+    site, session, form = site_of(request), session_of(request), await posted(request)
+    words = (site.settings.site, session.who.id)
+    await run_in_threadpool(
+        site.people.choose_secret,
+        session.who.id,
+        form.need("old"),
+        form.need("new"),
+        tablet=session.tablet,
+        words=words,
+    )
+    await run_in_threadpool(site.sessions.end_all_of, session.who.id)
+    token = await run_in_threadpool(site.sessions.begin, session.who, session.tablet)
+    answer = RedirectResponse("/", status_code=303)
+    answer.set_cookie(COOKIE, token, httponly=True, samesite="strict", secure=site.settings.secure_cookie)
+    return answer
+
+
+@router.post("/scheme")
+async def scheme(request: Request) -> Response:
+    """Switch between bright and dim by hand."""
+    form = await posted(request)
+    answer = RedirectResponse(_inside(form.get("then")), status_code=303)
+    answer.set_cookie(SCHEME_COOKIE, "dim" if form.get("scheme") == "dim" else "bright", samesite="strict")
+    return answer
+
+
+@router.get("/legend")
+async def legend(request: Request) -> Response:
+    """Signal words, marks and cautions."""
+    return html(request, "legend.html")
+
+
+@router.get("/about")
+async def about(request: Request) -> Response:
+    """What runs here: versions, durability, key, files that cannot be used."""
+    site = site_of(request)
+    return html(request, "about.html", notices=site.notices, faults=site.library.faults(), settings=site.settings)

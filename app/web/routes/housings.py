@@ -1,0 +1,77 @@
+"""The first page, a housing, and planning a job for it."""
+
+from fastapi import APIRouter, Request
+from starlette.concurrency import run_in_threadpool
+from starlette.responses import RedirectResponse, Response
+
+from app.calc.errors import Invalid
+from app.domain.commands import Open
+from app.domain.procedure import Role
+from app.records.moments import utc_text
+from app.services.planning import Plan, find_housing, find_procedure, first_entry, plan, with_depths
+from app.web.awaiting import done
+from app.web.context import Site, asked_by, session_of, site_of
+from app.web.forms import posted
+from app.web.render import html
+from app.web.views.pages import front_page, job_row, plan_page
+
+router = APIRouter()
+
+
+@router.get("/")
+async def front(request: Request) -> Response:
+    """Housings and their jobs: what is due, what is in hand, what waits for whom."""
+    site, session = site_of(request), session_of(request)
+    if session.who.role is Role.ADMINISTRATOR:
+        return RedirectResponse("/people", status_code=303)
+    jobs = await run_in_threadpool(site.jobs.all)
+    page = front_page(jobs, site.library.housings(), site.library.faults(), session)
+    return html(request, "front.html", page=page)
+
+
+@router.get("/housings/{tag}")
+async def housing(request: Request, tag: str) -> Response:
+    """One housing: its data and its jobs."""
+    site, session = site_of(request), session_of(request)
+    found = find_housing(site.library, tag)
+    jobs = await run_in_threadpool(site.jobs.all)
+    rows = [job_row(line, state, session.who.role) for line, state in jobs if line.housing == tag]
+    return html(request, "housing.html", housing=found, jobs=rows, may_plan=session.who.role is Role.LEAD)
+
+
+@router.get("/plan/{tag}")
+async def plan_form(request: Request, tag: str) -> Response:
+    """Plan a job: take-off, steps, and the model's verdict, before anything is opened."""
+    site = site_of(request)
+    made = await run_in_threadpool(_plan, site, tag, dict(request.query_params))
+    people = await run_in_threadpool(site.people.everyone)
+    crew = tuple((p.id, p.name, p.role.words) for p in people if p.role in (Role.TECHNICIAN, Role.SAFETY_OFFICER))
+    names = tuple((procedure.id, procedure.title) for procedure, _ in site.library.procedures())
+    return html(request, "plan.html", page=plan_page(made, names, crew))
+
+
+@router.post("/plan/{tag}")
+async def open_job(request: Request, tag: str) -> Response:
+    """Open the planned job; the model has the last word."""
+    site, form = site_of(request), await posted(request)
+    made = await run_in_threadpool(_plan, site, tag, dict(form.fields))
+    people = await run_in_threadpool(site.people.everyone)
+    chosen = tuple(person.who for person in people if f"crew.{person.id}" in form.fields)
+    state = await run_in_threadpool(site.jobs.site)
+    draft = first_entry(
+        made, site=state, by=session_of(request).who, at=utc_text(site.clock()), crew=chosen, rehearsal=False
+    )
+    await done(site.jobs.record(draft.ledger, Open(draft), asked_by(request, token=form.need("token"))))
+    return RedirectResponse(f"/jobs/{draft.ledger}/now", status_code=303)
+
+
+def _plan(site: Site, tag: str, asked: dict[str, str]) -> Plan:
+    found = find_housing(site.library, tag)
+    procedure, digest = find_procedure(site.library, asked.get("procedure") or "change-out")
+    depths = {port.id: asked[f"depth.{port.id}"] for port in found.ports if asked.get(f"depth.{port.id}")}
+    for port, depth in depths.items():
+        if not (depth.isascii() and depth.isdigit() and 1 <= int(depth) <= found.port(port).filters):
+            raise Invalid(
+                f"Port {port} is to be replaced down to position {depth!r}; give 1 to {found.port(port).filters}."
+            )
+    return plan(with_depths(found, {port: int(depth) for port, depth in depths.items()}), procedure, digest)

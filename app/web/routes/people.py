@@ -1,0 +1,54 @@
+"""People: added, given one-time codes, ended.  Administrators do this and never touch a job's content."""
+
+from fastapi import APIRouter, Request
+from starlette.concurrency import run_in_threadpool
+from starlette.responses import RedirectResponse, Response
+
+from app.calc.errors import Invalid
+from app.domain.procedure import Role
+from app.web.context import session_of, site_of
+from app.web.forms import posted
+from app.web.render import html
+
+router = APIRouter()
+
+
+@router.get("/people")
+async def people(request: Request) -> Response:
+    """List everybody who may sign in."""
+    return await _page(request)
+
+
+async def _page(request: Request, code: str = "", of: str = "") -> Response:
+    everyone = await run_in_threadpool(site_of(request).people.everyone)
+    return html(request, "people.html", people=everyone, roles=tuple(Role), code=code, of=of)
+
+
+@router.post("/people")
+async def add(request: Request) -> Response:
+    """Add a person and show the one-time code, this once."""
+    site, form = site_of(request), await posted(request)
+    role = form.need("role")
+    if role not in tuple(Role):
+        raise Invalid(f"{role!r} is not a role. Choose one of those shown.")
+    person, code = await run_in_threadpool(site.people.add, form.need("name"), Role(role), by=session_of(request).who)
+    return await _page(request, code, person.name)
+
+
+@router.post("/people/{person}/reset")
+async def reset(request: Request, person: str) -> Response:
+    """Give a person a new one-time code; all their sessions end."""
+    site = site_of(request)
+    code = await run_in_threadpool(site.people.reset, person, by=session_of(request).who)
+    await run_in_threadpool(site.sessions.end_all_of, person)
+    found = await run_in_threadpool(site.people.find, person)
+    return await _page(request, code, found.name if found else person)
+
+
+@router.post("/people/{person}/leave")
+async def leave(request: Request, person: str) -> Response:
+    """End a person's access within this request."""
+    site = site_of(request)
+    await run_in_threadpool(site.people.leave, person, by=session_of(request).who)
+    await run_in_threadpool(site.sessions.end_all_of, person)
+    return RedirectResponse("/people", status_code=303)

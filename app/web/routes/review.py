@@ -1,0 +1,150 @@
+"""Review by the safety officer, and the record to take away."""
+
+import io
+import zipfile
+
+from fastapi import APIRouter, Request
+from starlette.concurrency import run_in_threadpool
+from starlette.responses import RedirectResponse, Response
+
+from app.calc.errors import Invalid
+from app.domain.commands import Accept, OpenException, ReturnRecord
+from app.domain.decide import MEANING_ACCEPT
+from app.domain.site import RecordExported
+from app.ledger.heads import Head
+from app.records.moments import utc_text
+from app.records.report import report_of
+from app.services.export import export_files, record_json
+from app.web.awaiting import done
+from app.web.context import asked_by, session_of, site_of
+from app.web.forms import posted
+from app.web.render import html
+from app.web.views.pages import record_page, review_page
+
+router = APIRouter(prefix="/jobs/{job}")
+photos = APIRouter()
+ZIP_TIME = (1980, 1, 1, 0, 0, 0)
+
+
+def _head(request: Request, job: str) -> Head:
+    head = site_of(request).jobs.newest_head(job)
+    if head is None:
+        raise Invalid("There is no such job. Go back to the list of housings and choose one.")
+    return head
+
+
+@router.get("/review")
+async def review(request: Request, job: str) -> Response:
+    """Show every step with who, when, values, corrections, refusals, stops; each exception to be opened."""
+    site = site_of(request)
+    head = await run_in_threadpool(_head, request, job)
+    events = await run_in_threadpool(site.jobs.events, job)
+    state = await run_in_threadpool(site.jobs.state, job)
+    page = review_page(
+        job,
+        state,
+        events,
+        session_of(request),
+        root=head.root.hex(),
+        now=utc_text(site.clock()),
+        meaning=MEANING_ACCEPT,
+    )
+    return html(request, "review.html", page=page)
+
+
+@router.post("/exceptions")
+async def open_exception(request: Request, job: str) -> Response:
+    """Open one exception; the opening is part of the record."""
+    form = await posted(request)
+    entry = form.need("entry")
+    if not (entry.isascii() and entry.isdigit() and len(entry) < 10):
+        raise Invalid(f"{entry!r} is not the number of an entry. Choose one of the exceptions listed.")
+    await done(
+        site_of(request).jobs.record(job, OpenException(int(entry)), asked_by(request, token=form.need("token")))
+    )
+    return RedirectResponse(f"/jobs/{job}/review#entry-{int(entry)}", status_code=303)
+
+
+@router.post("/accept")
+async def accept(request: Request, job: str) -> Response:
+    """Accept the record, signed."""
+    site, form, session = site_of(request), await posted(request), session_of(request)
+    by = await run_in_threadpool(site.people.prove, session.who.id, form.need("secret"), tablet=session.tablet)
+    await done(site.jobs.record(job, Accept(), asked_by(request, token=form.need("token"), by=by)))
+    return RedirectResponse(f"/jobs/{job}/record", status_code=303)
+
+
+@router.post("/return")
+async def send_back(request: Request, job: str) -> Response:
+    """Return the record with a reason."""
+    site, form = site_of(request), await posted(request)
+    await done(site.jobs.record(job, ReturnRecord(form.need("reason")), asked_by(request, token=form.need("token"))))
+    return RedirectResponse(f"/jobs/{job}/review", status_code=303)
+
+
+@router.get("/record")
+async def record(request: Request, job: str) -> Response:
+    """Show the head to write down, and the files to take away."""
+    site = site_of(request)
+    head = await run_in_threadpool(_head, request, job)
+    events = await run_in_threadpool(site.jobs.events, job)
+    state = await run_in_threadpool(site.jobs.state, job)
+    report = report_of(state, events, root=head.root.hex(), made_at=utc_text(site.clock()))
+    return html(request, "record.html", page=record_page(job, state, head, session_of(request), report["signatures"]))
+
+
+@router.get("/record.json")
+async def json_record(request: Request, job: str) -> Response:
+    """Give the record as canonical JSON."""
+    data = await run_in_threadpool(_json, request, job)
+    return _download(data, "application/json", f"{job}-record.json")
+
+
+@router.get("/record.pdf")
+async def record_pdf(request: Request, job: str) -> Response:
+    """Give the record as a signed PDF with the JSON inside."""
+    files = await run_in_threadpool(_files, request, job)
+    return _download(files["record.pdf"], "application/pdf", f"{job}-record.pdf")
+
+
+@router.get("/record.zip")
+async def record_zip(request: Request, job: str) -> Response:
+    """Give everything of the record in one archive."""
+    files = await run_in_threadpool(_files, request, job)
+    held = io.BytesIO()
+    with zipfile.ZipFile(held, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, data in files.items():
+            archive.writestr(zipfile.ZipInfo(name, ZIP_TIME), data)
+    return _download(held.getvalue(), "application/zip", f"{job}-record.zip")
+
+
+def _json(request: Request, job: str) -> bytes:
+    _note_export(request, job, _head(request, job))
+    return record_json(site_of(request).material(job))
+
+
+def _files(request: Request, job: str) -> dict[str, bytes]:
+    site = site_of(request)
+    _note_export(request, job, _head(request, job))
+    return export_files(site.material(job), site.signer, site.make_pdf)
+
+
+def _note_export(request: Request, job: str, head: Head) -> None:
+    """Write the export into the site's ledger, with the head that leaves the building."""
+    site, who = site_of(request), session_of(request).who
+    site.jobs.write_site(
+        lambda _, seq, at: RecordExported(seq=seq, at=at, by=who, job=job, size=head.size, root=head.root.hex())
+    ).result()
+
+
+def _download(data: bytes, media_type: str, name: str) -> Response:
+    safe = "".join(char for char in name if char.isalnum() or char in "-._")
+    return Response(data, media_type=media_type, headers={"Content-Disposition": f'attachment; filename="{safe}"'})
+
+
+@photos.get("/photos/{sha256}")
+async def photo(request: Request, sha256: str) -> Response:
+    """Give a photo's original bytes; only pictures are ever stored."""
+    data = await run_in_threadpool(site_of(request).photos.read, sha256)
+    kinds = {b"\xff\xd8": "image/jpeg", b"\x89P": "image/png", b"RI": "image/webp"}
+    return Response(data, media_type=kinds.get(data[:2], "application/octet-stream"))

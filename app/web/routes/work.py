@@ -1,0 +1,217 @@
+"""The work on a job: the step that is due, marks, holds, stop, re-opening, corrections."""
+
+from fastapi import APIRouter, Depends, Request
+from starlette.concurrency import run_in_threadpool
+from starlette.responses import RedirectResponse, Response
+
+from app.calc.errors import Invalid
+from app.domain.commands import (
+    AnswerRecheck,
+    Begin,
+    Command,
+    Correct,
+    ExplainStop,
+    Finish,
+    Release,
+    Reopen,
+    StopWork,
+    Submit,
+    Withdraw,
+    WriteNote,
+)
+from app.domain.events import Recheck, Who
+from app.domain.job import JobState
+from app.domain.reopening import rechecks_for
+from app.domain.takeoff import take_off
+from app.web.awaiting import done
+from app.web.context import Site, asked_by, session_of, site_of
+from app.web.forms import Posted, posted
+from app.web.render import html, wants_part
+from app.web.views.pages import overview, read_ahead, reopen_page
+from app.web.views.step import Notice, Refill, new_token, work_view
+
+
+async def on_panel(request: Request) -> None:
+    """Mark requests that come from the work panel, so that refusals are shown on it."""
+    request.state.on_panel = True
+
+
+router = APIRouter(prefix="/jobs/{job}")
+panel = APIRouter(prefix="/jobs/{job}", dependencies=[Depends(on_panel)])
+
+
+async def _known(site: Site, job: str) -> JobState:
+    state = await run_in_threadpool(site.jobs.state, job)
+    if state.opened is None:
+        raise Invalid("There is no such job. Go back to the list of housings and choose one.")
+    return state
+
+
+async def _panel(request: Request, job: str, state: JobState, notice: Notice | None = None) -> Response:
+    """Answer a mark: the changed piece for htmx, else a redirect to the page itself."""
+    if not wants_part(request) and request.method == "POST":
+        return RedirectResponse(f"/jobs/{job}/now", status_code=303)
+    people = await run_in_threadpool(site_of(request).people.everyone)
+    work = work_view(job, state, session_of(request), people, notice=notice)
+    return html(request, "_work.html" if wants_part(request) else "work.html", work=work)
+
+
+async def _do(request: Request, job: str, command: Command, form: Posted, by: Who | None = None) -> JobState:
+    asked = asked_by(request, token=form.need("token"), device_at=form.get("device_at"), by=by)
+    return (await done(site_of(request).jobs.record(job, command, asked))).state
+
+
+async def _signer(request: Request, form: Posted, person: str) -> Who:
+    """Return the person whose secret was entered for this signature; being signed in is not a signature."""
+    site, session = site_of(request), session_of(request)
+    return await run_in_threadpool(site.people.prove, person, form.need("secret"), tablet=session.tablet)
+
+
+@router.get("/now")
+async def now(request: Request, job: str) -> Response:
+    """Show the step that is due."""
+    return await _panel(request, job, await _known(site_of(request), job))
+
+
+@router.get("")
+async def whole(request: Request, job: str) -> Response:
+    """Show the job as a whole."""
+    site = site_of(request)
+    state = await _known(site, job)
+    events = await run_in_threadpool(site.jobs.events, job)
+    return html(request, "overview.html", page=overview(job, state, events, session_of(request), _remaining(state)))
+
+
+def _remaining(state: JobState) -> dict[str, int]:
+    """What the steps still to come will use up."""
+    if state.opened is None or state.model is None:
+        return {}
+    left = [step for step in state.steps if step.id not in state.applied]
+    return take_off(left, state.opened.housing, state.model).total
+
+
+@router.get("/steps/{number}")
+async def step(request: Request, job: str, number: int) -> Response:
+    """Read any step without moving the place."""
+    state = await _known(site_of(request), job)
+    _complain_if_no_step(state, number)
+    return html(request, "read_ahead.html", page=read_ahead(job, state, number, session_of(request)))
+
+
+@router.get("/steps/{number}/change")
+async def change(request: Request, job: str, number: int) -> Response:
+    """Correct an answer or take a mark back."""
+    state = await _known(site_of(request), job)
+    _complain_if_no_step(state, number)
+    page = read_ahead(job, state, number, session_of(request))
+    return html(request, "change.html", page=page, token=new_token(), other_token=new_token())
+
+
+def _complain_if_no_step(state: JobState, number: int) -> None:
+    if not 1 <= number <= len(state.steps):
+        raise Invalid(f"This job has steps 1 to {len(state.steps)}, not {number}.")
+
+
+@panel.post("/marks")
+async def mark(request: Request, job: str) -> Response:
+    """Begin or finish the step that is due."""
+    form = await posted(request)
+    request.state.refill = Refill(form.get("step"), form.answers, form.get("note"))
+    step_id, act = form.need("step"), form.need("act")
+    match act:
+        case "begin":
+            command: Command = Begin(step_id)
+        case "finish":
+            command = Finish(step_id, dict(form.answers), form.get("note"))
+        case _:
+            raise Invalid(f"{act!r} is not a mark. Send begin or finish.")
+    before = (await _known(site_of(request), job)).mark(step_id)
+    state = await _do(request, job, command, form)
+    outside = len(state.mark(step_id).attempts) > len(before.attempts)
+    told = Notice("outside", "Outside its limit. It is kept as an attempt; the step is still due.") if outside else None
+    return await _panel(request, job, state, told)
+
+
+@panel.post("/release")
+async def release(request: Request, job: str) -> Response:
+    """Release a hold point with the secret of the role it names."""
+    form = await posted(request)
+    by = await _signer(request, form, form.need("person"))
+    return await _panel(request, job, await _do(request, job, Release(form.need("step")), form, by=by))
+
+
+@panel.post("/notes")
+async def note(request: Request, job: str) -> Response:
+    """Write a free remark, placed in sequence."""
+    form = await posted(request)
+    state = await _do(request, job, WriteNote(form.need("text"), form.get("step") or None), form)
+    return await _panel(request, job, state, Notice("good", "The note is in the record."))
+
+
+@panel.post("/stop")
+async def stop(request: Request, job: str) -> Response:
+    """Stop the job: one tap, by anyone, the reason afterwards."""
+    form = await posted(request)
+    return await _panel(request, job, await _do(request, job, StopWork(), form))
+
+
+@panel.post("/stop-reason")
+async def stop_reason(request: Request, job: str) -> Response:
+    """Give the reason of a stop."""
+    form = await posted(request)
+    state = await _do(request, job, ExplainStop(form.need("reason"), form.get("text")), form)
+    return await _panel(request, job, state)
+
+
+@panel.post("/looks")
+async def looks(request: Request, job: str) -> Response:
+    """Answer one thing to look at after a re-opening."""
+    form = await posted(request)
+    answer = AnswerRecheck(form.need("look"), form.need("seen") == "as recorded", form.get("text"))
+    return await _panel(request, job, await _do(request, job, answer, form))
+
+
+@router.get("/reopen")
+async def reopen_form(request: Request, job: str) -> Response:
+    """Show where an interrupted job stands and what to look at before it goes on."""
+    state = await _known(site_of(request), job)
+    return html(request, "reopen.html", page=reopen_page(job, state, session_of(request), _remaining(state)))
+
+
+@router.post("/reopen")
+async def reopen(request: Request, job: str) -> Response:
+    """Re-open a job, signed by the lead with a written answer."""
+    form = await posted(request)
+    state = await _known(site_of(request), job)
+    by = await _signer(request, form, session_of(request).who.id)
+    looks_at = rechecks_for(state)
+    if extra := form.get("extra").strip():
+        looks_at = (*looks_at, Recheck(id="extra", text=extra, expected="as the lead wrote it"))
+    again = tuple(name.removeprefix("again.") for name in form.fields if name.startswith("again."))
+    await _do(request, job, Reopen(form.need("answer"), looks_at, again), form, by=by)
+    return RedirectResponse(f"/jobs/{job}/now", status_code=303)
+
+
+@router.post("/corrections")
+async def correct(request: Request, job: str) -> Response:
+    """Correct one answer with a reason; the first one stays readable."""
+    form = await posted(request)
+    command = Correct(form.need("step"), form.need("ask"), form.need("now"), form.need("reason"))
+    await _do(request, job, command, form)
+    return RedirectResponse(f"/jobs/{job}/now", status_code=303)
+
+
+@router.post("/withdrawals")
+async def withdraw(request: Request, job: str) -> Response:
+    """Take a mark back with a reason."""
+    form = await posted(request)
+    await _do(request, job, Withdraw(form.need("step"), form.need("reason")), form)
+    return RedirectResponse(f"/jobs/{job}/now", status_code=303)
+
+
+@panel.post("/submit")
+async def submit(request: Request, job: str) -> Response:
+    """Hand the finished job to review, signed by the lead."""
+    form = await posted(request)
+    by = await _signer(request, form, session_of(request).who.id)
+    return await _panel(request, job, await _do(request, job, Submit(), form, by=by))

@@ -1,0 +1,1 @@
+"""From state to frozen page dataclasses; no rule and no query here."""

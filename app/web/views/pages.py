@@ -1,0 +1,390 @@
+"""The other pages: the list of housings, a housing, a plan, a job's overview, review, record."""
+
+from dataclasses import asdict, dataclass
+
+from app.domain.containment.rest import nearest_rest, rests
+from app.domain.events import Event, Recheck
+from app.domain.housing import Housing
+from app.domain.job import JobState, Stage
+from app.domain.procedure import Role, StepKind
+from app.domain.reopening import rechecks_for
+from app.domain.site import JobLine
+from app.domain.words import effect_words
+from app.ledger.heads import Head, short_root
+from app.records.moments import local_text
+from app.records.report import report_of
+from app.records.trail import sentence_of
+from app.services.planning import Plan
+from app.services.ports import Session
+from app.web.views.step import HeadLine, Picture, StepView, head_line, new_token, pictures, section_words, step_view
+
+
+@dataclass(frozen=True, slots=True)
+class JobRow:
+    """One job in a list: what is due in it and who it waits for."""
+
+    job: str
+    number: str
+    tag: str
+    kind: str
+    stage: str
+    due: str
+    waits_for: str
+    progress: str
+    mine: bool
+    opened: str
+
+
+@dataclass(frozen=True, slots=True)
+class HousingRow:
+    """One housing in the list."""
+
+    tag: str
+    location: str
+    service: str
+    seal: str
+    ports: str
+    in_hand: str
+    last: str
+
+
+@dataclass(frozen=True, slots=True)
+class Front:
+    """The first page."""
+
+    waiting: tuple[JobRow, ...]
+    others: tuple[JobRow, ...]
+    housings: tuple[HousingRow, ...]
+    faults: tuple[str, ...]
+    role: str
+
+
+WAITS: dict[Stage, str] = {
+    Stage.STOPPED: "a lead, to re-open it",
+    Stage.LOOKING: "the crew, to look first",
+    Stage.WORK_DONE: "a lead, to hand it to review",
+    Stage.IN_REVIEW: "a safety officer, to review it",
+    Stage.RETURNED: "a lead, to settle what was returned",
+    Stage.ACCEPTED: "nobody",
+}
+KINDS = {"change_out": "change-out", "first_fit_out": "first fit-out"}
+
+
+def waits_for(state: JobState) -> str:
+    """Say whom a job waits for."""
+    due = state.due
+    if state.stage is Stage.OPEN and due is not None:
+        if due.kind is StepKind.HOLD:
+            return f"a {due.role.words}, to release a hold"
+        if due.kind is StepKind.VERIFY:
+            return "somebody else, to verify"
+        return "the crew"
+    return WAITS.get(state.stage, "nobody")
+
+
+def _is_mine(state: JobState, role: Role) -> bool:
+    match role:
+        case Role.LEAD:
+            return "a lead" in waits_for(state)
+        case Role.SAFETY_OFFICER:
+            return "a safety officer" in waits_for(state)
+        case Role.TECHNICIAN:
+            return state.stage in (Stage.OPEN, Stage.LOOKING) and "a safety officer" not in waits_for(state)
+        case _:
+            return False
+
+
+def job_row(line: JobLine, state: JobState, role: Role) -> JobRow:
+    """Return one job as a list shows it."""
+    due = state.due
+    zone = state.opened.zone if state.opened else "UTC"
+    return JobRow(
+        job=line.job,
+        number=line.number,
+        tag=line.housing,
+        kind=KINDS.get(line.kind, line.kind) + (", rehearsal" if state.opened and state.opened.rehearsal else ""),
+        stage=str(state.stage),
+        due=due.text if due else "",
+        waits_for=waits_for(state),
+        progress=f"{state.done_count} of {len(state.steps)}",
+        mine=_is_mine(state, role),
+        opened=local_text(line.opened_at, zone)[:16],
+    )
+
+
+def front_page(
+    jobs: tuple[tuple[JobLine, JobState], ...], housings: tuple[Housing, ...], faults: tuple[str, ...], session: Session
+) -> Front:
+    """Return the first page as this person sees it."""
+    role = session.who.role
+    rows = [job_row(line, state, role) for line, state in jobs]
+    return Front(
+        waiting=tuple(row for row in rows if row.mine),
+        others=tuple(row for row in rows if not row.mine),
+        housings=tuple(_housing_row(housing, rows) for housing in housings),
+        faults=faults,
+        role=role.words,
+    )
+
+
+def _housing_row(housing: Housing, rows: list[JobRow]) -> HousingRow:
+    own = [row for row in rows if row.tag == housing.tag]
+    open_jobs = [row for row in own if row.stage != Stage.ACCEPTED]
+    return HousingRow(
+        tag=housing.tag,
+        location=housing.location,
+        service=housing.service.replace("_", " "),
+        seal=str(housing.seal),
+        ports="; ".join(f"{port.id} {port.bank}: {port.filters} × {port.filter}" for port in housing.ports),
+        in_hand=open_jobs[0].number if open_jobs else "",
+        last=own[0].opened if own else "",
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class PlanPage:
+    """A plan before it is opened."""
+
+    tag: str
+    procedure: str
+    title: str
+    revision: int
+    procedures: tuple[tuple[str, str], ...]
+    ports: tuple[tuple[str, int, int], ...]
+    takeoff: tuple[tuple[str, tuple[str, ...]], ...]
+    takeoff_ports: tuple[str, ...]
+    filters: tuple[tuple[str, int], ...]
+    tools: tuple[str, ...]
+    grease: str
+    spares: str
+    figures: tuple[tuple[str, str, str], ...]
+    breaches: tuple[str, ...]
+    sections: tuple[tuple[str, tuple[str, ...]], ...]
+    crew: tuple[tuple[str, str, str], ...]
+    token: str
+
+
+USE_WORDS = {
+    "new_bags": "new bags", "cuts": "cuts", "tie_straps": "tie straps", "metal_bands": "metal bands",
+    "edges_to_tape": "edges to tape", "spent_packages": "spent-filter packages",
+    "filterless_packages": "filter-less packages",
+}  # fmt: skip
+
+
+def plan_page(made: Plan, procedures: tuple[tuple[str, str], ...], crew: tuple[tuple[str, str, str], ...]) -> PlanPage:
+    """Return the planning page."""
+    ports = tuple(made.takeoff.per_port)
+    rows = tuple(
+        (words, (*(str(made.takeoff.per_port[port][use]) for port in ports), str(made.takeoff.total[use])))
+        for use, words in USE_WORDS.items()
+    )
+    sections: dict[str, list[str]] = {}
+    for number, step in enumerate(made.steps, start=1):
+        sections.setdefault(section_words(step), []).append(f"{number}. {step.text}")
+    spares = ", ".join(
+        f"{count} {USE_WORDS.get(name, name.replace('_', ' '))}" for name, count in made.takeoff.spares.items()
+    )
+    return PlanPage(
+        tag=made.housing.tag,
+        procedure=made.procedure.id,
+        title=made.procedure.title,
+        revision=made.procedure.revision,
+        procedures=procedures,
+        ports=tuple((port.id, port.filters, port.replaced) for port in made.housing.ports),
+        takeoff=rows,
+        takeoff_ports=ports,
+        filters=tuple(made.takeoff.filters.items()),
+        tools=made.takeoff.tools,
+        grease="thin film on new gaskets, where the filter's maker permits it" if made.takeoff.grease else "none",
+        spares=f"{spares} ({made.takeoff.spares_rule}; common practice, no source)",
+        figures=tuple(
+            (name.replace("_", " "), figure.value, figure.basis) for name, figure in made.procedure.figures.items()
+        ),
+        breaches=tuple(f"{item.rule} at {item.step}: {item.sentence}" for item in made.breaches),
+        sections=tuple((title, tuple(texts)) for title, texts in sections.items()),
+        crew=crew,
+        token=new_token(),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Overview:
+    """A job as a whole."""
+
+    head: HeadLine
+    pictures: tuple[Picture, ...]
+    sections: tuple[tuple[str, tuple[tuple[int, str, str, str], ...]], ...]
+    trail: tuple[tuple[int, str, str], ...]
+    waits_for: str
+    remaining: tuple[tuple[str, str], ...]
+
+
+def overview(
+    job: str, state: JobState, events: tuple[Event, ...], session: Session, remaining: dict[str, int]
+) -> Overview:
+    """Return the overview: every step with its mark, and the trail, newest first."""
+    zone = state.opened.zone if state.opened else "UTC"
+    steps = {step.id: step for step in state.steps}
+    due = state.due
+    sections: dict[str, list[tuple[int, str, str, str]]] = {}
+    for number, step in enumerate(state.steps, start=1):
+        mark = state.mark(step.id)
+        if mark.stands and mark.done:
+            sign, told = "done", f"{mark.done.by.name} {local_text(mark.done.at, zone)[11:19]}"
+        elif mark.due_again:
+            sign, told = "due again", mark.due_again
+        elif mark.begun:
+            sign, told = "begun", mark.begun.by.name
+        else:
+            sign, told = ("due now", "") if due and due.id == step.id else ("", "")
+        sections.setdefault(section_words(step), []).append((number, step.text, sign, told))
+    return Overview(
+        head=head_line(job, state, session),
+        pictures=pictures(state, ()),
+        sections=tuple((title, tuple(rows)) for title, rows in sections.items()),
+        trail=tuple((e.seq, local_text(e.at, zone), sentence_of(e, steps)) for e in reversed(events)),
+        waits_for=waits_for(state),
+        remaining=tuple((USE_WORDS.get(name, name), str(count)) for name, count in remaining.items() if count),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class ReadAhead:
+    """One step looked at without moving the place."""
+
+    head: HeadLine
+    step: StepView
+    done: str
+    answers: tuple[tuple[str, str, str], ...]
+    before: int
+    after: int
+    is_due: bool
+    may_change: bool
+    flags: tuple[str, ...]
+
+
+def read_ahead(job: str, state: JobState, number: int, session: Session) -> ReadAhead:
+    """Return a step by its number, for reading only."""
+    step = state.steps[number - 1]
+    mark, due = state.mark(step.id), state.due
+    zone = state.opened.zone if state.opened else "UTC"
+    labels = {asked.ask.id: asked.ask.label for asked in step.asks}
+    done = f"{mark.done.by.name} ({mark.done.by.role.words}), {local_text(mark.done.at, zone)}" if mark.done else ""
+    owner = mark.done or mark.begun
+    return ReadAhead(
+        head=head_line(job, state, session),
+        step=step_view(state, step),
+        done=done,
+        answers=tuple((name, labels.get(name, name), answer.text) for name, answer in mark.evidence.answers.items()),
+        before=number - 1,
+        after=number + 1 if number < len(state.steps) else 0,
+        is_due=bool(due and due.id == step.id),
+        may_change=owner is not None and (owner.by.id == session.who.id or session.who.role is Role.LEAD),
+        flags=(*mark.flags, *((f"due again: {mark.due_again}",) if mark.due_again else ())),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class ReopenPage:
+    """What a lead sees before re-opening: where it stands, what holds, the way to rest, what to look at."""
+
+    head: HeadLine
+    pictures: tuple[Picture, ...]
+    stopped: str
+    reason: str
+    due: str
+    begun: str
+    at_rest: bool
+    to_rest: tuple[str, ...]
+    rechecks: tuple[Recheck, ...]
+    done_steps: tuple[tuple[str, str], ...]
+    remaining: tuple[tuple[str, str], ...]
+    token: str
+
+
+def reopen_page(job: str, state: JobState, session: Session, remaining: dict[str, int]) -> ReopenPage:
+    """Return the page on which a lead re-opens a job."""
+    zone = state.opened.zone if state.opened else "UTC"
+    stop, due, model = state.stop, state.due, state.model
+    path = nearest_rest(model) if model else ()
+    begun = state.mark(due.id).begun if due else None
+    return ReopenPage(
+        head=head_line(job, state, session),
+        pictures=pictures(state, ()),
+        stopped=f"{stop.stamp.by.name}, {local_text(stop.stamp.at, zone)}" if stop else str(state.stage),
+        reason=(stop.text or stop.reason or "no reason given yet") if stop else (state.returned or ""),
+        due=due.text if due else "no step is due",
+        begun=f"begun by {begun.by.name}, {local_text(begun.at, zone)}, not done" if begun else "not begun",
+        at_rest=bool(model and rests(model)),
+        to_rest=tuple(effect_words(effect) for effect in path or ()),
+        rechecks=rechecks_for(state),
+        done_steps=tuple(
+            (step.id, f"{number}. {step.text}")
+            for number, step in enumerate(state.steps, start=1)
+            if state.mark(step.id).stands
+        ),
+        remaining=tuple((USE_WORDS.get(name, name), str(count)) for name, count in remaining.items() if count),
+        token=new_token(),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class ReviewPage:
+    """The record as the reviewer reads it."""
+
+    head: HeadLine
+    report: dict[str, object]
+    exceptions: tuple[dict[str, object], ...]
+    unread: int
+    may_review: bool
+    meaning: str
+    local_now: str
+    token: str
+
+
+def review_page(
+    job: str, state: JobState, events: tuple[Event, ...], session: Session, *, root: str, now: str, meaning: str
+) -> ReviewPage:
+    """Return the review page."""
+    zone = state.opened.zone if state.opened else "UTC"
+    numbers = {step.id: place + 1 for place, step in enumerate(state.steps)}
+    exceptions = tuple(
+        {**asdict(item), "number": numbers.get(item.step or "", 0), "read": item.seq in state.read}
+        for item in state.notables
+    )
+    return ReviewPage(
+        head=head_line(job, state, session),
+        report=report_of(state, events, root=root, made_at=now),
+        exceptions=exceptions,
+        unread=len(state.unread),
+        may_review=session.who.role is Role.SAFETY_OFFICER and state.stage is Stage.IN_REVIEW,
+        meaning=meaning,
+        local_now=local_text(now, zone),
+        token=new_token(),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class RecordPage:
+    """Where a record can be taken away, and the head to write down."""
+
+    head: HeadLine
+    signed: bool
+    size: int
+    root: str
+    short: str
+    signatures: tuple[dict[str, str], ...]
+
+
+def record_page(
+    job: str, state: JobState, head: Head, session: Session, signatures: list[dict[str, str]]
+) -> RecordPage:
+    """Return the record page."""
+    return RecordPage(
+        head=head_line(job, state, session),
+        signed=state.accepted is not None,
+        size=head.size,
+        root=head.root.hex(),
+        short=short_root(head.root),
+        signatures=tuple(signatures),
+    )

@@ -1,0 +1,167 @@
+"""A person at a tablet, as a script: sign in, read the step on the screen, answer it, mark it."""
+
+import re
+import shutil
+import socket
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import uvicorn
+from playwright.sync_api import Browser, Page, sync_playwright
+
+from app.bootstrap import Running, ship_sample_housings, start
+from app.cli import DEMO_PEOPLE
+from app.settings import Settings
+
+FLAGS = [
+    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync",
+]  # fmt: skip
+SECRETS = {name: secret for name, _, secret in DEMO_PEOPLE}
+LEAD, NIGHT_LEAD, HANDS, EYES, OFFICER, ADMIN = (name for name, _, _ in DEMO_PEOPLE)
+PNG = Path(__file__).parents[1] / "paper" / "stub.jpg"
+
+
+def chromium_path() -> str | None:
+    """Return where a Chromium is, if there is one."""
+    return shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+
+
+@contextmanager
+def served(folder: Path) -> Iterator[tuple[str, Running]]:
+    """Serve a sample site on a free port and yield its address."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    settings = Settings(data=folder, port=port)
+    ship_sample_housings(settings)
+    running = start(settings)
+    if not running.people.everyone():
+        for name, role, secret in DEMO_PEOPLE:
+            running.people.add(name, role, by=None, secret=secret)
+    server = uvicorn.Server(uvicorn.Config(running.app, port=port, log_level="error", http="httptools"))
+    thread = threading.Thread(target=server.run, daemon=True)
+    thread.start()
+    while not server.started and thread.is_alive():
+        thread.join(0.02)
+    try:
+        yield f"http://127.0.0.1:{port}", running
+    finally:
+        server.should_exit = True
+        thread.join()
+        running.close()
+
+
+@contextmanager
+def a_browser() -> Iterator[Browser]:
+    """Yield Debian's Chromium, driven without any download."""
+    with sync_playwright() as play:
+        browser = play.chromium.launch(executable_path=chromium_path(), args=FLAGS)
+        try:
+            yield browser
+        finally:
+            browser.close()
+
+
+class Tablet:
+    """One tablet and whoever is signed in at it."""
+
+    def __init__(self, page: Page, address: str) -> None:
+        self.page = page
+        self.address = address
+        self.who = ""
+        self.taps = 0
+
+    def sign_in(self, name: str) -> None:
+        """Switch to this person: two actions from wherever the tablet is, plus the secret."""
+        if self.who == name:
+            return
+        self.page.goto(f"{self.address}/signin")
+        self.page.get_by_label(re.compile(name)).check(force=True)
+        self.page.get_by_label("Secret", exact=True).fill(SECRETS[name])
+        self.page.get_by_label("This tablet's name").fill("tablet 1, roof")
+        self.page.get_by_role("button", name="Sign in").click()
+        self.page.wait_for_url(f"{self.address}/**")
+        self.page.wait_for_selector("h1")
+        self.who = name
+
+    def go(self, path: str) -> None:
+        """Open a page of the site."""
+        self.page.goto(self.address + path)
+
+    def press(self, name: str) -> None:
+        """Press a button and wait until the piece of page it changes has changed."""
+        self.taps += 1
+        with self.page.expect_response(lambda answer: answer.request.method == "POST"):
+            self.page.get_by_role("button", name=name, exact=True).first.click()
+        self.page.wait_for_load_state("networkidle")
+
+    @property
+    def action(self) -> str:
+        """The one action on the screen."""
+        return self.page.locator("h1.action").inner_text()
+
+    @property
+    def kind(self) -> str:
+        """What kind of step it is."""
+        kind = self.page.locator(".kind").first
+        return kind.inner_text() if kind.count() else ""
+
+    def answer_all(self, **given: str) -> None:
+        """Answer everything on the screen, within its limits unless an answer is given."""
+        form = self.page.locator("#mark")
+        for group in form.locator("fieldset.ask").all():
+            group.locator("input[type=radio]").first.check(force=True)
+            self.taps += 1
+        for box in form.locator("input.entry:not([type=password])").all():
+            name = (box.get_attribute("name") or "").removeprefix("a.")
+            asked = box.locator("xpath=ancestor::div[contains(@class,'ask')][1]")
+            limit = asked.locator(".limit b")
+            told = limit.inner_text() if limit.count() else ""
+            if name == "floor":
+                continue
+            box.fill(given.get(name, within(name, told)))
+            self.taps += 1
+
+    def do_step(self, other: str = EYES, **given: str) -> None:
+        """Do the step on the screen, with whoever it takes."""
+        kind = self.kind
+        if "Hold" in kind:
+            self._release()
+            return
+        if "Verify" in kind:
+            back, path = self.who, self.page.url.removeprefix(self.address)
+            self.sign_in(other)
+            self.go(path)
+            self._mark(given)
+            self.sign_in(back)
+            self.go(path)
+            return
+        self._mark(given)
+
+    def _mark(self, given: dict[str, str]) -> None:
+        if self.page.get_by_role("button", name="Begin", exact=True).count():
+            self.press("Begin")
+        self.answer_all(**given)
+        name = "Record" if self.page.get_by_role("button", name="Record", exact=True).count() else "Done"
+        self.press(name)
+
+    def _release(self) -> None:
+        names = self.page.locator("#hold-person option").all_inner_texts()
+        able = [name for name in names if name in SECRETS]
+        self.page.locator("#hold-person").select_option(label=able[-1])
+        self.page.locator("#hold-secret").fill(SECRETS[able[-1]])
+        self.press("Sign and release")
+
+
+def within(name: str, told: str) -> str:
+    """Return an answer that meets the limit as the screen words it."""
+    leak = {"upstream": "25.0", "downstream": "0.0085", "background": "0.0010"}
+    if name in leak and not told:
+        return leak[name]
+    number = re.search(r"-?\d+(?:\.\d+)?", told)
+    if number:
+        return number.group()
+    return "1" if name in {"length", "gap", "pressure", "flow", "drop", "smear", "upper", "lower"} else f"{name} seen"

@@ -1,0 +1,1 @@
+"""Tests of the calculations, each against a published or independently computed figure."""

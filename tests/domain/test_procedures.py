@@ -1,0 +1,225 @@
+"""The shipped procedures: whole, lint-free, without a breach over the matrix; every named mutation is caught."""
+
+import re
+
+import pytest
+
+from app.domain.containment.effects import Act
+from app.domain.examine import examine, matrix, sample_housing
+from app.domain.housing import Seal, Service
+from app.domain.procedure import Procedure, read_procedure
+from app.domain.steps import expand
+from app.domain.writing_rules import findings
+from tests.builders import procedure, procedure_text
+
+STEP = "[[stages.sections.steps]]\n"
+BLOCK = "[[blocks.close-and-cut]]\n"
+
+
+def parts(text: str) -> list[str]:
+    """Cut a procedure's text before every step, so that steps can be moved and dropped."""
+    return re.split(r"(?=^\[\[(?:stages|blocks)[^\n]*\]\]\n)", text, flags=re.MULTILINE)
+
+
+def find(pieces: list[str], ident: str, *, section: str = "") -> int:
+    """Return the place of a step by its id, in a section if one is named."""
+    here = ""
+    for place, piece in enumerate(pieces):
+        name = re.search(r'^id = "([^"]+)"', piece, re.MULTILINE)
+        if piece.startswith("[[stages.sections]]") and name:
+            here = name.group(1)
+        if name and name.group(1) == ident and (piece.startswith(BLOCK) if not section else here == section):
+            return place
+    raise AssertionError(f"no step {ident}")
+
+
+def moved(ident: str, before: str, *, section: str = "") -> str:
+    """Return the change-out with one step moved before another."""
+    pieces = parts(procedure_text())
+    piece = pieces.pop(find(pieces, ident, section=section))
+    pieces.insert(find(pieces, before, section=section), piece)
+    return "".join(pieces)
+
+
+def dropped(ident: str, *, section: str = "") -> str:
+    """Return the change-out without one step."""
+    pieces = parts(procedure_text())
+    pieces.pop(find(pieces, ident, section=section))
+    return "".join(pieces)
+
+
+def two_filters_in_one_bag() -> str:
+    """Draw the next filter into the bag that holds the first: the cut and the next bag are left out."""
+    text = procedure_text()
+    for ident in ("next-bag", "next-strap", "next-stub"):
+        pieces = parts(text)
+        pieces.pop(find(pieces, ident, section="out"))
+        text = "".join(pieces)
+    return text.replace(f'{STEP}block = "close-and-cut"\n\n{STEP}id = "next-bag"', f'{STEP}id = "next-bag"').replace(
+        f'{STEP}block = "close-and-cut"\n\n', f'{STEP}block = "close-and-cut"\nwhen = ["last_out"]\n\n', 1
+    )
+
+
+MUTATIONS = {
+    "cut before the second band": (moved("cut", "band-ring"), "R2"),
+    "stub drawn off before the new bag is strapped": (moved("stub", "strap", section="in"), "R5"),
+    "door off before isolation is verified": (dropped("isolation", section="verify"), "R6"),
+    "two filters in one bag": (two_filters_in_one_bag(), "R4"),
+    "filter moved with the clamp set": (dropped("bolts", section="open"), "R3"),
+    "clamp set with a position empty": (dropped("slide", section="in"), "R8"),
+    "dampers opened with a door off": (dropped("door", section="close"), "R9"),
+    "last bag left off": (
+        procedure_text("first-fit-out").replace('effects = ["fit_bag"]\n', "").replace('effects = ["strap_bag"]\n', ""),
+        "R9",
+    ),
+    "a filter slid in at the wrong depth": (
+        procedure_text().replace('each = "filter_in"', 'each = "filter_out"'),
+        "R7",
+    ),
+    "a package unaccounted for": (procedure_text().replace('effects = ["account_package"]\n', ""), "R10"),
+}
+
+
+@pytest.mark.parametrize("name", MUTATIONS)
+def test_every_named_mutation_is_caught(name: str) -> None:
+    """A shipped procedure with this edit breaks the rule that forbids it, and the breach names step and sentence."""
+    text, rule = MUTATIONS[name]
+    mutated = read_procedure(text, name="mutated")
+
+    found = [
+        item
+        for filters in ((1,), (2,), (3, 1))
+        for item in examine(mutated, sample_housing(Seal.GASKET, Service.RADIOACTIVE, filters))
+    ]
+
+    assert rule in {item.rule for item in found}
+    assert all(item.step and item.sentence for item in found)
+
+
+@pytest.mark.parametrize("name", ["change-out", "first-fit-out"])
+def test_a_shipped_procedure_keeps_the_writing_rules(name: str) -> None:
+    """The lint finds nothing in a shipped procedure."""
+    assert findings(procedure(name)) == ()
+
+
+@pytest.mark.parametrize("name", ["change-out", "first-fit-out"])
+def test_no_breach_over_the_whole_matrix(name: str) -> None:
+    """Every seal, service, 1 to 6 filters behind a port and 1 to 8 ports run through the model without a breach."""
+    breaches = {(h.seal, h.service, len(h.ports), h.ports[0].filters): examine(procedure(name), h) for h in matrix()}
+
+    assert len(breaches) == 2 * 5 * 6 * 8
+    assert {key: found for key, found in breaches.items() if found} == {}
+
+
+def ids(proc: Procedure, seal: Seal, service: Service, filters: tuple[int, ...]) -> list[str]:
+    """Return the step ids of a procedure over a sample housing."""
+    return [step.id for step in expand(proc, sample_housing(seal, service, filters))]
+
+
+def test_the_trade_order_of_a_two_filter_change_out() -> None:
+    """Parts, PPE, brief, isolate, verify, open, out nearest first, in deepest first, clamp, close, test, waste, return."""
+    found = ids(procedure(), Seal.GASKET, Service.RADIOACTIVE, (2,))
+
+    order = [
+        "ready/parts/bags", "ready/agree/agreed", "ready/agree/brief", "isolate/shut/fan", "isolate/shut/locks",
+        "isolate/verify/isolation", "isolate/verify/release", "port/P1/open/door", "port/P1/open/bolts",
+        "port/P1/out-1/draw", "port/P1/out-1/band-ring", "port/P1/out-1/cut", "port/P1/out-1/tape-stub",
+        "port/P1/out-1/next-stub", "port/P1/out-2/draw", "port/P1/out-2/cut", "port/P1/in-2/load",
+        "port/P1/in-2/stub", "port/P1/in-2/slide", "port/P1/in-2/cut", "port/P1/in-1/slide",
+        "port/P1/clamp/upper-resistance", "port/P1/clamp/lower-stop", "port/P1/clamp/upper-stop",
+        "port/P1/clamp/torque", "port/P1/close/roll", "port/P1/close/door", "flow/unlock/fan",
+        "test/hepa/leak/aerosol", "end/waste/hand-over", "end/service/release", "end/service/return",
+    ]  # fmt: skip
+    places = [found.index(step) for step in order]
+    assert places == sorted(places)
+    assert "port/P1/in-1/cut" not in found, "the last bag stays on the ring"
+
+
+def test_ports_never_interleave_and_filters_go_in_in_the_reverse_order() -> None:
+    """One port is finished before the next is opened; the order in is the reverse of the order out."""
+    steps = expand(procedure(), sample_housing(Seal.GEL, Service.BIOLOGICAL, (3, 2)))
+
+    ports = [step.port for step in steps if step.port]
+    assert ports == sorted(ports)
+    for port in ("P1", "P2"):
+        out = [e.position for s in steps for e in s.effects if e.port == port and e.act is Act.DRAW_OUT]
+        back = [e.position for s in steps for e in s.effects if e.port == port and e.act is Act.SLIDE_IN]
+        assert out == sorted(o for o in out if o)
+        assert back == out[::-1]
+
+
+def test_gel_and_gasket_differ_in_steps_and_not_in_words_alone() -> None:
+    """A gasket housing has drive bolts and a torque reading; a gel housing a locking handle and a latch."""
+    gasket = ids(procedure(), Seal.GASKET, Service.GENERAL, (1,))
+    gel = ids(procedure(), Seal.GEL, Service.GENERAL, (1,))
+
+    assert "port/P1/clamp/torque" in gasket
+    assert "port/P1/clamp/latch" not in gasket
+    assert "port/P1/clamp/latch" in gel
+    assert "port/P1/clamp/torque" not in gel
+
+
+def test_common_practice_figures_say_so_and_a_site_value_replaces_them() -> None:
+    """The figures without a source are marked as common practice; the housing's own value takes their place."""
+    house = sample_housing(Seal.GASKET, Service.GENERAL, (1,))
+    own = house.model_copy(update={"practice": {"bands_per_cut": "4", "gathered_length": "250 mm"}})
+
+    shipped = {name: figure.basis for name, figure in procedure().figures.items()}
+    texts = [step.text for step in expand(procedure(), own)]
+
+    assert set(shipped.values()) == {"common practice, no source"}
+    assert "Crimp 2 metal bands between the ties, next to the package side." in texts
+    assert any("250 mm" in text for text in texts)
+    assert examine(procedure(), own) == ()
+
+
+SEEDED = {
+    "W1": ('text = "Stop {fan}."', 'text = "The fan {fan} comes to rest."'),
+    "W2": ('text = "Stop {fan}."', 'text = "Stop {fan} and shut the upstream damper {upstream_damper}."'),
+    "W3": ('text = "Stop {fan}."', 'text = "Stop {fan} if it runs."'),
+    "W4": ("A slipping ratchet can strike", "Hold the ratchet firmly. A slipping ratchet can strike"),
+    "W5": (
+        'note = "The length of neck is common practice',
+        'note = "Wait until the neck is at least 150 mm. It is common practice',
+    ),
+    "W6": ('id = "tell"\nkind = "notify"', 'id = "tell"\nkind = "decide"'),
+    "W7": ('text = "Stop {fan}."', 'text = "Stop one of the two fans {fan}."'),
+    "W8": ('id = "extend"\n', 'id = "extend"\nkind = "check"\n'),
+    "W9": ("whole, strap tight in its groove", "OK"),
+}
+
+
+@pytest.mark.parametrize("rule", SEEDED)
+def test_the_lint_names_the_step_that_breaks_a_writing_rule(rule: str) -> None:
+    """Each seeded fault is found under its rule, with the place where it stands."""
+    old, new = SEEDED[rule]
+    text = procedure_text()
+    assert old in text
+
+    found = findings(read_procedure(text.replace(old, new), name="seeded"))
+
+    assert rule in {item.rule for item in found}
+    assert all(item.step for item in found)
+
+
+BAD_FILES = {
+    "misspelt key": ('kind = "change_out"', 'kin = "change_out"', "kin"),
+    "unknown act": ('effects = ["extend_bag"]', 'effects = ["extent_bag"]', "extent_bag"),
+    "section without a use level": ('title = "Open"\nuse = "step_in_hand"', 'title = "Open"', "use"),
+    "unknown name in a text": ("Stop {fan}.", "Stop {fan.__class__}.", "plain name"),
+    "unknown hazard": ('hazards = ["ratchet"]', 'hazards = ["rachet"]', "rachet"),
+    "not TOML": ('id = "change-out"', "id = change-out", "TOML"),
+}
+
+
+@pytest.mark.parametrize("name", BAD_FILES)
+def test_a_procedure_that_cannot_be_read_is_refused_with_one_sentence(name: str) -> None:
+    """The sentence names what is wrong, and nothing but a ChangeoutError comes out."""
+    from app.calc.errors import Invalid
+
+    old, new, told = BAD_FILES[name]
+    text = procedure_text()
+    assert old in text
+
+    with pytest.raises(Invalid, match=re.escape(told)):
+        read_procedure(text.replace(old, new), name="bad.toml")

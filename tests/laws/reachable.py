@@ -1,0 +1,63 @@
+"""Arbitrary reachable states: some way along a shipped procedure, then a few allowed acts at random."""
+
+from functools import lru_cache
+from pathlib import Path
+
+from hypothesis import strategies as st
+
+from app.domain.containment.effects import Effect
+from app.domain.containment.rules import attempt, every_effect
+from app.domain.containment.state import HousingState
+from app.domain.examine import sample_housing
+from app.domain.housing import Housing, Seal, Service
+from app.domain.procedure import Procedure, read_procedure
+from app.domain.steps import Step, begin_with, expand
+
+PROCEDURES = Path(__file__).resolve().parents[2] / "seed_data" / "procedures"
+
+
+@lru_cache
+def shipped(name: str) -> Procedure:
+    """Return a shipped procedure."""
+    return read_procedure((PROCEDURES / f"{name}.toml").read_text("utf-8"), name=name)
+
+
+@lru_cache(maxsize=256)
+def laid(name: str, seal: Seal, service: Service, filters: tuple[int, ...]) -> tuple[Housing, tuple[Step, ...]]:
+    """Return a sample housing and the steps of a procedure over it."""
+    housing = sample_housing(seal, service, filters)
+    return housing, expand(shipped(name), housing)
+
+
+@lru_cache(maxsize=256)
+def line_of_states(name: str, seal: Seal, service: Service, filters: tuple[int, ...]) -> tuple[HousingState, ...]:
+    """Return every state along a procedure, the first included."""
+    housing, steps = laid(name, seal, service, filters)
+    state = begin_with(shipped(name), housing)
+    states = [state]
+    for step in steps:
+        for effect in step.effects:
+            state = attempt(state, effect).state
+            states.append(state)
+    return tuple(states)
+
+
+@st.composite
+def states(draw: st.DrawFn) -> HousingState:
+    """Draw a reachable state."""
+    line = line_of_states(
+        draw(st.sampled_from(["change-out", "change-out", "first-fit-out"])),
+        draw(st.sampled_from(list(Seal))),
+        draw(st.sampled_from([Service.RADIOACTIVE, Service.BIOLOGICAL, Service.GENERAL])),
+        draw(st.sampled_from([(1,), (2,), (3,), (2, 1)])),
+    )
+    state = line[draw(st.integers(0, len(line) - 1))]
+    for _ in range(draw(st.integers(0, 5))):
+        choices = [effect for effect in every_effect(state) if attempt(state, effect).allowed]
+        state = attempt(state, draw(st.sampled_from(choices))).state
+    return state
+
+
+def allowed_effects(state: HousingState) -> list[Effect]:
+    """Return the effects that the model allows here."""
+    return [effect for effect in every_effect(state) if attempt(state, effect).allowed]

@@ -1,0 +1,122 @@
+"""Laws of the containment model, from arbitrary reachable states."""
+
+from hypothesis import given, settings
+
+from app.domain.containment.rest import nearest_rest, port_rests, rests
+from app.domain.containment.rules import attempt, every_effect
+from app.domain.containment.state import HousingState, barriers
+from tests.laws.predicates import barrier_count, lawful
+from tests.laws.reachable import allowed_effects, states
+
+MANY = settings(max_examples=300, deadline=None)
+
+
+@MANY
+@given(state=states())
+def test_no_allowed_effect_leaves_a_contaminated_port_bare(state: HousingState) -> None:
+    """After every allowed effect each port of a contaminated housing has a barrier (R1)."""
+    for effect in allowed_effects(state):
+        after = attempt(state, effect).state
+
+        assert not after.needs_barrier or all(barrier_count(after, port) >= 1 for port in after.ports), effect
+
+
+@MANY
+@given(state=states())
+def test_the_model_allows_exactly_what_the_trade_allows(state: HousingState) -> None:
+    """An effect is allowed if and only if the trade's own conditions hold and no port is left bare (R0 to R10)."""
+    for effect in every_effect(state):
+        outcome = attempt(state, effect)
+        bare = outcome.state.needs_barrier and any(
+            barrier_count(outcome.state, port) == 0 and barrier_count(state, state.port(port.id)) > 0
+            for port in outcome.state.ports
+        )
+
+        assert outcome.allowed == (lawful(state, effect) and not bare), (effect, outcome.broken)
+
+
+@MANY
+@given(state=states())
+def test_barriers_are_counted_by_the_words_of_the_rule(state: HousingState) -> None:
+    """The number shown as barriers now is the number of doors, bags and stubs that hold."""
+    assert [barriers(port, state.closure_rule) for port in state.ports] == [
+        barrier_count(state, port) for port in state.ports
+    ]
+
+
+@MANY
+@given(state=states())
+def test_every_broken_rule_has_a_sentence_that_names_the_place(state: HousingState) -> None:
+    """A refusal is a sentence for a person, and at a port it names the port."""
+    for effect in every_effect(state):
+        for broken in attempt(state, effect).broken:
+            assert len(broken.sentence.split()) >= 4
+            assert effect.port is None or effect.port in broken.sentence
+
+
+@MANY
+@given(state=states())
+def test_the_nearest_rest_is_reached_by_allowed_effects_and_is_a_rest(state: HousingState) -> None:
+    """From any reachable state the way to rest is allowed step by step and ends at rest; at rest it is empty."""
+    path = nearest_rest(state)
+
+    assert path is not None
+    assert (path == ()) == rests(state)
+    for effect in path:
+        outcome = attempt(state, effect)
+        assert outcome.allowed
+        state = outcome.state
+    assert rests(state)
+
+
+@settings(max_examples=60, deadline=None)
+@given(state=states())
+def test_no_shorter_way_to_rest_exists(state: HousingState) -> None:
+    """Trying every allowed act at a port finds no rest in fewer acts than nearest_rest says, up to two."""
+    for port in state.ports:
+        own = [effect for effect in nearest_rest(state) or () if effect.port == port.id]
+        if len(own) < 2:
+            continue
+        for first in allowed_effects(state):
+            after = attempt(state, first).state
+            assert first.port != port.id or not port_rests(after, after.port(port.id)), first
+
+
+@MANY
+@given(state=states())
+def test_filters_are_neither_made_nor_lost_by_an_allowed_effect(state: HousingState) -> None:
+    """Spent filters inside, in bags and in packages stay the same in number; new ones only come in by loading."""
+    for effect in allowed_effects(state):
+        after = attempt(state, effect).state
+
+        assert _filters(after, "spent") == _filters(state, "spent"), effect
+        brought = effect.act in ("load_filter_into_bag", "slide_filter_in")
+        assert _filters(after, "new") - _filters(state, "new") in ((0, 1) if brought else (0,)), effect
+
+
+def _filters(state: HousingState, kind: str) -> int:
+    count = sum(package.filter == kind for package in state.accounted)
+    for port in state.ports:
+        count += sum(fill == kind for fill in port.positions)
+        count += sum(sleeve.filter == kind for sleeve in port.ring)
+        count += sum(package.filter == kind for package in port.packages)
+        count += port.waiting is not None and port.waiting.filter == kind
+    return count
+
+
+@MANY
+@given(state=states())
+def test_stubs_are_made_by_cuts_alone_and_never_lost(state: HousingState) -> None:
+    """Each cut makes one stub, and every stub is on a ring, in a bag or in a package."""
+    for effect in allowed_effects(state):
+        after = attempt(state, effect).state
+
+        assert _stubs(after) - _stubs(state) == (1 if effect.act == "cut" else 0), effect
+
+
+def _stubs(state: HousingState) -> int:
+    count = sum(package.stubs for package in state.accounted)
+    for port in state.ports:
+        count += sum(sleeve.stubs + (sleeve.kind == "stub") for sleeve in port.ring)
+        count += sum(package.stubs for package in port.packages)
+    return count

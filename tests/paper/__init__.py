@@ -1,0 +1,1 @@
+"""Tests of app.paper: the printed record, its fonts and its signature."""
