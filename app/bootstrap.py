@@ -11,6 +11,7 @@ from fastapi import FastAPI
 from sqlalchemy import Engine
 
 from app import __version__
+from app.calc.errors import Invalid
 from app.domain.procedure import Role
 from app.domain.site import ProcedureIssued, SiteStarted
 from app.ledger.heads import Head
@@ -30,8 +31,6 @@ from app.storage.tables import create_schema
 from app.storage.writer import Store
 from app.web.app import make_app
 from app.web.context import Site
-
-SITE = "site"
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +61,10 @@ def start(settings: Settings, clock: Callable[[], datetime] = clock_now) -> Runn
     zone_named(settings.zone)
     settings.data.mkdir(parents=True, exist_ok=True)
     _ship_procedures(settings)
+    known = (settings.data / "changeout.sqlite3").exists()
     engine = open_engine(settings.data / "changeout.sqlite3")
+    if known and not (settings.data / "keys").is_dir():
+        raise Invalid(f"{settings.data} holds a record but not its keys. Restore the folder keys from the same backup.")
     create_schema(engine)
     key = load_or_make_site_key(settings.data, site=settings.site, clock=clock)
     store = Store(engine, key, clock)
@@ -126,7 +128,7 @@ def signed_pdf(
     from app.paper.pdf import make_pdf
     from app.paper.signing import sign_pdf
 
-    moment = datetime.fromisoformat(made_at)
+    moment = datetime.fromisoformat(made_at).replace(microsecond=0)  # the printer keeps whole seconds
     printed = make_pdf(report=report, record_json=record_json, fonts=FONTS, photos=photos, made_at=moment)
     return sign_pdf(
         printed,

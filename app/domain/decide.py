@@ -57,6 +57,10 @@ from app.domain.refused import Refused
 from app.domain.steps import Step
 
 WORKERS = (Role.TECHNICIAN, Role.LEAD, Role.SAFETY_OFFICER)
+NOT_OPEN = {
+    Stage.STOPPED: "The job is stopped. A lead must re-open it before anything is marked.",
+    Stage.LOOKING: "The job was re-opened. Answer what is to be looked at before going on.",
+}
 MEANING_HOLD = "I release this hold point"
 MEANING_SUBMIT = "The work is complete as recorded"
 MEANING_ACCEPT = "I have read this record with every exception in it and accept it"
@@ -157,13 +161,9 @@ def _working(state: JobState, step_id: str) -> Step:
     step = state.step(step_id)
     if step is None:
         raise Refused("no_step", f"This job has no step {step_id}. Go back to the step that is due.")
-    if state.stop is not None:
-        raise Refused("stopped", "The job is stopped. A lead must re-open it before anything is marked.", step=step_id)
-    if state.rechecks:
-        raise Refused("look_first", "The job was re-opened. Answer what is to be looked at before going on.")
     due = state.due
     if due is None or state.stage is not Stage.OPEN:
-        raise Refused("not_open", f"The job is {state.stage}; no step is due. A lead can re-open it.", step=step_id)
+        raise Refused("not_open", NOT_OPEN.get(state.stage, f"The job is {state.stage}; no step is due."), step=step_id)
     if due.id != step_id:
         done = state.mark(step_id).stands
         told = "is done already" if done else "is not due yet"

@@ -42,15 +42,16 @@ def _pdf(data: bytes, certificate: str | None, known: Sequence[str]) -> tuple[Ve
 
     found = inspect_pdf(data, authority_pem=None)
     if found.record_json is None:
-        empty = Verdict(())
-        return empty, found.faults or ("The PDF carries no record.json.",)
+        return Verdict(()), found.faults or ("The PDF carries no record.json.",)
     verdict = verify_record(
         found.record_json, signature=None, photo=None, expected_certificate=certificate, known_heads=known
     )
+    if verdict.checks[0].faults:
+        return verdict, found.faults
+    record: dict[str, Any] = dict(read_canonical(found.record_json))  # type: ignore[arg-type]  # found an object above
+    found = inspect_pdf(data, authority_pem=str(record["authority"]))
     extra = list(found.faults)
-    record = read_canonical(found.record_json) if not verdict.checks[0].faults else {}
-    inside = record.get("certificate", "") if isinstance(record, dict) else ""
-    if found.certificate_pem and str(inside).split() != found.certificate_pem.split():
+    if found.certificate_pem and str(record["certificate"]).split() != found.certificate_pem.split():
         extra.append("The PDF is signed with another certificate than the record inside it carries.")
     return verdict, tuple(extra)
 

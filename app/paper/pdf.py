@@ -32,7 +32,7 @@ def make_pdf(
     """
     if made_at.tzinfo is None:
         raise PaperFault(f"The time {made_at} has no offset: give it with one.")
-    sheets, files = sheets_of(report, photos, made_at)
+    sheets, files = sheets_of(report, photos)
     files |= {RECORD_NAME: record_json}
     try:
         return _compiled(sheets, files, fonts, made_at)

@@ -8,7 +8,6 @@ import json
 import re
 import unicodedata
 from collections.abc import Iterator, Mapping
-from datetime import UTC, datetime
 from typing import Any
 
 from app.ledger.heads import short_root
@@ -28,12 +27,10 @@ _LABEL = re.compile(r'aria-label="([^"]*)"')
 _KINDS = ((b"\xff\xd8\xff", "jpg"), (b"\x89PNG\r\n\x1a\n", "png"), (b"RIFF", "webp"))
 
 
-def sheets_of(
-    report: Mapping[str, Any], photos: Mapping[str, bytes], made_at: datetime
-) -> tuple[dict[str, Any], dict[str, bytes]]:
+def sheets_of(report: Mapping[str, Any], photos: Mapping[str, bytes]) -> tuple[dict[str, Any], dict[str, bytes]]:
     """Return what the sheets show, as JSON values, and the files it names.
 
-    report: see `app.records.report.report_of`. photos: bytes by SHA-256 in hex. made_at: aware.
+    report: see `app.records.report.report_of`. photos: bytes by SHA-256 in hex.
     Raises PaperFault for a job without entries or a root that is not 32 bytes in hex.
     """
     head = report.get("head")
@@ -45,7 +42,6 @@ def sheets_of(
         **{key: report[key] for key in ("title", "rehearsal", "facts", "cautions", "exceptions", "trail")},
         "signatures": report["signatures"],
         "head": {**head, "short": _short(head["root"])},
-        "made": [made_at.astimezone(UTC).year, made_at.astimezone(UTC).month, made_at.astimezone(UTC).day],
         "pictures": [shown for shown, _, _ in pictures],
         "sections": [_section(section, named) for section in report["sections"]],
         "photos": list(named.values()),

@@ -1,7 +1,9 @@
 """The port section: our own drawing of a duct wall, its ring with ribs, bags, filters, clamp and door.
 
 One pure function from the containment model to SVG text, used beside the step, at re-opening and in the
-record.  Ink on paper; hatching, line style and words carry the meaning, colour never alone.
+record.  Ink on paper; hatching, line style and words carry the meaning, colour never alone.  Its lettering is
+TEXT units high on a sheet WIDTH units wide, so that it is 5 mm on a tablet; what that leaves no room for is
+said in the words beside it (`picture_words`) and in its description.
 """
 
 from xml.sax.saxutils import escape
@@ -9,10 +11,13 @@ from xml.sax.saxutils import escape
 from app.domain.containment.state import Door, Filling, HousingState, Kind, PortState, Sleeve, barriers
 from app.domain.words import barrier_parts, barrier_words, filling_words, isolation_words
 
-WIDTH, HEIGHT = 760, 400
-WALL, TOP, BOTTOM = 400, 90, 290
+WIDTH, HEIGHT = 620, 336
+WALL, TOP, BOTTOM = 316, 84, 246
 MID = (TOP + BOTTOM) // 2
-CARRIED = 82
+LEFT, STACK = 20, 66
+CARRIED = 72
+TEXT = 27
+LETTERED = 100
 
 
 def draw_port(state: HousingState, port: PortState, *, upstream: str, downstream: str, doubtful: bool = False) -> str:
@@ -27,13 +32,13 @@ def draw_port(state: HousingState, port: PortState, *, upstream: str, downstream
         *_legend(state, port, doubtful),
     ]
     title = f"Port {port.id}: {barrier_words(state, port)}"
-    described = f"{title}. Door {port.door}. {_inside_words(port)}."
+    described = f"{title}. {picture_words(state, port)} Door {port.door}. {_inside_words(port)}."
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {HEIGHT}" class="port-section" role="img" '
-        f'aria-label="{_safe(described)}" font-family="DejaVu Sans, Verdana, sans-serif" font-size="17" fill="none" '
+        f'aria-label="{_safe(described)}" font-family="DejaVu Sans, Verdana, sans-serif" font-size="{TEXT}" fill="none" '
         f'stroke="#1b1f24" stroke-width="2" stroke-linejoin="round" stroke-linecap="round">'
         f"<title>{_safe(title)}</title>"
-        '<defs><pattern id="dust" width="7" height="7" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
+        f'<defs><pattern id="{_dust(port)}" width="7" height="7" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
         '<path d="M0 0V7" stroke="#1b1f24" stroke-width="2.2"/></pattern></defs>' + "".join(parts) + "</svg>"
     )
 
@@ -42,12 +47,23 @@ def _safe(text: str) -> str:
     return escape(text, {'"': "&quot;"})
 
 
-def _text(x: int, y: int, words: str, *, size: int = 17, anchor: str = "start", bold: bool = False) -> str:
+def _dust(port: PortState) -> str:
+    """The id of the hatching, one of its own for each port, since a page may show several."""
+    return "dust-" + "".join(char if char.isalnum() else "-" for char in port.id)
+
+
+def picture_words(state: HousingState, port: PortState) -> str:
+    """Say what the drawing has no room to letter: what the barriers are, the clamp, the isolation, the inside."""
+    held = barrier_parts(state, port)
+    parts = [f"held by {held}"] if held and state.needs_barrier else []
+    parts += [_clamp_words(port), isolation_words(state), f"{state.inside} inside"]
+    told = "; ".join(parts)
+    return f"{told[:1].upper()}{told[1:]}."
+
+
+def _text(x: int, y: int, words: str, *, anchor: str = "start", bold: bool = False) -> str:
     weight = ' font-weight="bold"' if bold else ""
-    return (
-        f'<text x="{x}" y="{y}" font-size="{size}" text-anchor="{anchor}"{weight} fill="#1b1f24" stroke="none">'
-        f"{_safe(words)}</text>"
-    )
+    return f'<text x="{x}" y="{y}" text-anchor="{anchor}"{weight} fill="#1b1f24" stroke="none">{_safe(words)}</text>'
 
 
 def _line(path: str, *, width: float = 2, dash: str = "", fill: str = "none", stroke: str = "#1b1f24") -> str:
@@ -57,60 +73,66 @@ def _line(path: str, *, width: float = 2, dash: str = "", fill: str = "none", st
 
 def _housing(state: HousingState, upstream: str, downstream: str) -> list[str]:
     """Duct walls, with the dampers above (upstream) and below (downstream) of the filters."""
-    shell = f"M{WALL} {TOP} H40 V{BOTTOM} H{WALL}"
+    shell = f"M{WALL} {TOP} H{LEFT} V{BOTTOM} H{WALL}"
+    stacks = f"M{LEFT + 20} {TOP} V38 M{STACK + 54} {TOP} V38 M{LEFT + 20} {BOTTOM} v42 M{STACK + 54} {BOTTOM} v42"
     return [
         _line(shell, width=4),
-        _line("M70 90 V44 M170 90 V44 M70 290 V336 M170 290 V336", width=4),
-        *_damper(120, 62, state.upstream == "open", f"{upstream} {state.upstream}"),
-        *_damper(120, 318, state.downstream == "open", f"{downstream} {state.downstream}"),
-        _text(188, 82, f"inside {state.inside}", size=15),
-        _text(188, 344, isolation_words(state), size=15),
+        _line(stacks, width=4),
+        *_damper(STACK + 14, 58, state.upstream == "open", f"{upstream} {state.upstream}"),
+        *_damper(STACK + 14, BOTTOM + 24, state.downstream == "open", f"{downstream} {state.downstream}"),
     ]
 
 
 def _damper(x: int, y: int, is_open: bool, words: str) -> list[str]:
-    blade = f"M{x} {y - 16} V{y + 16}" if is_open else f"M{x - 48} {y} H{x + 48}"
-    return [_line(blade, width=5), _text(x + 68, y - 4 if y < MID else y + 4, words, size=15)]
+    blade = f"M{x} {y - 16} V{y + 16}" if is_open else f"M{x - 38} {y} H{x + 38}"
+    return [_line(blade, width=5), _text(x + 54, y + 9, words)]
 
 
 def _filters(port: PortState) -> list[str]:
     """Filter positions along the slide, position 1 nearest the door."""
     count = len(port.positions)
-    width = min(110, 310 // count - 10)
+    pitch = min(126, (WALL - LEFT - 24) // count)
+    width = pitch - 10
     parts: list[str] = []
     for number, filling in enumerate(port.positions, start=1):
-        x = WALL - 30 - number * (width + 10)
-        frame = f"M{x} {TOP + 30} h{width} v{BOTTOM - TOP - 60} h-{width} z"
+        x = WALL - 8 - number * pitch
+        frame = f"M{x} {TOP + 38} h{width} v{BOTTOM - TOP - 52} h-{width} z"
         match filling:
             case Filling.EMPTY:
                 parts.append(_line(frame, width=1.5, dash="4 6"))
             case Filling.SPENT:
-                parts.append(_line(frame, width=2.5, fill="url(#dust)"))
+                parts.append(_line(frame, width=2.5, fill=f"url(#{_dust(port)})"))
             case Filling.NEW:
                 parts.append(_line(frame, width=2.5, fill="#ffffff"))
-                parts.append(_line(_pleats(x, width), width=1.2))
-        parts.append(_line(f"M{x + width // 2 - 12} {TOP + 4} h24 v22 h-24 z", width=1, fill="#fbfaf5", stroke="none"))
-        parts.append(_text(x + width // 2, TOP + 22, str(number), size=16, anchor="middle", bold=True))
-        if width >= 60:
-            parts.append(_text(x + width // 2, BOTTOM - 10, filling.value, size=15, anchor="middle"))
+                parts.append(_line(_pleats(x, width, TOP + 38, BOTTOM - 14), width=1.2))
+        parts.append(_text(x + width // 2, TOP + 31, str(number), anchor="middle", bold=True))
+        if width >= LETTERED:
+            parts += _lettered(x + width // 2, BOTTOM - 62, filling.value)
     return parts
 
 
-def _pleats(x: int, width: int) -> str:
+def _lettered(x: int, y: int, words: str) -> list[str]:
+    """Words on a filter, on a patch of paper so that hatching does not run through them."""
+    half = 9 * len(words) + 4
+    patch = f"M{x - half} {y - 26} h{2 * half} v36 h-{2 * half} z"
+    return [_line(patch, width=1, fill="#fbfaf5", stroke="none"), _text(x, y, words, anchor="middle")]
+
+
+def _pleats(x: int, width: int, top: int, bottom: int) -> str:
     steps = max(width // 14, 2)
     wide = width / steps
-    points = [f"{x + n * wide:.1f} {(TOP + 36) if n % 2 else (BOTTOM - 36)}" for n in range(steps + 1)]
+    points = [f"{x + n * wide:.1f} {top + 6 if n % 2 else bottom - 6}" for n in range(steps + 1)]
     return "M" + " L".join(points)
 
 
 def _clamp(port: PortState) -> list[str]:
-    words = "clamp set" if port.clamp_set else "clamp released"
-    y = TOP + 30 if port.clamp_set else TOP + 12
-    bar = f"M70 {y - 6} H{WALL - 40}"
-    return [
-        _line(bar, width=4, dash="" if port.clamp_set else "10 8"),
-        _text(WALL - 6, BOTTOM + 22, words, size=15, anchor="end"),
-    ]
+    """The clamp's bar along the slide: on the filters when set, lifted and broken when released."""
+    y = TOP + 38 if port.clamp_set else TOP + 6
+    return [_line(f"M{LEFT + 20} {y - 2} H{WALL - 8}", width=5, dash="" if port.clamp_set else "10 8")]
+
+
+def _clamp_words(port: PortState) -> str:
+    return "clamp set" if port.clamp_set else "clamp released"
 
 
 def _ring() -> list[str]:
@@ -124,8 +146,8 @@ def _sleeves(port: PortState) -> list[str]:
     parts: list[str] = []
     for number, sleeve in enumerate(port.ring):
         parts += _stub() if sleeve.kind is Kind.STUB else []
-        parts += _bag(sleeve, over=number > 0) if sleeve.kind is Kind.BAG else []
-        parts += _stub_words(sleeve) if sleeve.kind is Kind.STUB else []
+        parts += _bag(port, sleeve, over=number > 0) if sleeve.kind is Kind.BAG else []
+        parts += _stub_words(sleeve, covered=len(port.ring) > 1) if sleeve.kind is Kind.STUB else []
         if sleeve.strapped:
             x = WALL + 24 + 14 * min(number, 1)
             parts.append(_line(f"M{x} {TOP - 22} v14 M{x} {BOTTOM + 8} v14", width=6, stroke="#0b5a8a"))
@@ -139,13 +161,15 @@ def _stub() -> list[str]:
     return [_line(cone, width=2.5, stroke="#0b5a8a"), _line(bands, width=5)]
 
 
-def _stub_words(sleeve: Sleeve) -> list[str]:
+def _stub_words(sleeve: Sleeve, *, covered: bool) -> list[str]:
     x = WALL + 90
     cap = [_line(f"M{x} {MID - 10} h12 v20 h-12 z", width=2, fill="#1b1f24")] if sleeve.taped else []
-    return [*cap, _text(x - 16, MID + 36, "stub, taped" if sleeve.taped else "stub, raw edge", size=15)]
+    if covered:
+        return cap
+    return [*cap, _text(WIDTH - 8, MID + 52, "stub, taped" if sleeve.taped else "stub, raw edge", anchor="end")]
 
 
-def _bag(sleeve: Sleeve, *, over: bool) -> list[str]:
+def _bag(port: PortState, sleeve: Sleeve, *, over: bool) -> list[str]:
     x, dash = WALL + (38 if over else 24), "" if sleeve.intact else "3 7"
     if not sleeve.extended:
         folds = " ".join(f"M{x + 8 + n * 7} {TOP + 6} V{BOTTOM - 6}" for n in range(3))
@@ -153,7 +177,7 @@ def _bag(sleeve: Sleeve, *, over: bool) -> list[str]:
         return [
             _line(path, width=2.5, stroke="#0b5a8a", dash=dash),
             _line(folds, width=1.5, stroke="#0b5a8a"),
-            _text(x + 44, BOTTOM + 40, _bag_words(sleeve), size=15),
+            *_bag_label(sleeve),
         ]
     end = WIDTH - 20
     if sleeve.closure is None:
@@ -169,8 +193,8 @@ def _bag(sleeve: Sleeve, *, over: bool) -> list[str]:
     return [
         _line(path, width=2.5, stroke="#0b5a8a", dash=dash),
         *necks,
-        *_in_bag(sleeve, x),
-        _text(x + 44, BOTTOM + 40, _bag_words(sleeve), size=15),
+        *_in_bag(port, sleeve, x),
+        *_bag_label(sleeve),
     ]
 
 
@@ -188,19 +212,25 @@ def _neck(sleeve: Sleeve, neck: int) -> list[str]:
     return [_line(path, width=width) for count, path, width in marks if count]
 
 
-def _in_bag(sleeve: Sleeve, x: int) -> list[str]:
-    left = x + (176 if sleeve.closure is not None else 168)
+def _in_bag(port: PortState, sleeve: Sleeve, x: int) -> list[str]:
+    left = x + (162 if sleeve.closure is not None else 150)
     parts: list[str] = []
     if sleeve.filter is not Filling.EMPTY:
         frame = f"M{left} {TOP + 30} h{CARRIED} v{BOTTOM - TOP - 60} h-{CARRIED} z"
         spent = sleeve.filter is Filling.SPENT
-        parts.append(_line(frame, width=2.5, fill="url(#dust)" if spent else "#ffffff"))
+        parts.append(_line(frame, width=2.5, fill=f"url(#{_dust(port)})" if spent else "#ffffff"))
         if not spent:
-            parts.append(_line(_pleats(left, CARRIED), width=1.2))
+            parts.append(_line(_pleats(left, CARRIED, TOP + 30, BOTTOM - 30), width=1.2))
     if sleeve.stubs:
-        parts.append(_line(f"M{left + CARRIED + 6} {BOTTOM - 54} q9 -16 18 0 t18 0", width=3))
-        parts.append(_text(left + CARRIED + 24, BOTTOM - 30, "stub", size=15, anchor="middle"))
+        parts.append(_line(f"M{left + 8} {BOTTOM - 14} q9 -16 18 0 t18 0", width=5, stroke="#0b5a8a"))
     return parts
+
+
+def _bag_label(sleeve: Sleeve) -> list[str]:
+    """Letter beside the bag only what is wrong with it, or that it is a bag."""
+    wrong = [*([] if sleeve.strapped else ["NOT STRAPPED"]), *([] if sleeve.intact else ["TORN"])]
+    words = ", ".join(wrong) or ("bag" if sleeve.extended else "bag, rolled")
+    return [_text(WIDTH - 8, BOTTOM + 40, words, anchor="end", bold=bool(wrong))]
 
 
 def _bag_words(sleeve: Sleeve) -> str:
@@ -219,25 +249,25 @@ def _bag_words(sleeve: Sleeve) -> str:
 
 def _door(port: PortState) -> list[str]:
     if port.door is Door.SHUT:
-        x = WALL + 70
+        x = WALL + 66
         return [
             _line(f"M{x} {TOP - 30} V{BOTTOM + 30}", width=9),
             _line(f"M{x - 22} {TOP - 30} H{x} M{x - 22} {BOTTOM + 30} H{x}", width=4),
-            _text(x + 14, TOP + 6, "door shut", size=15),
+            _text(WIDTH - 8, 46, "door shut", anchor="end"),
         ]
-    return [_text(WALL + 60, 40, "door off", size=15)]
+    return [_text(WIDTH - 8, 46, "door off", anchor="end")]
 
 
 def _legend(state: HousingState, port: PortState, doubtful: bool) -> list[str]:
-    held = barriers(port, state.closure_rule)
-    names = barrier_parts(state, port)
-    told = barrier_words(state, port) + (f": {names}" if names and state.needs_barrier else "")
-    bar = [_line(f"M{44 + n * 26} 366 v20", width=10) for n in range(held if state.needs_barrier else 0)]
-    start = 44 + 26 * len(bar)
-    words = [_text(start, 383, f"Port {port.id} now: {told}", size=19, bold=True)]
-    if doubtful:
-        words.append(_text(WIDTH - 16, 383, "LOOK FIRST: a mark was taken back", size=15, anchor="end", bold=True))
-    return [*bar, *words]
+    """The barriers as upright bars along the foot, counted in words beside them."""
+    held = barriers(port, state.closure_rule) if state.needs_barrier else 0
+    bar = [_line(f"M{LEFT + 8 + n * 24} 306 v20", width=10) for n in range(held)]
+    told = "LOOK FIRST: a mark was taken back" if doubtful else f"{port.id} now: {_barriers_short(state, port)}"
+    return [*bar, _text(LEFT + 4 + 24 * held, 326, told, bold=True)]
+
+
+def _barriers_short(state: HousingState, port: PortState) -> str:
+    return barrier_words(state, port) if state.needs_barrier else "clean inside"
 
 
 def _inside_words(port: PortState) -> str:

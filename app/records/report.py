@@ -88,12 +88,14 @@ def _step(number: int, step: Step, mark: Mark, zone: str) -> dict[str, Any]:
         "text": step.text,
         "kind": step.kind.value,
         "marks": _marks(step, mark, zone),
-        "answers": _answers(step, mark, mark.evidence),
+        "answers": _answers(step, mark, mark.evidence, zone),
         "attempts": [
-            {"who": _who(stamp, zone), "answers": _answers(step, None, evidence)} for stamp, evidence in mark.attempts
+            {"who": _who(stamp, zone), "answers": _answers(step, None, evidence, zone)}
+            for stamp, evidence in mark.attempts
         ],
         "earlier": [
-            {"who": _who(stamp, zone), "answers": _answers(step, None, evidence)} for stamp, evidence in mark.earlier
+            {"who": _who(stamp, zone), "answers": _answers(step, None, evidence, zone)}
+            for stamp, evidence in mark.earlier
         ],
         "result": _result(mark.evidence),
         "note": mark.evidence.note,
@@ -120,7 +122,7 @@ def _marks(step: Step, mark: Mark, zone: str) -> list[str]:
     return told
 
 
-def _answers(step: Step, mark: Mark | None, evidence: Evidence) -> list[dict[str, Any]]:
+def _answers(step: Step, mark: Mark | None, evidence: Evidence, zone: str) -> list[dict[str, Any]]:
     found = []
     verdicts = {item.ask: item for item in evidence.judged}
     for asked in step.asks:
@@ -137,9 +139,15 @@ def _answers(step: Step, mark: Mark | None, evidence: Evidence) -> list[dict[str
                 "basis": (judged.basis or "") if judged else "",
                 "verdict": judged.verdict if judged else "",
                 "was": [
-                    {"value": f"{item.was} {unit_words(answer.unit)}".strip(), "by": item.stamp.by.name,
-                     "at": item.stamp.at, "reason": item.reason}
-                    for item in (mark.corrections if mark else ()) if item.ask == asked.ask.id
+                    {
+                        "value": f"{item.was} {unit_words(answer.unit)}".strip(),
+                        "now": f"{item.now} {unit_words(answer.unit)}".strip(),
+                        "by": item.stamp.by.name,
+                        "at": local_text(item.stamp.at, zone),
+                        "reason": item.reason,
+                    }
+                    for item in (mark.corrections if mark else ())
+                    if item.ask == asked.ask.id
                 ],
             }
         )  # fmt: skip

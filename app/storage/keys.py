@@ -176,7 +176,9 @@ def _certificate(
         .add_extension(x509.AuthorityKeyIdentifier.from_issuer_public_key(issuer_key.public_key()), critical=False)
     )
     if not for_authority:
-        purposes = x509.ExtendedKeyUsage([x509.ObjectIdentifier(DOCUMENT_SIGNING)])
+        # Common PDF tools accept a signer for documents only if it may also sign mail, so both purposes are named.
+        mail = x509.oid.ExtendedKeyUsageOID.EMAIL_PROTECTION
+        purposes = x509.ExtendedKeyUsage([x509.ObjectIdentifier(DOCUMENT_SIGNING), mail])
         builder = builder.add_extension(purposes, critical=False)
     return builder.sign(issuer_key, SHA256())
 

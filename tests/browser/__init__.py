@@ -1,0 +1,1 @@
+"""A browser at the product."""

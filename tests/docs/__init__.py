@@ -1,0 +1,1 @@
+"""Docs against the program."""

@@ -117,7 +117,7 @@ def ids(proc: Procedure, seal: Seal, service: Service, filters: tuple[int, ...])
 
 
 def test_the_trade_order_of_a_two_filter_change_out() -> None:
-    """Parts, PPE, brief, isolate, verify, open, out nearest first, in deepest first, clamp, close, test, waste, return."""
+    """Parts, PPE, brief, isolate, open, out nearest first, in deepest first, clamp, close, test, waste, return."""
     found = ids(procedure(), Seal.GASKET, Service.RADIOACTIVE, (2,))
 
     order = [

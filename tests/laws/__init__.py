@@ -1,0 +1,1 @@
+"""Laws, from arbitrary reachable states."""

@@ -125,11 +125,12 @@ def _port_act(state: HousingState, port: PortState, effect: Effect, dirty: bool)
             way = open_bag(port) and not has_stub if bagged else not dirty
             return fits and not port.clamp_set and port.door == "off" and way
         case Act.GATHER:
-            return open_bag(port) and not has_stub
+            fit = bag is not None and bag.strapped and bag.extended and bag.closure is None
+            return port.door == "off" and fit and not has_stub
         case Act.TIE | Act.BAND:
             return bag is not None and bag.closure is not None and _bare(bag, effect)
         case Act.CUT:
-            return bag is not None and both_sides_closed(state, bag) and bag.filter != "new"
+            return bag is not None and both_sides_closed(state, bag)
         case Act.TAPE_STUB:
             return any(sleeve.kind == "stub" and not sleeve.taped for sleeve in port.ring)
         case Act.TAPE_PACKAGE:
@@ -158,3 +159,12 @@ def barrier_count(state: HousingState, port: PortState) -> int:
             whole = whole and closed is not None and closed.ring_bands >= rule.bands_each_side
         held += 1 if whole else 0
     return held
+
+
+def went_bare(before: HousingState, after: HousingState) -> bool:
+    """Whether a contaminated port has lost its last barrier."""
+    return after.inside != "clean" and any(
+        barrier_count(after, port) == 0
+        and (before.inside == "clean" or barrier_count(before, before.port(port.id)) > 0)
+        for port in after.ports
+    )

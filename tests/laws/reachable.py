@@ -7,12 +7,32 @@ from hypothesis import strategies as st
 
 from app.domain.containment.effects import Effect
 from app.domain.containment.rules import attempt, every_effect
-from app.domain.containment.state import HousingState
+from app.domain.containment.state import (
+    Closure,
+    Damper,
+    Door,
+    Fan,
+    Filling,
+    HousingState,
+    Inside,
+    Isolation,
+    Kind,
+    Package,
+    PortState,
+    Sleeve,
+)
 from app.domain.examine import sample_housing
-from app.domain.housing import Housing, Seal, Service
+from app.domain.housing import Bank, Housing, Seal, Service
 from app.domain.procedure import Procedure, read_procedure
 from app.domain.steps import Step, begin_with, expand
 
+closures = st.builds(
+    Closure,
+    ring_ties=st.integers(0, 1),
+    ring_bands=st.integers(0, 1),
+    package_ties=st.integers(0, 1),
+    package_bands=st.integers(0, 1),
+)
 PROCEDURES = Path(__file__).resolve().parents[2] / "seed_data" / "procedures"
 
 
@@ -61,3 +81,54 @@ def states(draw: st.DrawFn) -> HousingState:
 def allowed_effects(state: HousingState) -> list[Effect]:
     """Return the effects that the model allows here."""
     return [effect for effect in every_effect(state) if attempt(state, effect).allowed]
+
+
+@st.composite
+def any_states(draw: st.DrawFn) -> HousingState:
+    """Draw any state at all, reachable or not: what the rules say must not depend on how it came about."""
+    fillings = st.sampled_from(list(Filling))
+    count = draw(st.integers(1, 3))
+    bag = st.builds(
+        Sleeve,
+        kind=st.just(Kind.BAG),
+        strapped=st.booleans(),
+        intact=st.sampled_from([True, True, False]),
+        extended=st.booleans(),
+        filter=fillings,
+        stubs=st.integers(0, 1),
+        closure=st.one_of(st.none(), closures),
+    )
+    stub = st.builds(
+        Sleeve,
+        kind=st.just(Kind.STUB),
+        strapped=st.booleans(),
+        intact=st.sampled_from([True, True, False]),
+        extended=st.just(False),
+        closure=closures,
+        taped=st.booleans(),
+    )
+    rings = st.one_of(st.just(()), bag.map(lambda one: (one,)), stub.map(lambda one: (one,)), st.tuples(stub, bag))
+    package = st.builds(
+        Package, port=st.just("P1"), number=st.just(1), filter=fillings, stubs=st.integers(0, 1), taped=st.booleans()
+    )
+    port = PortState(
+        id="P1",
+        bank=Bank.HEPA,
+        positions=tuple(draw(fillings) for _ in range(count)),
+        door=draw(st.sampled_from(list(Door))),
+        ring=draw(rings),
+        clamp_set=draw(st.booleans()),
+        waiting=draw(st.one_of(st.none(), bag)),
+        packages=draw(st.lists(package, max_size=2).map(tuple)),
+    )
+    return HousingState(
+        seal=draw(st.sampled_from(list(Seal))),
+        service=draw(st.sampled_from(list(Service))),
+        upstream=draw(st.sampled_from(list(Damper))),
+        downstream=draw(st.sampled_from(list(Damper))),
+        fan=draw(st.sampled_from(list(Fan))),
+        isolation=draw(st.sampled_from(list(Isolation))),
+        inside=draw(st.sampled_from(list(Inside))),
+        in_service=draw(st.booleans()),
+        ports=(port,),
+    )

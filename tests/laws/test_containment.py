@@ -3,10 +3,10 @@
 from hypothesis import given, settings
 
 from app.domain.containment.rest import nearest_rest, port_rests, rests
-from app.domain.containment.rules import attempt, every_effect
+from app.domain.containment.rules import attempt, every_effect, left_over
 from app.domain.containment.state import HousingState, barriers
-from tests.laws.predicates import barrier_count, lawful
-from tests.laws.reachable import allowed_effects, states
+from tests.laws.predicates import barrier_count, lawful, nothing_left, went_bare
+from tests.laws.reachable import allowed_effects, any_states, states
 
 MANY = settings(max_examples=300, deadline=None)
 
@@ -27,12 +27,22 @@ def test_the_model_allows_exactly_what_the_trade_allows(state: HousingState) -> 
     """An effect is allowed if and only if the trade's own conditions hold and no port is left bare (R0 to R10)."""
     for effect in every_effect(state):
         outcome = attempt(state, effect)
-        bare = outcome.state.needs_barrier and any(
-            barrier_count(outcome.state, port) == 0 and barrier_count(state, state.port(port.id)) > 0
-            for port in outcome.state.ports
-        )
+        bare = went_bare(state, outcome.state)
 
         assert outcome.allowed == (lawful(state, effect) and not bare), (effect, outcome.broken)
+
+
+@settings(max_examples=700, deadline=None)
+@given(state=any_states())
+def test_the_model_and_the_trade_agree_in_any_state(state: HousingState) -> None:
+    """Also in states that no lawful work reaches, an effect is allowed if and only if the trade would allow it."""
+    for effect in every_effect(state):
+        outcome = attempt(state, effect)
+        bare = went_bare(state, outcome.state)
+
+        assert outcome.allowed == (lawful(state, effect) and not bare), (effect, outcome.broken)
+        assert ("R1" in {item.rule for item in outcome.broken}) == bare, (effect, outcome.broken)
+    assert (left_over(state) == ()) == nothing_left(state)
 
 
 @MANY

@@ -26,21 +26,27 @@ class TestSite:
     __test__ = False
 
 
-def new_site(name: str = "Sample works") -> TestSite:
-    """Make an authority and a site key under it."""
+def new_site(name: str = "Sample works", *, for_documents: bool = True) -> TestSite:
+    """Make an authority and a site key under it, which may sign documents unless told otherwise."""
     above, own = ec.generate_private_key(ec.SECP256R1()), ec.generate_private_key(ec.SECP256R1())
-    root = _certificate(above.public_key(), above, f"{name} authority", f"{name} authority", authority=True)
-    leaf = _certificate(own.public_key(), above, f"{name} authority", name, authority=False)
+    root = _certificate(above.public_key(), above, f"{name} authority", f"{name} authority")
+    leaf = _certificate(own.public_key(), above, f"{name} authority", name, for_documents=for_documents)
     private = own.private_bytes(Encoding.PEM, PrivateFormat.PKCS8, NoEncryption())
     return TestSite(private, leaf, root)
 
 
 def _certificate(
-    public: ec.EllipticCurvePublicKey, key: ec.EllipticCurvePrivateKey, issuer: str, name: str, *, authority: bool
+    public: ec.EllipticCurvePublicKey,
+    key: ec.EllipticCurvePrivateKey,
+    issuer: str,
+    name: str,
+    *,
+    for_documents: bool | None = None,
 ) -> str:
+    authority = for_documents is None
     usage = {
         "digital_signature": not authority,
-        "content_commitment": not authority,
+        "content_commitment": bool(for_documents),
         "key_cert_sign": authority,
     } | dict.fromkeys(
         ("key_encipherment", "data_encipherment", "key_agreement", "crl_sign", "encipher_only", "decipher_only"), False

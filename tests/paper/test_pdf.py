@@ -132,6 +132,11 @@ def test_qpdf_finds_it_sound(signed: bytes, tmp_path: Path) -> None:
     assert "No syntax or stream encoding errors found" in said
 
 
+def test_its_dates_are_the_time_handed_in(opened: pikepdf.Pdf) -> None:
+    """Creation is the instant of the print as given, to the second, and no clock of the machine."""
+    assert str(opened.docinfo["/CreationDate"]).startswith(f"D:{MADE_AT:%Y%m%d%H%M%S}")
+
+
 # --- what stands on it ----------------------------------------------------------------------------
 
 

@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 
 from app.paper.sheets import BREAK, LONGEST_RUN, sheets_of, without_photo
-from tests.paper.samples import MADE_AT, Sample
+from tests.paper.samples import Sample
 
 
 def _answer(**more: Any) -> dict[str, Any]:
@@ -25,7 +25,7 @@ def _step(**more: Any) -> dict[str, Any]:
 def _shown(sample: Sample, step: dict[str, Any], photos: dict[str, bytes] | None = None) -> dict[str, Any]:
     report = sample.report()
     report["sections"] = [{"id": "x", "title": "X", "use": "step in hand", "steps": [step]}]
-    sheets, _ = sheets_of(report, photos or {}, MADE_AT)
+    sheets, _ = sheets_of(report, photos or {})
     shown: dict[str, Any] = sheets["sections"][0]["steps"][0]
     return shown
 
@@ -128,7 +128,7 @@ def test_photos_are_numbered_in_order_of_the_steps(sample: Sample) -> None:
     report = sample.report()
     report["sections"] = [{"id": "x", "title": "X", "use": "u", "steps": [step]}]
 
-    sheets, files = sheets_of(report, {"bb": b"\xff\xd8\xff", "aa": b"no picture"}, MADE_AT)
+    sheets, files = sheets_of(report, {"bb": b"\xff\xd8\xff", "aa": b"no picture"})
 
     assert [(item["number"], item["sha256"], item["file"]) for item in sheets["photos"]] == [
         (1, "aa", ""),

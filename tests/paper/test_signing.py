@@ -130,6 +130,42 @@ def test_any_byte_hidden_beside_the_signature_is_found(signed: bytes, site: Test
     assert found.faults != ()
 
 
+def test_a_signature_written_otherwise_is_found(signed: bytes, site: TestSite) -> None:
+    """The space left out holds the signature's digits exactly as written, so that nothing can be told apart by form."""
+    begin, end = _ranges(signed)
+    changed = signed[:begin] + signed[begin:end].lower() + signed[end:]
+
+    found = inspect_pdf(changed, authority_pem=site.authority_pem)
+
+    assert found.intact
+    assert not found.covers_whole_file
+
+
+def test_a_signature_that_was_made_up_is_found(signed: bytes, site: TestSite) -> None:
+    """The digest fits, but the number under it is not what the key would have made."""
+    begin, end = _ranges(signed)
+    digits = signed[begin + 1 : end - 1]
+    content = bytes.fromhex(digits.decode())
+    last = len(content.rstrip(b"\x00")) - 1  # the end of the ECDSA signature, or of the number in it
+    forged = content[:last] + bytes([content[last] ^ 1 or 2]) + content[last + 1 :]
+    changed = signed[: begin + 1] + forged.hex().upper().encode() + signed[end - 1 :]
+
+    found = inspect_pdf(changed, authority_pem=site.authority_pem)
+
+    assert found.covers_whole_file
+    assert not found.intact
+
+
+def test_a_certificate_that_is_not_for_documents_is_found(pdf: bytes) -> None:
+    """A certificate of the right authority that may not commit to content signs no record."""
+    site = new_site(for_documents=False)
+
+    found = inspect_pdf(signed_by(site, pdf), authority_pem=site.authority_pem)
+
+    assert found.intact
+    assert len(found.faults) == 1
+
+
 def test_a_page_painted_over_after_signing_is_found(signed: bytes, sample: Sample, site: TestSite) -> None:
     """The signed part still fits, so only the rule about the whole file tells."""
     found = inspect_pdf(_painted(signed), authority_pem=site.authority_pem)
@@ -267,6 +303,16 @@ class Twice(Change):
         opened.attachments["record-2"] = spec
 
 
+class Listed(Twice):
+    """Put a second record beside the first in the list only."""
+
+    def __call__(self, opened: pikepdf.Pdf) -> None:
+        """Change the opened PDF."""
+        before = opened.Root["/AF"][0]
+        super().__call__(opened)
+        opened.Root["/AF"] = pikepdf.Array([before])
+
+
 class Pinned(Change):
     """Pin a second record to the first page."""
 
@@ -305,12 +351,21 @@ class Unmarked(Change):
         opened.Root["/AF"][0]["/AFRelationship"] = pikepdf.Name.Data
 
 
+class Untyped(Change):
+    """Take the mark that makes the record JSON."""
+
+    def __call__(self, opened: pikepdf.Pdf) -> None:
+        """Change the opened PDF."""
+        opened.Root["/AF"][0]["/EF"]["/F"]["/Subtype"] = pikepdf.Name("/text/plain")
+
+
 @pytest.mark.parametrize(
     ("change", "told"),
     [
         (Without(), "carries no record.json"),
         (Renamed(), "carries no record.json"),
         (Twice(), "more than its one record.json"),
+        (Listed(), "more than its one record.json"),
         (Pinned(), "more than its one record.json"),
         (Associated(), "more than its one record.json"),
     ],
@@ -328,14 +383,17 @@ def test_a_record_missing_or_there_twice_is_found(pdf: bytes, site: TestSite, ch
     assert told in found.faults[0]
 
 
-def test_a_record_that_is_not_marked_as_the_source_is_found(pdf: bytes, site: TestSite, sample: Sample) -> None:
-    """The relationship belongs to what makes the attachment the record."""
-    signed = signed_by(site, _rewritten(pdf, Unmarked()))
+@pytest.mark.parametrize(("change", "told"), [(Unmarked(), "not marked as the source"), (Untyped(), "marked as JSON")])
+def test_a_record_that_is_not_marked_as_such_is_found(
+    pdf: bytes, site: TestSite, sample: Sample, change: Change, told: str
+) -> None:
+    """Relationship and media type belong to what makes the attachment the record."""
+    signed = signed_by(site, _rewritten(pdf, change))
 
     found = inspect_pdf(signed, authority_pem=site.authority_pem)
 
     assert found.record_json == sample.record_json
-    assert ["not marked as the source" in told for told in found.faults] == [True]
+    assert [told in fault for fault in found.faults] == [True]
 
 
 # --- what cannot be signed ------------------------------------------------------------------------

@@ -108,7 +108,7 @@ def test_the_certificate_says_what_a_document_signer_needs(tmp_path: Path) -> No
     assert (constraints.critical, constraints.value.ca) == (True, False)
     assert (usage.critical, usage.value.digital_signature, usage.value.content_commitment) == (True, True, True)
     assert not usage.value.key_cert_sign
-    assert [purpose.dotted_string for purpose in purposes.value] == ["1.3.6.1.5.5.7.3.36"]
+    assert [purpose.dotted_string for purpose in purposes.value] == ["1.3.6.1.5.5.7.3.36", "1.3.6.1.5.5.7.3.4"]
     assert ExtendedKeyUsageOID.SERVER_AUTH not in purposes.value
     assert own_id.value == x509.SubjectKeyIdentifier.from_public_key(public)
     assert issuer_id.value.key_identifier == x509.SubjectKeyIdentifier.from_public_key(authority.public_key()).digest

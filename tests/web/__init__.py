@@ -1,0 +1,1 @@
+"""Screens and routes."""

@@ -181,14 +181,8 @@ def _cut(state: HousingState, port: PortState) -> tuple[PortState, Faults]:
         return port, (Broken(Rule.R0, f"there is no bag to cut at port {port.id}"),)
     closure = bag.closure or Closure()
     broken = (
-        *unless(bag.closure is not None, Rule.R2, f"the bag of port {port.id} is cut without being gathered"),
         *unless(closure.ring_done(rule), Rule.R2, f"the ring side at port {port.id} lacks its ties or bands"),
         *unless(closure.package_done(rule), Rule.R2, f"the package side at port {port.id} lacks its ties or bands"),
-        *unless(
-            bag.filter is not Filling.NEW,
-            Rule.R2,
-            f"a new filter would leave port {port.id} with the package",
-        ),
     )
     package = Package(port=port.id, number=port.cuts + 1, filter=bag.filter, stubs=bag.stubs)
     stub = Sleeve(

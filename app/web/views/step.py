@@ -10,9 +10,9 @@ from app.domain.events import STOP_REASONS
 from app.domain.job import JobState, Mark, Stage
 from app.domain.procedure import Role, StepKind
 from app.domain.steps import AskedFor, Step
-from app.domain.words import barrier_words, effect_words, unit_words
+from app.domain.words import effect_words, unit_words
 from app.records.cautions import REHEARSAL
-from app.records.drawing import draw_port
+from app.records.drawing import draw_port, picture_words
 from app.records.moments import local_text
 from app.records.report import limit_words
 from app.services.ports import Person, Session
@@ -67,7 +67,7 @@ class AskView:
 
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """The drawing of one port and its barriers in words."""
+    """The drawing of one port, and in words what it has no room to letter."""
 
     svg: str
     words: str
@@ -248,7 +248,7 @@ def _picture(state: JobState, port: PortState) -> Picture:
         downstream=housing.downstream_damper,
         doubtful=bool(state.doubtful),
     )
-    return Picture(svg, f"Port {port.id}: {barrier_words(state.model, port)}")
+    return Picture(svg, picture_words(state.model, port))
 
 
 def step_view(state: JobState, step: Step, people: tuple[Person, ...] = (), refill: Refill | None = None) -> StepView:

@@ -1,0 +1,81 @@
+"""What Changeout Ledger is measured against: an empty route, the naive post, a bare first page.
+
+`python -m tests.benching.others KIND FOLDER PORT` serves one of them with the same server and options.
+"""
+
+import json
+import sqlite3
+import sys
+from collections.abc import Callable
+from hashlib import sha256
+from pathlib import Path
+from typing import Annotated
+
+import uvicorn
+from fastapi import FastAPI, Form
+from starlette.responses import HTMLResponse
+
+
+def empty(_: Path) -> FastAPI:
+    """Return an app whose one route reads nothing and writes nothing."""
+    app = FastAPI()
+
+    @app.post("/jobs/{job}/marks")
+    async def mark(job: str) -> dict[str, str]:
+        return {"job": job}
+
+    return app
+
+
+def naive(folder: Path) -> FastAPI:
+    """Return what somebody writes in an afternoon: durable, hash-chained, each token once; no rules, no page.
+
+    An `async` route that blocks the loop: here faster than a plain one, which pays for a thread at each call.
+    """
+    app = FastAPI()
+    db = sqlite3.connect(folder / "naive.sqlite3", isolation_level=None, check_same_thread=False)
+    db.execute("PRAGMA journal_mode=WAL")
+    db.execute("PRAGMA synchronous=FULL")
+    db.execute("CREATE TABLE mark (job TEXT, seq INT, token TEXT UNIQUE, body TEXT, hash TEXT, PRIMARY KEY (job, seq))")
+    newest = "SELECT seq, hash FROM mark WHERE job = ? ORDER BY seq DESC LIMIT 1"
+
+    @app.post("/jobs/{job}/marks")
+    async def mark(
+        job: str, act: Annotated[str, Form()], step: Annotated[str, Form()], token: Annotated[str, Form()]
+    ) -> dict[str, str]:
+        db.execute("BEGIN IMMEDIATE")
+        seq, before = db.execute(newest, (job,)).fetchone() or (0, "")
+        body = json.dumps({"job": job, "seq": seq + 1, "act": act, "step": step})
+        chained = sha256((before + body).encode()).hexdigest()
+        db.execute("INSERT INTO mark VALUES (?, ?, ?, ?, ?)", (job, seq + 1, token, body, chained))
+        db.execute("COMMIT")
+        return {"hash": chained}
+
+    return app
+
+
+def bare(folder: Path) -> FastAPI:
+    """Return a FastAPI app with one SQLModel table that reads a row and answers with a page."""
+    from sqlmodel import Field, Session, SQLModel, create_engine, select
+
+    class Note(SQLModel, table=True):
+        id: int = Field(primary_key=True)
+        text: str
+
+    engine = create_engine(f"sqlite:///{folder / 'bare.sqlite3'}")
+    SQLModel.metadata.create_all(engine)
+    app = FastAPI()
+
+    @app.get("/signin")
+    def page() -> HTMLResponse:
+        with Session(engine) as session:
+            return HTMLResponse(f"<p>{len(session.exec(select(Note)).all())} notes</p>")
+
+    return app
+
+
+KINDS: dict[str, Callable[[Path], FastAPI]] = {"empty": empty, "naive": naive, "bare": bare}
+
+if __name__ == "__main__":
+    kind, where, port = sys.argv[1:]
+    uvicorn.run(KINDS[kind](Path(where)), port=int(port), log_level="warning", http="httptools", server_header=False)

@@ -1,0 +1,153 @@
+"""A site to be measured: people, and jobs advanced to a long stretch of work that no hold point interrupts."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from io import BytesIO
+from pathlib import Path
+from random import Random
+from uuid import uuid4
+
+from app.bootstrap import Running, ship_sample_housings, start
+from app.cli import DEMO_PEOPLE
+from app.domain.commands import Accept, Begin, Command, Finish, Open, OpenException, Submit
+from app.domain.events import Who
+from app.domain.procedure import Role
+from app.domain.steps import Step
+from app.records.moments import utc_text
+from app.services.jobs import Asked
+from app.services.planning import Plan, find_housing, find_procedure, first_entry, plan
+from app.services.rehearsal import EYES, HANDS, OFFICER, SECOND_LEAD, commands_for
+from app.settings import Settings
+
+HOUSING, PROCEDURE = "EF-11", "change-out"
+PHOTOS, PHOTO_BYTES = 10, 700_000
+Mark = tuple[str, str, str, str, dict[str, str]]
+"""Job, cookie, step, act, answers."""
+
+
+@dataclass
+class Site:
+    """A prepared folder.  stretch: the work that every job is ready for."""
+
+    folder: Path
+    cookies: dict[str, str]
+    stretch: list[tuple[Command, Who]]
+    jobs: list[str]
+    finished: str = ""
+    _used: int = field(default=0)
+
+    def marks(self, tablets: int, each: int) -> list[list[Mark]]:
+        """Deal out work: for each tablet jobs of its own, `each` marks in all; no job is dealt twice."""
+        return [list(self._tablet(each)) for _ in range(tablets)]
+
+    def _tablet(self, each: int) -> Iterator[Mark]:
+        while each > 0:
+            job, self._used = self.jobs[self._used], self._used + 1
+            for command, by in self.stretch[:each]:
+                assert isinstance(command, Begin | Finish)
+                act, answers = ("begin", {}) if isinstance(command, Begin) else ("finish", dict(command.answers))
+                yield job, self.cookies[by.id], command.step, act, answers
+            each -= len(self.stretch)
+
+
+def prepare(folder: Path, jobs: int) -> Site:
+    """Make a site with so many jobs and one finished one with ten photos."""
+    settings = Settings(data=folder)
+    ship_sample_housings(settings)
+    running = start(settings)
+    try:
+        for name, role, secret in DEMO_PEOPLE:
+            running.people.add(name, role, by=None, secret=secret)
+        made = _plan(running)
+        cast = _cast(running)
+        holds = [place for place, step in enumerate(made.steps) if step.kind == "hold"]
+        before, after = max(zip(holds, holds[1:], strict=False), key=lambda pair: pair[1] - pair[0])
+        stretch = list(_work(made.steps[before + 1 : after]))
+        opened = [_open(running, made, cast, before + 1) for _ in range(jobs)]
+        cookies = {by.id: running.site.sessions.begin(cast[by.id], "bench") for by in (HANDS, EYES)}
+        return Site(folder, cookies, stretch, opened, _finish(running, made, cast))
+    finally:
+        running.close()
+
+
+def _plan(running: Running) -> Plan:
+    library = running.site.library
+    return plan(find_housing(library, HOUSING), *find_procedure(library, PROCEDURE))
+
+
+def _cast(running: Running) -> dict[str, Who]:
+    """The rehearsal's parts, played by people of the site."""
+    roles: dict[Role, list[Who]] = {}
+    for person in running.people.everyone():
+        roles.setdefault(person.role, []).append(person.who)
+    hands, eyes = roles[Role.TECHNICIAN]
+    lead, second = roles[Role.LEAD]
+    return {
+        HANDS.id: hands, EYES.id: eyes, SECOND_LEAD.id: second, OFFICER.id: roles[Role.SAFETY_OFFICER][0], "": lead,
+    }  # fmt: skip
+
+
+def _work(steps: tuple[Step, ...]) -> Iterator[tuple[Command, Who]]:
+    for step in steps:
+        yield from commands_for(step)
+
+
+def _do(running: Running, job: str, command: Command, by: Who) -> None:
+    running.site.jobs.record(job, command, Asked(by=by, tablet="bench", token=uuid4().hex)).result()
+
+
+def _open(running: Running, made: Plan, cast: dict[str, Who], steps: int) -> str:
+    """Open a job and do its first steps."""
+    draft = first_entry(
+        made, site=running.site.jobs.site(), by=cast[""], at=utc_text(running.site.clock()),
+        crew=(cast[HANDS.id], cast[EYES.id]), rehearsal=False,
+    )  # fmt: skip
+    _do(running, draft.ledger, Open(draft), cast[""])
+    for command, by in _work(made.steps[:steps]):
+        _do(running, draft.ledger, command, cast[by.id])
+    return draft.ledger
+
+
+def _finish(running: Running, made: Plan, cast: dict[str, Who]) -> str:
+    """Carry a job through to acceptance, with ten photos: first attempts that failed carry one, too."""
+    job = _open(running, made, cast, 0)
+    photos = [running.site.photos.keep(photo(number)).sha256 for number in range(PHOTOS)]
+    for step in made.steps:
+        for command, by in commands_for(step):
+            for told in _with_photos(step, command, photos):
+                _do(running, job, told, cast[by.id])
+    assert not photos, f"{len(photos)} photos found no step that asks for one"
+    _do(running, job, Submit(), cast[""])
+    for notable in running.site.jobs.state(job).unread:
+        _do(running, job, OpenException(notable.seq), cast[OFFICER.id])
+    _do(running, job, Accept(), cast[OFFICER.id])
+    return job
+
+
+def _with_photos(step: Step, command: Command, photos: list[str]) -> Iterator[Command]:
+    """Yield the command with a photo where the step asks for one, after a photographed attempt outside its limit."""
+    wanted = next((asked.ask.id for asked in step.asks if asked.ask.kind == "photo"), None)
+    choice = next((asked.ask for asked in step.asks if asked.ask.good), None)
+    if wanted is None or choice is None or not isinstance(command, Finish):
+        yield command
+        return
+    bad = next(option for option in choice.options if option not in choice.good)
+    for answers in ({choice.id: bad}, {}):
+        if photos:
+            yield Finish(command.step, {**command.answers, **answers, wanted: photos.pop()})
+        elif not answers:
+            yield command
+
+
+def photo(number: int) -> bytes:
+    """Return a JPEG of about 0.7 MB: grain, as a camera in poor light makes it."""
+    from PIL import Image
+
+    noise = Random(number)
+    grain = Image.frombytes("RGB", (1000, 760), noise.randbytes(1000 * 760 * 3)).resize((1600, 1216))
+    for quality in range(95, 20, -3):
+        held = BytesIO()
+        grain.save(held, "JPEG", quality=quality)
+        if held.tell() <= PHOTO_BYTES:
+            return held.getvalue()
+    raise AssertionError("no quality gives a photo of the size wanted")

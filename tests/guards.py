@@ -1,0 +1,122 @@
+"""Delete every guard once and see a law fail.  `python -m tests.guards [words…]` runs all, or those that match.
+
+A guard whose deletion no law notices is a rule without a test; the run then ends with status 1.
+Each deletion is made in a copy of the tree, never in the tree itself.
+"""
+
+import re
+import shutil
+import subprocess
+import sys
+import tempfile
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[1]
+CONTAINMENT = "tests/laws/test_containment.py"
+JOB = "tests/laws/test_job.py"
+CHECKED_TOGETHER = 2
+
+
+@dataclass(frozen=True)
+class Deletion:
+    """One guard to delete: in which file, what stands there, what stands there without the guard, who must notice."""
+
+    name: str
+    file: str
+    old: str
+    new: str
+    law: str
+    place: int = 0
+
+
+def containment_guards() -> list[Deletion]:
+    """Every `unless(…)` and every early refusal of the containment model, found in its source."""
+    found = []
+    for name in ("housing_acts", "port_acts"):
+        file = f"app/domain/containment/{name}.py"
+        text = (ROOT / file).read_text("utf-8")
+        for hit in re.finditer(r"\bunless\(\n?\s*", text):
+            line = text[: hit.start()].count("\n") + 1
+            found.append(
+                Deletion(f"{name} line {line}", file, hit.group(), f"{hit.group()}True or ", CONTAINMENT, hit.start())
+            )
+    rules = "app/domain/containment/rules.py"
+    found.append(
+        Deletion("R1, the last barrier", rules, "if not after.needs_barrier:", "if after is not None:", CONTAINMENT)
+    )
+    found.append(
+        Deletion("R10, packages", rules, "for item in port.packages\n", "for item in port.packages[:0]\n", CONTAINMENT)
+    )
+    found.append(Deletion("R10, bag made ready", rules, "if port.waiting is not None:", "if False:", CONTAINMENT))
+    acts = "app/domain/containment/port_acts.py"
+    for told in ("there is no gathered neck", "there is no raw stub", "there is no raw package", "there is no stub on"):
+        refusal = next(row for row in (ROOT / acts).read_text("utf-8").splitlines() if told in row)
+        found.append(Deletion(f"refusal: {told}", acts, refusal.strip(), "return port, ()", CONTAINMENT))
+    return found
+
+
+DECIDE = "app/domain/decide.py"
+JOB_GUARDS = [
+    Deletion("order of steps", DECIDE, "if due.id != step_id:", "if False:", JOB),
+    Deletion("only while open", DECIDE, "if due is None or state.stage is not Stage.OPEN:", "if due is None:", JOB),
+    Deletion("holds are released", DECIDE, "if step.kind is StepKind.HOLD:\n        raise", "if False:\n        raise", JOB),
+    Deletion("hold role", DECIDE, 'if moment.by.role is not step.role:\n        raise Refused(\n            "hold_role"', 'if False:\n        raise Refused(\n            "hold_role"', JOB),
+    Deletion("hold by performer", DECIDE, 'if moment.by.id in state.performers:\n        raise Refused(\n            "hold_own_work"', 'if False:\n        raise Refused(\n            "hold_own_work"', JOB),
+    Deletion("own work verified", DECIDE, "if step.kind is StepKind.VERIFY and moment.by.id in _hands_in(state, step):", "if False:", JOB),
+    Deletion("done follows begun", DECIDE, "if step.marks == 2 and state.mark(step.id).begun is None:", "if False:", JOB),
+    Deletion("outside stays due", DECIDE, "if not evidence.within:\n        return (_event(StepOutside", "if False:\n        return (_event(StepOutside", JOB),
+    Deletion("administrator works", DECIDE, "if moment.by.role not in WORKERS:", "if False:", JOB),
+    Deletion("lead re-opens", DECIDE, 'if moment.by.role is not Role.LEAD:\n        raise Refused("role", f"A {moment.by.role.words} cannot re-open', 'if False:\n        raise Refused("role", f"A {moment.by.role.words} cannot re-open', JOB),
+    Deletion("stopper re-opens", DECIDE, "if state.stop is not None and state.stop.stamp.by.id == moment.by.id:", "if False:", JOB),
+    Deletion("final stays done", DECIDE, "if step.final else ((step.id, *again), flagged)", "if False else ((step.id, *again), flagged)", JOB),
+    Deletion("dependents: finals", DECIDE, "tuple(other.id for other in standing if not other.final)", "tuple(other.id for other in standing)", JOB),
+    Deletion("submit unfinished", DECIDE, "if state.stage not in (Stage.WORK_DONE, Stage.RETURNED) or state.due is not None:", "if state.submitted is not None:", JOB),
+    Deletion("accept by officer", DECIDE, "if moment.by.role is not Role.SAFETY_OFFICER:", "if False:", JOB),
+    Deletion("accept unread", DECIDE, "if unread := state.unread:", "if unread := ():", JOB),
+    Deletion("accept own work", DECIDE, 'if moment.by.id in state.performers:\n        raise Refused("own_work"', 'if False:\n        raise Refused("own_work"', JOB),
+    Deletion("in review", DECIDE, "if state.stage is not Stage.IN_REVIEW:", "if False:", JOB),
+]  # fmt: skip
+
+
+def deleted(text: str, guard: Deletion) -> str:
+    """Return the file's text without the guard."""
+    place = text.find(guard.old, guard.place)
+    if place < 0:
+        raise SystemExit(f"The guard {guard.name!r} is not where the list says ({guard.file}). Correct the list.")
+    return text[:place] + guard.new + text[place + len(guard.old) :]
+
+
+def noticed(guard: Deletion) -> tuple[Deletion, bool, str]:
+    """Delete one guard in a copy and run the law that must fail."""
+    with tempfile.TemporaryDirectory() as folder:
+        copy = Path(folder)
+        for name in ("app", "tests", "seed_data"):
+            shutil.copytree(ROOT / name, copy / name, ignore=shutil.ignore_patterns("__pycache__", "*.otf", "*.ttf"))
+        shutil.copy(ROOT / "pyproject.toml", copy)
+        target = copy / guard.file
+        target.write_text(deleted(target.read_text("utf-8"), guard), "utf-8")
+        command = [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", "-p", "no:xdist", guard.law]
+        done = subprocess.run(command, cwd=copy, capture_output=True, text=True, check=False)
+        broke = done.returncode == 1 and "SyntaxError" not in done.stdout and "ImportError" not in done.stdout
+        return guard, broke, (done.stdout + done.stderr)[-600:]
+
+
+def main() -> int:
+    """Delete every guard in turn; return 0 if each was noticed."""
+    words = sys.argv[1:]
+    guards = [g for g in [*containment_guards(), *JOB_GUARDS] if not words or any(word in g.name for word in words)]
+    missed: list[str] = []
+    with ThreadPoolExecutor(CHECKED_TOGETHER) as pool:
+        for guard, broke, told in pool.map(noticed, guards):
+            print(f"{'noticed' if broke else 'MISSED '}  {guard.name}", flush=True)
+            if not broke:
+                missed.append(guard.name)
+                print(told)
+    print(f"{len(guards) - len(missed)} of {len(guards)} deleted guards were noticed by a law.")
+    return 1 if missed else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
