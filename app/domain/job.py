@@ -127,12 +127,13 @@ _EMPTY: Mapping[str, Mark] = MappingProxyType({})
 
 @dataclass(frozen=True, slots=True)
 class JobState:
-    """One job at one moment."""
+    """One job at one moment.  place: how many steps stand before the first that does not."""
 
     opened: JobOpened | None = None
     size: int = 0
     marks: Mapping[str, Mark] = field(default_factory=lambda: _EMPTY)
     index: Mapping[str, int] = field(default_factory=lambda: MappingProxyType({}))
+    place: int = 0
     model: HousingState | None = None
     model_at_stop: tuple[tuple[int, HousingState], ...] = ()
     applied: frozenset[str] = frozenset()
@@ -164,7 +165,7 @@ class JobState:
     @property
     def due(self) -> Step | None:
         """The step that is due: the first that does not stand."""
-        return next((step for step in self.steps if not self.mark(step.id).stands), None)
+        return self.steps[self.place] if self.place < len(self.steps) else None
 
     @property
     def done_count(self) -> int:
@@ -265,13 +266,29 @@ def _opened(state: JobState, event: JobOpened) -> JobState:
     return replace(
         state,
         opened=event,
+        place=_place(event.steps, state.marks),
         index=MappingProxyType({step.id: number for number, step in enumerate(event.steps)}),
         model=starting_state(event.housing, fitted=event.kind == "change_out", rule=rule),
     )
 
 
+def _with_marks(state: JobState, changed: Mapping[str, Mark]) -> JobState:
+    """Put changed marks in and move the place; it is looked for from the first step that may have moved it."""
+    marks = MappingProxyType({**state.marks, **changed})
+    first = min((state.index.get(step, state.place) for step in changed), default=state.place)
+    return replace(state, marks=marks, place=_place(state.steps, marks, min(first, state.place)))
+
+
 def _with_mark(state: JobState, step: str, mark: Mark) -> JobState:
-    return replace(state, marks=MappingProxyType({**state.marks, step: mark}))
+    return _with_marks(state, {step: mark})
+
+
+def _place(steps: tuple[Step, ...], marks: Mapping[str, Mark], first: int = 0) -> int:
+    """Return the place of the first step that does not stand, from `first` on; all before it stand."""
+    place = first
+    while place < len(steps) and marks.get(steps[place].id, _NO_MARK).stands:
+        place += 1
+    return place
 
 
 def _marked(state: JobState, step: str, by: Who, **changes: object) -> JobState:
@@ -318,12 +335,10 @@ def _withdrawn(state: JobState, event: StepWithdrawn) -> JobState:
 
 
 def _unsettle(state: JobState, due_again: tuple[str, ...], flagged: tuple[str, ...], why: str) -> JobState:
-    marks = dict(state.marks)
-    for step in due_again:
-        marks[step] = replace(state.mark(step), due_again=why, begun=None)
+    changed = {step: replace(state.mark(step), due_again=why, begun=None) for step in due_again}
     for step in flagged:
-        marks[step] = replace(state.mark(step), flags=(*state.mark(step).flags, why))
-    return replace(state, marks=MappingProxyType(marks), submitted=None if due_again else state.submitted)
+        changed[step] = replace(state.mark(step), flags=(*state.mark(step).flags, why))
+    return replace(_with_marks(state, changed), submitted=None if due_again else state.submitted)
 
 
 def _stopped(state: JobState, event: JobStopped) -> JobState:

@@ -166,7 +166,7 @@ def _stub_words(sleeve: Sleeve, *, covered: bool) -> list[str]:
     cap = [_line(f"M{x} {MID - 10} h12 v20 h-12 z", width=2, fill="#1b1f24")] if sleeve.taped else []
     if covered:
         return cap
-    return [*cap, _text(WIDTH - 8, MID + 52, "stub, taped" if sleeve.taped else "stub, raw edge", anchor="end")]
+    return [*cap, _text(WALL + 70, BOTTOM - 8, "stub, taped" if sleeve.taped else "stub, raw edge")]
 
 
 def _bag(port: PortState, sleeve: Sleeve, *, over: bool) -> list[str]:
@@ -230,6 +230,8 @@ def _bag_label(sleeve: Sleeve) -> list[str]:
     """Letter beside the bag only what is wrong with it, or that it is a bag."""
     wrong = [*([] if sleeve.strapped else ["NOT STRAPPED"]), *([] if sleeve.intact else ["TORN"])]
     words = ", ".join(wrong) or ("bag" if sleeve.extended else "bag, rolled")
+    if not sleeve.extended and not wrong:
+        return [_text(WALL + 80, BOTTOM + 27, words)]
     return [_text(WIDTH - 8, BOTTOM + 40, words, anchor="end", bold=bool(wrong))]
 
 
@@ -253,9 +255,9 @@ def _door(port: PortState) -> list[str]:
         return [
             _line(f"M{x} {TOP - 30} V{BOTTOM + 30}", width=9),
             _line(f"M{x - 22} {TOP - 30} H{x} M{x - 22} {BOTTOM + 30} H{x}", width=4),
-            _text(WIDTH - 8, 46, "door shut", anchor="end"),
+            _text(x + 14, 58, "door shut"),
         ]
-    return [_text(WIDTH - 8, 46, "door off", anchor="end")]
+    return [_text(WIDTH - 8, 40, "door off", anchor="end")]
 
 
 def _legend(state: HousingState, port: PortState, doubtful: bool) -> list[str]:

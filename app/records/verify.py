@@ -115,8 +115,14 @@ def verify_record(
     if unread:
         checks += [Check(number, skipped="an entry is not understood") for number in range(7, 13)]
         return Verdict(tuple(checks), size=len(payloads), root=root)
-    checks += _story(record, events, payloads, photo)
-    state = fold(events)
+    try:
+        story, state = list(_story(record, events, payloads, photo)), fold(events)
+    except (ValueError, KeyError, TypeError) as fault:
+        # Readable events that speak of ports, positions or values which this job cannot have.
+        checks[-1] = Check(6, (f"The entries contradict each other ({fault}).",))
+        checks += [Check(number, skipped="the entries contradict each other") for number in range(7, 13)]
+        return Verdict(tuple(checks), size=len(payloads), root=root)
+    checks += story
     return Verdict(
         tuple(checks),
         number=state.opened.number if state.opened else "",

@@ -84,10 +84,12 @@ class Jobs:
 
     def state(self, job: str) -> JobState:
         """Return the committed state of a job; an unknown job has none of its steps."""
+        return self.at_hand(job) or self._store.submit(lambda work: _job_state(work, job)).result()
+
+    def at_hand(self, job: str) -> JobState | None:
+        """Return the committed state of a job if it is in memory; waits for nothing.  Else ask `state`."""
         tip = self._store.peek(job)
-        if tip is not None and isinstance(tip.memo, JobState):
-            return tip.memo
-        return self._store.submit(lambda work: _job_state(work, job)).result()
+        return tip.memo if tip is not None and isinstance(tip.memo, JobState) else None
 
     def site(self) -> SiteState:
         """Return the committed state of the site."""

@@ -174,6 +174,9 @@ class SessionBook(Protocol):
     def find(self, token: str | None) -> Session | None:
         """Return the session of a token if it is still good."""
 
+    def at_hand(self, token: str | None) -> Session | None:
+        """Return the session of a token if it is good and in memory, without waiting."""
+
     def end(self, token: str | None) -> None:
         """End a session."""
 

@@ -50,16 +50,20 @@ class Sessions:
         """Return the session of a token if it is still good."""
         if not token:
             return None
-        key, now = _hash(token), self._clock()
+        key = _hash(token)
         session = self._known.get(key) or self._stored(key)
         if session is None:
             return None
-        if now - session.seen > self._idle or now - session.created > self._longest:
+        if self._over(session):
             self.end(token)
             return None
-        with self._guard:
-            self._known[key] = replace(session, seen=now)
-        return session
+        return self._seen(key, session)
+
+    def at_hand(self, token: str | None) -> Session | None:
+        """Return the session of a token if it is good and in memory; waits for nothing.  Else ask `find`."""
+        key = _hash(token or "")
+        session = self._known.get(key)
+        return None if session is None or self._over(session) else self._seen(key, session)
 
     def end(self, token: str | None) -> None:
         """End a session."""
@@ -73,6 +77,15 @@ class Sessions:
         self._end(SESSION.c.person == person_id)
         with self._guard:
             self._known = {key: item for key, item in self._known.items() if item.who.id != person_id}
+
+    def _over(self, session: Session) -> bool:
+        now = self._clock()
+        return now - session.seen > self._idle or now - session.created > self._longest
+
+    def _seen(self, key: str, session: Session) -> Session:
+        with self._guard:
+            self._known[key] = replace(session, seen=self._clock())
+        return session
 
     def _end(self, which: object) -> None:
         statement = (

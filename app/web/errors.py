@@ -4,17 +4,16 @@ A refusal by the rules is 409, unreadable text 422, wrong secret 403; the answer
 page with the sentence on it and what was typed still there.
 """
 
-import asyncio
 import logging
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
-from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 from starlette.responses import RedirectResponse, Response
 
 from app.calc.errors import ChangeoutError, Invalid
 from app.domain.refused import Refused
+from app.web.awaiting import people_for, state_of
 from app.web.context import Site, site_of
 from app.web.guard import ChooseSecretFirst, SignInFirst
 from app.web.render import html, wants_part
@@ -66,9 +65,8 @@ async def answer(request: Request, status: int, sentence: str) -> Response:
 
 async def _on_panel(request: Request, job: str, status: int, sentence: str) -> Response:
     site: Site = site_of(request)
-    state, people = await asyncio.gather(
-        run_in_threadpool(site.jobs.state, job), run_in_threadpool(site.people.everyone)
-    )
+    state = await state_of(site, job)
+    people = await people_for(site, state)
     refill = getattr(request.state, "refill", Refill())
     work = work_view(job, state, request.state.session, people, notice=Notice("refused", sentence), refill=refill)
     return html(request, "_work.html" if wants_part(request) else "work.html", status, work=work)

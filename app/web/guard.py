@@ -43,7 +43,8 @@ async def guard(request: Request) -> None:
     if allowed is None:
         return
     token = request.cookies.get(COOKIE)
-    session = await run_in_threadpool(site_of(request).sessions.find, token)
+    sessions = site_of(request).sessions
+    session = sessions.at_hand(token) or await run_in_threadpool(sessions.find, token)
     if session is None:
         raise SignInFirst
     request.state.session = session

@@ -23,12 +23,12 @@ from app.domain.events import Recheck, Who
 from app.domain.job import JobState
 from app.domain.reopening import rechecks_for
 from app.domain.takeoff import take_off
-from app.web.awaiting import done
+from app.web.awaiting import done, people_for, state_of
 from app.web.context import Site, asked_by, session_of, site_of
 from app.web.forms import Posted, posted
 from app.web.render import html, wants_part
 from app.web.views.pages import overview, read_ahead, reopen_page
-from app.web.views.step import Notice, Refill, new_token, work_view
+from app.web.views.step import SIGNER, Notice, Refill, new_token, work_view
 
 
 async def on_panel(request: Request) -> None:
@@ -41,7 +41,7 @@ panel = APIRouter(prefix="/jobs/{job}", dependencies=[Depends(on_panel)])
 
 
 async def _known(site: Site, job: str) -> JobState:
-    state = await run_in_threadpool(site.jobs.state, job)
+    state = await state_of(site, job)
     if state.opened is None:
         raise Invalid("There is no such job. Go back to the list of housings and choose one.")
     return state
@@ -51,7 +51,7 @@ async def _panel(request: Request, job: str, state: JobState, notice: Notice | N
     """Answer a mark: the changed piece for htmx, else a redirect to the page itself."""
     if not wants_part(request) and request.method == "POST":
         return RedirectResponse(f"/jobs/{job}/now", status_code=303)
-    people = await run_in_threadpool(site_of(request).people.everyone)
+    people = await people_for(site_of(request), state)
     work = work_view(job, state, session_of(request), people, notice=notice)
     return html(request, "_work.html" if wants_part(request) else "work.html", work=work)
 
@@ -136,7 +136,8 @@ async def mark(request: Request, job: str) -> Response:
 async def release(request: Request, job: str) -> Response:
     """Release a hold point with the secret of the role it names."""
     form = await posted(request)
-    by = await _signer(request, form, form.need("person"))
+    request.state.refill = Refill(form.get("step"), {SIGNER: form.get(SIGNER)})
+    by = await _signer(request, form, form.need(SIGNER))
     return await _panel(request, job, await _do(request, job, Release(form.need("step")), form, by=by))
 
 

@@ -24,6 +24,9 @@ KIND_WORDS = {
 }  # fmt: skip
 
 
+SIGNER = "person"
+
+
 @dataclass(frozen=True, slots=True)
 class Notice:
     """A sentence that answers what was just done. tone: good, refused or outside."""
@@ -79,6 +82,7 @@ class HoldView:
 
     role: str
     people: tuple[tuple[str, str], ...]
+    chosen: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -276,7 +280,7 @@ def step_view(state: JobState, step: Step, people: tuple[Person, ...] = (), refi
         attempts=tuple(_attempt(step, mark, number, zone) for number in range(len(mark.attempts))),
         due_again=mark.due_again or "",
         final=step.final,
-        hold=_hold(state, step, people) if step.kind is StepKind.HOLD else None,
+        hold=_hold(state, step, people, typed.answers.get(SIGNER, "")) if step.kind is StepKind.HOLD else None,
         token=new_token(),
         note_value=typed.note,
     )
@@ -301,7 +305,7 @@ def _before(state: JobState, place: int, zone: str) -> str:
         return "the job was opened"
     last = state.steps[place - 1]
     done = state.mark(last.id).done
-    return f"{last.text} — {done.by.name}, {local_text(done.at, zone)[11:19]}" if done else last.text
+    return f"{last.text} Done {local_text(done.at, zone)[11:19]}." if done else last.text
 
 
 def _ask(asked: AskedFor, answers: Mapping[str, str]) -> AskView:
@@ -336,9 +340,9 @@ def _attempt(step: Step, mark: Mark, number: int, zone: str) -> str:
     return f"Attempt {number + 1}, {stamp.by.name}, {local_text(stamp.at, zone)[11:19]}: {'; '.join(told)} — outside"
 
 
-def _hold(state: JobState, step: Step, people: tuple[Person, ...]) -> HoldView:
+def _hold(state: JobState, step: Step, people: tuple[Person, ...], chosen: str) -> HoldView:
     able = [person for person in people if person.role is step.role and person.id not in state.performers]
-    return HoldView(step.role.words, tuple((person.id, person.name) for person in able))
+    return HoldView(step.role.words, tuple((person.id, person.name) for person in able), chosen)
 
 
 def _stopped(state: JobState, session: Session) -> StoppedView:
