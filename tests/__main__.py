@@ -19,7 +19,9 @@ STEPS: list[tuple[str, list[str], bool]] = [
     ("import contracts", [PYTHON, "-c", "from importlinter.cli import lint_imports_command as c; c()"], False),
     ("guards deleted one at a time", [PYTHON, "-m", "tests.guards"], True),
     ("wheel in another place", [PYTHON, "-m", "tests.wheel"], True),
-    ("tests", [PYTHON, "-m", "pytest", "-n", "2", "-q", *(["-m", "not browser"] if QUICK else [])], False),
+    # One browser at a time: two of them starve each other on two cores.
+    ("browser tests", [PYTHON, "-m", "pytest", "-q", "-m", "browser"], True),
+    ("tests", [PYTHON, "-m", "pytest", "-n", "2", "-q", "-m", "not browser"], False),
 ]
 
 

@@ -175,7 +175,8 @@ class JobState:
     @property
     def doubtful(self) -> tuple[str, ...]:
         """Steps whose effect the model still shows although their mark was taken back."""
-        return tuple(sorted(step for step in self.applied if not self.mark(step).stands))
+        later = (step.id for step in self.steps[self.place :] if step.id in self.applied)  # all before it stand
+        return tuple(sorted(step for step in later if not self.mark(step).stands))
 
     @property
     def unread(self) -> tuple[Notable, ...]:

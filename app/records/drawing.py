@@ -11,7 +11,7 @@ from xml.sax.saxutils import escape
 from app.domain.containment.state import Door, Filling, HousingState, Kind, PortState, Sleeve, barriers
 from app.domain.words import barrier_parts, barrier_words, filling_words, isolation_words
 
-WIDTH, HEIGHT = 620, 336
+WIDTH, HEIGHT, SKY = 620, 318, 16
 WALL, TOP, BOTTOM = 316, 84, 246
 MID = (TOP + BOTTOM) // 2
 LEFT, STACK = 20, 66
@@ -34,7 +34,7 @@ def draw_port(state: HousingState, port: PortState, *, upstream: str, downstream
     title = f"Port {port.id}: {barrier_words(state, port)}"
     described = f"{title}. {picture_words(state, port)} Door {port.door}. {_inside_words(port)}."
     return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {HEIGHT}" class="port-section" role="img" '
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 {SKY} {WIDTH} {HEIGHT}" class="port-section" role="img" '
         f'aria-label="{_safe(described)}" font-family="DejaVu Sans, Verdana, sans-serif" font-size="{TEXT}" fill="none" '
         f'stroke="#1b1f24" stroke-width="2" stroke-linejoin="round" stroke-linecap="round">'
         f"<title>{_safe(title)}</title>"
@@ -257,7 +257,7 @@ def _door(port: PortState) -> list[str]:
             _line(f"M{x - 22} {TOP - 30} H{x} M{x - 22} {BOTTOM + 30} H{x}", width=4),
             _text(x + 14, 58, "door shut"),
         ]
-    return [_text(WIDTH - 8, 40, "door off", anchor="end")]
+    return [_text(WIDTH - 8, 44, "door off", anchor="end")]
 
 
 def _legend(state: HousingState, port: PortState, doubtful: bool) -> list[str]:

@@ -25,7 +25,8 @@ async def done(future: "Future[Recorded]") -> Recorded:
 
 async def state_of(site: Site, job: str) -> JobState:
     """Return the committed state of a job."""
-    return site.jobs.at_hand(job) or await run_in_threadpool(site.jobs.state, job)
+    at_hand = site.jobs.at_hand(job)
+    return await run_in_threadpool(site.jobs.state, job) if at_hand is None else at_hand
 
 
 async def people_for(site: Site, state: JobState) -> tuple[Person, ...]:

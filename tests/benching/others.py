@@ -7,8 +7,10 @@ import json
 import sqlite3
 import sys
 from collections.abc import Callable
+from functools import partial
 from hashlib import sha256
 from pathlib import Path
+from threading import Lock
 from typing import Annotated
 
 import uvicorn
@@ -27,29 +29,43 @@ def empty(_: Path) -> FastAPI:
     return app
 
 
-def naive(folder: Path) -> FastAPI:
+def naive(folder: Path, *, blocking: bool = False) -> FastAPI:
     """Return what somebody writes in an afternoon: durable, hash-chained, each token once; no rules, no page.
 
-    An `async` route that blocks the loop: here faster than a plain one, which pays for a thread at each call.
+    A plain `def`, which FastAPI runs in a thread, as its documentation asks for code that waits for a disk.
     """
     app = FastAPI()
     db = sqlite3.connect(folder / "naive.sqlite3", isolation_level=None, check_same_thread=False)
     db.execute("PRAGMA journal_mode=WAL")
     db.execute("PRAGMA synchronous=FULL")
     db.execute("CREATE TABLE mark (job TEXT, seq INT, token TEXT UNIQUE, body TEXT, hash TEXT, PRIMARY KEY (job, seq))")
+    one = Lock()
     newest = "SELECT seq, hash FROM mark WHERE job = ? ORDER BY seq DESC LIMIT 1"
 
-    @app.post("/jobs/{job}/marks")
-    async def mark(
-        job: str, act: Annotated[str, Form()], step: Annotated[str, Form()], token: Annotated[str, Form()]
-    ) -> dict[str, str]:
-        db.execute("BEGIN IMMEDIATE")
-        seq, before = db.execute(newest, (job,)).fetchone() or (0, "")
-        body = json.dumps({"job": job, "seq": seq + 1, "act": act, "step": step})
-        chained = sha256((before + body).encode()).hexdigest()
-        db.execute("INSERT INTO mark VALUES (?, ?, ?, ?, ?)", (job, seq + 1, token, body, chained))
-        db.execute("COMMIT")
-        return {"hash": chained}
+    def append(job: str, act: str, step: str, token: str) -> dict[str, str]:
+        with one:
+            db.execute("BEGIN IMMEDIATE")
+            seq, before = db.execute(newest, (job,)).fetchone() or (0, "")
+            body = json.dumps({"job": job, "seq": seq + 1, "act": act, "step": step})
+            chained = sha256((before + body).encode()).hexdigest()
+            db.execute("INSERT INTO mark VALUES (?, ?, ?, ?, ?)", (job, seq + 1, token, body, chained))
+            db.execute("COMMIT")
+            return {"hash": chained}
+
+    if blocking:
+
+        @app.post("/jobs/{job}/marks")
+        async def mark(
+            job: str, act: Annotated[str, Form()], step: Annotated[str, Form()], token: Annotated[str, Form()]
+        ) -> dict[str, str]:
+            return append(job, act, step, token)
+    else:
+
+        @app.post("/jobs/{job}/marks")
+        def mark_in_thread(
+            job: str, act: Annotated[str, Form()], step: Annotated[str, Form()], token: Annotated[str, Form()]
+        ) -> dict[str, str]:
+            return append(job, act, step, token)
 
     return app
 
@@ -74,7 +90,12 @@ def bare(folder: Path) -> FastAPI:
     return app
 
 
-KINDS: dict[str, Callable[[Path], FastAPI]] = {"empty": empty, "naive": naive, "bare": bare}
+KINDS: dict[str, Callable[[Path], FastAPI]] = {
+    "empty": empty,
+    "naive": naive,
+    "blocking": partial(naive, blocking=True),
+    "bare": bare,
+}
 
 if __name__ == "__main__":
     kind, where, port = sys.argv[1:]

@@ -2,6 +2,7 @@
 
 import http.client
 import json
+import os
 import re
 import socket
 import subprocess
@@ -46,6 +47,15 @@ class Server:
         status = Path(f"/proc/{self.pid}/status")
         found = re.search(r"VmRSS:\s+(\d+)", status.read_text()) if status.is_file() else None
         return int(found.group(1)) / 1000 if found else float("nan")
+
+    @property
+    def cpu_s(self) -> float:
+        """Processor time used so far, in seconds; not a number where the system does not tell."""
+        stat = Path(f"/proc/{self.pid}/stat")
+        if not stat.is_file():
+            return float("nan")
+        user, system = stat.read_text().rsplit(")", 1)[1].split()[11:13]
+        return (int(user) + int(system)) / os.sysconf("SC_CLK_TCK")
 
 
 @contextmanager

@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from io import BytesIO
+from itertools import pairwise
 from pathlib import Path
 from random import Random
 from uuid import uuid4
@@ -61,7 +62,7 @@ def prepare(folder: Path, jobs: int) -> Site:
         made = _plan(running)
         cast = _cast(running)
         holds = [place for place, step in enumerate(made.steps) if step.kind == "hold"]
-        before, after = max(zip(holds, holds[1:], strict=False), key=lambda pair: pair[1] - pair[0])
+        before, after = max(pairwise(holds), key=lambda pair: pair[1] - pair[0])
         stretch = list(_work(made.steps[before + 1 : after]))
         opened = [_open(running, made, cast, before + 1) for _ in range(jobs)]
         cookies = {by.id: running.site.sessions.begin(cast[by.id], "bench") for by in (HANDS, EYES)}

@@ -50,7 +50,7 @@ from app.domain.reopening import rechecks_for
 from app.domain.steps import Step
 from app.ledger.canonical import canonical
 from app.services.rehearsal import made_up_answers
-from tests.builders import PEOPLE, Bench, opened
+from tests.builders import LEAD, OFFICER, OTHER_LEAD, PEOPLE, Bench, opened
 
 people = st.sampled_from(PEOPLE)
 shifts = st.sampled_from([0, 0, 0, 0, 1, -1, -2, -4])
@@ -154,11 +154,30 @@ class Crew(RuleBasedStateMachine):
         super().__init__()
         self.bench = Bench()
 
-    @initialize(tag=st.sampled_from(["EF-03", "EF-07"]), steps=st.sampled_from([0, 4, 13, 18, 26, 28, 40, 70, 88, 200]))
-    def begin(self, tag: str, steps: int) -> None:
-        """Start from some way along a job."""
+    @initialize(
+        tag=st.sampled_from(["EF-03", "EF-07"]),
+        steps=st.sampled_from([0, 4, 13, 18, 26, 28, 40, 70, 88, 200]),
+        start=st.sampled_from(["as usual", "as usual", "officer works first", "officer works last"]),
+    )
+    def begin(self, tag: str, steps: int, start: str) -> None:
+        """Start from some way along a job, perhaps one on which the safety officer and a lead have worked."""
         self.bench = opened(tag)
-        self.bench.run_to(steps=steps)
+        match start:
+            case "officer works first":
+                self._work(OFFICER, 1)
+                self._work(OTHER_LEAD, 1)
+                self.bench.run_to("agree/agreed")
+            case "officer works last":
+                self.bench.run_to("end/service/tell")
+                self._work(OFFICER, 2)
+                self._do(Submit(), LEAD)
+            case _:
+                self.bench.run_to(steps=steps)
+
+    def _work(self, by: Who, count: int) -> None:
+        for _ in range(count):
+            for command, _hands in self.bench.due_commands():
+                self._do(command, by)
 
     def _do(self, command: Command, by: Who) -> None:
         before = self.bench.state

@@ -16,7 +16,17 @@ from app.records.report import report_of
 from app.records.trail import sentence_of
 from app.services.planning import Plan
 from app.services.ports import Session
-from app.web.views.step import HeadLine, Picture, StepView, head_line, new_token, pictures, section_words, step_view
+from app.web.views.step import (
+    HeadLine,
+    Picture,
+    StepView,
+    by_number,
+    head_line,
+    new_token,
+    pictures,
+    section_words,
+    step_view,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,7 +242,7 @@ def overview(
         if mark.stands and mark.done:
             sign, told = "done", f"{mark.done.by.name} {local_text(mark.done.at, zone)[11:19]}"
         elif mark.due_again:
-            sign, told = "due again", mark.due_again
+            sign, told = "due again", by_number(state, mark.due_again)
         elif mark.begun:
             sign, told = "begun", mark.begun.by.name
         else:
@@ -280,7 +290,10 @@ def read_ahead(job: str, state: JobState, number: int, session: Session) -> Read
         after=number + 1 if number < len(state.steps) else 0,
         is_due=bool(due and due.id == step.id),
         may_change=owner is not None and (owner.by.id == session.who.id or session.who.role is Role.LEAD),
-        flags=(*mark.flags, *((f"due again: {mark.due_again}",) if mark.due_again else ())),
+        flags=tuple(
+            by_number(state, flag)
+            for flag in (*mark.flags, *((f"due again: {mark.due_again}",) if mark.due_again else ()))
+        ),
     )
 
 

@@ -1,8 +1,10 @@
 """The work panel: the one step that is due, or why no step is due."""
 
-import uuid
+import secrets
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
+from random import Random
 
 from app.domain.containment.rest import nearest_rest, rests
 from app.domain.containment.state import PortState
@@ -177,9 +179,15 @@ class Refill:
     note: str = ""
 
 
+@lru_cache(maxsize=1)
+def _tokens() -> Random:
+    """Seeded by the system once: asking it twice for each page costs more than drawing the page."""
+    return Random(secrets.randbits(256))  # noqa: S311  (a token is unlike every other; nothing rests on its secrecy)
+
+
 def new_token() -> str:
     """Return a fresh request token, made when a form is rendered."""
-    return uuid.uuid4().hex
+    return f"{_tokens().getrandbits(128):032x}"
 
 
 def head_line(job: str, state: JobState, session: Session) -> HeadLine:
@@ -278,12 +286,19 @@ def step_view(state: JobState, step: Step, people: tuple[Person, ...] = (), refi
         before=_before(state, place, zone),
         after=state.steps[place + 1].text if place + 1 < len(state.steps) else "the end of the job",
         attempts=tuple(_attempt(step, mark, number, zone) for number in range(len(mark.attempts))),
-        due_again=mark.due_again or "",
+        due_again=by_number(state, mark.due_again or ""),
         final=step.final,
         hold=_hold(state, step, people, typed.answers.get(SIGNER, "")) if step.kind is StepKind.HOLD else None,
         token=new_token(),
         note_value=typed.note,
     )
+
+
+def by_number(state: JobState, told: str) -> str:
+    """Name a step by its number on screens, where the record names it by its id."""
+    for step_id in sorted(state.index, key=len, reverse=True):
+        told = told.replace(step_id, f"step {state.index[step_id] + 1}")
+    return told
 
 
 def _button(act: str, step: Step) -> str:
@@ -305,7 +320,7 @@ def _before(state: JobState, place: int, zone: str) -> str:
         return "the job was opened"
     last = state.steps[place - 1]
     done = state.mark(last.id).done
-    return f"{last.text} Done {local_text(done.at, zone)[11:19]}." if done else last.text
+    return f"{local_text(done.at, zone)[11:19]} {last.text}" if done else last.text
 
 
 def _ask(asked: AskedFor, answers: Mapping[str, str]) -> AskView:

@@ -1,0 +1,70 @@
+"""Set a site's stage without a browser: jobs brought to the step or the stage that a test looks at."""
+
+from dataclasses import dataclass, field
+from itertools import count
+
+from app.bootstrap import Running
+from app.domain.commands import Command, Open
+from app.domain.events import Who
+from app.domain.job import JobState
+from app.domain.procedure import Role, StepKind
+from app.domain.steps import Step
+from app.records.moments import utc_text
+from app.services.jobs import Asked
+from app.services.planning import find_housing, find_procedure, first_entry, plan
+from app.services.rehearsal import commands_for
+from tests.browser.driver import EYES, HANDS, NIGHT_LEAD, OFFICER
+
+TOKENS = count(1)
+
+
+@dataclass
+class Staged:
+    """One job of a running site, worked through the same service that the routes use."""
+
+    running: Running
+    tag: str = "EF-03"
+    job: str = ""
+    state: JobState = field(default_factory=JobState)
+
+    def __post_init__(self) -> None:
+        site = self.running.site
+        procedure, digest = find_procedure(site.library, "change-out")
+        made = plan(find_housing(site.library, self.tag), procedure, digest)
+        draft = first_entry(
+            made,
+            site=site.jobs.site(),
+            by=self.who(NIGHT_LEAD),
+            at=utc_text(site.clock()),
+            crew=(self.who(HANDS), self.who(EYES)),
+            rehearsal=False,
+        )
+        self.job = draft.ledger
+        self.do(Open(draft), NIGHT_LEAD)
+
+    def who(self, name: str) -> Who:
+        """Return a person of the sample site."""
+        return next(person.who for person in self.running.people.everyone() if person.name == name)
+
+    def do(self, command: Command, name: str) -> None:
+        """Carry out one command as this person."""
+        asked = Asked(by=self.who(name), tablet="tablet 9", token=f"stage-{next(TOKENS):06}")
+        self.state = self.running.site.jobs.record(self.job, command, asked).result().state
+
+    def do_until(self, words: str) -> "Staged":
+        """Do every step before the one whose action holds these words, or all of them."""
+        while (due := self.state.due) is not None and words not in due.text:
+            for command, _ in commands_for(due):
+                self.do(command, performer(due))
+        return self
+
+
+def performer(step: Step) -> str:
+    """Return who of the sample site does this step."""
+    match step.kind:
+        case StepKind.HOLD:
+            return OFFICER if step.role is Role.SAFETY_OFFICER else NIGHT_LEAD
+        case StepKind.VERIFY:
+            return EYES
+        case _:
+            return HANDS

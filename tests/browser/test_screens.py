@@ -1,0 +1,213 @@
+"""Every page at both sizes of tablet and in both colour schemes: nothing cut off, large enough, enough contrast."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, BrowserContext, Page
+
+from app.bootstrap import Running
+from app.domain.commands import Begin, Correct, ExplainStop, Finish, Reopen, StopWork, Submit
+from app.domain.procedure import StepKind
+from app.domain.reopening import rechecks_for
+from app.services.rehearsal import made_up_answers
+from tests.browser.driver import ADMIN, HANDS, LEAD, OFFICER, Tablet, served
+from tests.browser.stage import Staged
+
+EXAMINE = (Path(__file__).parent / "examine.js").read_text("utf-8")
+MM = 132 / 25.4  # CSS pixels in a millimetre of a 10-inch tablet
+CONTROL_PX, OTHER_PX, WORK_TEXT_PX, TEXT_PX = 20 * MM, 44, 26, 18
+SIZES = ((1280, 800), (800, 1280))
+SCHEMES = ("bright", "dim")
+FIRST_VISIT_BYTES = 150_000
+
+# Panels by what the step due asks; the hazards before the door are the longest.
+PANELS = {
+    "nothing but a mark": "Tape the raw edge of the package",
+    "reading and choice": "Count the new bags",
+    "several readings": "Test the HEPA bank",
+    "text": "Apply a lock",
+    "two hazards, begin": "Take the door off",
+    "photo": "Tape the raw edge of the stub",
+    "hold": "Release the opening",
+    "verify": "Count the ties",
+    "pause": "Brief the crew",
+    "drawn neck": "Cut the neck midway",
+    "stub in a bag": "Draw the stub off",
+    "limit": "Read the torque",
+    "three ports": "",
+}
+
+
+@dataclass(frozen=True)
+class Shown:
+    """One page to examine: its name, path, who looks, and whether it is a work screen."""
+
+    name: str
+    path: str
+    who: str
+    work: bool = False
+
+
+@dataclass(frozen=True)
+class Set:
+    """The site and all its pages."""
+
+    address: str
+    pages: tuple[Shown, ...]
+
+
+def panels(running: Running) -> Iterator[Shown]:
+    """Bring one job to each kind of panel of the step that is due."""
+    for name, words in PANELS.items():
+        staged = Staged(running, "EF-11" if name == "three ports" else "EF-03")
+        staged.do_until(words)
+        if name in ("photo", "limit", "text") and staged.state.due and staged.state.due.marks == 2:
+            staged.do(Begin(staged.state.due.id), HANDS)
+        yield Shown(f"step: {name}", f"/jobs/{staged.job}/now", HANDS, work=True)
+
+
+def stages(running: Running) -> Iterator[Shown]:
+    """Bring jobs to each stage other than a step that is due."""
+    stopped = Staged(running).do_until("Crimp one metal band on the ring side")
+    stopped.do(StopWork(), HANDS)
+    yield Shown("stopped", f"/jobs/{stopped.job}/now", HANDS, work=True)
+    told = Staged(running, "EF-07").do_until("Cut the neck midway")
+    told.do(StopWork(), HANDS)
+    told.do(ExplainStop("interrupted", "Evacuation alarm in the plant room, nobody hurt."), HANDS)
+    yield Shown("stopped, explained", f"/jobs/{told.job}/now", LEAD, work=True)
+    yield Shown("reopen", f"/jobs/{told.job}/reopen", LEAD)
+    looking = Staged(running).do_until("Cut the neck midway")
+    looking.do(StopWork(), HANDS)
+    looking.do(Reopen("Look at all of it first.", rechecks_for(looking.state)), LEAD)
+    yield Shown("looks", f"/jobs/{looking.job}/now", HANDS, work=True)
+    outside = Staged(running).do_until("Test the HEPA bank")
+    assert outside.state.due is not None
+    outside.do(Finish(outside.state.due.id, made_up_answers(outside.state.due) | {"downstream": "0.9"}), HANDS)
+    yield Shown("attempt outside", f"/jobs/{outside.job}/now", HANDS, work=True)
+    full = Staged(running).do_until("Verify that the filter clamp")
+    torque = next(step for step in full.state.steps if step.text.startswith("Read the torque"))
+    full.do_until("Roll the last bag")
+    full.do(Correct(torque.id, "upper", "9.4", "Read off the wrong line of the scale."), HANDS)
+    yield Shown("due again", f"/jobs/{full.job}/now", HANDS, work=True)
+    yield Shown("overview", f"/jobs/{full.job}", HANDS)
+    number = full.state.index[torque.id] + 1
+    yield Shown("read ahead", f"/jobs/{full.job}/steps/{number}", HANDS)
+    yield Shown("read ahead, hazards", f"/jobs/{full.job}/steps/16", HANDS)
+    yield Shown("change", f"/jobs/{full.job}/steps/{number}/change", HANDS)
+    done = Staged(running).do_until("Read the torque")
+    done.do(StopWork(), HANDS)
+    done.do(Reopen("Go on after the look.", ()), LEAD)
+    done.do_until("no step has these words")
+    yield Shown("end, to hand over", f"/jobs/{done.job}/now", LEAD, work=True)
+    review = Staged(running).do_until("Draw the spent filter")
+    review.do(StopWork(), HANDS)
+    review.do(Reopen("Go on after the look.", ()), LEAD)
+    review.do_until("no step has these words")
+    review.do(Submit(), LEAD)
+    yield Shown("in review", f"/jobs/{review.job}/now", OFFICER, work=True)
+    yield Shown("review", f"/jobs/{review.job}/review", OFFICER)
+    yield Shown("record", f"/jobs/{review.job}/record", OFFICER)
+
+
+@pytest.fixture(scope="module")
+def staged(tmp_path_factory: pytest.TempPathFactory, browser: Browser) -> Iterator[Set]:
+    """Serve a site with a job in every state, and list its pages."""
+    with served(tmp_path_factory.mktemp("screens")) as (address, running):
+        plain = (
+            Shown("signin", "/signin", ""),
+            Shown("legend", "/legend", ""),
+            Shown("front", "/", HANDS),
+            Shown("front, officer", "/", OFFICER),
+            Shown("housing", "/housings/EF-11", LEAD),
+            Shown("plan", "/plan/EF-03", LEAD),
+            Shown("plan, three ports", "/plan/EF-11", LEAD),
+            Shown("about", "/about", HANDS),
+            Shown("own secret", "/secret", HANDS),
+            Shown("message", "/housings/none", HANDS),
+            Shown("people", "/people", ADMIN),
+        )
+        yield Set(address, (*panels(running), *stages(running), *plain))
+
+
+def contexts(browser: Browser, staged: Set, size: tuple[int, int], scheme: str) -> Iterator[tuple[Page, Shown]]:
+    """Open every page as whoever looks at it, each person in a context of their own."""
+    made: dict[str, tuple[BrowserContext, Page]] = {}
+    for shown in staged.pages:
+        if shown.who not in made:
+            context = browser.new_context(viewport={"width": size[0], "height": size[1]})
+            context.add_cookies([{"name": "changeout_scheme", "value": scheme, "url": staged.address}])
+            page = context.new_page()
+            made[shown.who] = context, page
+            if shown.who:
+                Tablet(page, staged.address).sign_in(shown.who)
+        yield made[shown.who][1], shown
+    for context, _ in made.values():
+        context.close()
+
+
+@pytest.mark.parametrize("scheme", SCHEMES)
+@pytest.mark.parametrize("size", SIZES, ids=["landscape", "portrait"])
+def test_every_page_fits_and_can_be_read(browser: Browser, staged: Set, size: tuple[int, int], scheme: str) -> None:
+    """Nothing scrolls sideways or is cut off; text has 7:1; controls are in reach; ids are unique; hazards in view."""
+    faults = []
+    for page, shown in contexts(browser, staged, size, scheme):
+        page.goto(staged.address + shown.path)
+        assert page.locator("html").get_attribute("data-scheme") == scheme
+        least = WORK_TEXT_PX if shown.work else TEXT_PX
+        wanted = {"work": shown.work, "controlPx": CONTROL_PX, "otherPx": OTHER_PX, "leastTextPx": least}
+        faults += [f"{shown.name}: {fault}" for fault in page.evaluate(EXAMINE, wanted)]
+
+    assert not faults, "\n".join(faults)
+
+
+def test_no_page_breaks_its_own_policy_or_leaves_the_site(browser: Browser, staged: Set) -> None:
+    """No console error, no policy violation, no failed request, and no request to any other origin, on any page."""
+    faults: list[str] = []
+    heard: set[Page] = set()
+    for page, shown in contexts(browser, staged, SIZES[0], "bright"):
+        if page not in heard:
+            heard.add(page)
+            page.on("console", lambda said: faults.append(said.text) if said.type in ("error", "warning") else None)
+            page.on("pageerror", lambda error: faults.append(str(error)))
+            page.on("requestfailed", lambda request: faults.append(f"failed: {request.url}"))
+            page.on("request", lambda request: None if inside(request.url, staged) else faults.append(request.url))
+            page.add_init_script("addEventListener('securitypolicyviolation', e => console.error(e.violatedDirective))")
+        before = len(faults)
+        page.goto(staged.address + shown.path)
+        told = [fault for fault in faults[before:] if shown.name != "message" or "status of 422" not in fault]
+        faults[before:] = [f"{shown.name}: {fault}" for fault in told]
+
+    assert not faults, "\n".join(faults)
+
+
+def inside(url: str, staged: Set) -> bool:
+    """Whether an address is of this site, or made by the page itself."""
+    return url.startswith((staged.address, "data:", "blob:"))
+
+
+def test_first_visit_is_small(browser: Browser, staged: Set) -> None:
+    """All that a tablet loads on its first visit, sign-in and a step with its drawing, is at most 150 kB compressed."""
+    context = browser.new_context()
+    page = context.new_page()
+    talk = context.new_cdp_session(page)
+    sizes: list[float] = []
+    talk.on("Network.loadingFinished", lambda told: sizes.append(told["encodedDataLength"]))
+    talk.send("Network.enable")
+    Tablet(page, staged.address).sign_in(HANDS)
+    step = next(shown for shown in staged.pages if shown.work)
+    page.goto(staged.address + step.path)
+    page.wait_for_load_state("networkidle")
+    context.close()
+
+    assert len(sizes) > 5
+    assert sum(sizes) <= FIRST_VISIT_BYTES, sizes
+
+
+def test_every_kind_of_step_was_shown(staged: Set) -> None:
+    """The stage holds a panel for each kind of step that a screen distinguishes by what it asks."""
+    names = {shown.name for shown in staged.pages}
+
+    assert len(names) == len(staged.pages)
+    assert {StepKind.HOLD, StepKind.VERIFY, StepKind.PAUSE} <= {name.removeprefix("step: ") for name in names}
