@@ -15,7 +15,7 @@ WIDTH, HEIGHT, SKY = 620, 318, 16
 WALL, TOP, BOTTOM = 316, 84, 246
 MID = (TOP + BOTTOM) // 2
 LEFT, STACK = 20, 66
-CARRIED = 72
+CARRIED = 64
 TEXT = 27
 LETTERED = 100
 
@@ -184,10 +184,10 @@ def _bag(port: PortState, sleeve: Sleeve, *, over: bool) -> list[str]:
         path = f"M{x} {TOP - 12} C{x + 40} {TOP - 20} {x + 60} {TOP - 10} {end - 20} {TOP} Q{end} {MID} {end - 20} {BOTTOM} C{x + 60} {BOTTOM + 10} {x + 40} {BOTTOM + 20} {x} {BOTTOM + 12}"
         necks: list[str] = []
     else:
-        neck = x + 100
+        neck = x + 84
         path = (
-            f"M{x} {TOP - 12} C{x + 50} {TOP + 40} {neck - 40} {MID - 8} {neck} {MID - 5} h34 C{neck + 70} {MID - 12} {neck + 60} {TOP - 6} {end - 20} {TOP} "
-            f"Q{end} {MID} {end - 20} {BOTTOM} C{neck + 60} {BOTTOM + 6} {neck + 70} {MID + 12} {neck + 34} {MID + 5} h-34 C{neck - 40} {MID + 8} {x + 50} {BOTTOM - 40} {x} {BOTTOM + 12}"
+            f"M{x} {TOP - 12} C{x + 50} {TOP + 40} {neck - 40} {MID - 8} {neck} {MID - 5} h34 C{neck + 56} {MID - 10} {neck + 44} {TOP} {neck + 86} {TOP} H{end - 20} "
+            f"Q{end} {MID} {end - 20} {BOTTOM} H{neck + 86} C{neck + 44} {BOTTOM} {neck + 56} {MID + 10} {neck + 34} {MID + 5} h-34 C{neck - 40} {MID + 8} {x + 50} {BOTTOM - 40} {x} {BOTTOM + 12}"
         )
         necks = _neck(sleeve, neck)
     return [
@@ -213,7 +213,7 @@ def _neck(sleeve: Sleeve, neck: int) -> list[str]:
 
 
 def _in_bag(port: PortState, sleeve: Sleeve, x: int) -> list[str]:
-    left = x + (162 if sleeve.closure is not None else 150)
+    left = x + (174 if sleeve.closure is not None else 150)
     parts: list[str] = []
     if sleeve.filter is not Filling.EMPTY:
         frame = f"M{left} {TOP + 30} h{CARRIED} v{BOTTOM - TOP - 60} h-{CARRIED} z"

@@ -71,7 +71,7 @@ def naive(folder: Path, *, blocking: bool = False) -> FastAPI:
 
 
 def bare(folder: Path) -> FastAPI:
-    """Return a FastAPI app with one SQLModel table that reads a row and answers with a page."""
+    """Return the smallest FastAPI and SQLModel app that is one: a table, a page of its rows, one to add and one to read."""
     from sqlmodel import Field, Session, SQLModel, create_engine, select
 
     class Note(SQLModel, table=True):
@@ -86,6 +86,19 @@ def bare(folder: Path) -> FastAPI:
     def page() -> HTMLResponse:
         with Session(engine) as session:
             return HTMLResponse(f"<p>{len(session.exec(select(Note)).all())} notes</p>")
+
+    @app.post("/notes")
+    def add(note: Note) -> Note:
+        with Session(engine) as session:
+            session.add(note)
+            session.commit()
+            session.refresh(note)
+            return note
+
+    @app.get("/notes/{number}")
+    def read(number: int) -> Note | None:
+        with Session(engine) as session:
+            return session.get(Note, number)
 
     return app
 

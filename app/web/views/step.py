@@ -181,7 +181,7 @@ class Refill:
 
 @lru_cache(maxsize=1)
 def _tokens() -> Random:
-    """Seeded by the system once: asking it twice for each page costs more than drawing the page."""
+    """Seeded by the system once: each question to the system lets the writer thread in, in the midst of a page."""
     return Random(secrets.randbits(256))  # noqa: S311  (a token is unlike every other; nothing rests on its secrecy)
 
 
@@ -296,7 +296,7 @@ def step_view(state: JobState, step: Step, people: tuple[Person, ...] = (), refi
 
 def by_number(state: JobState, told: str) -> str:
     """Name a step by its number on screens, where the record names it by its id."""
-    for step_id in sorted(state.index, key=len, reverse=True):
+    for step_id in sorted(state.index, key=len, reverse=True) if told else ():
         told = told.replace(step_id, f"step {state.index[step_id] + 1}")
     return told
 
