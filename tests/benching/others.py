@@ -71,7 +71,7 @@ def naive(folder: Path, *, blocking: bool = False) -> FastAPI:
 
 
 def bare(folder: Path) -> FastAPI:
-    """Return the smallest FastAPI and SQLModel app that is one: a table, a page of its rows, one to add and one to read."""
+    """Return a small FastAPI and SQLModel app: a table, a page of its rows, a route to add one and one to read one."""
     from sqlmodel import Field, Session, SQLModel, create_engine, select
 
     class Note(SQLModel, table=True):

@@ -6,6 +6,7 @@ the step that is due, and what `decide` would let happen is held against the rul
 
 from collections.abc import Iterator
 
+import pytest
 from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
@@ -50,7 +51,7 @@ from app.domain.reopening import rechecks_for
 from app.domain.steps import Step
 from app.ledger.canonical import canonical
 from app.services.rehearsal import made_up_answers
-from tests.builders import LEAD, OFFICER, OTHER_LEAD, PEOPLE, Bench, opened
+from tests.builders import HANDS, LEAD, OFFICER, OTHER_LEAD, PEOPLE, Bench, opened
 
 people = st.sampled_from(PEOPLE)
 shifts = st.sampled_from([0, 0, 0, 0, 1, -1, -2, -4])
@@ -68,8 +69,9 @@ def wrong_answers(step: Step) -> dict[str, str]:
     """Return answers of which the first lies outside its limit, where it has one."""
     answers = made_up_answers(step)
     if answers:
-        first = step.asks[0].ask
-        answers[first.id] = first.options[-1] if first.options else "999999"
+        first, limit = step.asks[0].ask, step.asks[0].limit
+        beyond = "999999" if limit is None or limit.high is not None else "-999999"
+        answers[first.id] = first.options[-1] if first.options else beyond
     return answers
 
 
@@ -157,7 +159,7 @@ class Crew(RuleBasedStateMachine):
     @initialize(
         tag=st.sampled_from(["EF-03", "EF-07"]),
         steps=st.sampled_from([0, 4, 13, 18, 26, 28, 40, 70, 88, 200]),
-        start=st.sampled_from(["as usual", "as usual", "officer works first", "officer works last"]),
+        start=st.sampled_from(["as usual", "as usual", "officer works first", "officer works last", "to be read"]),
     )
     def begin(self, tag: str, steps: int, start: str) -> None:
         """Start from some way along a job, perhaps one on which the safety officer and a lead have worked."""
@@ -170,6 +172,11 @@ class Crew(RuleBasedStateMachine):
             case "officer works last":
                 self.bench.run_to("end/service/tell")
                 self._work(OFFICER, 2)
+                self._do(Submit(), LEAD)
+            case "to be read":
+                first = near(self.bench.state, 0)
+                self._do(Finish(first.id, wrong_answers(first)), HANDS)
+                self.bench.run_to()
                 self._do(Submit(), LEAD)
             case _:
                 self.bench.run_to(steps=steps)
@@ -288,3 +295,22 @@ class Crew(RuleBasedStateMachine):
 
 Crew.TestCase.settings = settings(max_examples=40, stateful_step_count=18, deadline=None)
 TestCrew = Crew.TestCase
+
+
+@pytest.mark.parametrize("tag", ["EF-03", "EF-07"])
+def test_taking_any_mark_back_leaves_every_final_step_done(tag: str) -> None:
+    """Whichever mark of a finished job is taken back or corrected, no cut, tape or opening returns to not done."""
+    bench = opened(tag)
+    bench.run_to()
+    assert any(step.final for step in bench.state.steps)
+
+    for step in bench.state.steps:
+        answers = bench.state.mark(step.id).evidence.answers
+        for command in (Withdraw(step.id, "wrong step"), Correct(step.id, next(iter(answers), "none"), "7", "misread")):
+            trial = Bench(bench.state, [], bench.now, bench.ledger)
+            try:
+                trial.do(command, LEAD)
+            except ChangeoutError:
+                continue
+            finals_stay(bench.state, trial.state)
+            assert trial.state.mark(step.id).stands or not step.final or not trial.state.mark(step.id).evidence.within
