@@ -28,8 +28,7 @@ CODE_GROUPS, CODE_GROUP_LENGTH = 4, 4
 WELL_KNOWN = frozenset({
     "password", "passwort", "passphrase", "passcode", "secret", "letmein", "welcome", "admin", "administrator", "login",
     "changeme", "default", "master", "iloveyou", "sunshine", "princess", "football", "baseball", "dragon", "monkey",
-    "superman", "batman", "whatever", "trustno", "correcthorsebatterystaple", "thequickbrownfox",
-    "maytheforcebewithyou",
+    "whatever", "trustno", "correcthorsebatterystaple", "thequickbrownfox",
     "tobeornottobe", "qwerty", "qwertyuiop", "qwertyuiopasdfghjklzxcvbnm", "asdfghjkl", "zxcvbnm", "qwertz", "azerty",
     "abcdefghijklmnopqrstuvwxyz", "abc", "abcd", "hello", "goodmorning", "technician", "safetyofficer", "supervisor",
     "changeout", "ledger", "filter", "hepa", "housing", "containment", "baginbagout", "1qaz2wsx3edc4rfv5tgb",

@@ -23,8 +23,8 @@ def make_app(site: Site) -> FastAPI:
         max_body_size=LARGEST_BODY,
     )
     app.state.site = site
-    for router in (  # the first that fits is taken: marks come most often
-        work.panel, work.router, entry.router, housings.router, review.router, review.photos, people.router,
+    for router in (  # looked through in this order, and made ready when first reached: marks, then the first page
+        work.panel, entry.router, work.router, housings.router, review.router, review.photos, people.router,
     ):  # fmt: skip
         app.include_router(router)
     app.router.routes.append(Route("/static/{digest}/{name:path}", serve_static, methods=["GET"]))
