@@ -1,6 +1,6 @@
 """Revised NIOSH lifting equation: tables, worked examples, what the method substitutes and what it refuses.
 
-Tables 1 to 3, 5 and 7 and the numbers of example 4 were read in an independent transcription of NIOSH 94-110
+Tables 1 to 3, 5 and 7 and the numbers of example 4 were read in an independent public copy of NIOSH 94-110
 (revised 9/2021); example 1 is recalled from the manual, not confirmed, and says so. The examples multiply rounded
 multipliers (two decimals), so a full-precision answer may differ by about 1 %, which the manual itself announces.
 """
@@ -46,7 +46,7 @@ def test_ideal_lift_keeps_the_load_constant() -> None:
 def test_example_4_package_inspection_origin() -> None:
     """Example 4, origin: H 10, V 22, D 37 in, 3 lifts/min up to 1 h, fair: 34.9 lb printed, 34.8 at full precision.
 
-    Its multipliers print as 1.0, .94, .87, 1.0, .88 and .95; 26 lb is an index of 0.7 (transcription of 94-110).
+    Its multipliers print as 1.0, .94, .87, 1.0, .88 and .95; 26 lb is an index of 0.7 (public copy of 94-110).
     """
     found = us(10.0, 22.0, 37.0, 3.0, 0.75, "fair")
 
@@ -90,7 +90,7 @@ def test_example_1_punch_press_from_memory() -> None:
 
 
 def test_example_of_special_frequency_adjustment() -> None:
-    """10 lifts a minute for 8 of 15 minutes count as 5.33 (section 1.3.5.5, read in a transcription; 2 decimals)."""
+    """10 lifts a minute for 8 of 15 minutes count as 5.33 (section 1.3.5.5, read in a public copy; 2 decimals)."""
     assert lifting.adjusted_frequency(lifts_per_min=10.0, minutes_in_15=8.0) == pytest.approx(5.33, abs=0.005)
 
 
@@ -160,7 +160,7 @@ def test_table_4_asymmetry(a: float, am: float) -> None:
     ],
 )
 def test_table_5_frequency(freq: float, row: tuple[float | None, ...]) -> None:
-    """Table 5 as read in the transcription; where it has .00 no load is allowed and OutOfRange is raised."""
+    """Table 5 as read in a public copy; where it has .00 no load is allowed and OutOfRange is raised."""
     columns = [(hours, high) for hours in (1.0, 2.0, 8.0) for high in (False, True)]
 
     for (hours, high), expected in zip(columns, row, strict=True):
