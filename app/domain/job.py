@@ -158,6 +158,12 @@ class JobState:
         place = self.index.get(step_id)
         return None if place is None else self.steps[place]
 
+    def by_number(self, told: str) -> str:
+        """Return a sentence with each step's id, as entries name it, replaced by the number that readers see."""
+        for step_id in sorted(self.index, key=len, reverse=True) if told else ():
+            told = told.replace(step_id, f"step {self.index[step_id] + 1}")
+        return told
+
     def mark(self, step_id: str) -> Mark:
         """Return what the record holds about a step; an empty mark if nothing."""
         return self.marks.get(step_id, _NO_MARK)

@@ -39,6 +39,9 @@ def canonical(value: object) -> bytes:
     value: None, bool, int, float, str, and lists, tuples and dicts with text keys of these, to any depth.
     Raises Invalid for anything else, for NaN, Infinity, lone surrogates and whole numbers of 2^53 and up.
     """
+    plain = _write_plain(value)
+    if plain is not None:
+        return plain
     try:
         return rfc8785.dumps(value)  # type: ignore[arg-type]  # it checks every value itself and says what it refused
     except UnicodeEncodeError as error:
@@ -93,6 +96,21 @@ _LONE_SURROGATE = (
 )
 _TOO_DEEP = "The value is nested too deep to be read safely: flatten it."
 _UNSURE = object()
+
+
+def _write_plain(value: object) -> bytes | None:
+    """Return the canonical bytes if the C writer and reader alone prove them; None sends the caller the slow way.
+
+    The C writer's text is canonical when it reads back as the same value (which tuples and keys that are no text do
+    not), holds no number but short whole ones, and no character above U+FFFF by which UTF-16 order would differ.
+    """
+    try:
+        text = _WRITER.encode(value)
+        payload = text.encode("utf-8")
+        back, _ = _PLAIN.raw_decode(text)
+    except (ValueError, TypeError, RecursionError):
+        return None  # the slow way finds the same fault and says it in a sentence
+    return payload if back == value and not _ASTRAL.search(payload) else None
 
 
 def _read_plain(payload: bytes) -> object:

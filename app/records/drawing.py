@@ -6,6 +6,7 @@ TEXT units high on a sheet WIDTH units wide, so that it is 5 mm on a tablet; wha
 said in the words beside it (`picture_words`) and in its description.
 """
 
+from functools import lru_cache
 from xml.sax.saxutils import escape
 
 from app.domain.containment.state import Door, Filling, HousingState, Kind, PortState, Sleeve, barriers
@@ -20,6 +21,7 @@ TEXT = 27
 LETTERED = 100
 
 
+@lru_cache(maxsize=256)
 def draw_port(state: HousingState, port: PortState, *, upstream: str, downstream: str, doubtful: bool = False) -> str:
     """Return the section of one port as SVG with a title and a description in words."""
     parts = [

@@ -77,11 +77,13 @@ def _sections(state: JobState, zone: str) -> list[dict[str, Any]]:
             filter_at = f", position {step.position}" if step.position else ""
             title = f"{step.stage}{where}: {step.title}{filter_at}"
             sections.append({"id": step.section, "title": title, "use": step.use.replace("_", " "), "steps": []})
-        sections[-1]["steps"].append(_step(number, step, state.mark(step.id), zone))
+        sections[-1]["steps"].append(_step(number, step, state, zone))
     return sections
 
 
-def _step(number: int, step: Step, mark: Mark, zone: str) -> dict[str, Any]:
+def _step(number: int, step: Step, state: JobState, zone: str) -> dict[str, Any]:
+    mark = state.mark(step.id)
+    again = [f"due again: {mark.due_again}"] if mark.due_again else []
     return {
         "number": number,
         "id": step.id,
@@ -99,7 +101,7 @@ def _step(number: int, step: Step, mark: Mark, zone: str) -> dict[str, Any]:
         ],
         "result": _result(mark.evidence),
         "note": mark.evidence.note,
-        "flags": [*mark.flags, *([f"due again: {mark.due_again}"] if mark.due_again else [])],
+        "flags": [state.by_number(flag) for flag in (*mark.flags, *again)],
     }
 
 

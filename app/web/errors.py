@@ -17,8 +17,15 @@ from app.web.awaiting import people_for, state_of
 from app.web.context import Site, site_of
 from app.web.guard import ChooseSecretFirst, SignInFirst
 from app.web.render import html, wants_part
-from app.web.views.step import Notice, Refill, work_view
+from app.web.views.step import Notice, Refill, new_token, work_view
 
+TYPED = {
+    "answer": "Your written answer",
+    "extra": "Anything else to look at",
+    "now": "What it should read",
+    "reason": "Why",
+}
+"""What a person types on the forms that are not on the work panel."""
 FORBIDDEN = {"role", "secret", "waiting", "locked", "origin"}
 log = logging.getLogger("changeout")
 
@@ -60,7 +67,21 @@ async def answer(request: Request, status: int, sentence: str) -> Response:
     session = getattr(request.state, "session", None)
     if job and session is not None and request.method == "POST" and getattr(request.state, "on_panel", False):
         return await _on_panel(request, job, status, sentence)
-    return html(request, "message.html", status, heading="Not carried out", text=sentence, back=_back(request))
+    again = _again(request) if request.method == "POST" and job and session is not None else {}
+    return html(
+        request, "message.html", status, heading="Not carried out", text=sentence, back=_back(request), **again
+    )
+
+
+def _again(request: Request) -> dict[str, object]:
+    """What the refused form held, to be mended and sent once more; a secret is typed anew, the token is a new one."""
+    fields: dict[str, str] = dict(getattr(request.state, "fields", {}))
+    machine = {name: value for name, value in fields.items() if name not in {*TYPED, "token", "secret"}}
+    typed = [(name, label, fields[name]) for name, label in TYPED.items() if name in fields]
+    token = new_token()
+    return {
+        "action": request.url.path, "typed": typed, "machine": {**machine, "token": token}, "secret": "secret" in fields
+    }  # fmt: skip
 
 
 async def _on_panel(request: Request, job: str, status: int, sentence: str) -> Response:

@@ -38,7 +38,9 @@ async def posted(request: Request) -> Posted:
     """Read the form of a request; photos are stored by their SHA-256 before anything names them."""
     form = await request.form(max_files=MOST_FILES, max_fields=MOST_FIELDS, max_part_size=MOST_TEXT)
     try:
-        return await _read(request, form)
+        read = await _read(request, form)
+        request.state.fields = read.fields
+        return read
     finally:
         await form.close()
 

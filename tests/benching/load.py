@@ -12,6 +12,7 @@ import sys
 import time
 from dataclasses import asdict, dataclass
 from typing import Any
+from urllib.parse import urlencode
 from uuid import uuid4
 
 HOST = "127.0.0.1"
@@ -77,22 +78,27 @@ class Line(asyncio.Protocol):
         return await self._answer
 
 
-def post(order: Order, job: str, cookie: str, fields: dict[str, str]) -> bytes:
-    """Return a mark as a browser sends it: the form of the step screen, as multipart."""
-    parts = [
-        f'--{BOUNDARY}\r\nContent-Disposition: form-data; name="{name}"\r\n\r\n{value}\r\n'
-        for name, value in fields.items()
-    ]
-    body = ("".join(parts) + f"--{BOUNDARY}--\r\n").encode()
+def post(order: Order, job: str, cookie: str, fields: dict[str, str], *, multipart: bool) -> bytes:
+    """Return a mark as a browser sends it: the form of the step screen, as multipart where it could carry a photo."""
+    body = _multipart(fields) if multipart else urlencode(fields).encode()
+    kind = f"multipart/form-data; boundary={BOUNDARY}" if multipart else "application/x-www-form-urlencoded"
     host = f"{HOST}:{order.port}"
     htmx = "HX-Request: true\r\nHX-Target: work\r\n" if order.form == "htmx" else ""
     head = (
         f"POST /jobs/{job}/marks HTTP/1.1\r\nHost: {host}\r\nOrigin: http://{host}\r\nSec-Fetch-Site: same-origin\r\n"
         f"Cookie: changeout_session={cookie}; changeout_tablet=bench\r\nAccept: text/html\r\n{htmx}"
         "Accept-Encoding: gzip, deflate\r\nUser-Agent: Mozilla/5.0 (Linux; Android 13) tablet\r\n"
-        f"Content-Type: multipart/form-data; boundary={BOUNDARY}\r\nContent-Length: {len(body)}\r\n\r\n"
+        f"Content-Type: {kind}\r\nContent-Length: {len(body)}\r\n\r\n"
     )
     return head.encode() + body
+
+
+def _multipart(fields: dict[str, str]) -> bytes:
+    parts = [
+        f'--{BOUNDARY}\r\nContent-Disposition: form-data; name="{name}"\r\n\r\n{value}\r\n'
+        for name, value in fields.items()
+    ]
+    return ("".join(parts) + f"--{BOUNDARY}--\r\n").encode()
 
 
 def get(order: Order, path: str, cookie: str) -> bytes:
@@ -118,7 +124,9 @@ async def tablet(order: Order, marks: list[Any], go: asyncio.Event, ready: async
         note = {"note": ""} if act == "finish" else {}
         answered = {f"a.{name}": value for name, value in answers.items()}
         stamped = {"step": step, "token": token, "device_at": _clock()}
-        request = post(order, job, cookie, {"act": act, **answered, **note, **stamped})
+        request = post(
+            order, job, cookie, {"act": act, **answered, **note, **stamped}, multipart=b'enctype="multipart' in body
+        )
         begun = time.perf_counter()
         status, _, body = await line.ask(request)
         ms.append((time.perf_counter() - begun) * 1000)

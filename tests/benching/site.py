@@ -51,8 +51,8 @@ class Site:
             each -= len(self.stretch)
 
 
-def prepare(folder: Path, jobs: int) -> Site:
-    """Make a site with so many jobs and one finished one with ten photos."""
+def prepare(folder: Path, jobs: int, *, finished: bool = True) -> Site:
+    """Make a site with so many jobs and, unless told otherwise, one finished one with ten photos."""
     settings = Settings(data=folder)
     ship_sample_housings(settings)
     running = start(settings)
@@ -66,7 +66,7 @@ def prepare(folder: Path, jobs: int) -> Site:
         stretch = list(_work(made.steps[before + 1 : after]))
         opened = [_open(running, made, cast, before + 1) for _ in range(jobs)]
         cookies = {by.id: running.site.sessions.begin(cast[by.id], "bench") for by in (HANDS, EYES)}
-        return Site(folder, cookies, stretch, opened, _finish(running, made, cast))
+        return Site(folder, cookies, stretch, opened, _finish(running, made, cast) if finished else "")
     finally:
         running.close()
 

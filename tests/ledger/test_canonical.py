@@ -6,6 +6,7 @@ from hashlib import sha256
 from typing import Any
 
 import pytest
+import rfc8785
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -219,3 +220,26 @@ def test_the_slow_way_accepts_what_the_quick_way_cannot_judge(payload: str) -> N
     written = canonical(json.loads(payload))
 
     assert canonical(read_canonical(written)) == written
+
+
+@given(values)
+def test_the_quick_writer_and_the_library_write_the_same_bytes(value: Json) -> None:
+    """Whichever way a value is written, it is the form of RFC 8785 as the reference library (rfc8785) has it."""
+    assert canonical(value) == rfc8785.dumps(value)
+
+
+@pytest.mark.parametrize(
+    "value",
+    [
+        {"\U0001f600": 0, "\ufb33": 0},
+        {"a": (1, 2)},
+        {"b": True, "a": [1.0, -0.0, 1e21]},
+        "\x7f\u2028\x1f",
+        10**15,
+        -(10**14),
+    ],
+    ids=repr,
+)
+def test_what_the_quick_writer_cannot_prove_is_left_to_the_library(value: Json) -> None:
+    """UTF-16 order, tuples, floats and long numbers come out as the library writes them."""
+    assert canonical(value) == rfc8785.dumps(value)

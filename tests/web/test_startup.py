@@ -1,10 +1,14 @@
 """What the first page costs: nothing that only an export, a signature or a secret needs is loaded for it."""
 
+import gc
 import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
 from app.bootstrap import ship_sample_housings, start
+from app.cli import UNUSABLE, main
 from app.domain.procedure import Role
 from app.settings import Settings
 
@@ -58,3 +62,17 @@ def test_the_first_page_of_a_site_loads_no_heavy_library(tmp_path: Path) -> None
     loaded = loaded_for_the_first_page(tmp_path, *HEAVY, "fastapi")
 
     assert loaded == ["fastapi"]
+
+
+def test_the_collector_works_again_after_a_start_that_failed(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The garbage collector rests during a start only; a folder that cannot be used leaves it at work."""
+    taken = start(Settings(data=tmp_path))
+
+    status = main(["serve", "--data", str(tmp_path)])
+    taken.close()
+
+    assert status == UNUSABLE
+    assert "in use" in capsys.readouterr().err
+    assert gc.isenabled()

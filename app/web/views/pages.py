@@ -20,7 +20,6 @@ from app.web.views.step import (
     HeadLine,
     Picture,
     StepView,
-    by_number,
     head_line,
     new_token,
     pictures,
@@ -242,7 +241,7 @@ def overview(
         if mark.stands and mark.done:
             sign, told = "done", f"{mark.done.by.name} {local_text(mark.done.at, zone)[11:19]}"
         elif mark.due_again:
-            sign, told = "due again", by_number(state, mark.due_again)
+            sign, told = "due again", state.by_number(mark.due_again)
         elif mark.begun:
             sign, told = "begun", mark.begun.by.name
         else:
@@ -291,7 +290,7 @@ def read_ahead(job: str, state: JobState, number: int, session: Session) -> Read
         is_due=bool(due and due.id == step.id),
         may_change=owner is not None and (owner.by.id == session.who.id or session.who.role is Role.LEAD),
         flags=tuple(
-            by_number(state, flag)
+            state.by_number(flag)
             for flag in (*mark.flags, *((f"due again: {mark.due_again}",) if mark.due_again else ()))
         ),
     )

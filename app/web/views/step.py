@@ -113,6 +113,11 @@ class StepView:
     token: str
     note_value: str = ""
 
+    @property
+    def takes_photo(self) -> bool:
+        """Whether the form must be able to carry a photo."""
+        return any(ask.kind == "photo" for ask in self.asks)
+
 
 @dataclass(frozen=True, slots=True)
 class StoppedView:
@@ -286,7 +291,7 @@ def step_view(state: JobState, step: Step, people: tuple[Person, ...] = (), refi
         before=_before(state, place, zone),
         after=state.steps[place + 1].text if place + 1 < len(state.steps) else "the end of the job",
         attempts=tuple(_attempt(step, mark, number, zone) for number in range(len(mark.attempts))),
-        due_again=by_number(state, mark.due_again or ""),
+        due_again=state.by_number(mark.due_again or ""),
         final=step.final,
         hold=_hold(state, step, people, typed.answers.get(SIGNER, "")) if step.kind is StepKind.HOLD else None,
         token=new_token(),
@@ -294,11 +299,6 @@ def step_view(state: JobState, step: Step, people: tuple[Person, ...] = (), refi
     )
 
 
-def by_number(state: JobState, told: str) -> str:
-    """Name a step by its number on screens, where the record names it by its id."""
-    for step_id in sorted(state.index, key=len, reverse=True) if told else ():
-        told = told.replace(step_id, f"step {state.index[step_id] + 1}")
-    return told
 
 
 def _button(act: str, step: Step) -> str:

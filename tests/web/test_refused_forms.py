@@ -1,0 +1,55 @@
+"""A refused form gives back what was typed on it, never the secret, and can be sent again once mended."""
+
+from app.domain.commands import StopWork
+from tests.web.desk import SECRETS, Desk
+
+ANSWER = "The band tool was replaced; the crew looked at the ring & found it “whole”."
+
+
+def test_a_refused_reopening_keeps_the_answer_and_goes_through_with_the_right_secret(desk: Desk) -> None:
+    """The written answer to a stop survives a wrong secret; sent again with the right one it re-opens the job."""
+    job, lead = desk.open_job(), desk.named("lead")
+    desk.work_until(job, "Agree")
+    desk.do(job, StopWork(), desk.named("technician"))
+
+    refused = desk.post(lead, f"/jobs/{job}/reopen", answer=ANSWER, extra="", secret="not the one", device_at="")
+    again = desk.post(lead, f"/jobs/{job}/reopen", answer=ANSWER, extra="", secret=SECRETS[lead.name], device_at="")
+
+    assert refused.status_code == 403
+    assert "The band tool was replaced; the crew looked at the ring &amp; found it “whole”." in refused.text
+    assert "not the one" not in refused.text
+    assert 'name="secret"' in refused.text
+    assert again.status_code == 303
+    assert desk.running.site.jobs.state(job).stop is None
+
+
+def test_a_refused_correction_names_the_answer_it_was_for(desk: Desk) -> None:
+    """Every field of the form comes back, those that no person types as well."""
+    job, hands = desk.open_job(), desk.named("technician")
+
+    refused = desk.post(
+        hands, f"/jobs/{job}/corrections", step="no/such/step", ask="torque", now="12", reason="misread", device_at=""
+    )
+
+    assert refused.status_code in {409, 422}
+    for held in ('name="step" value="no/such/step"', 'name="ask" value="torque"', ">12</textarea>", ">misread</"):
+        assert held in refused.text
+
+
+def test_a_step_due_again_is_named_by_its_number_to_the_reviewer(desk: Desk) -> None:
+    """Internal names of steps never reach the reviewer's page or the printed report."""
+    job, hands = desk.open_job(), desk.named("technician")
+    state = desk.work_until(job, "no such words")
+    leaned_on, ask = next(
+        (step, asked.ask.id)
+        for step in state.steps
+        for asked in step.asks
+        if step.relied_on_by and asked.ask.kind == "text"
+    )
+
+    sent = desk.post(hands, f"/jobs/{job}/corrections", step=leaned_on.id, ask=ask, now="X-17", reason="misread")
+    page = desk.get(desk.named("safety officer"), f"/jobs/{job}/review").text
+
+    assert sent.status_code == 303
+    assert f"answer corrected at step {state.index[leaned_on.id] + 1}" in page
+    assert leaned_on.id not in page
