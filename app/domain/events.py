@@ -9,6 +9,7 @@ from typing import Annotated, Literal
 from pydantic import Field, TypeAdapter
 
 from app.domain.housing import Housing
+from app.domain.instruments import Instrument
 from app.domain.procedure import Role
 from app.domain.steps import Step
 from app.domain.text import Kept
@@ -41,10 +42,11 @@ class Device(Kept):
 
 
 class Answer(Kept):
-    """An answer as typed; `unit` for readings; for photos the text is the SHA-256 of the picture."""
+    """An answer as typed; `unit` for readings; `twice` if entered twice unseen; a photo's text is its SHA-256."""
 
     text: str
     unit: str | None = None
+    twice: bool | None = None
 
 
 class Judged(Kept):
@@ -60,7 +62,11 @@ class Judged(Kept):
 
 
 class Result(Kept):
-    """A computed result with its inputs, method and rounding; `verify` computes it again."""
+    """A computed result with its inputs, method and rounding; `verify` computes it again.
+
+    value: in `unit`, in plain decimals.  shown: the result in words.  margin: limit less value, same unit.
+    uncertainty: what is known of it, in words.  source: where the method comes from.
+    """
 
     method: str
     inputs: dict[str, str]
@@ -71,12 +77,17 @@ class Result(Kept):
     op: str | None = None
     basis: str | None = None
     within: bool | None = None
+    margin: str | None = None
+    uncertainty: str | None = None
+    source: str | None = None
+    notes: tuple[str, ...] | None = None
 
 
 class Evidence(Kept):
-    """What a person entered at a step, and how it was judged."""
+    """What a person entered at a step, and how it was judged; instruments as they were in the register that day."""
 
     answers: dict[str, Answer] = Field(default_factory=dict)
+    instruments: tuple[Instrument, ...] | None = None
     judged: tuple[Judged, ...] = ()
     result: Result | None = None
     note: str = ""

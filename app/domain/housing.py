@@ -10,7 +10,8 @@ from typing import Annotated, Literal
 
 from pydantic import Field, ValidationError, model_validator
 
-from app.calc.errors import Invalid
+from app.calc.errors import ChangeoutError, Invalid
+from app.calc.exact import exact
 from app.domain.text import Kept, sentence_from
 
 MOST_FILTERS = 6
@@ -54,6 +55,33 @@ class SiteLimit(Kept):
     basis: str = "site value"
 
 
+class BankDesign(Kept):
+    """What the site asks of one bank: its own values, as text where they are numbers.
+
+    rated_flow_m3_h: flow at which resistances are compared.  design_flow_m3_h: flow that the system is to move.
+    clean_drop_pa: resistance when new.  change_drop_pa: resistance at which the filters are to be changed.
+    leak_interval_months: longest time between leak tests.  life_years: longest age of a filter from its making.
+    """
+
+    rated_flow_m3_h: str | None = None
+    design_flow_m3_h: str | None = None
+    clean_drop_pa: str | None = None
+    change_drop_pa: str | None = None
+    leak_interval_months: int | None = Field(default=None, ge=1, le=120)
+    life_years: int | None = Field(default=None, ge=1, le=30)
+
+    @model_validator(mode="after")
+    def _numbers(self) -> "BankDesign":
+        for name in ("rated_flow_m3_h", "design_flow_m3_h", "clean_drop_pa", "change_drop_pa"):
+            text: str | None = getattr(self, name)
+            try:
+                if text is not None and exact(text, name=name) <= 0:
+                    raise ValueError(f"{name} is {text}; give a number above 0")
+            except ChangeoutError as fault:
+                raise ValueError(str(fault)) from None
+        return self
+
+
 class AccessPort(Kept):
     """The opening behind one door, with one bagging ring and one filter clamp.
 
@@ -94,6 +122,7 @@ class Housing(Kept):
     ports: tuple[AccessPort, ...] = Field(min_length=1, max_length=MOST_PORTS)
     limits: dict[str, SiteLimit] = Field(default_factory=dict)
     practice: dict[str, str] = Field(default_factory=dict)
+    design: dict[Bank, BankDesign] = Field(default_factory=dict)
     notes: str = ""
 
     @model_validator(mode="after")

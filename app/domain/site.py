@@ -1,17 +1,21 @@
-"""What has happened at the site outside of jobs: people, sign-ins, procedures, jobs begun and ended, exports.
+"""What has happened at the site outside of jobs: people, sign-ins, procedures, instruments, readings, jobs, exports.
 
 The site has a ledger of its own; every job's opening and closing head stands in it, so that a missing
 job shows.
 """
 
-from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from datetime import date
 from functools import reduce
+from types import MappingProxyType
 from typing import Annotated, Literal, assert_never
 
 from pydantic import Field, TypeAdapter
 
 from app.domain.events import Who
+from app.domain.housing import Bank
+from app.domain.instruments import Instrument
 from app.domain.procedure import Role
 from app.domain.text import Kept
 
@@ -113,9 +117,62 @@ class RecordExported(_SiteEvent):
     root: str
 
 
+class InstrumentKept(_SiteEvent):
+    """An instrument was entered, or what is known of it changed (a new calibration); the newest entry counts."""
+
+    type: Literal["instrument_kept"] = "instrument_kept"
+    instrument: Instrument
+
+
+class InstrumentPutAside(_SiteEvent):
+    """An instrument is no longer to be used."""
+
+    type: Literal["instrument_put_aside"] = "instrument_put_aside"
+    instrument: str
+    reason: str
+
+
+class DropReading(Kept):
+    """A resistance read at a bank between jobs; numbers as typed, the day by the site's calendar."""
+
+    housing: str
+    bank: Bank
+    on: date
+    drop_pa: str
+    flow_m3_h: str | None = None
+    temp_c: str | None = None
+    instrument: str | None = None
+    note: str = ""
+
+
+class ReadingTaken(_SiteEvent):
+    """Somebody read a resistance at a housing in service."""
+
+    type: Literal["reading_taken"] = "reading_taken"
+    reading: DropReading
+
+
+class ReadingStruck(_SiteEvent):
+    """A reading is not to be used, and why; `entry` is the place of the entry that holds it."""
+
+    type: Literal["reading_struck"] = "reading_struck"
+    entry: int
+    reason: str
+
+
+class QualificationNoted(_SiteEvent):
+    """A person holds a qualification (training, fit test, site induction) until this day; the newest entry counts."""
+
+    type: Literal["qualification_noted"] = "qualification_noted"
+    person: str
+    what: str
+    until: date
+
+
 SiteEvent = (
     SiteStarted | PersonAdded | SecretReset | SecretChosen | PersonLeft | SecretWrong | ProcedureIssued
-    | JobRegistered | JobClosed | RecordExported
+    | JobRegistered | JobClosed | RecordExported | InstrumentKept | InstrumentPutAside | ReadingTaken | ReadingStruck
+    | QualificationNoted
 )  # fmt: skip
 _READER: TypeAdapter[SiteEvent] = TypeAdapter(Annotated[SiteEvent, Field(discriminator="type")])
 
@@ -141,6 +198,9 @@ class SiteState:
     zone: str = "UTC"
     jobs: tuple[JobLine, ...] = ()
     procedures: tuple[tuple[str, int, str], ...] = ()
+    instruments: Mapping[str, Instrument] = field(default_factory=lambda: MappingProxyType({}))
+    readings: Mapping[int, ReadingTaken] = field(default_factory=lambda: MappingProxyType({}))
+    qualifications: Mapping[tuple[str, str], date] = field(default_factory=lambda: MappingProxyType({}))
 
 
 def site_event_from_bytes(payload: bytes) -> SiteEvent:
@@ -168,6 +228,20 @@ def evolve_site(state: SiteState, event: SiteEvent) -> SiteState:
         case JobClosed():
             jobs = tuple(replace(line, closed=True) if line.job == event.job else line for line in state.jobs)
             return replace(state, jobs=jobs)
+        case InstrumentKept():
+            kept = {**state.instruments, event.instrument.id: event.instrument}
+            return replace(state, instruments=MappingProxyType(kept))
+        case InstrumentPutAside():
+            left = {name: item for name, item in state.instruments.items() if name != event.instrument}
+            return replace(state, instruments=MappingProxyType(left))
+        case ReadingTaken():
+            return replace(state, readings=MappingProxyType({**state.readings, event.seq: event}))
+        case ReadingStruck():
+            used = {seq: item for seq, item in state.readings.items() if seq != event.entry}
+            return replace(state, readings=MappingProxyType(used))
+        case QualificationNoted():
+            held = {**state.qualifications, (event.person, event.what): event.until}
+            return replace(state, qualifications=MappingProxyType(held))
         case PersonAdded() | SecretReset() | SecretChosen() | PersonLeft() | SecretWrong() | RecordExported():
             return state
         case _:

@@ -68,9 +68,7 @@ async def answer(request: Request, status: int, sentence: str) -> Response:
     if job and session is not None and request.method == "POST" and getattr(request.state, "on_panel", False):
         return await _on_panel(request, job, status, sentence)
     again = _again(request) if request.method == "POST" and job and session is not None else {}
-    return html(
-        request, "message.html", status, heading="Not carried out", text=sentence, back=_back(request), **again
-    )
+    return html(request, "message.html", status, heading="Not carried out", text=sentence, back=_back(request), **again)
 
 
 def _again(request: Request) -> dict[str, object]:

@@ -299,8 +299,6 @@ def step_view(state: JobState, step: Step, people: tuple[Person, ...] = (), refi
     )
 
 
-
-
 def _button(act: str, step: Step) -> str:
     match act:
         case "begin":
