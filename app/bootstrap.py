@@ -20,6 +20,7 @@ from app.records.assemble import photos_named
 from app.records.moments import utc_text, zone_named
 from app.services.export import Material
 from app.services.jobs import Jobs
+from app.services.registers import Registers
 from app.settings import Settings
 from app.storage.engine import open_engine, sqlite_notice
 from app.storage.keys import SiteKey, load_or_make_site_key
@@ -78,6 +79,7 @@ def start(settings: Settings, clock: Callable[[], datetime] = clock_now) -> Runn
         settings=settings,
         clock=clock,
         jobs=jobs,
+        registers=Registers(jobs, library, people, unprintable=unprintable),
         people=people,
         sessions=Sessions(
             store,

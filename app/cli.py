@@ -27,6 +27,29 @@ DEMO_PEOPLE = (
     ("Aiko Lindqvist", Role.SAFETY_OFFICER, "sample safety officer"),
     ("Bram Okafor", Role.ADMINISTRATOR, "sample administrator"),
 )
+DEMO_INSTRUMENTS: tuple[tuple[str, str, str, int, int, dict[str, str]], ...] = (
+    ("PH-1", "aerosol photometer", "forward-scatter photometer on a trolley", -120, 245,
+     {"floor_fraction": "0.00001", "full_scale": "120", "u_pct": "5"}),
+    ("GD-1", "challenge gas detector", "gas detector with two lines", -60, 305,
+     {"floor_fraction": "0.0001", "u_pct": "4"}),
+    ("MM-1", "manometer", "digital micromanometer, 0 to 2500 Pa", -350, 15, {"full_scale": "2500", "u_pct": "1"}),
+    ("FM-1", "air flow meter", "thermal probe for ducts", -200, 165, {"u_pct": "3"}),
+    ("TW-1", "torque wrench", "click wrench, 5 to 25 N·m", -90, 275, {"u_pct": "2"}),
+    ("TW-2", "torque wrench", "click wrench, 5 to 25 N·m, spare", -400, -35, {"u_pct": "2"}),
+    ("CC-1", "contamination counter", "alpha and beta scintillation counter", -30, 335, {"efficiency": "0.25"}),
+)  # fmt: skip
+"""Id, kind, description, calibrated and due in days from today, numbers.  Invented, like all of the sample site."""
+DEMO_READINGS = (
+    (-340, "556", "1712", "22"), (-300, "563", "1690", "23"), (-260, "581", "1705", "24"), (-220, "588", "1688", "22"),
+    (-180, "612", "1710", "20"), (-140, "618", "1684", "19"), (-100, "645", "1702", "18"), (-60, "651", "1691", "19"),
+    (-20, "679", "1707", "20"),
+)  # fmt: skip
+"""Day from today, pressure drop in Pa, air flow in m³/h, temperature in °C, of the HEPA bank of EF-03."""
+DEMO_QUALIFICATIONS = (
+    ("Noor Haddad", "respirator fit test", 140), ("Tomé Silva", "respirator fit test", 25),
+    ("Tomé Silva", "confined entry, attendant", -10), ("Ines Varga", "bag-out training", 400),
+)  # fmt: skip
+"""Name, qualification, last good day from today."""
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -325,11 +348,38 @@ def _demo(options: argparse.Namespace) -> int:
     if not running.people.everyone():
         for name, role, secret in DEMO_PEOPLE:
             running.people.add(name, role, by=None, secret=secret)
+        furnish(running)
     print(f"Sample site in {settings.data.resolve()}\n")
     print("Names and secrets to try:")
     for name, role, secret in DEMO_PEOPLE:
         print(f"  {name:<16} {role.words:<15} {secret}")
     return _run(running)
+
+
+def furnish(running: object) -> None:
+    """Enter the sample site's instruments, readings and qualifications, counted from today."""
+    from datetime import timedelta
+
+    from app.bootstrap import Running
+    from app.records.drops import site_day
+    from app.records.moments import utc_text
+
+    assert isinstance(running, Running)
+    registers, people = running.site.registers, {item.name: item for item in running.people.everyone()}
+    today = site_day(utc_text(running.site.clock()), running.settings.zone)
+
+    def day(days: int) -> str:
+        return str(today + timedelta(days=days))
+
+    lead, hands = people[DEMO_PEOPLE[0][0]].who, people[DEMO_PEOPLE[2][0]].who
+    for name, kind, description, made, due, numbers in DEMO_INSTRUMENTS:
+        typed = {"id": name, "kind": kind, "description": description, "calibrated_on": day(made), "due": day(due)}
+        registers.keep_instrument(typed | numbers, by=lead).result()
+    for on, drop, flow, temp in DEMO_READINGS:
+        read = {"bank": "hepa", "on": day(on), "drop_pa": drop, "flow_m3_h": flow, "temp_c": temp, "instrument": "MM-1"}
+        registers.take_reading("EF-03", read, by=hands).result()
+    for who, what, until in DEMO_QUALIFICATIONS:
+        registers.note_qualification(people[who].id, what, day(until), by=lead).result()
 
 
 def _serve(options: argparse.Namespace) -> int:

@@ -12,10 +12,11 @@ from app.domain.events import Device, Event, Who
 from app.domain.housing import Housing, read_housing
 from app.domain.job import JobState, fold
 from app.domain.procedure import Procedure, Role, read_procedure
-from app.domain.site import SiteState
+from app.domain.site import InstrumentKept, SiteState
 from app.records.moments import local_text, utc_text
+from app.services.jobs import Jobs
 from app.services.planning import first_entry, plan
-from app.services.rehearsal import commands_for
+from app.services.rehearsal import MADE_UP_INSTRUMENTS, commands_for
 
 SEED = Path(__file__).resolve().parents[1] / "seed_data"
 START = datetime(2026, 3, 2, 7, 0, tzinfo=UTC)
@@ -61,7 +62,13 @@ class Bench:
         self.now += timedelta(minutes=1)
         at = utc_text(self.now)
         moment = Moment(
-            ledger=self.ledger, at=at, by=by, local_time=local_text(at, "UTC"), root=self.root, device=device
+            ledger=self.ledger,
+            at=at,
+            by=by,
+            local_time=local_text(at, "UTC"),
+            root=self.root,
+            device=device,
+            instruments=MADE_UP_INSTRUMENTS,
         )
         fresh = decide(self.state, command, moment)
         self.state = fold(fresh, start=self.state)
@@ -86,6 +93,14 @@ class Bench:
                 self.do(command, by)
             steps -= 1
         return self.state
+
+
+def keep_made_up_instruments(jobs: Jobs) -> None:
+    """Put the instruments that made-up answers name into a site's register."""
+    for instrument in MADE_UP_INSTRUMENTS.values():
+        jobs.write_site(
+            lambda _, seq, at, kept=instrument: InstrumentKept(seq=seq, at=at, instrument=kept)  # type: ignore[misc]
+        ).result()
 
 
 def opened(tag: str = "EF-03", name: str = "change-out", crew: Sequence[Who] = (HANDS, EYES)) -> Bench:

@@ -77,6 +77,9 @@ JOB_GUARDS = [
     Deletion("accept by officer", DECIDE, "if moment.by.role is not Role.SAFETY_OFFICER:", "if False:", JOB),
     Deletion("accept unread", DECIDE, "if unread := state.unread:", "if unread := ():", JOB),
     Deletion("accept own work", DECIDE, 'if moment.by.id in state.performers:\n        raise Refused("own_work"', 'if False:\n        raise Refused("own_work"', JOB),
+    Deletion("lead puts steps in", DECIDE, 'if moment.by.role is not Role.LEAD:\n        raise Refused("role", f"A {moment.by.role.words} cannot put', 'if False:\n        raise Refused("role", f"A {moment.by.role.words} cannot put', JOB),
+    Deletion("steps put in while open", DECIDE, "if state.stage is not Stage.OPEN or due is None or way is None or", "if due is None or way is None or", JOB),
+    Deletion("steps put in after a failure", "app/domain/job.py", "return way if self.mark(due.id).attempts[-1][0].seq > taken else None", "return way", JOB),
     Deletion("in review", DECIDE, "if state.stage is not Stage.IN_REVIEW:", "if False:", JOB),
 ]  # fmt: skip
 

@@ -2,13 +2,20 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import date
+from types import MappingProxyType
 
 from app.domain.events import Device, JobOpened, Recheck, Who
+from app.domain.instruments import Instrument
 
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """Who asks, when by the server's clock, from which tablet, under which request token, on which head."""
+    """Who asks, when by the server's clock, from which tablet, under which request token, on which head.
+
+    local_time: the same instant in the site's zone, ISO 8601 from its first character.
+    instruments: the site's register at that moment.
+    """
 
     ledger: str
     at: str
@@ -17,6 +24,12 @@ class Moment:
     root: str
     device: Device | None = None
     request: str | None = None
+    instruments: Mapping[str, Instrument] = field(default_factory=lambda: MappingProxyType({}))
+
+    @property
+    def on(self) -> date:
+        """The day at the site."""
+        return date.fromisoformat(self.local_time[:10])
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +60,14 @@ class Release:
     """Release a hold point; the secret of `Moment.by` was entered for this and was right."""
 
     step: str
+
+
+@dataclass(frozen=True, slots=True)
+class TakeWayOut:
+    """Put in the steps kept ready for the test that failed, with a reason."""
+
+    way_out: str
+    reason: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,6 +152,6 @@ class ReturnRecord:
 
 
 Command = (
-    Open | Begin | Finish | Release | WriteNote | Correct | Withdraw | StopWork | ExplainStop | Reopen | AnswerRecheck
-    | Submit | OpenException | Accept | ReturnRecord
+    Open | Begin | Finish | Release | TakeWayOut | WriteNote | Correct | Withdraw | StopWork | ExplainStop | Reopen
+    | AnswerRecheck | Submit | OpenException | Accept | ReturnRecord
 )  # fmt: skip

@@ -6,6 +6,7 @@ is marked while the job is stopped or being looked over; a record is accepted on
 it has been opened.  Each refusal says what was asked, what is due and what to do next.
 """
 
+from datetime import date
 from typing import TypeVar, assert_never
 
 from app.domain.commands import (
@@ -24,9 +25,11 @@ from app.domain.commands import (
     ReturnRecord,
     StopWork,
     Submit,
+    TakeWayOut,
     Withdraw,
     WriteNote,
 )
+from app.domain.computing import Setting
 from app.domain.containment.rules import attempt, final_faults
 from app.domain.containment.state import ClosureRule, starting_state
 from app.domain.events import (
@@ -48,10 +51,11 @@ from app.domain.events import (
     StepOutside,
     StepWithdrawn,
     StopExplained,
+    WayOutTaken,
 )
-from app.domain.examine import breaches
+from app.domain.examine import breaches_anywhere
 from app.domain.job import JobState, Stage
-from app.domain.judging import LONGEST_ANSWER, evidence_from
+from app.domain.judging import AGAIN, LONGEST_ANSWER, evidence_from
 from app.domain.procedure import Role, StepKind
 from app.domain.refused import Refused
 from app.domain.steps import Step
@@ -81,6 +85,8 @@ def decide(state: JobState, command: Command, moment: Moment) -> tuple[Event, ..
             return _finish(state, command, moment)
         case Release():
             return _release(state, command, moment)
+        case TakeWayOut():
+            return _take_way_out(state, command, moment)
         case WriteNote():
             text = _words(command.text, "The note")
             return (_event(NoteWritten, state, moment, text=text, step=command.step),)
@@ -143,7 +149,7 @@ def _open(state: JobState, command: Open, moment: Moment) -> tuple[Event, ...]:
         raise Refused("role", f"A {moment.by.role.words} cannot open a job. Ask a lead to open it.")
     rule = ClosureRule(ties_each_side=draft.ties_each_side, bands_each_side=draft.bands_each_side)
     start = starting_state(draft.housing, fitted=draft.kind == "change_out", rule=rule)
-    if found := breaches(draft.steps, start):
+    if found := breaches_anywhere(draft.steps, draft.ways_out or (), start):
         first = found[0]
         raise Refused(
             "breach",
@@ -205,9 +211,10 @@ def _hands_in(state: JobState, step: Step) -> frozenset[str]:
     """Who did the work that a verification looks at: the steps before it in its section, or in the one before."""
     place = state.index[step.id]
     here = [other for other in state.steps[:place] if other.section == step.section]
-    work = [other for other in here if other.effects] or [
-        other for other in state.steps[:place] if other.port == step.port and other.effects
-    ]
+    work = [other for other in here if other.effects]
+    if not work:
+        before = [other for other in state.steps[:place] if other.port == step.port and other.effects]
+        work = [other for other in before if other.section == before[-1].section]
     stamps = (state.mark(other.id).done for other in work)
     return frozenset(stamp.by.id for stamp in stamps if stamp is not None)
 
@@ -231,10 +238,30 @@ def _finish(state: JobState, command: Finish, moment: Moment) -> tuple[Event, ..
     if step.marks == 2 and state.mark(step.id).begun is None:
         raise Refused("not_begun", f"“{step.text}” has not been begun. Mark it begun before acting.", step=step.id)
     _model_allows(state, step)
-    evidence = evidence_from(step, command.answers, command.note)
+    evidence = evidence_from(step, command.answers, command.note, Setting(moment.on, moment.instruments))
     if not evidence.within:
         return (_event(StepOutside, state, moment, step=step.id, evidence=evidence),)
     return (_event(StepDone, state, moment, step=step.id, evidence=evidence, in_hand_since=state.last_at),)
+
+
+def _take_way_out(state: JobState, command: TakeWayOut, moment: Moment) -> tuple[Event, ...]:
+    if moment.by.role is not Role.LEAD:
+        raise Refused("role", f"A {moment.by.role.words} cannot put steps in. Ask a lead.", logged=True)
+    due, way = state.due, state.way_out
+    if state.stage is not Stage.OPEN or due is None or way is None or way.id != command.way_out:
+        raise Refused("no_way_out", "These steps are put in where a test has failed. Go to the step that is due.")
+    reason = _words(command.reason, "The reason")
+    again = tuple(step.id for step in state.steps if step.section == due.section and state.mark(step.id).stands)
+    return (_event(WayOutTaken, state, moment, way_out=way.id, step=due.id, reason=reason, due_again=again),)
+
+
+def _setting_then(state: JobState, step: Step, moment: Moment) -> Setting:
+    """What the first answers were judged with: their day, and the instruments as they were kept with them."""
+    mark = state.mark(step.id)
+    kept = {item.id: item for item in mark.evidence.instruments or ()}
+    then = mark.evidence.result.inputs.get("on") if mark.evidence.result else None
+    day = date.fromisoformat(then or (mark.done.at[:10] if mark.done else moment.local_time[:10]))
+    return Setting(day, {**moment.instruments, **kept})
 
 
 def _model_allows(state: JobState, step: Step) -> None:
@@ -302,7 +329,8 @@ def _correct(state: JobState, command: Correct, moment: Moment) -> tuple[Event, 
         raise Refused("no_answer", f"“{step.text}” holds no answer named {command.ask}. Choose one that was given.")
     was = mark.evidence.answers[command.ask].text
     answers = {name: answer.text for name, answer in mark.evidence.answers.items()} | {command.ask: command.now}
-    evidence = evidence_from(step, answers, mark.evidence.note)
+    answers |= {asked.ask.id + AGAIN: answers.get(asked.ask.id, "") for asked in step.asks if asked.ask.twice}
+    evidence = evidence_from(step, answers, mark.evidence.note, _setting_then(state, step, moment))
     now = evidence.answers[command.ask].text if command.ask in evidence.answers else ""
     if now == was:
         raise Refused("same", f"The corrected answer is the same as the first, {was}. Enter what was really seen.")

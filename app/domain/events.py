@@ -11,7 +11,7 @@ from pydantic import Field, TypeAdapter
 from app.domain.housing import Housing
 from app.domain.instruments import Instrument
 from app.domain.procedure import Role
-from app.domain.steps import Step
+from app.domain.steps import LaidWayOut, Step
 from app.domain.text import Kept
 
 STOP_REASONS = {
@@ -134,6 +134,7 @@ class JobOpened(_Event):
     kind: Literal["change_out", "first_fit_out"]
     signal_words: str
     steps: tuple[Step, ...]
+    ways_out: tuple[LaidWayOut, ...] | None = None
     ties_each_side: int
     bands_each_side: int
     crew: tuple[Who, ...] = ()
@@ -213,6 +214,16 @@ class StepWithdrawn(_Event):
     flagged: tuple[str, ...] = ()
 
 
+class WayOutTaken(_Event):
+    """A lead put in the steps kept ready for a failed test; what was tested before is due again after them."""
+
+    type: Literal["way_out_taken"] = "way_out_taken"
+    way_out: str
+    step: str
+    reason: str
+    due_again: tuple[str, ...] = ()
+
+
 class JobStopped(_Event):
     """Somebody stopped the job; the reason may follow."""
 
@@ -287,8 +298,8 @@ class RecordReturned(_Event):
 
 Event = (
     JobOpened | StepBegun | StepDone | StepOutside | HoldReleased | AttemptRefused | NoteWritten | AnswerCorrected
-    | StepWithdrawn | JobStopped | StopExplained | JobReopened | RecheckAnswered | JobSubmitted | ExceptionOpened
-    | RecordAccepted | RecordReturned
+    | StepWithdrawn | WayOutTaken | JobStopped | StopExplained | JobReopened | RecheckAnswered | JobSubmitted
+    | ExceptionOpened | RecordAccepted | RecordReturned
 )  # fmt: skip
 _READER: TypeAdapter[Event] = TypeAdapter(Annotated[Event, Field(discriminator="type")])
 

@@ -9,7 +9,7 @@ from app.domain.containment.rules import attempt, final_faults
 from app.domain.containment.state import HousingState
 from app.domain.housing import MOST_FILTERS, MOST_PORTS, AccessPort, Housing, Seal, Service
 from app.domain.procedure import Procedure
-from app.domain.steps import Step, begin_with, expand
+from app.domain.steps import LaidWayOut, Step, begin_with, expand, put_in, ways_out
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,8 +34,15 @@ def breaches(steps: tuple[Step, ...], state: HousingState) -> tuple[Breach, ...]
 
 
 def examine(procedure: Procedure, housing: Housing) -> tuple[Breach, ...]:
-    """Return the breaches of a procedure over one housing; none means that it may be issued for it."""
-    return breaches(expand(procedure, housing), begin_with(procedure, housing))
+    """Return the breaches of a procedure over one housing, ways out included; none: it may be issued for it."""
+    line = expand(procedure, housing)
+    return breaches_anywhere(line, ways_out(procedure, housing, line), begin_with(procedure, housing))
+
+
+def breaches_anywhere(line: tuple[Step, ...], ways: tuple[LaidWayOut, ...], state: HousingState) -> tuple[Breach, ...]:
+    """Return the breaches of a line of steps, and of the line with each way out put in."""
+    found = breaches(line, state)
+    return found or tuple(breach for way in ways for breach in breaches(put_in(line, way, 1), state))
 
 
 def matrix() -> Iterator[Housing]:

@@ -17,6 +17,7 @@ from app.domain.events import (
     StepBegun,
     StepDone,
     StepOutside,
+    WayOutTaken,
 )
 from app.domain.job import JobState, Stage, evolve
 from app.domain.procedure import Role, StepKind
@@ -47,6 +48,8 @@ def _fault(state: JobState, event: Event) -> str:
             return f"a {event.by.role.words} re-opened the job."
         case JobReopened() if state.stop is not None and state.stop.stamp.by.id == event.by.id:
             return f"{event.by.name} re-opened a job that they had stopped."
+        case WayOutTaken():
+            return _way_out_fault(state, event)
         case JobSubmitted() if state.due is not None or state.stop is not None:
             return "the job was handed to review unfinished."
         case RecordAccepted():
@@ -71,6 +74,15 @@ def _mark_fault(state: JobState, event: StepBegun | StepDone | StepOutside | Hol
         return f"the step {event.step} was done without being begun."
     if isinstance(event, StepDone) and not event.evidence.within:
         return f"the step {event.step} was done with evidence outside its limit."
+    return ""
+
+
+def _way_out_fault(state: JobState, event: WayOutTaken) -> str:
+    if event.by.role is not Role.LEAD:
+        return f"a {event.by.role.words} put steps in."
+    way = state.way_out
+    if state.stage is not Stage.OPEN or way is None or way.id != event.way_out:
+        return f"the steps {event.way_out} were put in where no test had failed."
     return ""
 
 

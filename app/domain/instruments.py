@@ -35,6 +35,7 @@ class Instrument(Kept):
     floor_fraction: the smallest share of upstream that a photometer or detector resolves, above 0 and below 1.
     full_scale: the reading at which it is saturated, in the unit it reads.
     u_pct: relative standard uncertainty of a reading in %, from its certificate.
+    efficiency: counts per disintegration of a contamination counter, above 0 and at most 1.
     """
 
     id: Tag
@@ -46,12 +47,15 @@ class Instrument(Kept):
     floor_fraction: str | None = None
     full_scale: str | None = None
     u_pct: str | None = None
+    efficiency: str | None = None
 
     @model_validator(mode="after")
     def _can_be(self) -> "Instrument":
         if self.due < self.calibrated_on:
             raise ValueError(f"calibration is due on {self.due}, before it was made on {self.calibrated_on}")
-        for name, high in (("floor_fraction", 1), ("full_scale", None), ("u_pct", 100)):
+        for name, high in (
+            ("floor_fraction", 1), ("full_scale", None), ("u_pct", 100), ("efficiency", 1.000001),
+        ):  # fmt: skip
             text: str | None = getattr(self, name)
             if text is None:
                 continue
@@ -60,7 +64,7 @@ class Instrument(Kept):
             except ChangeoutError as fault:
                 raise ValueError(str(fault)) from None
             if value <= 0 or (high is not None and value >= high):
-                raise ValueError(f"{name} is {text}; give a number above 0{f' and below {high}' if high else ''}")
+                raise ValueError(f"{name} is {text}; give a number above 0{f' and below {high:g}' if high else ''}")
         return self
 
     def check(self, *, on: date) -> None:

@@ -37,9 +37,10 @@ from app.domain.events import (
     StepOutside,
     StepWithdrawn,
     StopExplained,
+    WayOutTaken,
     Who,
 )
-from app.domain.steps import Step
+from app.domain.steps import LaidWayOut, Step, put_in
 
 LATE_AFTER_MS = 300_000
 """A tablet's time further than this from the server's makes the entry a late one (project figure)."""
@@ -127,9 +128,14 @@ _EMPTY: Mapping[str, Mark] = MappingProxyType({})
 
 @dataclass(frozen=True, slots=True)
 class JobState:
-    """One job at one moment.  place: how many steps stand before the first that does not."""
+    """One job at one moment.
+
+    steps: those of the job in order, with those that were put in.  place: how many stand before the first that does
+    not.  taken: the ways out that were put in, each with the entry that did it.
+    """
 
     opened: JobOpened | None = None
+    steps: tuple[Step, ...] = ()
     size: int = 0
     marks: Mapping[str, Mark] = field(default_factory=lambda: _EMPTY)
     index: Mapping[str, int] = field(default_factory=lambda: MappingProxyType({}))
@@ -146,12 +152,8 @@ class JobState:
     notables: tuple[Notable, ...] = ()
     read: frozenset[int] = frozenset()
     performers: frozenset[str] = frozenset()
+    taken: tuple[tuple[str, int], ...] = ()
     last_at: str = ""
-
-    @property
-    def steps(self) -> tuple[Step, ...]:
-        """The steps of the job in order."""
-        return self.opened.steps if self.opened else ()
 
     def step(self, step_id: str) -> Step | None:
         """Return the step with this id, or None."""
@@ -172,6 +174,17 @@ class JobState:
     def due(self) -> Step | None:
         """The step that is due: the first that does not stand."""
         return self.steps[self.place] if self.place < len(self.steps) else None
+
+    @property
+    def way_out(self) -> LaidWayOut | None:
+        """The steps that may be put in now: the step that is due has failed since they were put in last."""
+        due = self.due
+        ways = self.opened.ways_out or () if self.opened else ()
+        way = next((way for way in ways if due is not None and way.at == due.id), None)
+        if way is None or due is None or not self.mark(due.id).attempts:
+            return None
+        taken = max((seq for name, seq in self.taken if name == way.id), default=-1)
+        return way if self.mark(due.id).attempts[-1][0].seq > taken else None
 
     @property
     def done_count(self) -> int:
@@ -232,6 +245,8 @@ def evolve(state: JobState, event: Event) -> JobState:
             return _corrected(state, event)
         case StepWithdrawn():
             return _withdrawn(state, event)
+        case WayOutTaken():
+            return _put_in(state, event)
         case JobStopped():
             return _stopped(state, event)
         case StopExplained():
@@ -273,10 +288,15 @@ def _opened(state: JobState, event: JobOpened) -> JobState:
     return replace(
         state,
         opened=event,
+        steps=event.steps,
         place=_place(event.steps, state.marks),
-        index=MappingProxyType({step.id: number for number, step in enumerate(event.steps)}),
+        index=_index(event.steps),
         model=starting_state(event.housing, fitted=event.kind == "change_out", rule=rule),
     )
+
+
+def _index(steps: tuple[Step, ...]) -> Mapping[str, int]:
+    return MappingProxyType({step.id: number for number, step in enumerate(steps)})
 
 
 def _with_marks(state: JobState, changed: Mapping[str, Mark]) -> JobState:
@@ -341,6 +361,16 @@ def _withdrawn(state: JobState, event: StepWithdrawn) -> JobState:
     return _unsettle(state, event.due_again, event.flagged, f"withdrawn: {event.reason}")
 
 
+def _put_in(state: JobState, event: WayOutTaken) -> JobState:
+    way = next(way for way in (state.opened and state.opened.ways_out) or () if way.id == event.way_out)
+    turn = 1 + sum(1 for name, _ in state.taken if name == way.id)
+    steps = put_in(state.steps, way, turn)
+    state = replace(state, steps=steps, index=_index(steps), taken=(*state.taken, (way.id, event.seq)))
+    first = next(number for number, step in enumerate(steps) if step.id.startswith(f"{way.id}-{turn}/"))
+    state = _unsettle(state, event.due_again, (), "to be done again after the steps put in")
+    return replace(state, place=_place(steps, state.marks, min(first, state.place)))
+
+
 def _unsettle(state: JobState, due_again: tuple[str, ...], flagged: tuple[str, ...], why: str) -> JobState:
     changed = {step: replace(state.mark(step), due_again=why, begun=None) for step in due_again}
     for step in flagged:
@@ -375,6 +405,8 @@ def _notable(event: Event) -> tuple[Notable, ...]:
             found.append(Notable(event.seq, "stopped", event.text or "The job was stopped.", event.step))
         case JobReopened():
             found.append(Notable(event.seq, "re-opened", event.answer))
+        case WayOutTaken():
+            found.append(Notable(event.seq, "steps put in", event.reason, event.step))
         case RecheckAnswered(as_expected=False):
             found.append(Notable(event.seq, "not as recorded", event.seen))
         case RecordReturned():

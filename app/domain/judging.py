@@ -4,60 +4,125 @@ Numbers are compared exactly as typed, never as binary floats.  The server judge
 """
 
 import re
-from collections.abc import Mapping
-from fractions import Fraction
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from datetime import date
 
-from app.calc.errors import Invalid
-from app.calc.exact import Limit, exact, meets
-from app.calc.leak_test import Penetration, judge, penetration
+from app.calc.errors import ChangeoutError, Invalid
+from app.calc.exact import exact
+from app.domain.computing import Setting, compute, inputs_for, lies_within
 from app.domain.events import Answer, Evidence, Judged, Result
-from app.domain.housing import SiteLimit
+from app.domain.housing import BankDesign, SiteLimit
+from app.domain.instruments import Instrument
+from app.domain.refused import Refused
 from app.domain.steps import AskedFor, Step
 
 LONGEST_ANSWER = 500
-LEAK_METHOD = "leak_test/1"
-DIGITS = 6
+AGAIN = ".again"
+"""Added to the id of what is entered twice, for the second entry."""
+_DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
 _COMMA = re.compile(r"[+-]?\d+,\d+")
 _GROUPED = re.compile(r"[+-]?\d{1,3}(,\d{3})+")
 
 
-def evidence_from(step: Step, answers: Mapping[str, str], note: str) -> Evidence:
-    """Read the answers to a step; raise Invalid with one sentence if one is missing or cannot be read."""
+def evidence_from(step: Step, answers: Mapping[str, str], note: str, setting: Setting) -> Evidence:
+    """Read the answers to a step; raise Invalid with one sentence if one is missing or cannot be read.
+
+    Raises Refused, worth an entry, where two entries of one number differ or an instrument may not be used.
+    """
     known = {asked.ask.id for asked in step.asks}
+    known |= {asked.ask.id + AGAIN for asked in step.asks if asked.ask.twice}
     if stray := sorted(set(answers) - known):
         raise Invalid(f"The step does not ask for {stray[0]!r}; send only what it asks for.")
     if len(note) > LONGEST_ANSWER:
         raise Invalid(f"The note has {len(note)} characters; {LONGEST_ANSWER} is the most. Shorten it.")
     kept: dict[str, Answer] = {}
     judged: list[Judged] = []
+    used: list[Instrument] = []
     for asked in step.asks:
         text = answers.get(asked.ask.id, "").strip()
         if not text:
             if asked.ask.required:
                 raise Invalid(f"{asked.ask.label}: nothing was given. Enter what was seen.")
             continue
-        kept[asked.ask.id], verdict = _read(asked, text)
+        kept[asked.ask.id], verdict = _read(asked, text, answers.get(asked.ask.id + AGAIN, ""), step)
         judged += [verdict] if verdict else []
-    result = leak_result(step, kept) if step.computes else None
-    return Evidence(answers=kept, judged=tuple(judged), result=result, note=note.strip())
+        used += [_instrument(asked, text, step, setting)] if asked.ask.kind == "instrument" else []
+    return Evidence(
+        answers=kept, instruments=tuple(used) or None, judged=tuple(judged),
+        result=_result(step, kept, used, setting), note=note.strip(),
+    )  # fmt: skip
 
 
-def _read(asked: AskedFor, text: str) -> tuple[Answer, Judged | None]:
+def _result(step: Step, kept: Mapping[str, Answer], used: Sequence[Instrument], setting: Setting) -> Result | None:
+    if step.computes is None:
+        return None
+    given = {name: answer.text for name, answer in kept.items()}
+    inputs = inputs_for(step.computes, given, used, design=step.design or BankDesign(), on=setting.on)
+    return compute(f"{step.computes}/1", inputs, step.result_limit) if inputs is not None else None
+
+
+def _read(asked: AskedFor, text: str, again: str, step: Step) -> tuple[Answer, Judged | None]:
     ask = asked.ask
     if len(text) > LONGEST_ANSWER:
         raise Invalid(f"{ask.label}: {len(text)} characters were given; {LONGEST_ANSWER} is the most. Shorten it.")
     match ask.kind:
         case "reading":
             plain = number_text(text, ask.label)
-            return Answer(text=plain, unit=ask.unit), verdict_of(ask.id, plain, asked.limit)
+            if ask.twice:
+                _same_twice(ask.label, plain, again, step)
+            answer = Answer(text=plain, unit=ask.unit, twice=ask.twice or None)
+            return answer, verdict_of(ask.id, plain, asked.limit)
         case "choice":
             if text not in ask.options:
                 raise Invalid(f"{ask.label}: {text!r} is not one of the answers. Choose one of those shown.")
             verdict = "outside" if ask.good and text not in ask.good else "within"
             judged = Judged(ask=ask.id, verdict=verdict) if ask.good else None
             return Answer(text=text), judged
-        case "photo" | "text":
+        case "date":
+            return Answer(text=_day(text, ask.label)), None
+        case "photo" | "text" | "instrument":
             return Answer(text=text), None
+
+
+def _same_twice(label: str, first: str, again: str, step: Step) -> None:
+    """Two entries of one number, made unseen of each other, must agree; neither is told."""
+    if not again.strip():
+        raise Invalid(f"{label}: it is to be entered twice. Read the instrument again and enter it in both places.")
+    if exact(number_text(again.strip(), label), name=label) != exact(first, name=label):
+        raise Refused(
+            "entries_differ",
+            f"{label}: the two entries differ. Read the instrument again and enter it anew in both places.",
+            step=step.id,
+            logged=True,
+        )
+
+
+def _day(text: str, label: str) -> str:
+    with suppress(ValueError):
+        if _DATE.fullmatch(text):
+            return date.fromisoformat(text).isoformat()
+    raise Invalid(f"{label}: {text!r} is not a date. Give year, month and day, such as 2026-03-31.")
+
+
+def _instrument(asked: AskedFor, name: str, step: Step, setting: Setting) -> Instrument:
+    """Return the register's entry for an instrument, if it may be used for this today."""
+    found, wanted = setting.instruments.get(name), asked.ask.measures
+    told = ""
+    if found is None:
+        told = (
+            f"{asked.ask.label}: there is no instrument {name!r} in the register. Choose one that is, or have it kept."
+        )
+    elif found.kind != wanted:
+        told = f"{asked.ask.label}: {name} is for another use ({found.kind}); needed: {wanted}. Choose one."
+    else:
+        try:
+            found.check(on=setting.on)
+        except ChangeoutError as fault:
+            told = str(fault)
+    if told or found is None:
+        raise Refused("instrument", told, step=step.id, logged=True)
+    return found
 
 
 def number_text(text: str, label: str) -> str:
@@ -79,66 +144,12 @@ def verdict_of(ask_id: str, text: str, limit: SiteLimit | None) -> Judged:
     if limit is None:
         return Judged(ask=ask_id, verdict="no limit")
     value = exact(text, name="The reading")
-    low_ok = limit.low is None or value >= exact(limit.low, name="The lower limit")
-    high_ok = limit.high is None or meets(value, _upper(limit))
     return Judged(
         ask=ask_id,
-        verdict="within" if low_ok and high_ok else "outside",
+        verdict="within" if lies_within(value, limit) else "outside",
         low=limit.low,
         high=limit.high,
         op=limit.op,
         unit=limit.unit,
         basis=limit.basis,
     )
-
-
-def _upper(limit: SiteLimit) -> Limit:
-    return Limit(exact(limit.high or "", name="The upper limit"), limit.op, limit.basis)
-
-
-def leak_result(step: Step, answers: Mapping[str, Answer]) -> Result:
-    """Compute the penetration of an in-place leak test from the typed readings (calc.leak_test)."""
-    inputs = {name: answers[name].text for name in ("upstream", "downstream", "background", "floor") if name in answers}
-    return penetration_result(inputs, step.result_limit)
-
-
-def penetration_result(inputs: Mapping[str, str], limit: SiteLimit | None) -> Result:
-    """Compute and judge a penetration; the value is kept to six significant digits, judged unrounded."""
-    found = penetration(
-        upstream=inputs["upstream"],
-        downstream=inputs["downstream"],
-        background=inputs["background"],
-        floor_fraction=inputs.get("floor"),
-    )
-    within = judge(found, _upper(limit)).passed if limit is not None and limit.high is not None else None
-    return Result(
-        method=LEAK_METHOD,
-        inputs=dict(inputs),
-        value=significant(found.upper_pct),
-        unit="pct",
-        shown=_shown(found),
-        limit=limit.high if limit else None,
-        op=limit.op if limit else None,
-        basis=limit.basis if limit else None,
-        within=within,
-    )
-
-
-def _shown(found: Penetration) -> str:
-    return f"{'below ' if found.below_floor else ''}{significant(found.upper_pct)} %"
-
-
-def significant(value: Fraction) -> str:
-    """Write a fraction in plain decimals with six significant digits, trailing zeros dropped."""
-    if value == 0:
-        return "0"
-    size, exponent = abs(value), 0
-    while size >= 10:
-        size, exponent = size / 10, exponent + 1
-    while size < 1:
-        size, exponent = size * 10, exponent - 1
-    places = max(DIGITS - 1 - exponent, 0)
-    scaled = round(value * 10**places)
-    digits = str(abs(scaled)).rjust(places + 1, "0")
-    whole, part = (digits[:-places], digits[-places:].rstrip("0")) if places else (digits, "")
-    return f"{'-' if scaled < 0 else ''}{whole}{'.' + part if part else ''}"

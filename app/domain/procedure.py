@@ -14,6 +14,7 @@ from pydantic import Field, ValidationError, model_validator
 from app.calc.errors import Invalid
 from app.domain.containment.effects import SIDED_ACTS, Act, Side
 from app.domain.housing import SiteLimit
+from app.domain.instruments import InstrumentKind
 from app.domain.text import Kept, sentence_from
 
 Id = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]{0,39}$")]
@@ -111,20 +112,28 @@ class Ask(Kept):
 
     reading: a number as typed, in `unit`, judged against the limit named `limit` if there is one.
     choice: one of `options`, each stating what was seen; those in `good` let the work go on.
-    text: words.  photo: a picture from the tablet.
+    text: words.  photo: a picture from the tablet.  date: a day.
+    instrument: one of the register's instruments of the kind `measures`, in calibration.
+    twice: a number that decides something, entered twice without the first entry in sight.
     """
 
     id: Id
     label: str = Field(min_length=2, max_length=160)
-    kind: Literal["reading", "choice", "text", "photo"]
+    kind: Literal["reading", "choice", "text", "photo", "date", "instrument"]
     unit: str | None = None
     options: tuple[str, ...] = ()
     good: tuple[str, ...] = ()
     limit: str | None = None
     required: bool = True
+    measures: InstrumentKind | None = None
+    twice: bool = False
 
     @model_validator(mode="after")
     def _whole(self) -> "Ask":
+        if (self.kind == "instrument") != (self.measures is not None):
+            raise ValueError(f"{self.id}: an instrument, and nothing else, says what it measures")
+        if self.twice and self.kind != "reading":
+            raise ValueError(f"{self.id} is no reading, so it is not entered twice")
         if self.kind == "reading" and not self.unit:
             raise ValueError(f"the reading {self.id} needs a unit")
         if self.kind == "choice" and len(self.options) < 2:
@@ -134,8 +143,17 @@ class Ask(Kept):
         return self
 
 
+RESULT_UNITS = {
+    "leak_test": "pct", "capacity": "pct", "resistance_at_rated": "Pa", "filter_age": "date", "smear": "dpm/100cm2",
+}  # fmt: skip
+"""What a step may compute, and the unit of the value, which is also that of its limit."""
+
+
 class WrittenStep(Kept):
-    """A step as its author wrote it, or `block`: the place where a named block of steps is repeated."""
+    """A step as its author wrote it, or `block`: the place where a named block of steps is repeated.
+
+    way_out: the name of the steps that a lead may put in when a result here lies outside its limit.
+    """
 
     id: Id | None = None
     block: Id | None = None
@@ -149,9 +167,10 @@ class WrittenStep(Kept):
     marks: Literal[1, 2] = 1
     final: bool = False
     note: str = ""
-    computes: Literal["leak_test"] | None = None
+    computes: str | None = None
     result_limit: str | None = None
     relied_on_by: tuple[str, ...] = ()
+    way_out: Id | None = None
 
     @model_validator(mode="after")
     def _step_or_block(self) -> "WrittenStep":
@@ -159,6 +178,8 @@ class WrittenStep(Kept):
             raise ValueError("a step has either an id with a text, or the name of a block")
         if self.id is not None and not self.text:
             raise ValueError(f"the step {self.id} has no text")
+        if self.computes is not None and self.computes not in RESULT_UNITS:
+            raise ValueError(f"{self.computes!r} is not something that a step can compute")
         for effect in self.effects:
             read_effect(effect)
         return self
@@ -196,6 +217,16 @@ class Stage(Kept):
     sections: tuple[Section, ...] = Field(min_length=1)
 
 
+class WayOut(Kept):
+    """Steps beside the main line: put in before a test that failed, so that it can be made again.
+
+    A stage for each port is laid over the ports of the bank that failed.
+    """
+
+    title: str
+    stages: tuple[Stage, ...] = Field(min_length=1)
+
+
 class Procedure(Kept):
     """A revision of a procedure."""
 
@@ -212,6 +243,7 @@ class Procedure(Kept):
     figures: dict[str, Figure] = Field(default_factory=dict)
     blocks: dict[Id, tuple[WrittenStep, ...]] = Field(default_factory=dict)
     stages: tuple[Stage, ...] = Field(min_length=1)
+    ways_out: dict[Id, WayOut] = Field(default_factory=dict)
 
     @model_validator(mode="after")
     def _hangs_together(self) -> "Procedure":
@@ -221,6 +253,8 @@ class Procedure(Kept):
             for text in (step.text, step.note, *(ask.label for ask in step.asks)):
                 if stray_names := placeholders(text) - PLACEHOLDERS:
                     raise ValueError(f"{where}: {{{min(stray_names)}}} is not a name that a step may use")
+            if step.way_out is not None and step.way_out not in self.ways_out:
+                raise ValueError(f"{where}: there is no way out {step.way_out!r}")
             if step.block is not None and step.block not in self.blocks:
                 raise ValueError(f"{where}: there is no block {step.block!r}")
         return self
@@ -231,7 +265,7 @@ class Procedure(Kept):
             [(f"block {name}, {step.id}", step) for name, steps in self.blocks.items() for step in steps]
             + [
                 (f"{stage.id}/{section.id}/{step.id or 'block'}", step)
-                for stage in self.stages
+                for stage in (*self.stages, *(stage for way in self.ways_out.values() for stage in way.stages))
                 for section in stage.sections
                 for step in section.steps
             ]

@@ -199,7 +199,9 @@ class SiteState:
     jobs: tuple[JobLine, ...] = ()
     procedures: tuple[tuple[str, int, str], ...] = ()
     instruments: Mapping[str, Instrument] = field(default_factory=lambda: MappingProxyType({}))
+    put_aside: Mapping[str, InstrumentPutAside] = field(default_factory=lambda: MappingProxyType({}))
     readings: Mapping[int, ReadingTaken] = field(default_factory=lambda: MappingProxyType({}))
+    struck: Mapping[int, tuple[ReadingTaken, ReadingStruck]] = field(default_factory=lambda: MappingProxyType({}))
     qualifications: Mapping[tuple[str, str], date] = field(default_factory=lambda: MappingProxyType({}))
 
 
@@ -230,15 +232,20 @@ def evolve_site(state: SiteState, event: SiteEvent) -> SiteState:
             return replace(state, jobs=jobs)
         case InstrumentKept():
             kept = {**state.instruments, event.instrument.id: event.instrument}
-            return replace(state, instruments=MappingProxyType(kept))
+            aside = {name: item for name, item in state.put_aside.items() if name != event.instrument.id}
+            return replace(state, instruments=MappingProxyType(kept), put_aside=MappingProxyType(aside))
         case InstrumentPutAside():
             left = {name: item for name, item in state.instruments.items() if name != event.instrument}
-            return replace(state, instruments=MappingProxyType(left))
+            aside = {**state.put_aside, event.instrument: event}
+            return replace(state, instruments=MappingProxyType(left), put_aside=MappingProxyType(aside))
         case ReadingTaken():
             return replace(state, readings=MappingProxyType({**state.readings, event.seq: event}))
         case ReadingStruck():
+            if event.entry not in state.readings:
+                return state
             used = {seq: item for seq, item in state.readings.items() if seq != event.entry}
-            return replace(state, readings=MappingProxyType(used))
+            struck = {**state.struck, event.entry: (state.readings[event.entry], event)}
+            return replace(state, readings=MappingProxyType(used), struck=MappingProxyType(struck))
         case QualificationNoted():
             held = {**state.qualifications, (event.person, event.what): event.until}
             return replace(state, qualifications=MappingProxyType(held))

@@ -12,8 +12,9 @@ from app.domain.containment.effects import HOUSING_ACTS, POSITION_ACTS, Effect, 
 from app.domain.containment.effects import Use as Used
 from app.domain.containment.rules import attempt
 from app.domain.containment.state import ClosureRule, HousingState, starting_state
-from app.domain.housing import AccessPort, Bank, Housing, Service, SiteLimit
+from app.domain.housing import AccessPort, Bank, BankDesign, Housing, Service, SiteLimit
 from app.domain.procedure import (
+    RESULT_UNITS,
     Ask,
     Fact,
     Hazard,
@@ -40,7 +41,7 @@ class AskedFor(Kept):
 
 
 class Step(Kept):
-    """One step of one job."""
+    """One step of one job.  design: the site values of its bank, where it computes something from them."""
 
     id: str
     stage: str
@@ -62,6 +63,30 @@ class Step(Kept):
     position: int | None = None
     bank: Bank | None = None
     relied_on_by: tuple[str, ...] = ()
+    way_out: str | None = None
+    design: BankDesign | None = None
+
+
+class LaidWayOut(Kept):
+    """Steps kept ready beside the main line, for when the test step `at` fails."""
+
+    id: str
+    at: str
+    title: str
+    steps: tuple[Step, ...]
+
+    def numbered(self, turn: int) -> tuple[Step, ...]:
+        """Return the steps with ids of their own for this turn, counted from 1."""
+
+        def own(name: str) -> str:
+            return f"{self.id}-{turn}/{name}"
+
+        return tuple(
+            step.model_copy(update={
+                "id": own(step.id), "section": own(step.section), "relied_on_by": tuple(map(own, step.relied_on_by)),
+            })
+            for step in self.steps
+        )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,18 +132,39 @@ def expand(procedure: Procedure, housing: Housing) -> tuple[Step, ...]:
 
     Raises Invalid if the procedure names a figure, limit or step that is not there.
     """
-    laid = _resolved(_counted(_laid(procedure, housing), procedure, housing))
+    laid = _resolved(_counted(_laid(procedure, housing, procedure.stages), procedure, housing))
     ids = Counter(step.id for step in laid)
     if twice := [name for name, count in ids.items() if count > 1]:
         raise Invalid(f"Procedure {procedure.id} has two steps {twice[0]}; give each step of a section its own id.")
     return laid
 
 
-def _laid(procedure: Procedure, housing: Housing) -> tuple[Step, ...]:
+def ways_out(procedure: Procedure, housing: Housing, line: tuple[Step, ...]) -> tuple[LaidWayOut, ...]:
+    """Lay every way out that a step of the line names, over the ports of that step's bank."""
+    found = []
+    for step in line:
+        if step.way_out is not None:
+            way = procedure.ways_out[step.way_out.rpartition("-")[0]]
+            laid = _laid(procedure, housing, way.stages, step.bank)
+            found.append(LaidWayOut(id=step.way_out, at=step.id, title=way.title, steps=_resolved(laid, beside=True)))
+    return tuple(found)
+
+
+def put_in(line: tuple[Step, ...], way: LaidWayOut, turn: int) -> tuple[Step, ...]:
+    """Return the line with a way out before the section that holds the failed step, so that all of it comes again."""
+    section = next(step.section for step in line if step.id == way.at)
+    place = next(number for number, step in enumerate(line) if step.section == section)
+    return (*line[:place], *way.numbered(turn), *line[place:])
+
+
+def _laid(
+    procedure: Procedure, housing: Housing, stages: tuple[Stage, ...], only: Bank | None = None
+) -> tuple[Step, ...]:
     return tuple(
         _lay(procedure, housing, stage, section, place, written)
-        for stage in procedure.stages
+        for stage in stages
         for stage_place in _stage_places(stage, housing, procedure)
+        if only is None or stage_place.bank in (only, None)
         for section in stage.sections
         for place in _section_places(section, stage_place)
         for written in _unblocked(procedure, section.steps, place)
@@ -190,11 +236,13 @@ def _lay(
         final=written.final,
         note=written.note.format_map(names),
         computes=written.computes,
-        result_limit=_limit(procedure, housing, written.result_limit, "pct"),
+        result_limit=_limit(procedure, housing, written.result_limit, RESULT_UNITS.get(written.computes or "")),
         port=place.port.id if place.port else None,
         position=place.position,
         bank=place.bank,
         relied_on_by=written.relied_on_by,
+        design=housing.design.get(place.bank) if written.computes and place.bank else None,
+        way_out=None if written.way_out is None else f"{written.way_out}-{place.bank or 'all'}",
     )
 
 
@@ -301,25 +349,30 @@ def uses_by_effect(steps: tuple[Step, ...], state: HousingState) -> Iterator[tup
             state = attempt(state, effect).state
 
 
-def _resolved(steps: tuple[Step, ...]) -> tuple[Step, ...]:
+def _resolved(steps: tuple[Step, ...], *, beside: bool = False) -> tuple[Step, ...]:
     """Turn `relied_on_by` names (section, or section/step, of the same port or of the job) into step ids.
 
-    Whatever stands later in the same section relies on a step without being named.
+    Whatever stands later in the same section relies on a step without being named.  Steps beside the main line
+    may name what only stands there.
     """
     places: dict[str, list[int]] = defaultdict(list)
     for number, step in enumerate(steps):
         for name in {step.section, *_short_names(step)}:
             places[name].append(number)
     return tuple(
-        step.model_copy(update={"relied_on_by": _relying(step, number, steps, places)})
+        step.model_copy(update={"relied_on_by": _relying(step, number, steps, places, beside=beside)})
         for number, step in enumerate(steps)
     )
 
 
-def _relying(step: Step, number: int, steps: tuple[Step, ...], places: dict[str, list[int]]) -> tuple[str, ...]:
-    if stray := [name for name in step.relied_on_by if name not in places]:
+def _relying(
+    step: Step, number: int, steps: tuple[Step, ...], places: dict[str, list[int]], *, beside: bool
+) -> tuple[str, ...]:
+    if stray := [name for name in step.relied_on_by if name not in places and not beside]:
         raise Invalid(f"Step {step.id} is relied on by {stray[0]!r}, which is no step or section of this procedure.")
-    later = sorted({other for name in (step.section, *step.relied_on_by) for other in places[name] if other > number})
+    later = sorted(
+        {other for name in (step.section, *step.relied_on_by) for other in places.get(name, ()) if other > number}
+    )
     return tuple(steps[other].id for other in later if step.port is None or steps[other].port in (step.port, None))
 
 

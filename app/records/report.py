@@ -3,10 +3,11 @@
 It is what the PDF prints; the JSON record beside it is the master copy.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
-from app.domain.events import Event, Evidence, HoldReleased, JobSubmitted, RecordAccepted, Signature
+from app.domain.events import Answer, Event, Evidence, HoldReleased, JobSubmitted, RecordAccepted, Signature
+from app.domain.instruments import Instrument
 from app.domain.job import JobState, Mark, Stamp
 from app.domain.steps import Step
 from app.domain.words import barrier_words, unit_words
@@ -92,14 +93,18 @@ def _step(number: int, step: Step, state: JobState, zone: str) -> dict[str, Any]
         "marks": _marks(step, mark, zone),
         "answers": _answers(step, mark, mark.evidence, zone),
         "attempts": [
-            {"who": _who(stamp, zone), "answers": _answers(step, None, evidence, zone)}
+            {
+                "who": _who(stamp, zone),
+                "answers": _answers(step, None, evidence, zone),
+                "result": _result(step, evidence),
+            }
             for stamp, evidence in mark.attempts
         ],
         "earlier": [
             {"who": _who(stamp, zone), "answers": _answers(step, None, evidence, zone)}
             for stamp, evidence in mark.earlier
         ],
-        "result": _result(mark.evidence),
+        "result": _result(step, mark.evidence),
         "note": mark.evidence.note,
         "flags": [state.by_number(flag) for flag in (*mark.flags, *again)],
     }
@@ -127,6 +132,7 @@ def _marks(step: Step, mark: Mark, zone: str) -> list[str]:
 def _answers(step: Step, mark: Mark | None, evidence: Evidence, zone: str) -> list[dict[str, Any]]:
     found = []
     verdicts = {item.ask: item for item in evidence.judged}
+    instruments = {item.id: item for item in evidence.instruments or ()}
     for asked in step.asks:
         answer = evidence.answers.get(asked.ask.id)
         if answer is None:
@@ -135,7 +141,7 @@ def _answers(step: Step, mark: Mark | None, evidence: Evidence, zone: str) -> li
         found.append(
             {
                 "label": asked.ask.label,
-                "value": f"{answer.text} {unit_words(answer.unit)}".strip(),
+                "value": _value(answer, instruments),
                 "photo": answer.text if asked.ask.kind == "photo" else "",
                 "limit": limit_words(judged.low, judged.high, judged.op, judged.unit) if judged else "",
                 "basis": (judged.basis or "") if judged else "",
@@ -171,14 +177,42 @@ def limit_words(low: str | None, high: str | None, op: str, unit: str | None) ->
     return told.strip()
 
 
-def _result(evidence: Evidence) -> list[str]:
+def _result(step: Step, evidence: Evidence) -> list[str]:
     result = evidence.result
     if result is None:
         return []
-    limit = limit_words(None, result.limit, result.op or "<=", result.unit)
+    limit = limit_of_result(step)
     verdict = {True: "met", False: "NOT MET", None: "no limit given"}[result.within]
-    return [f"result {result.shown}", f"limit {limit}: {verdict}" if limit else verdict, result.basis or "",
-            f"method {result.method}"]  # fmt: skip
+    return [
+        f"result {result.shown}",
+        f"limit {limit}: {verdict}" if limit else verdict,
+        f"margin {result.margin} {unit_words(result.unit)}".strip() if result.margin else "",
+        result.uncertainty or "",
+        *(result.notes or ()),
+        result.basis or "",
+        f"method {result.method}: {result.source}" if result.source else f"method {result.method}",
+    ]
+
+
+def limit_of_result(step: Step) -> str:
+    """Say the limit of a step's result, both ends; nothing if it has none."""
+    limit = step.result_limit
+    return limit_words(limit.low, limit.high, limit.op, limit.unit) if limit else ""
+
+
+def _instrument_words(instrument: Instrument) -> str:
+    paper = f", certificate {instrument.certificate}" if instrument.certificate else ""
+    return (
+        f"{instrument.id} ({instrument.description}; calibrated {instrument.calibrated_on}, good until "
+        f"{instrument.due}{paper})"
+    )
+
+
+def _value(answer: Answer, instruments: Mapping[str, Instrument]) -> str:
+    if answer.text in instruments:
+        return _instrument_words(instruments[answer.text])
+    told = f"{answer.text} {unit_words(answer.unit)}".strip()
+    return f"{told} (entered twice)" if answer.twice else told
 
 
 def _pictures(state: JobState) -> list[dict[str, str]]:

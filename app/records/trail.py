@@ -23,6 +23,7 @@ from app.domain.events import (
     StepOutside,
     StepWithdrawn,
     StopExplained,
+    WayOutTaken,
 )
 from app.domain.steps import Step
 from app.domain.words import unit_words
@@ -60,6 +61,8 @@ def sentence_of(event: Event, steps: dict[str, Step]) -> str:
             return f"{who} corrected {event.ask} at {text(event.step)} from {event.was} to {event.now}: {event.reason}"
         case StepWithdrawn():
             return f"{who} took back the mark at {text(event.step)}: {event.reason}{_again(event.due_again)}"
+        case WayOutTaken():
+            return f"{who} put in steps before {text(event.step)}: {event.reason}{_again(event.due_again)}"
         case JobStopped():
             return f"{who} stopped the job{' at ' + text(event.step) if event.step else ''}. {event.text}".strip()
         case StopExplained():

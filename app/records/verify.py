@@ -19,23 +19,27 @@ Which certificate to trust, and which old heads to hold against the record, is t
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from hashlib import sha256
 from typing import Any
 
 from pydantic import ValidationError
 
 from app.calc.errors import ChangeoutError
+from app.domain.computing import compute
 from app.domain.containment.state import ClosureRule, starting_state
 from app.domain.events import Event, Evidence, JobOpened, StepDone, StepOutside, event_from
 from app.domain.examine import breaches
 from app.domain.history import signature_of, unlawful
 from app.domain.job import JobState, fold
-from app.domain.judging import penetration_result, verdict_of
+from app.domain.judging import verdict_of
+from app.domain.steps import Step
 from app.ledger.canonical import canonical, read_canonical
 from app.ledger.check import check_entries
 from app.ledger.heads import Head, key_id_of, verify_signature
 from app.ledger.tree import leaf_hash, roots_at
 from app.records.assemble import RECORD_FORMAT, photos_named, summary_of
+from app.records.moments import local_text
 
 TITLES = {
     1: "the record can be read",
@@ -254,7 +258,7 @@ def _breach_sentences(state: JobState) -> Iterable[str]:
     if opened is None:
         yield "The record does not begin with the opening of a job."
         return
-    for found in breaches(opened.steps, _start_of(opened)):
+    for found in breaches(state.steps, _start_of(opened)):
         yield f"Rule {found.rule} at {found.step}: {found.sentence}."
 
 
@@ -271,20 +275,24 @@ def _result_faults(state: JobState, events: tuple[Event, ...]) -> Iterable[str]:
         if step is None:
             yield f"Entry {event.seq} speaks of the step {event.step}, which this job does not have."
             continue
-        limits = {asked.ask.id: asked.limit for asked in step.asks}
-        yield from (
-            f"Entry {event.seq}: {told}" for told in _evidence_faults(event.evidence, limits, step.result_limit)
-        )
+        first = state.mark(step.id).done if event.type == "answer_corrected" else None
+        zone = state.opened.zone if state.opened else "UTC"
+        on = date.fromisoformat(local_text(first.at if first else event.at, zone)[:10])
+        yield from (f"Entry {event.seq}: {told}" for told in _evidence_faults(event.evidence, step, on))
 
 
-def _evidence_faults(evidence: Evidence, limits: Mapping[str, Any], result_limit: Any) -> Iterable[str]:
+def _evidence_faults(evidence: Evidence, step: Step, on: date) -> Iterable[str]:
+    limits = {asked.ask.id: asked.limit for asked in step.asks}
     try:
+        for instrument in evidence.instruments or ():
+            instrument.check(on=on)
         for judged in evidence.judged:
             answer = evidence.answers.get(judged.ask)
             numeric = answer is not None and answer.unit is not None
             if answer is not None and numeric and verdict_of(judged.ask, answer.text, limits.get(judged.ask)) != judged:
                 yield f"the judgement of {judged.ask} does not follow from {answer.text} and its limit."
-        if evidence.result is not None and penetration_result(evidence.result.inputs, result_limit) != evidence.result:
-            yield f"the result {evidence.result.shown} does not follow from its inputs."
+        result = evidence.result
+        if result is not None and compute(result.method, result.inputs, step.result_limit) != result:
+            yield f"the result {result.shown} does not follow from its inputs."
     except (ChangeoutError, KeyError) as fault:
         yield f"a value cannot be computed again ({fault})."

@@ -12,7 +12,7 @@ from hashlib import sha256
 from typing import Any
 
 from app.calc.errors import Invalid
-from app.domain.commands import Accept, Command, Finish, Moment, Open
+from app.domain.commands import Accept, Command, Correct, Finish, Moment, Open
 from app.domain.decide import decide
 from app.domain.events import (
     AttemptRefused,
@@ -140,6 +140,7 @@ class Jobs:
             root=work.tip(job).frontier.root().hex(),
             device=_device(asked, at),
             request=asked.token,
+            instruments=_site_state(work).instruments if isinstance(command, Finish | Correct) else {},
         )
         refused: Refused | None = None
         try:

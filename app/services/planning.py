@@ -5,11 +5,11 @@ from dataclasses import dataclass
 from app.calc.errors import Invalid
 from app.domain.containment.state import HousingState
 from app.domain.events import JobOpened, Who
-from app.domain.examine import Breach, breaches
+from app.domain.examine import Breach, breaches_anywhere
 from app.domain.housing import Housing
 from app.domain.procedure import Procedure
 from app.domain.site import SiteState, next_number
-from app.domain.steps import Step, begin_with, closure_rule, expand
+from app.domain.steps import Step, begin_with, closure_rule, expand, ways_out
 from app.domain.takeoff import TakeOff, take_off
 from app.services.ports import Library
 
@@ -57,7 +57,8 @@ def with_depths(housing: Housing, depths: dict[str, int]) -> Housing:
 def plan(housing: Housing, procedure: Procedure, digest: str) -> Plan:
     """Lay the procedure over the housing and run it through the model."""
     steps, start = expand(procedure, housing), begin_with(procedure, housing)
-    return Plan(housing, procedure, digest, steps, start, take_off(steps, housing, start), breaches(steps, start))
+    found = breaches_anywhere(steps, ways_out(procedure, housing, steps), start)
+    return Plan(housing, procedure, digest, steps, start, take_off(steps, housing, start), found)
 
 
 def first_entry(made: Plan, *, site: SiteState, by: Who, at: str, crew: tuple[Who, ...], rehearsal: bool) -> JobOpened:
@@ -80,6 +81,7 @@ def first_entry(made: Plan, *, site: SiteState, by: Who, at: str, crew: tuple[Wh
         kind=made.procedure.kind,
         signal_words=made.procedure.signal_words,
         steps=made.steps,
+        ways_out=ways_out(made.procedure, made.housing, made.steps) or None,
         ties_each_side=rule.ties_each_side,
         bands_each_side=rule.bands_each_side,
         crew=crew,

@@ -5,13 +5,15 @@ Every command goes through `decide` like a real one; answers are made up to lie 
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 
 from app.domain.commands import Accept, Begin, Command, Finish, Moment, Open, Release, Submit
 from app.domain.decide import decide
 from app.domain.events import Event, Who, payload_of
-from app.domain.housing import SiteLimit
+from app.domain.housing import BankDesign, SiteLimit
+from app.domain.instruments import Instrument, InstrumentKind
 from app.domain.job import JobState, fold
+from app.domain.judging import AGAIN
 from app.domain.procedure import Role, StepKind
 from app.domain.site import SiteState
 from app.domain.steps import AskedFor, Step
@@ -26,6 +28,16 @@ OFFICER = Who(id="rehearsal-officer", name="Rehearsal officer", role=Role.SAFETY
 HANDS = Who(id="rehearsal-hands", name="Rehearsal hands", role=Role.TECHNICIAN)
 EYES = Who(id="rehearsal-eyes", name="Rehearsal eyes", role=Role.TECHNICIAN)
 SECOND_LEAD = Who(id="rehearsal-lead-2", name="Rehearsal second lead", role=Role.LEAD)
+MADE_UP_INSTRUMENTS = {
+    f"rehearsal {kind}": Instrument(
+        id=f"rehearsal {kind}", kind=kind, description="made up for a rehearsal", calibrated_on=date(2000, 1, 1),
+        due=date(9999, 12, 31), floor_fraction="0.00001", u_pct="5", efficiency="0.3",
+    )
+    for kind in InstrumentKind
+}  # fmt: skip
+"""One of every kind that never runs out; no real job can use them, for no register holds them."""
+MADE_ON = "2026-01-01"
+"""The making of a made-up filter, where no day is given."""
 STEP_TIME = timedelta(seconds=40)
 
 
@@ -52,6 +64,7 @@ class Run:
             by=by,
             local_time=local_text(at, self.zone),
             root=self.frontier.root().hex(),
+            instruments=MADE_UP_INSTRUMENTS,
         )
         fresh = decide(self.state, command, moment)
         for event in fresh:
@@ -82,14 +95,14 @@ def rehearse(made: Plan, signer: Signer, *, begin: datetime, site: str = "Rehear
     run.ledger = draft.ledger
     run.do(Open(draft), LEAD)
     for step in made.steps:
-        for command, by in commands_for(step):
+        for command, by in commands_for(step, made_on=run.now.date().isoformat()):
             run.do(command, by)
     run.do(Submit(), SECOND_LEAD)
     run.do(Accept(), OFFICER)
     return run
 
 
-def commands_for(step: Step) -> Iterator[tuple[Command, Who]]:
+def commands_for(step: Step, *, made_on: str = MADE_ON) -> Iterator[tuple[Command, Who]]:
     """Yield what people would do at one step, with answers within their limits."""
     if step.kind is StepKind.HOLD:
         yield Release(step.id), OFFICER if step.role is Role.SAFETY_OFFICER else SECOND_LEAD
@@ -97,25 +110,40 @@ def commands_for(step: Step) -> Iterator[tuple[Command, Who]]:
     by = EYES if step.kind is StepKind.VERIFY else HANDS
     if step.marks == 2:
         yield Begin(step.id), by
-    yield Finish(step.id, made_up_answers(step)), by
+    yield Finish(step.id, made_up_answers(step, made_on=made_on)), by
 
 
-def made_up_answers(step: Step) -> dict[str, str]:
+def made_up_answers(step: Step, *, made_on: str = MADE_ON) -> dict[str, str]:
     """Return an answer for everything that the step must be given, each within its limit."""
     answers = {
-        asked.ask.id: _made_up(asked, step) for asked in step.asks if asked.ask.required and asked.ask.kind != "photo"
+        asked.ask.id: _made_up(asked, step, made_on)
+        for asked in step.asks
+        if asked.ask.required and asked.ask.kind != "photo"
     }
-    if step.computes == "leak_test":
-        answers |= {"upstream": "25.0", "downstream": "0.0085", "background": "0.0010"}
-    return answers
+    design = step.design or BankDesign()
+    match step.computes:
+        case "leak_test":
+            answers |= {"upstream": "25.0", "downstream": "0.0085", "background": "0.0010"}
+        case "capacity":
+            answers["flow"] = design.design_flow_m3_h or "1000"
+        case "resistance_at_rated":
+            answers |= {"flow": design.rated_flow_m3_h or "1000"}
+            answers["drop"] = "200" if answers["drop"] == "0" else answers["drop"]
+        case "smear":
+            answers |= {"gross": "1", "minutes": "10", "background": "10", "background-minutes": "100"}
+    return answers | {f"{asked.ask.id}{AGAIN}": answers[asked.ask.id] for asked in step.asks if asked.ask.twice}
 
 
-def _made_up(asked: AskedFor, step: Step) -> str:
+def _made_up(asked: AskedFor, step: Step, made_on: str) -> str:
     match asked.ask.kind:
         case "choice":
             return (asked.ask.good or asked.ask.options)[0]
         case "reading":
             return _within(asked.limit)
+        case "instrument":
+            return f"rehearsal {asked.ask.measures}"
+        case "date":
+            return made_on
         case _:
             return f"rehearsal, {step.id.rsplit('/', 1)[-1]}"
 

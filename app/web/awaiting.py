@@ -5,14 +5,16 @@ What is in memory is taken at once: a thread is only asked for what may wait for
 
 import asyncio
 from concurrent.futures import Future
+from datetime import date
 
 from starlette.concurrency import run_in_threadpool
 
 from app.domain.job import JobState
 from app.domain.procedure import StepKind
+from app.records.moments import local_text, utc_text
 from app.services.jobs import Recorded
-from app.services.ports import Person
 from app.web.context import Site
+from app.web.views.step import Around
 
 
 async def done(future: "Future[Recorded]") -> Recorded:
@@ -29,7 +31,15 @@ async def state_of(site: Site, job: str) -> JobState:
     return await run_in_threadpool(site.jobs.state, job) if at_hand is None else at_hand
 
 
-async def people_for(site: Site, state: JobState) -> tuple[Person, ...]:
-    """Return the people whom the step that is due lets one choose from: at a hold point everybody, else nobody."""
+async def around_for(site: Site, state: JobState) -> Around:
+    """Return what the step that is due lets one choose from: people at a hold point, instruments at a reading."""
     due = state.due
-    return await run_in_threadpool(site.people.everyone) if due and due.kind is StepKind.HOLD else ()
+    if due is None:
+        return Around()
+    if due.kind is StepKind.HOLD:
+        return Around(people=await run_in_threadpool(site.people.everyone))
+    if not any(asked.ask.kind == "instrument" for asked in due.asks):
+        return Around()
+    register = await run_in_threadpool(site.jobs.site)
+    on = date.fromisoformat(local_text(utc_text(site.clock()), register.zone)[:10])
+    return Around(instruments=register.instruments, on=on)

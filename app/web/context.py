@@ -11,6 +11,7 @@ from app.ledger.heads import Head, Signer
 from app.services.export import Material, PdfMaker
 from app.services.jobs import Asked, Jobs
 from app.services.ports import Library, PeopleBook, PhotoShelf, Session, SessionBook
+from app.services.registers import Registers
 from app.settings import Settings
 
 COOKIE = "changeout_session"
@@ -25,6 +26,7 @@ class Site:
     settings: Settings
     clock: Callable[[], datetime]
     jobs: Jobs
+    registers: Registers
     people: PeopleBook
     sessions: SessionBook
     library: Library

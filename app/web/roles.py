@@ -6,6 +6,7 @@ WORKERS = frozenset({Role.TECHNICIAN, Role.SAFETY_OFFICER, Role.LEAD})
 EVERYONE = frozenset(Role)
 LEAD = frozenset({Role.LEAD})
 OFFICER = frozenset({Role.SAFETY_OFFICER})
+KEEPERS = LEAD | OFFICER
 ADMINISTRATOR = frozenset({Role.ADMINISTRATOR})
 
 # None: no session is needed.
@@ -21,6 +22,16 @@ ALLOWED: dict[tuple[str, str], frozenset[Role] | None] = {
     ("GET", "/"): EVERYONE,
     ("GET", "/about"): EVERYONE,
     ("GET", "/housings/{tag}"): WORKERS,
+    ("GET", "/housings/{tag}/history"): WORKERS,
+    ("GET", "/housings/{tag}/{bank}/trend.svg"): WORKERS,
+    ("POST", "/housings/{tag}/readings"): WORKERS,
+    ("POST", "/housings/{tag}/struck"): LEAD,
+    ("GET", "/instruments"): WORKERS,
+    ("POST", "/instruments"): KEEPERS,
+    ("POST", "/instruments/aside"): KEEPERS,
+    ("GET", "/qualifications"): WORKERS,
+    ("POST", "/qualifications"): KEEPERS,
+    ("GET", "/due"): WORKERS,
     ("GET", "/plan/{tag}"): LEAD,
     ("POST", "/plan/{tag}"): LEAD,
     ("GET", "/jobs/{job}"): WORKERS,
@@ -29,6 +40,7 @@ ALLOWED: dict[tuple[str, str], frozenset[Role] | None] = {
     ("GET", "/jobs/{job}/steps/{number}/change"): WORKERS,
     ("POST", "/jobs/{job}/marks"): WORKERS,
     ("POST", "/jobs/{job}/release"): WORKERS,
+    ("POST", "/jobs/{job}/way-out"): LEAD,
     ("POST", "/jobs/{job}/notes"): WORKERS,
     ("POST", "/jobs/{job}/corrections"): WORKERS,
     ("POST", "/jobs/{job}/withdrawals"): WORKERS,

@@ -121,7 +121,7 @@ def rendering(count: int) -> list[str]:
     """Time the view and the template of a step screen alone, halfway through a job."""
     from app.services.ports import Session
     from app.web.render import environment
-    from app.web.views.step import work_view
+    from app.web.views.step import Around, work_view
     from tests.builders import HANDS, START, opened
 
     bench = opened(HOUSING)
@@ -130,9 +130,9 @@ def rendering(count: int) -> list[str]:
 
     def view() -> None:
         for _ in range(count):
-            work_view("job", state, session, ())
+            work_view("job", state, session, Around())
 
-    page = work_view("job", state, session, ())
+    page = work_view("job", state, session, Around())
 
     def render() -> None:
         for _ in range(count):

@@ -19,6 +19,7 @@ from app.services.jobs import Asked
 from app.services.planning import Plan, find_housing, find_procedure, first_entry, plan
 from app.services.rehearsal import EYES, HANDS, OFFICER, SECOND_LEAD, commands_for
 from app.settings import Settings
+from tests.builders import keep_made_up_instruments
 
 HOUSING, PROCEDURE = "EF-11", "change-out"
 PHOTOS, PHOTO_BYTES = 10, 700_000
@@ -59,6 +60,7 @@ def prepare(folder: Path, jobs: int, *, finished: bool = True) -> Site:
     try:
         for name, role, secret in DEMO_PEOPLE:
             running.people.add(name, role, by=None, secret=secret)
+        keep_made_up_instruments(running.site.jobs)
         made = _plan(running)
         cast = _cast(running)
         holds = [place for place, step in enumerate(made.steps) if step.kind == "hold"]

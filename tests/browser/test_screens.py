@@ -8,6 +8,7 @@ import pytest
 from playwright.sync_api import Browser, BrowserContext, Page, Request
 
 from app.bootstrap import Running
+from app.cli import furnish
 from app.domain.commands import Begin, Correct, ExplainStop, Finish, Reopen, StopWork, Submit
 from app.domain.procedure import StepKind
 from app.domain.reopening import rechecks_for
@@ -84,7 +85,12 @@ def stages(running: Running) -> Iterator[Shown]:
     yield Shown("looks", f"/jobs/{looking.job}/now", HANDS, work=True)
     outside = Staged(running).do_until("Test the HEPA bank")
     assert outside.state.due is not None
-    outside.do(Finish(outside.state.due.id, made_up_answers(outside.state.due) | {"downstream": "0.9"}), HANDS)
+    outside.do(
+        Finish(
+            outside.state.due.id, made_up_answers(outside.state.due) | {"downstream": "0.9", "downstream.again": "0.9"}
+        ),
+        HANDS,
+    )
     yield Shown("attempt outside", f"/jobs/{outside.job}/now", HANDS, work=True)
     full = Staged(running).do_until("Verify that the filter clamp")
     torque = next(step for step in full.state.steps if step.text.startswith("Read the torque"))
@@ -115,6 +121,7 @@ def stages(running: Running) -> Iterator[Shown]:
 def staged(tmp_path_factory: pytest.TempPathFactory, browser: Browser) -> Iterator[Set]:
     """Serve a site with a job in every state, and list its pages."""
     with served(tmp_path_factory.mktemp("screens")) as (address, running):
+        furnish(running)
         plain = (
             Shown("signin", "/signin", ""),
             Shown("legend", "/legend", ""),
@@ -127,6 +134,12 @@ def staged(tmp_path_factory: pytest.TempPathFactory, browser: Browser) -> Iterat
             Shown("own secret", "/secret", HANDS),
             Shown("message", "/housings/none", HANDS),
             Shown("people", "/people", ADMIN),
+            Shown("instruments", "/instruments", LEAD),
+            Shown("instruments, read", "/instruments", HANDS),
+            Shown("qualifications", "/qualifications", LEAD),
+            Shown("due", "/due", HANDS),
+            Shown("history", "/housings/EF-03/history", LEAD),
+            Shown("history, three banks", "/housings/EF-11/history", HANDS),
         )
         yield Set(address, (*panels(running), *stages(running), *plain))
 

@@ -13,7 +13,6 @@ from app.domain.writing_rules import findings
 from tests.builders import procedure, procedure_text
 
 STEP = "[[stages.sections.steps]]\n"
-BLOCK = "[[blocks.close-and-cut]]\n"
 
 
 def parts(text: str) -> list[str]:
@@ -22,13 +21,15 @@ def parts(text: str) -> list[str]:
 
 
 def find(pieces: list[str], ident: str, *, section: str = "") -> int:
-    """Return the place of a step by its id, in a section if one is named."""
+    """Return the place of a step by its id, in the section or block named, else in the block of every cut."""
     here = ""
     for place, piece in enumerate(pieces):
         name = re.search(r'^id = "([^"]+)"', piece, re.MULTILINE)
         if piece.startswith("[[stages.sections]]") and name:
             here = name.group(1)
-        if name and name.group(1) == ident and (piece.startswith(BLOCK) if not section else here == section):
+        if block := re.match(r"\[\[blocks\.([^]]+)\]\]", piece):
+            here = block.group(1)
+        if name and name.group(1) == ident and here == (section or "close-and-cut"):
             return place
     raise AssertionError(f"no step {ident}")
 
@@ -60,14 +61,22 @@ def two_filters_in_one_bag() -> str:
     )
 
 
+def without_way_out_block(name: str) -> str:
+    """Take a block out of the re-seating alone; its section keeps a step that does nothing to the model."""
+    text = procedure_text()
+    at = text.index("[ways_out.reseat]")
+    nothing = 'id = "wait"\ntext = "Wait for the lead."'
+    return text[:at] + text[at:].replace(f'block = "{name}"', nothing)
+
+
 MUTATIONS = {
     "cut before the second band": (moved("cut", "band-ring"), "R2"),
     "stub drawn off before the new bag is strapped": (moved("stub", "strap", section="in"), "R5"),
-    "door off before isolation is verified": (dropped("isolation", section="verify"), "R6"),
+    "door off before isolation is verified": (dropped("isolation", section="prove"), "R6"),
     "two filters in one bag": (two_filters_in_one_bag(), "R4"),
-    "filter moved with the clamp set": (dropped("bolts", section="open"), "R3"),
+    "filter moved with the clamp set": (dropped("bolts", section="open-port"), "R3"),
     "clamp set with a position empty": (dropped("slide", section="in"), "R8"),
-    "dampers opened with a door off": (dropped("door", section="close"), "R9"),
+    "dampers opened with a door off": (dropped("door", section="close-port"), "R9"),
     "last bag left off": (
         procedure_text("first-fit-out").replace('effects = ["fit_bag"]\n', "").replace('effects = ["strap_bag"]\n', ""),
         "R9",
@@ -76,6 +85,9 @@ MUTATIONS = {
         procedure_text().replace('each = "filter_in"', 'each = "filter_out"'),
         "R7",
     ),
+    "re-seating with the air on": (without_way_out_block("prove"), "R6"),
+    "re-seated and not clamped again": (without_way_out_block("clamp"), "R9"),
+    "re-seated and left open": (without_way_out_block("close-port"), "R9"),
     "a package unaccounted for": (procedure_text().replace('effects = ["account_package"]\n', ""), "R10"),
 }
 

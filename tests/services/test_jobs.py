@@ -17,7 +17,7 @@ from app.services.planning import find_housing, find_procedure, first_entry, pla
 from app.services.rehearsal import commands_for
 from app.settings import Settings
 from app.storage.faults import StorageFault
-from tests.builders import EYES, HANDS, LEAD, OFFICER
+from tests.builders import EYES, HANDS, LEAD, OFFICER, keep_made_up_instruments
 
 
 class ToldClock:
@@ -38,6 +38,7 @@ def site(tmp_path: Path) -> Iterator[Running]:
     settings = Settings(data=tmp_path)
     ship_sample_housings(settings)
     running = start(settings, ToldClock())
+    keep_made_up_instruments(running.site.jobs)
     yield running
     running.close()
 

@@ -20,6 +20,7 @@ from app.services.planning import find_housing, find_procedure, first_entry, pla
 from app.services.rehearsal import EYES, HANDS, OFFICER, SECOND_LEAD, commands_for
 from app.settings import Settings
 from app.web.context import COOKIE
+from tests.builders import keep_made_up_instruments
 
 TOKENS = count(1)
 SECRETS = {name: secret for name, _, secret in DEMO_PEOPLE}
@@ -40,6 +41,7 @@ class Desk:
         running = start(settings, clock)
         for name, role, secret in DEMO_PEOPLE:
             running.people.add(name, role, by=None, secret=secret)
+        keep_made_up_instruments(running.site.jobs)
         return cls(running)
 
     def named(self, role: str, place: int = 0) -> Who:

@@ -163,9 +163,9 @@ def test_names_are_read_at_a_hold_point_and_nowhere_else(site: Running, monkeypa
     first = bench.state
     at_hold = bench.run_to(steps=5)
 
-    listed = asyncio.run(awaiting.people_for(site.site, at_hold))
+    listed = asyncio.run(awaiting.around_for(site.site, at_hold)).people
     monkeypatch.setattr(awaiting, "run_in_threadpool", no_thread)
-    nobody = asyncio.run(awaiting.people_for(site.site, first))
+    nobody = asyncio.run(awaiting.around_for(site.site, first)).people
 
     assert at_hold.due is not None
     assert at_hold.due.kind == "hold"

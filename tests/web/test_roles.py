@@ -20,10 +20,14 @@ LEADS = {
     "GET /jobs/{job}/reopen",
     "POST /jobs/{job}/reopen",
     "POST /jobs/{job}/submit",
+    "POST /jobs/{job}/way-out",
+    "POST /housings/{tag}/struck",
 }
+LEADS_AND_OFFICERS = {"POST /instruments", "POST /instruments/aside", "POST /qualifications"}
 OFFICERS = {"POST /jobs/{job}/exceptions", "POST /jobs/{job}/accept", "POST /jobs/{job}/return"}
 KEEPERS = {"GET /people", "POST /people", "POST /people/{person}/reset", "POST /people/{person}/leave"}
-FILLED = {"{tag}": "EF-03", "{job}": "job-2026-0001", "{number}": "1", "{sha256}": "ab" * 32, "{person}": "nobody"}
+FILLED = {"{tag}": "EF-03", "{job}": "job-2026-0001", "{number}": "1", "{sha256}": "ab" * 32, "{person}": "nobody",
+          "{bank}": "hepa"}  # fmt: skip
 
 
 def may(route: str) -> set[Role]:
@@ -32,6 +36,8 @@ def may(route: str) -> set[Role]:
         return {T, S, L, A}
     if route in LEADS:
         return {L}
+    if route in LEADS_AND_OFFICERS:
+        return {L, S}
     if route in OFFICERS:
         return {S}
     if route in KEEPERS:

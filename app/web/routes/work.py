@@ -16,19 +16,20 @@ from app.domain.commands import (
     Reopen,
     StopWork,
     Submit,
+    TakeWayOut,
     Withdraw,
     WriteNote,
 )
 from app.domain.events import Recheck, Who
-from app.domain.job import JobState
+from app.domain.job import JobState, Mark
 from app.domain.reopening import rechecks_for
 from app.domain.takeoff import take_off
-from app.web.awaiting import done, people_for, state_of
+from app.web.awaiting import around_for, done, state_of
 from app.web.context import Site, asked_by, session_of, site_of
 from app.web.forms import Posted, posted
 from app.web.render import html, wants_part
 from app.web.views.pages import overview, read_ahead, reopen_page
-from app.web.views.step import SIGNER, Notice, Refill, new_token, work_view
+from app.web.views.step import SIGNER, Notice, Refill, new_token, result_words, work_view
 
 
 async def on_panel(request: Request) -> None:
@@ -51,8 +52,8 @@ async def _panel(request: Request, job: str, state: JobState, notice: Notice | N
     """Answer a mark: the changed piece for htmx, else a redirect to the page itself."""
     if not wants_part(request) and request.method == "POST":
         return RedirectResponse(f"/jobs/{job}/now", status_code=303)
-    people = await people_for(site_of(request), state)
-    work = work_view(job, state, session_of(request), people, notice=notice)
+    around = await around_for(site_of(request), state)
+    work = work_view(job, state, session_of(request), around, notice=notice)
     return html(request, "_work.html" if wants_part(request) else "work.html", work=work)
 
 
@@ -127,9 +128,27 @@ async def mark(request: Request, job: str) -> Response:
             raise Invalid(f"{act!r} is not a mark. Send begin or finish.")
     before = (await _known(site_of(request), job)).mark(step_id)
     state = await _do(request, job, command, form)
-    outside = len(state.mark(step_id).attempts) > len(before.attempts)
-    told = Notice("outside", "Outside its limit. It is kept as an attempt; the step is still due.") if outside else None
-    return await _panel(request, job, state, told)
+    return await _panel(request, job, state, _told_of(state, step_id, before) if act == "finish" else None)
+
+
+def _told_of(state: JobState, step_id: str, before: Mark) -> Notice | None:
+    """Say what came of the readings: an attempt outside its limit, or the result of a computation."""
+    step, mark = state.step(step_id), state.mark(step_id)
+    if len(mark.attempts) > len(before.attempts):
+        result = mark.attempts[-1][1].result
+        told = f" {result_words(step, result)}" if step and result else ""
+        return Notice("outside", f"Outside its limit. It is kept as an attempt; the step is still due.{told}")
+    if step and mark.evidence.result and mark.done != before.done:
+        return Notice("good", result_words(step, mark.evidence.result))
+    return None
+
+
+@panel.post("/way-out")
+async def way_out(request: Request, job: str) -> Response:
+    """Put in the steps kept ready for a failed test, by a lead."""
+    form = await posted(request)
+    state = await _do(request, job, TakeWayOut(form.need("way_out"), form.need("reason")), form)
+    return await _panel(request, job, state, Notice("good", "The steps are put in; the test is due again after them."))
 
 
 @panel.post("/release")

@@ -17,6 +17,7 @@ from app.records.trail import sentence_of
 from app.services.planning import Plan
 from app.services.ports import Session
 from app.web.views.step import (
+    Around,
     HeadLine,
     Picture,
     StepView,
@@ -282,7 +283,7 @@ def read_ahead(job: str, state: JobState, number: int, session: Session) -> Read
     owner = mark.done or mark.begun
     return ReadAhead(
         head=head_line(job, state, session),
-        step=step_view(state, step),
+        step=step_view(state, step, session, Around()),
         done=done,
         answers=tuple((name, labels.get(name, name), answer.text) for name, answer in mark.evidence.answers.items()),
         before=number - 1,

@@ -3,12 +3,15 @@
 import secrets
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import date
 from functools import lru_cache
 from random import Random
 
+from app.calc.sources import shown
 from app.domain.containment.rest import nearest_rest, rests
 from app.domain.containment.state import PortState
-from app.domain.events import STOP_REASONS
+from app.domain.events import STOP_REASONS, Result
+from app.domain.instruments import Instrument, InstrumentKind
 from app.domain.job import JobState, Mark, Stage
 from app.domain.procedure import Role, StepKind
 from app.domain.steps import AskedFor, Step
@@ -27,6 +30,18 @@ KIND_WORDS = {
 
 
 SIGNER = "person"
+
+
+@dataclass(frozen=True, slots=True)
+class Around:
+    """What lies around a job that its steps let one choose from.
+
+    people: at a hold point everybody.  instruments: the site's register.  on: the day at the site.
+    """
+
+    people: tuple[Person, ...] = ()
+    instruments: Mapping[str, Instrument] = field(default_factory=dict)
+    on: date = date.min
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +83,29 @@ class AskView:
     options: tuple[str, ...]
     value: str
     required: bool
+    twice: bool = False
+    instruments: tuple["Offered", ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Offered:
+    """An instrument of the kind asked for; one whose calibration has run out is shown and cannot be chosen."""
+
+    id: str
+    words: str
+    usable: bool
+
+
+@dataclass(frozen=True, slots=True)
+class WayOutView:
+    """What a lead may do about a failed test. again: it has been done once for this test."""
+
+    id: str
+    title: str
+    count: int
+    may: bool
+    again: str
+    token: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +150,8 @@ class StepView:
     hold: HoldView | None
     token: str
     note_value: str = ""
+    result_limit: str = ""
+    way_out: WayOutView | None = None
 
     @property
     def takes_photo(self) -> bool:
@@ -226,7 +266,7 @@ def work_view(
     job: str,
     state: JobState,
     session: Session,
-    people: tuple[Person, ...],
+    around: Around,
     *,
     notice: Notice | None = None,
     refill: Refill | None = None,
@@ -241,7 +281,9 @@ def work_view(
         case Stage.LOOKING:
             return Work(head, "looks", pictures(state, ()), notice, looks=_looks(state))
         case Stage.OPEN if due is not None:
-            return Work(head, "step", pictures(state, ports), notice, step=step_view(state, due, people, refill))
+            return Work(
+                head, "step", pictures(state, ports), notice, step=step_view(state, due, session, around, refill)
+            )
         case _:
             return Work(head, "end", pictures(state, ()), notice, end=_end(state, session))
 
@@ -268,7 +310,7 @@ def _picture(state: JobState, port: PortState) -> Picture:
     return Picture(svg, picture_words(state.model, port))
 
 
-def step_view(state: JobState, step: Step, people: tuple[Person, ...] = (), refill: Refill | None = None) -> StepView:
+def step_view(state: JobState, step: Step, session: Session, around: Around, refill: Refill | None = None) -> StepView:
     """Return one step as a screen shows it."""
     mark, place = state.mark(step.id), state.index[step.id]
     zone = state.opened.zone if state.opened else "UTC"
@@ -284,7 +326,7 @@ def step_view(state: JobState, step: Step, people: tuple[Person, ...] = (), refi
         text=step.text,
         note=step.note,
         hazards=tuple((hazard.signal.value, hazard.text) for hazard in step.hazards),
-        asks=() if act == "begin" else tuple(_ask(asked, typed.answers) for asked in step.asks),
+        asks=() if act == "begin" else tuple(_ask(asked, typed.answers, around) for asked in step.asks),
         act=act,
         button=_button(act, step),
         begun=_begun(mark, zone),
@@ -293,10 +335,44 @@ def step_view(state: JobState, step: Step, people: tuple[Person, ...] = (), refi
         attempts=tuple(_attempt(step, mark, number, zone) for number in range(len(mark.attempts))),
         due_again=state.by_number(mark.due_again or ""),
         final=step.final,
-        hold=_hold(state, step, people, typed.answers.get(SIGNER, "")) if step.kind is StepKind.HOLD else None,
+        hold=_hold(state, step, around.people, typed.answers.get(SIGNER, "")) if step.kind is StepKind.HOLD else None,
         token=new_token(),
         note_value=typed.note,
+        result_limit="" if act == "begin" else result_limit_words(step),
+        way_out=_way_out(state, session) if state.due is step else None,
     )
+
+
+def result_limit_words(step: Step) -> str:
+    """Say within what the result of a step must lie, and where that comes from."""
+    limit = step.result_limit
+    if step.computes is None or limit is None:
+        return ""
+    return f"Result {limit_words(limit.low, limit.high, limit.op, limit.unit)} — {limit.basis}"
+
+
+def result_words(step: Step, result: Result) -> str:
+    """Say a result with its limit, margin and uncertainty in one sentence."""
+    limit = step.result_limit
+    told = [f"Result: {result.shown}"]
+    if limit:
+        told.append(f"limit {limit_words(limit.low, limit.high, limit.op, limit.unit)}")
+    told += [f"margin {result.margin} {unit_words(result.unit)}".strip()] if result.margin else []
+    told += [text for text in (result.uncertainty, *(result.notes or ())) if text]
+    return "; ".join(told).rstrip(".") + "."
+
+
+def _way_out(state: JobState, session: Session) -> WayOutView | None:
+    way = state.way_out
+    if way is None:
+        return None
+    again = any(name == way.id for name, _ in state.taken)
+    told = (
+        f"It failed again after that: replace the filters, no patching or caulking ({shown('rg-1.52')})."
+        if again
+        else ""
+    )
+    return WayOutView(way.id, way.title, len(way.steps), session.who.role is Role.LEAD, told, new_token())
 
 
 def _button(act: str, step: Step) -> str:
@@ -321,7 +397,7 @@ def _before(state: JobState, place: int, zone: str) -> str:
     return f"{local_text(done.at, zone)[11:19]} {last.text}" if done else last.text
 
 
-def _ask(asked: AskedFor, answers: Mapping[str, str]) -> AskView:
+def _ask(asked: AskedFor, answers: Mapping[str, str], around: Around) -> AskView:
     ask, limit = asked.ask, asked.limit
     return AskView(
         id=ask.id,
@@ -335,7 +411,18 @@ def _ask(asked: AskedFor, answers: Mapping[str, str]) -> AskView:
         options=ask.options,
         value=answers.get(ask.id, ""),
         required=ask.required,
+        twice=ask.twice,
+        instruments=_offered(ask.measures, around) if ask.measures else (),
     )
+
+
+def _offered(kind: InstrumentKind, around: Around) -> tuple[Offered, ...]:
+    found = sorted((item for item in around.instruments.values() if item.kind is kind), key=lambda item: item.id)
+    return tuple(
+        Offered(item.id, f"{item.id}, calibration {'good until' if item.due >= around.on else 'ran out on'} {item.due}",
+                item.due >= around.on)
+        for item in found
+    )  # fmt: skip
 
 
 def _attempt(step: Step, mark: Mark, number: int, zone: str) -> str:
@@ -348,8 +435,7 @@ def _attempt(step: Step, mark: Mark, number: int, zone: str) -> str:
         if name in outside
     ]
     if evidence.result is not None:
-        limit = limit_words(None, evidence.result.limit, evidence.result.op or "<=", evidence.result.unit)
-        told.append(f"result {evidence.result.shown}, limit {limit}")
+        told.append(result_words(step, evidence.result).rstrip("."))
     return f"Attempt {number + 1}, {stamp.by.name}, {local_text(stamp.at, zone)[11:19]}: {'; '.join(told)} — outside"
 
 

@@ -1,0 +1,79 @@
+"""The site's registers: instruments, readings between jobs, qualifications.  One entry of the site's ledger for each.
+
+The deciding is done inside the writing, so that it sees the committed state; what lies outside the ledger (the
+housing's file, who works here) is looked up before.
+"""
+
+from collections.abc import Callable, Mapping
+from concurrent.futures import Future
+
+from app.calc.errors import Invalid
+from app.domain import registers
+from app.domain.events import Who
+from app.domain.registers import SiteMoment
+from app.domain.site import SiteEvent, SiteState
+from app.records.drops import site_day
+from app.services.jobs import Jobs
+from app.services.planning import find_housing
+from app.services.ports import Library, PeopleBook
+
+
+class Registers:
+    """The registers of one site.  Each call raises Invalid or OutOfRange, at once or through the future."""
+
+    def __init__(
+        self, jobs: Jobs, library: Library, people: PeopleBook, *, unprintable: Callable[[str], str | None]
+    ) -> None:
+        self._jobs = jobs
+        self._library = library
+        self._people = people
+        self._unprintable = unprintable
+
+    def keep_instrument(self, typed: Mapping[str, str], *, by: Who | None) -> "Future[SiteState]":
+        """Enter an instrument, or its new calibration."""
+        return self._write(by, typed, lambda state, moment: registers.instrument_kept(state, moment, typed))
+
+    def put_aside(self, instrument: str, reason: str, *, by: Who | None) -> "Future[SiteState]":
+        """Take an instrument out of use."""
+        return self._write(
+            by, {"reason": reason},
+            lambda state, moment: registers.instrument_put_aside(state, moment, instrument=instrument, reason=reason),
+        )  # fmt: skip
+
+    def take_reading(self, tag: str, typed: Mapping[str, str], *, by: Who | None) -> "Future[SiteState]":
+        """Enter a pressure drop read at a housing."""
+        housing = find_housing(self._library, tag)
+        return self._write(by, typed, lambda state, moment: registers.reading_taken(state, moment, housing, typed))
+
+    def strike_reading(self, tag: str, entry: str, reason: str, *, by: Who | None) -> "Future[SiteState]":
+        """Strike a reading of a housing."""
+        return self._write(
+            by, {"reason": reason},
+            lambda state, moment: registers.reading_struck(state, moment, housing=tag, entry=entry, reason=reason),
+        )  # fmt: skip
+
+    def note_qualification(self, person: str, what: str, until: str, *, by: Who | None) -> "Future[SiteState]":
+        """Enter until when a person is qualified for something."""
+        people = self.names()
+        return self._write(
+            by, {"what": what},
+            lambda state, moment: registers.qualification_noted(
+                state, moment, people=people, person=person, what=what, until=until
+            ),
+        )  # fmt: skip
+
+    def names(self) -> dict[str, str]:
+        """Return the names of all who work here, by id."""
+        return {person.id: person.name for person in self._people.everyone()}
+
+    def _write(
+        self, by: Who | None, texts: Mapping[str, str], decide: Callable[[SiteState, SiteMoment], SiteEvent]
+    ) -> "Future[SiteState]":
+        for text in texts.values():
+            if told := self._unprintable(text):
+                raise Invalid(told)
+
+        def make(state: SiteState, seq: int, at: str) -> SiteEvent:
+            return decide(state, SiteMoment(seq=seq, at=at, today=site_day(at, state.zone), by=by))
+
+        return self._jobs.write_site(make)

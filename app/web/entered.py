@@ -1,0 +1,42 @@
+"""An entry into a register, carried out or refused with a sentence that goes back onto the same page."""
+
+import asyncio
+from collections.abc import Callable
+from concurrent.futures import Future
+from dataclasses import dataclass, field
+
+from starlette.concurrency import run_in_threadpool
+
+from app.calc.errors import Invalid, OutOfRange
+from app.domain.site import SiteState
+from app.web.forms import Posted
+
+
+@dataclass(frozen=True, slots=True)
+class Refilled:
+    """What stands on a form: what was typed before a refusal, and the sentence of the refusal; else nothing."""
+
+    told: str = ""
+    fields: dict[str, str] = field(default_factory=dict)
+
+    def __getitem__(self, name: str) -> str:
+        """Return what was typed into a field, or nothing."""
+        return self.fields.get(name, "")
+
+    @property
+    def status(self) -> int:
+        """The status of a page that carries this form."""
+        return 422 if self.told else 200
+
+
+NOTHING = Refilled()
+"""A form as it is first shown."""
+
+
+async def entered(make: "Callable[[], Future[SiteState]]", form: Posted) -> Refilled:
+    """Carry out one entry and return after its commit; a refusal comes back with what was typed."""
+    try:
+        await asyncio.wrap_future(await run_in_threadpool(make))
+    except (Invalid, OutOfRange) as refusal:
+        return Refilled(str(refusal), dict(form.fields))
+    return Refilled()

@@ -1,0 +1,85 @@
+"""A housing's history: its trends, the readings between jobs, and everything that happened."""
+
+from fastapi import APIRouter, Request
+from starlette.concurrency import run_in_threadpool
+from starlette.responses import RedirectResponse, Response
+
+from app.domain.procedure import Role
+from app.domain.registers import bank_of
+from app.records.drops import Known, site_day
+from app.records.moments import utc_text
+from app.records.plot import trend_svg
+from app.services.planning import find_housing
+from app.web.context import Site, session_of, site_of
+from app.web.entered import NOTHING, Refilled, entered
+from app.web.forms import posted
+from app.web.render import html
+from app.web.views.registers import HistoryPage, history_page, plot_title, trend_of
+
+router = APIRouter(prefix="/housings/{tag}")
+READING_FIELDS = frozenset({"bank", "on", "drop_pa", "flow_m3_h", "temp_c", "instrument", "note"})
+
+
+def known_of(site: Site, tag: str) -> Known:
+    """Return all that the site knows of a housing; Invalid if there is none with this tag."""
+    return Known(find_housing(site.library, tag), site.jobs.all(), site.jobs.site())
+
+
+@router.get("/history")
+async def history(request: Request, tag: str) -> Response:
+    """Show the trends, the readings and the story of a housing."""
+    return await _history(request, tag)
+
+
+async def _history(
+    request: Request,
+    tag: str,
+    form: Refilled = NOTHING,
+    striking: Refilled = NOTHING,
+) -> Response:
+    page = await run_in_threadpool(_page, request, tag, form, striking)
+    return html(request, "history.html", max(form.status, striking.status), page=page)
+
+
+def _page(request: Request, tag: str, form: Refilled, striking: Refilled) -> HistoryPage:
+    site = site_of(request)
+    known = known_of(site, tag)
+    today = site_day(utc_text(site.clock()), known.site.zone)
+    may_strike = session_of(request).who.role is Role.LEAD
+    return history_page(known, today, may_strike=may_strike, form=form, striking=striking)
+
+
+@router.get("/{bank}/trend.svg")
+async def trend(request: Request, tag: str, bank: str) -> Response:
+    """Give the drawing of a bank's trend."""
+    drawn = await run_in_threadpool(_drawing, site_of(request), tag, bank)
+    return Response(drawn, media_type="image/svg+xml")
+
+
+def _drawing(site: Site, tag: str, name: str) -> bytes:
+    known = known_of(site, tag)
+    bank = bank_of(known.housing, name)
+    return trend_svg(trend_of(known, bank), title=plot_title(known, bank))
+
+
+@router.post("/readings")
+async def take_reading(request: Request, tag: str) -> Response:
+    """Enter a pressure drop that was read."""
+    site, form, who = site_of(request), await posted(request), session_of(request).who
+    typed = {name: text for name, text in form.fields.items() if name in READING_FIELDS}
+    refused = await entered(lambda: site.registers.take_reading(tag, typed, by=who), form)
+    return await _history(request, tag, form=refused) if refused.told else _back(tag)
+
+
+@router.post("/struck")
+async def strike_reading(request: Request, tag: str) -> Response:
+    """Strike a reading, with the reason."""
+    site, form, who = site_of(request), await posted(request), session_of(request).who
+    refused = await entered(
+        lambda: site.registers.strike_reading(tag, form.need("entry"), form.need("reason"), by=who), form
+    )
+    return await _history(request, tag, striking=refused) if refused.told else _back(tag)
+
+
+def _back(tag: str) -> Response:
+    return RedirectResponse(f"/housings/{tag}/history", status_code=303)

@@ -1,0 +1,95 @@
+"""Evidence: numbers entered twice, instruments in calibration, dates; what is refused leaves a trace."""
+
+from datetime import date
+
+import pytest
+
+from app.calc.errors import Invalid
+from app.domain.computing import Setting
+from app.domain.events import Evidence
+from app.domain.instruments import Instrument, InstrumentKind
+from app.domain.judging import evidence_from
+from app.domain.refused import Refused
+from app.domain.steps import Step
+from app.services.rehearsal import made_up_answers
+from tests.builders import opened
+
+TODAY = date(2026, 3, 2)
+
+
+def instrument(due: date, kind: InstrumentKind = InstrumentKind.PHOTOMETER) -> Instrument:
+    """A photometer whose calibration is due on this day."""
+    return Instrument(id="PH-1", kind=kind, description="photometer", calibrated_on=date(2025, 3, 1), due=due)
+
+
+def leak_step() -> Step:
+    """The leak test of the sample housing."""
+    return next(step for step in opened("EF-03").state.steps if step.computes == "leak_test")
+
+
+def judged(due: date = TODAY, kind: InstrumentKind = InstrumentKind.PHOTOMETER, **changed: str) -> Evidence:
+    """Judge good answers to the leak test with these changed, under PH-1 with this due day."""
+    step = leak_step()
+    answers = made_up_answers(step) | {"photometer": "PH-1"}
+    answers |= {name.replace("_again", ".again"): text for name, text in changed.items()}
+    return evidence_from(step, answers, "", Setting(TODAY, {"PH-1": instrument(due, kind)}))
+
+
+def test_an_instrument_is_good_on_its_due_day_and_kept_as_it_was() -> None:
+    """The due day itself is covered; the evidence keeps the register's entry."""
+    evidence = judged()
+
+    assert evidence.instruments == (instrument(TODAY),)
+    assert evidence.result is not None
+    assert evidence.result.within
+
+
+@pytest.mark.parametrize(
+    ("due", "kind", "name", "says"),
+    [
+        (date(2026, 3, 1), InstrumentKind.PHOTOMETER, "PH-1", "was due on 2026-03-01"),
+        (TODAY, InstrumentKind.MANOMETER, "PH-1", "needed: aerosol photometer"),
+        (TODAY, InstrumentKind.PHOTOMETER, "PH-9", "no instrument 'PH-9'"),
+    ],
+)
+def test_an_instrument_that_may_not_be_used_is_refused_and_noted(
+    due: date, kind: InstrumentKind, name: str, says: str
+) -> None:
+    """Out of calibration, of another kind, or unknown: no evidence comes of it, and the refusal is worth an entry."""
+    with pytest.raises(Refused, match=says) as refused:
+        judged(due, kind, photometer=name)
+
+    assert refused.value.logged
+
+
+def test_two_entries_that_differ_are_refused_without_telling_either() -> None:
+    """The sentence holds neither number, so that the second is not made to fit; the refusal is worth an entry."""
+    with pytest.raises(Refused, match="the two entries differ") as refused:
+        judged(downstream="0.0085", downstream_again="0.0058")
+
+    assert refused.value.logged
+    assert "0.00" not in str(refused.value)
+
+
+def test_two_entries_agree_as_numbers() -> None:
+    """0.0085 and 0.00850 are the same number; the first is kept, marked as entered twice."""
+    evidence = judged(downstream="0.0085", downstream_again="0,00850")
+
+    assert (evidence.answers["downstream"].text, evidence.answers["downstream"].twice) == ("0.0085", True)
+    assert evidence.answers["background"].twice is None
+
+
+def test_a_missing_second_entry_is_asked_for() -> None:
+    """One entry of a number that decides is not enough."""
+    with pytest.raises(Invalid, match="entered twice"):
+        judged(downstream_again=" ")
+
+
+@pytest.mark.parametrize("text", ["2026-02-30", "02.03.2026", "20260302", "yesterday"])
+def test_what_is_no_date_is_refused_with_an_example(text: str) -> None:
+    """Only a calendar day, year first, is a date."""
+    step = next(step for step in opened("EF-03").state.steps if step.computes == "filter_age")
+    answers = made_up_answers(step) | {"made": text}
+
+    with pytest.raises(Invalid, match="such as 2026-03-31"):
+        evidence_from(step, answers, "", Setting(TODAY))

@@ -1,0 +1,123 @@
+"""A bank that fails its leak test: steps put in by a lead, the whole test due again, every attempt kept."""
+
+import pytest
+
+from app.domain.commands import Correct, Finish, TakeWayOut
+from app.domain.containment.state import Door, Isolation
+from app.domain.events import StepOutside
+from app.domain.history import unlawful
+from app.domain.job import fold
+from app.domain.refused import Refused
+from app.services.rehearsal import made_up_answers
+from tests.builders import HANDS, LEAD, OTHER_LEAD, Bench, opened
+
+FAILING = {"downstream": "0.9", "downstream.again": "0.9"}
+
+
+def failed(tag: str = "EF-03") -> Bench:
+    """A job whose HEPA bank has just failed its leak test."""
+    bench = opened(tag)
+    bench.run_to("leak/aerosol")
+    fail(bench)
+    return bench
+
+
+def fail(bench: Bench) -> None:
+    """Enter readings outside the limit."""
+    due = bench.state.due
+    assert due is not None
+    bench.do(Finish(due.id, made_up_answers(due) | FAILING), HANDS)
+
+
+def reseat(bench: Bench) -> None:
+    """Put the steps in, as a lead."""
+    way = bench.state.way_out
+    assert way is not None
+    bench.do(TakeWayOut(way.id, "seal mark uneven on one side"), OTHER_LEAD)
+
+
+@pytest.mark.parametrize("tag", ["EF-03", "EF-07"])
+def test_re_seating_leads_through_the_whole_path_and_back_to_the_test(tag: str) -> None:
+    """After the steps the air is back on, flow and resistance are read again, and the job ends as usual."""
+    bench = failed(tag)
+    steps_before = len(bench.state.steps)
+
+    reseat(bench)
+    put_in = len(bench.state.steps) - steps_before
+    first = bench.state.due
+    bench.run_to("seat/P1/clamp/at-stop")
+    at_port = bench.state.model
+    bench.run_to("leak/aerosol")
+    again = bench.state
+    bench.run_to()
+
+    assert first is not None
+    assert first.id.startswith("reseat-hepa-1/")
+    assert put_in > 15
+    assert at_port is not None
+    assert at_port.isolation is Isolation.VERIFIED
+    assert at_port.ports[0].door is Door.OFF
+    assert [again.mark(f"test/hepa/leak/{name}").stands for name in ("flow", "resistance")] == [True, True]
+    assert len(again.mark("test/hepa/leak/flow").earlier) == 1
+    assert bench.state.due is None
+    assert len(bench.state.mark("test/hepa/leak/aerosol").attempts) == 1
+    assert unlawful(bench.events) == ()
+    assert fold(bench.events) == bench.state
+
+
+def test_a_second_failure_opens_the_way_once_more_with_ids_of_its_own() -> None:
+    """Each turn has its own steps, so that no mark of the first turn counts for the second."""
+    bench = failed()
+    reseat(bench)
+    bench.run_to("leak/aerosol")
+    assert bench.state.way_out is None
+
+    fail(bench)
+    reseat(bench)
+
+    ids = [step.id for step in bench.state.steps]
+    assert len(ids) == len(set(ids))
+    assert bench.state.due is not None
+    assert bench.state.due.id.startswith("reseat-hepa-2/")
+    assert sum(isinstance(event, StepOutside) for event in bench.events) == 2
+
+
+def test_the_steps_are_put_in_by_a_lead_and_only_after_a_failure() -> None:
+    """A technician is refused, with an entry; before any failure, and twice for one failure, nobody may."""
+    bench = opened()
+    bench.run_to("leak/aerosol")
+    with pytest.raises(Refused, match="where a test has failed"):
+        bench.do(TakeWayOut("reseat-hepa", "to be sure"), LEAD)
+    fail(bench)
+    with pytest.raises(Refused, match="Ask a lead") as refused:
+        bench.do(TakeWayOut("reseat-hepa", "to be sure"), HANDS)
+    reseat(bench)
+    with pytest.raises(Refused, match="where a test has failed"):
+        bench.do(TakeWayOut("reseat-hepa", "to be sure"), LEAD)
+
+    assert refused.value.logged
+
+
+def test_a_test_that_passes_on_the_next_try_needs_no_steps() -> None:
+    """Readings taken again after a look at the set-up may pass; the failed attempt stays in the record."""
+    bench = failed()
+
+    bench.run_to("end/service/release")
+
+    mark = bench.state.mark("test/hepa/leak/aerosol")
+    assert mark.stands
+    assert len(mark.attempts) == 1
+    assert not any("reseat" in step.id for step in bench.state.steps)
+
+
+def test_a_correction_is_judged_with_the_instrument_and_the_day_of_the_first_entry() -> None:
+    """A slip in a reading can be corrected later, though the instrument has left the register since."""
+    bench = opened()
+    bench.run_to("end/service/release")
+
+    (event,) = bench.do(Correct("test/hepa/leak/aerosol", "downstream", "0.0090", "misread by one digit"), HANDS)
+
+    assert event.type == "answer_corrected"
+    assert event.evidence.result is not None
+    assert event.evidence.result.inputs["downstream"] == "0.0090"
+    assert event.evidence.instruments
