@@ -80,6 +80,7 @@ JOB_GUARDS = [
     Deletion("lead puts steps in", DECIDE, 'if moment.by.role is not Role.LEAD:\n        raise Refused("role", f"A {moment.by.role.words} cannot put', 'if False:\n        raise Refused("role", f"A {moment.by.role.words} cannot put', JOB),
     Deletion("steps put in while open", DECIDE, "if state.stage is not Stage.OPEN or due is None or way is None or", "if due is None or way is None or", JOB),
     Deletion("steps put in after a failure", "app/domain/job.py", "return way if self.mark(due.id).attempts[-1][0].seq > taken else None", "return way", JOB),
+    Deletion("permit run out", DECIDE, "if until is not None and until < moment.on:", "if False:", JOB),
     Deletion("in review", DECIDE, "if state.stage is not Stage.IN_REVIEW:", "if False:", JOB),
 ]  # fmt: skip
 

@@ -19,7 +19,8 @@ from app.domain.events import Result
 from app.domain.housing import BankDesign, SiteLimit
 from app.domain.instruments import Instrument, InstrumentKind
 
-DIGITS = 6
+DIGITS, TOLD = 6, 4
+"""Significant digits of a value as kept, and of what is told in words of a value that is uncertain anyway."""
 TEMP_WHEN_NOT_READ = "21.1"
 """70 °F, the temperature to which resistances are brought: without a reading nothing is corrected for it."""
 
@@ -139,8 +140,11 @@ def _spread(inputs: Inputs, upstream: Fraction) -> tuple[str | None, Fraction | 
         u_upstream=share * up, u_downstream=share * down, u_background=share * zero,
     )  # fmt: skip
     bound = Fraction(significant(Fraction(found.upper_bound_pct)))
-    told = f"standard uncertainty {significant(Fraction(found.u_pct))} %, 95 % upper bound {significant(bound)} %"
-    return f"{told} (instrument only: {inputs['u_pct']} % of each reading)", bound
+    u, most = significant(Fraction(found.u_pct), TOLD), significant(bound, TOLD)
+    told = (
+        f"standard uncertainty {u} %, 95 % upper bound {most} % (instrument only: {inputs['u_pct']} % of each reading)"
+    )
+    return told, bound
 
 
 # --- flow, resistance, age, smear ----------------------------------------------------------------
@@ -149,10 +153,10 @@ def _spread(inputs: Inputs, upstream: Fraction) -> tuple[str | None, Fraction | 
 def _capacity(inputs: Inputs, limit: SiteLimit | None) -> Result:
     """Measured flow against design flow (calc.airflow.capacity), % above or below."""
     deviation = airflow.capacity(measured=inputs["flow_m3_h"], design=inputs["design_m3_h"]).deviation_pct
-    sign = "+" if deviation > 0 else ""
+    apart = f"{'+' if deviation > 0 else ''}{significant(deviation, 3)} % from design flow {inputs['design_m3_h']} m³/h"
     return _result(
         "capacity/1", inputs, value=deviation, unit="pct", limit=limit,
-        shown=f"{sign}{significant(deviation)} % of design flow {inputs['design_m3_h']} m³/h",
+        shown=f"{inputs['flow_m3_h']} m³/h, {apart}",
         within=_lies_within(deviation, limit), source=sources_shown("capacity"),
     )  # fmt: skip
 
@@ -168,7 +172,7 @@ def _resistance(inputs: Inputs, limit: SiteLimit | None) -> Result:
     caution = resistance.flow_caution(flow_m3_h=flow, rated_m3_h=rated)
     return _result(
         "resistance_at_rated/1", inputs, value=found, unit="Pa", limit=limit,
-        shown=f"{significant(found)} Pa at {inputs['rated_m3_h']} m³/h and 21.1 °C",
+        shown=f"{significant(found, TOLD)} Pa at {inputs['rated_m3_h']} m³/h and 21.1 °C",
         within=_lies_within(found, limit), source=sources_shown("laminar-media", "sutherland"),
         notes=[caution] if caution else [],
     )  # fmt: skip
@@ -209,10 +213,10 @@ def _smear(inputs: Inputs, limit: SiteLimit | None) -> Result:
         )
     return _result(
         "smear/1", inputs, value=max(net, Fraction(0)), unit="dpm/100cm2", limit=limit,
-        shown=f"{significant(net)} dpm/100 cm²" if found.detected
-        else f"not detected (detectable from {significant(detectable)} dpm/100 cm²)",
+        shown=f"{significant(net, TOLD)} dpm/100 cm²" if found.detected
+        else f"not detected (detectable from {significant(detectable, TOLD)} dpm/100 cm²)",
         within=_lies_within(net, limit),
-        uncertainty=f"standard uncertainty {significant(Fraction(found.u_dpm))} dpm/100 cm² (counting only)",
+        uncertainty=f"standard uncertainty {significant(Fraction(found.u_dpm), TOLD)} dpm/100 cm² (counting only)",
         source=sources_shown("poisson", "unequal-times"),
     )  # fmt: skip
 
@@ -264,8 +268,8 @@ def lies_within(value: Fraction, limit: SiteLimit) -> bool:
     return low_ok and (limit.high is None or meets(value, _upper(limit)))
 
 
-def significant(value: Fraction) -> str:
-    """Write a fraction in plain decimals with six significant digits, trailing zeros dropped."""
+def significant(value: Fraction, digits: int = DIGITS) -> str:
+    """Write a fraction in plain decimals with so many significant digits, trailing zeros dropped."""
     if value == 0:
         return "0"
     size, exponent = abs(value), 0
@@ -273,8 +277,8 @@ def significant(value: Fraction) -> str:
         size, exponent = size / 10, exponent + 1
     while size < 1:
         size, exponent = size * 10, exponent - 1
-    places = max(DIGITS - 1 - exponent, 0)
+    places = max(digits - 1 - exponent, 0)
     scaled = round(value * 10**places)
-    digits = str(abs(scaled)).rjust(places + 1, "0")
-    whole, part = (digits[:-places], digits[-places:].rstrip("0")) if places else (digits, "")
+    written = str(abs(scaled)).rjust(places + 1, "0")
+    whole, part = (written[:-places], written[-places:].rstrip("0")) if places else (written, "")
     return f"{'-' if scaled < 0 else ''}{whole}{'.' + part if part else ''}"

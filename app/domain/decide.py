@@ -295,6 +295,15 @@ def _release(state: JobState, command: Release, moment: Moment) -> tuple[Event, 
             step=step.id,
             logged=True,
         )
+    until = state.permit_until
+    if until is not None and until < moment.on:
+        raise Refused(
+            "permit",
+            f"The permit was good until {until} and today is {moment.on}. Have it renewed and correct its date, then "
+            "release.",
+            step=step.id,
+            logged=True,
+        )
     return (_event(HoldReleased, state, moment, step=step.id, signature=_signature(state, moment, MEANING_HOLD)),)
 
 

@@ -5,6 +5,7 @@ points, no mark while stopped, nobody releasing or accepting their own work, no 
 """
 
 from collections.abc import Sequence
+from datetime import date
 
 from app.domain.events import (
     Event,
@@ -67,6 +68,9 @@ def _mark_fault(state: JobState, event: StepBegun | StepDone | StepOutside | Hol
     if isinstance(event, HoldReleased):
         wrong = event.by.role is not due.role or due.kind is not StepKind.HOLD
         own = event.by.id in state.performers
+        until = state.permit_until
+        if until is not None and until < date.fromisoformat(event.signature.local_time[:10]):
+            return f"a hold was released though the permit had run out on {until}."
         return f"{event.by.name} may not release this hold." if wrong or own else ""
     if due.kind is StepKind.HOLD:
         return "a hold point was marked and not released."

@@ -7,7 +7,7 @@ the model as it is and puts the step among the doubtful ones, because a record c
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
-from datetime import datetime
+from datetime import date, datetime
 from enum import StrEnum
 from functools import reduce
 from types import MappingProxyType
@@ -42,6 +42,8 @@ from app.domain.events import (
 )
 from app.domain.steps import LaidWayOut, Step, put_in
 
+PERMIT_UNTIL = "permit-until"
+"""The id of the question that asks for a permit's last day."""
 LATE_AFTER_MS = 300_000
 """A tablet's time further than this from the server's makes the entry a late one (project figure)."""
 
@@ -174,6 +176,15 @@ class JobState:
     def due(self) -> Step | None:
         """The step that is due: the first that does not stand."""
         return self.steps[self.place] if self.place < len(self.steps) else None
+
+    @property
+    def permit_until(self) -> date | None:
+        """The last day of the permit to work, as entered where the steps ask for it; None before that."""
+        for step in self.steps:
+            if any(asked.ask.id == PERMIT_UNTIL for asked in step.asks):
+                answer = self.mark(step.id).evidence.answers.get(PERMIT_UNTIL)
+                return date.fromisoformat(answer.text) if answer else None
+        return None
 
     @property
     def way_out(self) -> LaidWayOut | None:

@@ -87,6 +87,7 @@ def days_words(on: date, today: date) -> str:
 def housing_due(known: Known) -> HousingDue:
     """Return every reason to act at one housing."""
     items = [item for bank in known.housing.banks for item in _bank_items(known, bank)]
+    items += _permits(known)
     dated = sorted((item for item in items if item.due), key=lambda item: item.on or date.max)
     return HousingDue(
         tag=known.housing.tag,
@@ -128,6 +129,14 @@ def _bank_items(known: Known, bank: Bank) -> Iterator[Item]:
     yield _by_trend(bank_trend(drop_series(known, bank), design_of(known.housing, bank)), bank)
     yield from _by_age(known, bank)
     yield from _by_leak_test(known, bank)
+
+
+def _permits(known: Known) -> Iterator[Item]:
+    """The permit of each job in hand: after its day no hold point is released."""
+    for line, state in known.real_jobs:
+        if (until := state.permit_until) is not None and state.accepted is None and state.due is not None:
+            told = f"The permit of job {line.number} is good until {until}; after that nothing is released."
+            yield Item(told, SITE_VALUE, Due(f"permit of job {line.number}", until, "site"))
 
 
 def _by_trend(trend: BankTrend, bank: Bank) -> Item:

@@ -12,7 +12,7 @@ from app.domain.decide import decide
 from app.domain.events import Event, Who, payload_of
 from app.domain.housing import BankDesign, SiteLimit
 from app.domain.instruments import Instrument, InstrumentKind
-from app.domain.job import JobState, fold
+from app.domain.job import PERMIT_UNTIL, JobState, fold
 from app.domain.judging import AGAIN
 from app.domain.procedure import Role, StepKind
 from app.domain.site import SiteState
@@ -36,7 +36,7 @@ MADE_UP_INSTRUMENTS = {
     for kind in InstrumentKind
 }  # fmt: skip
 """One of every kind that never runs out; no real job can use them, for no register holds them."""
-MADE_ON = "2026-01-01"
+MADE_ON, FAR_OFF = "2026-01-01", "9999-12-31"
 """The making of a made-up filter, where no day is given."""
 STEP_TIME = timedelta(seconds=40)
 
@@ -143,7 +143,7 @@ def _made_up(asked: AskedFor, step: Step, made_on: str) -> str:
         case "instrument":
             return f"rehearsal {asked.ask.measures}"
         case "date":
-            return made_on
+            return FAR_OFF if asked.ask.id == PERMIT_UNTIL else made_on
         case _:
             return f"rehearsal, {step.id.rsplit('/', 1)[-1]}"
 

@@ -201,8 +201,9 @@ COUNTS = {"gross": "1", "minutes": "10", "background": "10", "background-minutes
 
 def within(name: str, told: str) -> str:
     """Return an answer that meets the limit as the screen words it."""
-    if name in {"made", "flow"} and not told:
-        return {"made": "2026-01-01", "flow": "1700"}[name]
+    plain = {"made": "2026-01-01", "flow": "1700", "permit-until": "9999-12-31"}
+    if name in plain and not told:
+        return plain[name]
     leak = {"upstream": "25.0", "downstream": "0.0085", "background": "0.0010"}
     if name in leak and not told:
         return leak[name]

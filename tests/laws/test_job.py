@@ -60,7 +60,7 @@ people = st.sampled_from(PEOPLE)
 shifts = st.sampled_from([0, 0, 0, 0, 1, -1, -2, -4])
 STARTS = [
     "as usual", "as usual", "officer works first", "officer works last", "to be read", "test failed",
-    "failed and stopped", "tested again",
+    "failed and stopped", "tested again", "old permit",
 ]  # fmt: skip
 REOPENABLE = (Stage.STOPPED, Stage.IN_REVIEW, Stage.RETURNED, Stage.ACCEPTED)
 
@@ -149,6 +149,8 @@ def check_mark(before: JobState, event: StepBegun | StepDone | StepOutside | Hol
     if isinstance(event, HoldReleased):
         assert event.by.role is due.role, "a hold is released by its role"
         assert event.by.id not in before.performers, "and never by somebody who worked on the job"
+        until = before.permit_until
+        assert until is None or until.isoformat() >= event.signature.local_time[:10], "nor under an old permit"
     if isinstance(event, StepDone | StepOutside):
         assert due.marks == 1 or before.mark(due.id).begun is not None, "done follows begun"
         assert event.evidence.within == isinstance(event, StepDone), "what lies outside its limit stays due"
@@ -193,6 +195,10 @@ class Crew(RuleBasedStateMachine):
                 self._do(Submit(), LEAD)
             case "test failed":
                 self._fail_the_leak_test()
+            case "old permit":
+                self.bench.run_to("agree/ppe")
+                due = near(self.bench.state, 0)
+                self._do(Finish(due.id, made_up_answers(due) | {"permit-until": "2026-03-01"}), HANDS)
             case "failed and stopped":
                 self._fail_the_leak_test()
                 self._do(StopWork(), HANDS)

@@ -30,7 +30,7 @@ from app.domain.commands import (
 from app.domain.decide import decide
 from app.domain.events import AttemptRefused, Device, Event, JobOpened, Who, payload_of
 from app.domain.housing import AccessPort, Housing, read_housing
-from app.domain.job import JobState, fold
+from app.domain.job import PERMIT_UNTIL, JobState, fold
 from app.domain.judging import AGAIN
 from app.domain.procedure import Procedure, Role, StepKind, read_procedure
 from app.domain.reopening import rechecks_for
@@ -169,7 +169,7 @@ class Teller:
             case "instrument":
                 return f"rehearsal {ask.measures}"
             case "date":
-                return "2026-01-01"
+                return "9999-12-31" if ask.id == PERMIT_UNTIL else "2026-01-01"
             case "photo":
                 picture = self.photo(len(self.photos))
                 digest = sha256(picture).hexdigest()

@@ -8,7 +8,8 @@ from hypothesis import strategies as st
 
 from app.domain.housing import Bank
 from app.domain.instruments import Instrument, InstrumentKind
-from app.domain.site import InstrumentKept, QualificationNoted, SiteState, fold_site
+from app.domain.site import InstrumentKept, JobLine, QualificationNoted, SiteState, fold_site
+from app.records.drops import Known
 from app.records.due import (
     HousingDue,
     all_due,
@@ -17,7 +18,7 @@ from app.records.due import (
     housing_due,
     qualifications,
 )
-from tests.builders import LEAD, housing
+from tests.builders import LEAD, housing, opened
 from tests.records.told import Told, age, days_after, design, leak, step
 
 TODAY = date(2026, 3, 2)
@@ -219,3 +220,17 @@ def test_every_bank_with_nothing_known_is_named_once_for_each_reason() -> None:
     told = design(Told(), Bank.HEPA, leak_interval_months=6, change_drop_pa="400")
 
     assert len(housing_due(told.known).undated) == 3
+
+
+def test_the_permit_of_a_job_in_hand_is_due_on_its_last_day() -> None:
+    """It is named with its day from the moment it is entered until the work is done."""
+    bench = opened()
+    line = JobLine(bench.ledger, "2026-0001", "EF-03", "change_out", bench.events[0].at)
+    before = housing_due(Known(housing(), ((line, bench.state),), SiteState()))
+    bench.run_to("agree/agreed")
+    during = housing_due(Known(housing(), ((line, bench.state),), SiteState()))
+    bench.run_to()
+    after = housing_due(Known(housing(), ((line, bench.state),), SiteState()))
+
+    named = ["permit of job 2026-0001" in {reason for _, reason in reasons(due)} for due in (before, during, after)]
+    assert named == [False, True, False]
