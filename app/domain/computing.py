@@ -11,7 +11,7 @@ from datetime import date
 from fractions import Fraction
 from types import MappingProxyType
 
-from app.calc import airflow, counting, leak_test, life, resistance
+from app.calc import airflow, counting, housing_leak, leak_test, life, resistance
 from app.calc.errors import Invalid, OutOfRange
 from app.calc.exact import Limit, exact, meets
 from app.calc.sources import shown as sources_shown
@@ -64,6 +64,10 @@ def inputs_for(
         case "smear":
             found = {name: given.get(name.replace("_", "-")) for name in _COUNTS}
             found["efficiency"] = given.get("efficiency") or instrument.efficiency
+        case "pressure_decay":
+            found = {name: given.get(name.replace("_", "-")) for name in _DECAY}
+        case "uniformity":
+            found = {"readings": given.get("readings")}
         case _:
             raise ValueError(f"{computes} is not a computation")
     optional = _OPTIONAL if computes == "leak_test" else frozenset[str]()
@@ -77,6 +81,9 @@ _NONE = Instrument(
 )
 _LEAK_READINGS = ("upstream", "upstream_after", "downstream", "background", "dilution")
 _OPTIONAL = frozenset({"upstream_after", "dilution", "floor", "full_scale", "u_pct"})
+_DECAY = (
+    "volume", "baro_start", "gauge_start", "temp_start", "minutes", "baro_end", "gauge_end", "temp_end",
+)  # fmt: skip
 _COUNTS = ("gross", "minutes", "background", "background_minutes")
 
 
@@ -228,12 +235,45 @@ def _whole(text: str, name: str) -> int:
     return int(value)
 
 
+def _pressure_decay(inputs: Inputs, limit: SiteLimit | None) -> Result:
+    """Leak rate of the closed housing from its fall of pressure, both barometers counted (calc.housing_leak)."""
+    number = {name: float(exact(inputs[name], name=name.replace("_", " "))) for name in _DECAY}
+    start, end = (
+        housing_leak.GasState(
+            gauge_pa=number[f"gauge_{when}"], barometer_pa=number[f"baro_{when}"], temp_c=number[f"temp_{when}"]
+        )
+        for when in ("start", "end")
+    )
+    leak = housing_leak.pressure_decay(volume_m3=number["volume"], start=start, end=end, minutes=number["minutes"])
+    found = Fraction(significant(Fraction(leak.pct_min)))
+    litres = significant(Fraction(leak.l_min), TOLD)
+    return _result(
+        "pressure_decay/1", inputs, value=found, unit="pct/min", limit=limit,
+        shown=f"{significant(found, TOLD)} % of the volume a minute ({litres} l/min of standard air), {leak.direction}",
+        within=_lies_within(found, limit), source=sources_shown("ideal-gas", "standard-air", "decay-method"),
+    )  # fmt: skip
+
+
+def _uniformity(inputs: Inputs, limit: SiteLimit | None) -> Result:
+    """The reading farthest from the average of all, in % of that average (calc.airflow.uniformity)."""
+    found = airflow.uniformity(readings=inputs["readings"].replace(";", " ").split())
+    farthest = max(found.max_deviation_pct, -found.min_deviation_pct)
+    highest, lowest = significant(found.max_deviation_pct, TOLD), significant(found.min_deviation_pct, TOLD)
+    return _result(
+        "uniformity/1", inputs, value=farthest, unit="pct", limit=limit,
+        shown=f"+{highest} % and {lowest} % from the average {significant(found.mean, TOLD)}",
+        within=_lies_within(farthest, limit), source=sources_shown("algebra"),
+    )  # fmt: skip
+
+
 METHODS: Mapping[str, Callable[[Inputs, SiteLimit | None], Result]] = MappingProxyType({
     "leak_test/1": _leak_test,
     "capacity/1": _capacity,
     "resistance_at_rated/1": _resistance,
     "filter_age/1": _filter_age,
     "smear/1": _smear,
+    "pressure_decay/1": _pressure_decay,
+    "uniformity/1": _uniformity,
 })  # fmt: skip
 
 

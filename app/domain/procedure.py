@@ -145,6 +145,7 @@ class Ask(Kept):
 
 RESULT_UNITS = {
     "leak_test": "pct", "capacity": "pct", "resistance_at_rated": "Pa", "filter_age": "date", "smear": "dpm/100cm2",
+    "pressure_decay": "pct/min", "uniformity": "pct",
 }  # fmt: skip
 """What a step may compute, and the unit of the value, which is also that of its limit."""
 

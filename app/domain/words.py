@@ -15,6 +15,7 @@ from app.domain.containment.state import (
 UNITS = {
     "pct": "%", "mm": "mm", "Pa": "Pa", "N.m": "N·m", "pcs": "pcs", "mg/m3": "mg/m³", "m3/h": "m³/h",
     "dpm/100cm2": "dpm/100 cm²", "1": "", "uSv/h": "µSv/h", "degC": "°C",
+    "pct/min": "% a minute", "m3": "m³", "min": "min", "date": "",
 }  # fmt: skip
 
 ACT_WORDS = {

@@ -129,6 +129,11 @@ def made_up_answers(step: Step, *, made_on: str = MADE_ON) -> dict[str, str]:
         case "resistance_at_rated":
             answers |= {"flow": design.rated_flow_m3_h or "1000"}
             answers["drop"] = "200" if answers["drop"] == "0" else answers["drop"]
+        case "pressure_decay":
+            answers |= {"volume": "2", "minutes": "15", "baro-start": "101325", "baro-end": "101325",
+                        "gauge-start": "-1000", "gauge-end": "-990", "temp-start": "21", "temp-end": "21"}  # fmt: skip
+        case "uniformity":
+            answers["readings"] = "0.45 0.46 0.44 0.45"
         case "smear":
             answers |= {"gross": "1", "minutes": "10", "background": "10", "background-minutes": "100"}
     return answers | {f"{asked.ask.id}{AGAIN}": answers[asked.ask.id] for asked in step.asks if asked.ask.twice}

@@ -147,6 +147,32 @@ def test_an_unknown_method_is_refused_with_what_to_do() -> None:
         compute("leak_test/9", READINGS, HEPA)
 
 
+def test_a_fall_of_pressure_counts_both_barometers_and_temperatures() -> None:
+    """2 m3 at -1000 Pa for 10 min with nothing but the barometer up by 100 Pa: no air leaked (ideal gas, by hand).
+
+    The absolute pressure stays 100 325 Pa while the gauge reads 100 Pa less, which a naive reading takes for a leak.
+    """
+    weather = {
+        "volume": "2", "minutes": "10", "baro_start": "101325", "baro_end": "101425", "gauge_start": "-1000",
+        "gauge_end": "-1100", "temp_start": "21", "temp_end": "21",
+    }  # fmt: skip
+    tight = compute("pressure_decay/1", weather, SiteLimit(high="0.1", unit="pct/min"))
+    leaking = compute("pressure_decay/1", weather | {"gauge_end": "-1000"}, SiteLimit(high="0.001", unit="pct/min"))
+
+    assert (tight.value, tight.within) == ("0", True)
+    assert leaking.within is False
+
+
+@pytest.mark.parametrize(
+    ("readings", "within"), [("0.8 1.2 1.0", True), ("0.7999 1.2 1.0", False), ("80;120; 100", True)]
+)
+def test_readings_lie_within_twenty_per_cent_of_their_average(readings: str, within: bool) -> None:
+    """0.8 and 1.2 about 1.0 lie on both ends of 20 % (UFGS 15860A); a hair less lies outside."""
+    limit = SiteLimit(high="20", unit="pct", basis="UFGS 15860A")
+
+    assert compute("uniformity/1", {"readings": readings}, limit).within is within
+
+
 amounts = st.decimals("0.0001", "9000", places=4).map(str)
 
 
