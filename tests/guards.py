@@ -17,6 +17,7 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[1]
 CONTAINMENT = "tests/laws/test_containment.py"
 JOB = "tests/laws/test_job.py"
+KEPT = "tests/laws/test_kept.py"
 CHECKED_TOGETHER = 2
 
 
@@ -81,6 +82,11 @@ JOB_GUARDS = [
     Deletion("steps put in while open", DECIDE, "if state.stage is not Stage.OPEN or due is None or way is None or", "if due is None or way is None or", JOB),
     Deletion("steps put in after a failure", "app/domain/job.py", "return way if self.mark(due.id).attempts[-1][0].seq > taken else None", "return way", JOB),
     Deletion("permit run out", DECIDE, "if until is not None and until < moment.on:", "if False:", JOB),
+    Deletion("kept before a re-opening", DECIDE, "if command.seen <= state.unsettled_at:", "if False:", KEPT),
+    Deletion("lead settles accounts", DECIDE, 'if moment.by.role is not Role.LEAD:\n        raise Refused("role", f"A {moment.by.role.words} cannot settle', 'if False:\n        raise Refused("role", f"A {moment.by.role.words} cannot settle', KEPT),
+    Deletion("own account", DECIDE, "if any(item.by.id == moment.by.id for item in chosen):", "if False:", KEPT),
+    Deletion("two accounts stop the work", "app/domain/job.py", "if self.contests:", "if False:", KEPT),
+    Deletion("a token once", "app/services/jobs.py", "if asked.token and (seen := work.seen_request(asked.token)):", "if asked.token and (seen := None):", KEPT),
     Deletion("in review", DECIDE, "if state.stage is not Stage.IN_REVIEW:", "if False:", JOB),
 ]  # fmt: skip
 

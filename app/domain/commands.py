@@ -71,6 +71,23 @@ class TakeWayOut:
 
 
 @dataclass(frozen=True, slots=True)
+class Late:
+    """A mark that a tablet kept while the server was out of reach.  seen: the size of the job as the tablet knew it."""
+
+    mark: Begin | Finish
+    seen: int
+
+
+@dataclass(frozen=True, slots=True)
+class DecideContest:
+    """Settle contested marks (`entries`): what stands holds, or the steps are done again."""
+
+    entries: tuple[int, ...]
+    holds: bool
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
 class WriteNote:
     """Write a free remark."""
 
@@ -98,7 +115,9 @@ class Withdraw:
 
 @dataclass(frozen=True, slots=True)
 class StopWork:
-    """Stop the job; a reason may follow later."""
+    """Stop the job; a reason may follow later.  kept: the tablet kept it while the server was out of reach."""
+
+    kept: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,6 +171,6 @@ class ReturnRecord:
 
 
 Command = (
-    Open | Begin | Finish | Release | TakeWayOut | WriteNote | Correct | Withdraw | StopWork | ExplainStop | Reopen
-    | AnswerRecheck | Submit | OpenException | Accept | ReturnRecord
+    Open | Begin | Finish | Late | Release | TakeWayOut | DecideContest | WriteNote | Correct | Withdraw | StopWork
+    | ExplainStop | Reopen | AnswerRecheck | Submit | OpenException | Accept | ReturnRecord
 )  # fmt: skip

@@ -9,14 +9,17 @@ it has been opened.  Each refusal says what was asked, what is due and what to d
 from datetime import date
 from typing import TypeVar, assert_never
 
+from app.calc.errors import Invalid
 from app.domain.commands import (
     Accept,
     AnswerRecheck,
     Begin,
     Command,
     Correct,
+    DecideContest,
     ExplainStop,
     Finish,
+    Late,
     Moment,
     Open,
     OpenException,
@@ -35,12 +38,15 @@ from app.domain.containment.state import ClosureRule, starting_state
 from app.domain.events import (
     STOP_REASONS,
     AnswerCorrected,
+    ContestDecided,
     Event,
     ExceptionOpened,
     HoldReleased,
     JobReopened,
     JobStopped,
     JobSubmitted,
+    MarkContested,
+    MarkJoined,
     NoteWritten,
     RecheckAnswered,
     RecordAccepted,
@@ -64,6 +70,7 @@ WORKERS = (Role.TECHNICIAN, Role.LEAD, Role.SAFETY_OFFICER)
 NOT_OPEN = {
     Stage.STOPPED: "The job is stopped. A lead must re-open it before anything is marked.",
     Stage.LOOKING: "The job was re-opened. Answer what is to be looked at before going on.",
+    Stage.CONTESTED: "Two accounts of a step differ. A lead must settle them before anything is marked.",
 }
 MEANING_HOLD = "I release this hold point"
 MEANING_SUBMIT = "The work is complete as recorded"
@@ -85,6 +92,10 @@ def decide(state: JobState, command: Command, moment: Moment) -> tuple[Event, ..
             return _finish(state, command, moment)
         case Release():
             return _release(state, command, moment)
+        case Late():
+            return _late(state, command, moment)
+        case DecideContest():
+            return _decide_contest(state, command, moment)
         case TakeWayOut():
             return _take_way_out(state, command, moment)
         case WriteNote():
@@ -95,7 +106,7 @@ def decide(state: JobState, command: Command, moment: Moment) -> tuple[Event, ..
         case Withdraw():
             return _withdraw(state, command, moment)
         case StopWork():
-            return _stop(state, moment)
+            return _stop(state, command, moment)
         case ExplainStop():
             return _explain(state, command, moment)
         case Reopen():
@@ -244,6 +255,76 @@ def _finish(state: JobState, command: Finish, moment: Moment) -> tuple[Event, ..
     return (_event(StepDone, state, moment, step=step.id, evidence=evidence, in_hand_since=state.last_at),)
 
 
+# --- marks that a tablet kept -------------------------------------------------------------------
+
+
+def _late(state: JobState, command: Late, moment: Moment) -> tuple[Event, ...]:
+    """Take a kept mark: as if it had come in time, or beside the one that stands; it is never dropped."""
+    mark = command.mark
+    step = state.step(mark.step)
+    if step is None:
+        raise Invalid(f"This job has no step {mark.step}. The mark stays on the tablet; show it to a lead.")
+    if command.seen <= state.unsettled_at:
+        return _contested(state, mark, moment, "The job was stopped, re-opened or corrected after this mark was made.")
+    try:
+        return decide(state, mark, moment)
+    except (Refused, Invalid) as no:
+        if _says_the_same(state, step, mark, moment):
+            act, note = ("finish", mark.note) if isinstance(mark, Finish) else ("begin", "")
+            return (_event(MarkJoined, state, moment, step=step.id, act=act, note=note),)
+        stands = isinstance(no, Refused) and no.code in {"done_already", "begun_already"}
+        why = "Another mark stands at this step and says something else." if stands else str(no)
+        return _contested(state, mark, moment, why)
+
+
+def _contested(state: JobState, mark: Begin | Finish, moment: Moment, why: str) -> tuple[Event, ...]:
+    answers, note = (dict(mark.answers), mark.note) if isinstance(mark, Finish) else ({}, "")
+    act = "finish" if isinstance(mark, Finish) else "begin"
+    return (_event(MarkContested, state, moment, step=mark.step, act=act, answers=answers, note=note, why=why),)
+
+
+def _says_the_same(state: JobState, step: Step, mark: Begin | Finish, moment: Moment) -> bool:
+    """Whether what stands at the step is what the mark says, answer for answer."""
+    stands = state.mark(step.id)
+    if isinstance(mark, Begin):
+        return stands.stands or stands.begun is not None
+    if not stands.stands or step.kind is StepKind.HOLD:
+        return False
+    try:
+        return evidence_from(step, mark.answers, "", Setting(moment.on, moment.instruments)).answers == (
+            stands.evidence.answers
+        )
+    except (Refused, Invalid):
+        return False
+
+
+def _decide_contest(state: JobState, command: DecideContest, moment: Moment) -> tuple[Event, ...]:
+    if moment.by.role is not Role.LEAD:
+        raise Refused("role", f"A {moment.by.role.words} cannot settle two accounts. Ask a lead.", logged=True)
+    known = {item.seq: item for item in state.contests}
+    chosen = [known[entry] for entry in command.entries if entry in known]
+    if not chosen or len(chosen) != len(command.entries):
+        raise Refused("no_contest", "That is not among the accounts to settle. Reload the page and choose again.")
+    if any(item.by.id == moment.by.id for item in chosen):
+        raise Refused("own_contest", f"{moment.by.name} made one of these marks. Another lead must settle it.")
+    reason = _words(command.reason, "The reason")
+    again: dict[str, None] = {}
+    flagged: dict[str, None] = {}
+    for item in chosen if not command.holds else ():
+        step = state.step(item.step)
+        if step is not None and state.mark(step.id).stands:
+            more, flags = relying_on(state, step)
+            (flagged if step.final else again)[step.id] = None
+            again |= dict.fromkeys(more)
+            flagged |= dict.fromkeys(flags)
+    return (
+        _event(
+            ContestDecided, state, moment, entries=command.entries, holds=command.holds, reason=reason,
+            due_again=tuple(again), flagged=tuple(flagged),
+        ),
+    )  # fmt: skip
+
+
 def _take_way_out(state: JobState, command: TakeWayOut, moment: Moment) -> tuple[Event, ...]:
     if moment.by.role is not Role.LEAD:
         raise Refused("role", f"A {moment.by.role.words} cannot put steps in. Ask a lead.", logged=True)
@@ -385,9 +466,10 @@ def relying_on(state: JobState, step: Step) -> tuple[tuple[str, ...], tuple[str,
 # --- stopping and re-opening --------------------------------------------------------------------
 
 
-def _stop(state: JobState, moment: Moment) -> tuple[Event, ...]:
+def _stop(state: JobState, command: StopWork, moment: Moment) -> tuple[Event, ...]:
     if state.stop is not None:
-        return ()
+        told = "STOP was pressed here, too, while the server was out of reach."
+        return (_event(NoteWritten, state, moment, text=told),) if command.kept else ()
     if state.stage is Stage.ACCEPTED:
         raise Refused("accepted", "The record has been accepted; no work is in hand. A lead can re-open the job.")
     due = state.due

@@ -34,11 +34,16 @@ class Who(Kept):
 
 
 class Device(Kept):
-    """The tablet of a mark, what its clock said, and how far that is from the server's (milliseconds)."""
+    """The tablet of a mark, what its clock said at the tap, and how far that clock is from the server's (milliseconds).
+
+    number: the tablet's own count of what it kept while the server was out of reach.  late_ms: for how long it kept it.
+    """
 
     tablet: str
     at: str | None = None
     offset_ms: int | None = None
+    number: int | None = None
+    late_ms: int | None = None
 
 
 class Answer(Kept):
@@ -224,6 +229,37 @@ class WayOutTaken(_Event):
     due_again: tuple[str, ...] = ()
 
 
+class MarkJoined(_Event):
+    """A mark kept on a tablet arrived and says what stands already: both people are named."""
+
+    type: Literal["mark_joined"] = "mark_joined"
+    step: str
+    act: Literal["begin", "finish"]
+    note: str = ""
+
+
+class MarkContested(_Event):
+    """A mark kept on a tablet arrived and does not agree with what stands: kept as it was, until a lead decides."""
+
+    type: Literal["mark_contested"] = "mark_contested"
+    step: str
+    act: Literal["begin", "finish"]
+    answers: dict[str, str] = Field(default_factory=dict)
+    note: str = ""
+    why: str
+
+
+class ContestDecided(_Event):
+    """A lead looked into contested marks: what stands holds, or the steps are done again."""
+
+    type: Literal["contest_decided"] = "contest_decided"
+    entries: tuple[int, ...]
+    holds: bool
+    reason: str
+    due_again: tuple[str, ...] = ()
+    flagged: tuple[str, ...] = ()
+
+
 class JobStopped(_Event):
     """Somebody stopped the job; the reason may follow."""
 
@@ -298,7 +334,8 @@ class RecordReturned(_Event):
 
 Event = (
     JobOpened | StepBegun | StepDone | StepOutside | HoldReleased | AttemptRefused | NoteWritten | AnswerCorrected
-    | StepWithdrawn | WayOutTaken | JobStopped | StopExplained | JobReopened | RecheckAnswered | JobSubmitted
+    | StepWithdrawn | WayOutTaken | MarkJoined | MarkContested | ContestDecided | JobStopped
+    | StopExplained | JobReopened | RecheckAnswered | JobSubmitted
     | ExceptionOpened | RecordAccepted | RecordReturned
 )  # fmt: skip
 _READER: TypeAdapter[Event] = TypeAdapter(Annotated[Event, Field(discriminator="type")])

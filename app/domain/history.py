@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from datetime import date
 
 from app.domain.events import (
+    ContestDecided,
     Event,
     HoldReleased,
     JobOpened,
@@ -49,6 +50,8 @@ def _fault(state: JobState, event: Event) -> str:
             return f"a {event.by.role.words} re-opened the job."
         case JobReopened() if state.stop is not None and state.stop.stamp.by.id == event.by.id:
             return f"{event.by.name} re-opened a job that they had stopped."
+        case ContestDecided() if event.by.role is not Role.LEAD:
+            return f"a {event.by.role.words} settled two accounts."
         case WayOutTaken():
             return _way_out_fault(state, event)
         case JobSubmitted() if state.due is not None or state.stop is not None:

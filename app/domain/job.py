@@ -5,7 +5,7 @@ Effects of a step reach the containment model once, when it is first done; a mar
 the model as it is and puts the step among the doubtful ones, because a record cannot un-do the world.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from enum import StrEnum
@@ -18,6 +18,8 @@ from app.domain.containment.state import ClosureRule, HousingState, starting_sta
 from app.domain.events import (
     AnswerCorrected,
     AttemptRefused,
+    ContestDecided,
+    Device,
     Event,
     Evidence,
     ExceptionOpened,
@@ -26,6 +28,8 @@ from app.domain.events import (
     JobReopened,
     JobStopped,
     JobSubmitted,
+    MarkContested,
+    MarkJoined,
     NoteWritten,
     Recheck,
     RecheckAnswered,
@@ -54,6 +58,7 @@ class Stage(StrEnum):
     OPEN = "open"
     STOPPED = "stopped"
     LOOKING = "being looked over"
+    CONTESTED = "two accounts differ"
     WORK_DONE = "work done"
     IN_REVIEW = "in review"
     RETURNED = "returned"
@@ -124,6 +129,7 @@ class Notable:
     step: str | None = None
 
 
+UNSETTLING = (JobStopped, JobReopened, StepWithdrawn, AnswerCorrected, WayOutTaken, ContestDecided)
 _NO_MARK = Mark()
 _EMPTY: Mapping[str, Mark] = MappingProxyType({})
 
@@ -134,6 +140,8 @@ class JobState:
 
     steps: those of the job in order, with those that were put in.  place: how many stand before the first that does
     not.  taken: the ways out that were put in, each with the entry that did it.
+    contests: kept marks that do not agree with what stands, undecided.  unsettled_at: the newest entry that stopped,
+    re-opened or took something back; a mark from before it may mean something that is no longer so.
     """
 
     opened: JobOpened | None = None
@@ -155,6 +163,8 @@ class JobState:
     read: frozenset[int] = frozenset()
     performers: frozenset[str] = frozenset()
     taken: tuple[tuple[str, int], ...] = ()
+    contests: tuple[MarkContested, ...] = ()
+    unsettled_at: int = -1
     last_at: str = ""
 
     def step(self, step_id: str) -> Step | None:
@@ -222,6 +232,8 @@ class JobState:
             return Stage.STOPPED
         if self.rechecks:
             return Stage.LOOKING
+        if self.contests:
+            return Stage.CONTESTED
         if self.submitted is not None:
             return Stage.IN_REVIEW
         if self.returned is not None:
@@ -239,6 +251,8 @@ def evolve(state: JobState, event: Event) -> JobState:
     state = replace(state, size=state.size + 1, last_at=event.at, notables=(*state.notables, *_notable(event)))
     if state.accepted is not None and not isinstance(event, ExceptionOpened):
         state = replace(state, accepted=None, voided=(*state.voided, state.accepted.seq))
+    if isinstance(event, UNSETTLING) and (not isinstance(event, AnswerCorrected) or event.due_again):
+        state = replace(state, unsettled_at=event.seq)
     match event:
         case JobOpened():
             return _opened(state, event)
@@ -258,6 +272,15 @@ def evolve(state: JobState, event: Event) -> JobState:
             return _withdrawn(state, event)
         case WayOutTaken():
             return _put_in(state, event)
+        case MarkJoined():
+            return replace(state, performers=state.performers | {event.by.id})
+        case MarkContested():
+            return replace(state, contests=(*state.contests, event), submitted=None)
+        case ContestDecided():
+            left = tuple(item for item in state.contests if item.seq not in event.entries)
+            return _unsettle(
+                replace(state, contests=left), event.due_again, event.flagged, "two accounts of it differed"
+            )
         case JobStopped():
             return _stopped(state, event)
         case StopExplained():
@@ -416,6 +439,10 @@ def _notable(event: Event) -> tuple[Notable, ...]:
             found.append(Notable(event.seq, "stopped", event.text or "The job was stopped.", event.step))
         case JobReopened():
             found.append(Notable(event.seq, "re-opened", event.answer))
+        case MarkContested():
+            found.append(Notable(event.seq, "accounts differ", event.why, event.step))
+        case ContestDecided():
+            found.append(Notable(event.seq, "accounts settled", event.reason))
         case WayOutTaken():
             found.append(Notable(event.seq, "steps put in", event.reason, event.step))
         case RecheckAnswered(as_expected=False):
@@ -424,10 +451,19 @@ def _notable(event: Event) -> tuple[Notable, ...]:
             found.append(Notable(event.seq, "returned", event.reason))
         case _:
             pass
-    if event.device is not None and event.device.offset_ms is not None and abs(event.device.offset_ms) > LATE_AFTER_MS:
-        apart = f"The tablet's clock and the server's are {abs(event.device.offset_ms) // 1000} s apart."
-        found.append(Notable(event.seq, "late or clock apart", apart, getattr(event, "step", None)))
+    if event.device is not None:
+        found += _clock_notables(event, event.device)
     return tuple(found)
+
+
+def _clock_notables(event: Event, device: Device) -> Iterator[Notable]:
+    step = getattr(event, "step", None)
+    if device.offset_ms is not None and abs(device.offset_ms) > LATE_AFTER_MS:
+        apart = f"The tablet's clock and the server's are {abs(device.offset_ms) // 1000} s apart."
+        yield Notable(event.seq, "late or clock apart", apart, step)
+    if device.late_ms is not None and device.late_ms > LATE_AFTER_MS:
+        kept = f"Kept on the tablet for {device.late_ms // 60_000} min while the server was out of reach."
+        yield Notable(event.seq, "late or clock apart", kept, step)
 
 
 def milliseconds_between(earlier: str, later: str) -> int:

@@ -6,6 +6,7 @@ from app.domain.events import (
     STOP_REASONS,
     AnswerCorrected,
     AttemptRefused,
+    ContestDecided,
     Event,
     Evidence,
     ExceptionOpened,
@@ -14,6 +15,8 @@ from app.domain.events import (
     JobReopened,
     JobStopped,
     JobSubmitted,
+    MarkContested,
+    MarkJoined,
     NoteWritten,
     RecheckAnswered,
     RecordAccepted,
@@ -61,6 +64,15 @@ def sentence_of(event: Event, steps: dict[str, Step]) -> str:
             return f"{who} corrected {event.ask} at {text(event.step)} from {event.was} to {event.now}: {event.reason}"
         case StepWithdrawn():
             return f"{who} took back the mark at {text(event.step)}: {event.reason}{_again(event.due_again)}"
+        case MarkJoined():
+            did = "finished" if event.act == "finish" else "began"
+            return f"{who} {did} {text(event.step)} too: the mark was kept on a tablet and says the same.{event.note}"
+        case MarkContested():
+            told = "; ".join(f"{name}: {value}" for name, value in event.answers.items())
+            return f"{who}'s mark on {text(event.step)}, kept on a tablet, does not agree: {event.why} {told}".strip()
+        case ContestDecided():
+            what = "what stands holds" if event.holds else "the steps are done again"
+            return f"{who} settled two accounts, {what}: {event.reason}{_again(event.due_again)}"
         case WayOutTaken():
             return f"{who} put in steps before {text(event.step)}: {event.reason}{_again(event.due_again)}"
         case JobStopped():

@@ -12,7 +12,7 @@ from hashlib import sha256
 from typing import Any
 
 from app.calc.errors import Invalid
-from app.domain.commands import Accept, Command, Correct, Finish, Moment, Open
+from app.domain.commands import Accept, Command, Correct, Finish, Late, Moment, Open, StopWork
 from app.domain.decide import decide
 from app.domain.events import (
     AttemptRefused,
@@ -44,12 +44,18 @@ from app.services.ports import Clock, LedgerStore, LedgerWork, PhotoShelf
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """Who asks, from which tablet, with which request token."""
+    """Who asks, from which tablet, with which request token.
+
+    device_at: the tablet's clock at the tap.  sent_at, number: for a mark that the tablet kept, its clock when it sent
+    the mark at last, and its own count of kept marks.
+    """
 
     by: Who
     tablet: str | None = None
     device_at: str | None = None
     token: str | None = None
+    sent_at: str | None = None
+    number: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,6 +114,13 @@ class Jobs:
         heads = self._store.read_heads(job)
         return heads[-1] if heads else None
 
+    def head_at(self, ledger: str, size: int) -> Head:
+        """Return the signed head of a ledger over so many entries; raise Invalid if none was signed there."""
+        for head in reversed(self._store.read_heads(ledger)):
+            if head.size == size:
+                return head
+        raise Invalid(f"The ledger {ledger} has no head over {size} entries. Reload the page and try again.")
+
     def all(self) -> tuple[tuple[JobLine, JobState], ...]:
         """Return every job with its state, newest first."""
         return tuple((line, self.state(line.job)) for line in reversed(self.site().jobs))
@@ -140,7 +153,7 @@ class Jobs:
             root=work.tip(job).frontier.root().hex(),
             device=_device(asked, at),
             request=asked.token,
-            instruments=_site_state(work).instruments if isinstance(command, Finish | Correct) else {},
+            instruments=_site_state(work).instruments if isinstance(command, Finish | Correct | Late) else {},
         )
         refused: Refused | None = None
         try:
@@ -179,6 +192,7 @@ class Jobs:
                 raise Invalid(told)
 
     def _refuse_missing_photos(self, job: str, command: Command) -> None:
+        command = command.mark if isinstance(command, Late) else command
         if not isinstance(command, Finish):
             return
         step = self.state(job).step(command.step)
@@ -241,18 +255,23 @@ def _refusal(state: JobState, moment: Moment, no: Refused) -> AttemptRefused:
 def _device(asked: Asked, at: str) -> Device | None:
     if asked.tablet is None:
         return None
-    offset = None
+    offset = late = None
     if asked.device_at is not None:
         try:
-            offset = milliseconds_between(at, asked.device_at)
+            offset = milliseconds_between(at, asked.sent_at or asked.device_at)
+            late = milliseconds_between(asked.device_at, asked.sent_at) if asked.sent_at else None
         except (ValueError, TypeError):
             raise Invalid("The tablet sent a time that cannot be read. Reload the page and try again.") from None
-    return Device(tablet=asked.tablet, at=asked.device_at, offset_ms=offset)
+    return Device(tablet=asked.tablet, at=asked.device_at, offset_ms=offset, number=asked.number, late_ms=late)
 
 
 def _digest(job: str, command: Command, by: Who) -> str:
     asked: dict[str, Any] = {"job": job, "by": by.id, "command": type(command).__name__}
     match command:
+        case Late():
+            return _digest(job, command.mark, by)  # the same mark, whether its first answer got lost or not
+        case StopWork():
+            pass
         case Open():
             asked |= {"number": command.draft.number}
         case Accept():

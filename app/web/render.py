@@ -37,9 +37,15 @@ def static_url(name: str) -> str:
 
 
 def html(request: Request, template: str, status: int = 200, **context: Any) -> HTMLResponse:
+    """Answer with a rendered template."""
+    body = piece(request, template, **context)
+    return HTMLResponse(body, status_code=status, headers={"Vary": "HX-Request, Cookie"})
+
+
+def piece(request: Request, template: str, **context: Any) -> str:
     """Render a template with what every page has: site name, who is signed in, the colour scheme."""
     session: Session | None = getattr(request.state, "session", None)
-    body = (
+    return (
         environment()
         .get_template(template)
         .render(
@@ -49,7 +55,6 @@ def html(request: Request, template: str, status: int = 200, **context: Any) -> 
             **context,
         )
     )
-    return HTMLResponse(body, status_code=status, headers={"Vary": "HX-Request, Cookie"})
 
 
 def wants_part(request: Request) -> bool:

@@ -3,6 +3,7 @@
 import gzip
 import mimetypes
 from functools import lru_cache
+from hashlib import sha256
 
 from starlette.requests import Request
 from starlette.responses import Response
@@ -22,6 +23,23 @@ def _file(name: str) -> tuple[bytes, bytes | None, str] | None:
     data = path.read_bytes()
     packed = gzip.compress(data, mtime=0) if path.suffix in COMPRESSED else None
     return data, packed, mimetypes.guess_type(path.name)[0] or "application/octet-stream"
+
+
+async def serve_tablet(request: Request) -> Response:
+    """Serve the scripts that keep marks on a tablet under addresses of their own that never change.
+
+    The service worker must stand at the top to see every page, and its modules must be the same for pages and for it.
+    """
+    name = request.path_params.get("name")
+    found = _file(f"js/kept/{name}.js" if name else "js/tablet.js")
+    if found is None:
+        return Response("No such file.", status_code=404, media_type="text/plain")
+    data, _, media_type = found
+    tag = f'"{sha256(data).hexdigest()[:16]}"'
+    headers = {"Cache-Control": "no-cache", "ETag": tag}
+    if request.headers.get("if-none-match") == tag:
+        return Response(status_code=304, headers=headers)
+    return Response(data, media_type=media_type, headers=headers)
 
 
 async def serve_static(request: Request) -> Response:

@@ -21,6 +21,7 @@ LEADS = {
     "POST /jobs/{job}/reopen",
     "POST /jobs/{job}/submit",
     "POST /jobs/{job}/way-out",
+    "POST /jobs/{job}/contests",
     "POST /housings/{tag}/struck",
 }
 LEADS_AND_OFFICERS = {"POST /instruments", "POST /instruments/aside", "POST /qualifications"}

@@ -41,14 +41,15 @@ router = APIRouter(prefix="/jobs/{job}")
 panel = APIRouter(prefix="/jobs/{job}", dependencies=[Depends(on_panel)])
 
 
-async def _known(site: Site, job: str) -> JobState:
+async def known(site: Site, job: str) -> JobState:
+    """Return the committed state of a job that was opened; raise Invalid for any other."""
     state = await state_of(site, job)
     if state.opened is None:
         raise Invalid("There is no such job. Go back to the list of housings and choose one.")
     return state
 
 
-async def _panel(request: Request, job: str, state: JobState, notice: Notice | None = None) -> Response:
+async def show(request: Request, job: str, state: JobState, notice: Notice | None = None) -> Response:
     """Answer a mark: the changed piece for htmx, else a redirect to the page itself."""
     if not wants_part(request) and request.method == "POST":
         return RedirectResponse(f"/jobs/{job}/now", status_code=303)
@@ -57,7 +58,8 @@ async def _panel(request: Request, job: str, state: JobState, notice: Notice | N
     return html(request, "_work.html" if wants_part(request) else "work.html", work=work)
 
 
-async def _do(request: Request, job: str, command: Command, form: Posted, by: Who | None = None) -> JobState:
+async def do(request: Request, job: str, command: Command, form: Posted, by: Who | None = None) -> JobState:
+    """Carry out a command under the form's request token and return the state after the commit."""
     asked = asked_by(request, token=form.need("token"), device_at=form.get("device_at"), by=by)
     return (await done(site_of(request).jobs.record(job, command, asked))).state
 
@@ -71,14 +73,14 @@ async def _signer(request: Request, form: Posted, person: str) -> Who:
 @router.get("/now")
 async def now(request: Request, job: str) -> Response:
     """Show the step that is due."""
-    return await _panel(request, job, await _known(site_of(request), job))
+    return await show(request, job, await known(site_of(request), job))
 
 
 @router.get("")
 async def whole(request: Request, job: str) -> Response:
     """Show the job as a whole."""
     site = site_of(request)
-    state = await _known(site, job)
+    state = await known(site, job)
     events = await run_in_threadpool(site.jobs.events, job)
     return html(request, "overview.html", page=overview(job, state, events, session_of(request), _remaining(state)))
 
@@ -94,7 +96,7 @@ def _remaining(state: JobState) -> dict[str, int]:
 @router.get("/steps/{number}")
 async def step(request: Request, job: str, number: int) -> Response:
     """Read any step without moving the place."""
-    state = await _known(site_of(request), job)
+    state = await known(site_of(request), job)
     _complain_if_no_step(state, number)
     return html(request, "read_ahead.html", page=read_ahead(job, state, number, session_of(request)))
 
@@ -102,7 +104,7 @@ async def step(request: Request, job: str, number: int) -> Response:
 @router.get("/steps/{number}/change")
 async def change(request: Request, job: str, number: int) -> Response:
     """Correct an answer or take a mark back."""
-    state = await _known(site_of(request), job)
+    state = await known(site_of(request), job)
     _complain_if_no_step(state, number)
     page = read_ahead(job, state, number, session_of(request))
     return html(request, "change.html", page=page, token=new_token(), other_token=new_token())
@@ -126,9 +128,9 @@ async def mark(request: Request, job: str) -> Response:
             command = Finish(step_id, dict(form.answers), form.get("note"))
         case _:
             raise Invalid(f"{act!r} is not a mark. Send begin or finish.")
-    before = (await _known(site_of(request), job)).mark(step_id)
-    state = await _do(request, job, command, form)
-    return await _panel(request, job, state, _told_of(state, step_id, before) if act == "finish" else None)
+    before = (await known(site_of(request), job)).mark(step_id)
+    state = await do(request, job, command, form)
+    return await show(request, job, state, _told_of(state, step_id, before) if act == "finish" else None)
 
 
 def _told_of(state: JobState, step_id: str, before: Mark) -> Notice | None:
@@ -147,8 +149,8 @@ def _told_of(state: JobState, step_id: str, before: Mark) -> Notice | None:
 async def way_out(request: Request, job: str) -> Response:
     """Put in the steps kept ready for a failed test, by a lead."""
     form = await posted(request)
-    state = await _do(request, job, TakeWayOut(form.need("way_out"), form.need("reason")), form)
-    return await _panel(request, job, state, Notice("good", "The steps are put in; the test is due again after them."))
+    state = await do(request, job, TakeWayOut(form.need("way_out"), form.need("reason")), form)
+    return await show(request, job, state, Notice("good", "The steps are put in; the test is due again after them."))
 
 
 @panel.post("/release")
@@ -157,30 +159,30 @@ async def release(request: Request, job: str) -> Response:
     form = await posted(request)
     request.state.refill = Refill(form.get("step"), {SIGNER: form.get(SIGNER)})
     by = await _signer(request, form, form.need(SIGNER))
-    return await _panel(request, job, await _do(request, job, Release(form.need("step")), form, by=by))
+    return await show(request, job, await do(request, job, Release(form.need("step")), form, by=by))
 
 
 @panel.post("/notes")
 async def note(request: Request, job: str) -> Response:
     """Write a free remark, placed in sequence."""
     form = await posted(request)
-    state = await _do(request, job, WriteNote(form.need("text"), form.get("step") or None), form)
-    return await _panel(request, job, state, Notice("good", "The note is in the record."))
+    state = await do(request, job, WriteNote(form.need("text"), form.get("step") or None), form)
+    return await show(request, job, state, Notice("good", "The note is in the record."))
 
 
 @panel.post("/stop")
 async def stop(request: Request, job: str) -> Response:
     """Stop the job: one tap, by anyone, the reason afterwards."""
     form = await posted(request)
-    return await _panel(request, job, await _do(request, job, StopWork(), form))
+    return await show(request, job, await do(request, job, StopWork(), form))
 
 
 @panel.post("/stop-reason")
 async def stop_reason(request: Request, job: str) -> Response:
     """Give the reason of a stop."""
     form = await posted(request)
-    state = await _do(request, job, ExplainStop(form.need("reason"), form.get("text")), form)
-    return await _panel(request, job, state)
+    state = await do(request, job, ExplainStop(form.need("reason"), form.get("text")), form)
+    return await show(request, job, state)
 
 
 @panel.post("/looks")
@@ -188,13 +190,13 @@ async def looks(request: Request, job: str) -> Response:
     """Answer one thing to look at after a re-opening."""
     form = await posted(request)
     answer = AnswerRecheck(form.need("look"), form.need("seen") == "as recorded", form.get("text"))
-    return await _panel(request, job, await _do(request, job, answer, form))
+    return await show(request, job, await do(request, job, answer, form))
 
 
 @router.get("/reopen")
 async def reopen_form(request: Request, job: str) -> Response:
     """Show where an interrupted job stands and what to look at before it goes on."""
-    state = await _known(site_of(request), job)
+    state = await known(site_of(request), job)
     return html(request, "reopen.html", page=reopen_page(job, state, session_of(request), _remaining(state)))
 
 
@@ -202,13 +204,13 @@ async def reopen_form(request: Request, job: str) -> Response:
 async def reopen(request: Request, job: str) -> Response:
     """Re-open a job, signed by the lead with a written answer."""
     form = await posted(request)
-    state = await _known(site_of(request), job)
+    state = await known(site_of(request), job)
     by = await _signer(request, form, session_of(request).who.id)
     looks_at = rechecks_for(state)
     if extra := form.get("extra").strip():
         looks_at = (*looks_at, Recheck(id="extra", text=extra, expected="as the lead wrote it"))
     again = tuple(name.removeprefix("again.") for name in form.fields if name.startswith("again."))
-    await _do(request, job, Reopen(form.need("answer"), looks_at, again), form, by=by)
+    await do(request, job, Reopen(form.need("answer"), looks_at, again), form, by=by)
     return RedirectResponse(f"/jobs/{job}/now", status_code=303)
 
 
@@ -217,7 +219,7 @@ async def correct(request: Request, job: str) -> Response:
     """Correct one answer with a reason; the first one stays readable."""
     form = await posted(request)
     command = Correct(form.need("step"), form.need("ask"), form.need("now"), form.need("reason"))
-    await _do(request, job, command, form)
+    await do(request, job, command, form)
     return RedirectResponse(f"/jobs/{job}/now", status_code=303)
 
 
@@ -225,7 +227,7 @@ async def correct(request: Request, job: str) -> Response:
 async def withdraw(request: Request, job: str) -> Response:
     """Take a mark back with a reason."""
     form = await posted(request)
-    await _do(request, job, Withdraw(form.need("step"), form.need("reason")), form)
+    await do(request, job, Withdraw(form.need("step"), form.need("reason")), form)
     return RedirectResponse(f"/jobs/{job}/now", status_code=303)
 
 
@@ -234,4 +236,4 @@ async def submit(request: Request, job: str) -> Response:
     """Hand the finished job to review, signed by the lead."""
     form = await posted(request)
     by = await _signer(request, form, session_of(request).who.id)
-    return await _panel(request, job, await _do(request, job, Submit(), form, by=by))
+    return await show(request, job, await do(request, job, Submit(), form, by=by))

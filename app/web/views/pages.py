@@ -72,6 +72,7 @@ class Front:
 WAITS: dict[Stage, str] = {
     Stage.STOPPED: "a lead, to re-open it",
     Stage.LOOKING: "the crew, to look first",
+    Stage.CONTESTED: "a lead, to settle two accounts",
     Stage.WORK_DONE: "a lead, to hand it to review",
     Stage.IN_REVIEW: "a safety officer, to review it",
     Stage.RETURNED: "a lead, to settle what was returned",

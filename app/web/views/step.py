@@ -2,7 +2,7 @@
 
 import secrets
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import lru_cache
 from random import Random
@@ -21,6 +21,7 @@ from app.records.drawing import draw_port, picture_words
 from app.records.moments import local_text
 from app.records.report import limit_words
 from app.services.ports import Person, Session
+from app.web.views.contests import ContestsView, contests_view
 
 KIND_WORDS = {
     StepKind.ACTION: "Act", StepKind.CHECK: "Compare", StepKind.VERIFY: "Verify, somebody else",
@@ -203,7 +204,10 @@ class EndView:
 
 @dataclass(frozen=True, slots=True)
 class Work:
-    """The page of the step that is due. panel names the template of the middle part."""
+    """The page of the step that is due. panel names the template of the middle part.
+
+    size, unsettled: how far the job has come, for a tablet that has to go on without the server.
+    """
 
     head: HeadLine
     panel: str
@@ -213,6 +217,10 @@ class Work:
     stopped: StoppedView | None = None
     looks: LooksView | None = None
     end: EndView | None = None
+    contests: ContestsView | None = None
+    size: int = 0
+    unsettled: int = -1
+    person: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -272,6 +280,13 @@ def work_view(
     refill: Refill | None = None,
 ) -> Work:
     """Return the work page of a job as this person sees it."""
+    shown = _panel_of(job, state, session, around, notice, refill)
+    return replace(shown, size=state.size, unsettled=state.unsettled_at, person=session.who.id)
+
+
+def _panel_of(
+    job: str, state: JobState, session: Session, around: Around, notice: Notice | None, refill: Refill | None
+) -> Work:
     head = head_line(job, state, session)
     due = state.due
     ports = (due.port,) if due and due.port else ()
@@ -280,6 +295,10 @@ def work_view(
             return Work(head, "stopped", pictures(state, ()), notice, stopped=_stopped(state, session))
         case Stage.LOOKING:
             return Work(head, "looks", pictures(state, ()), notice, looks=_looks(state))
+        case Stage.CONTESTED:
+            return Work(
+                head, "contests", pictures(state, ()), notice, contests=contests_view(state, session, new_token())
+            )
         case Stage.OPEN if due is not None:
             return Work(
                 head, "step", pictures(state, ports), notice, step=step_view(state, due, session, around, refill)
@@ -386,7 +405,9 @@ def _button(act: str, step: Step) -> str:
 
 
 def _begun(mark: Mark, zone: str) -> str:
-    return f"Begun by {mark.begun.by.name}, {local_text(mark.begun.at, zone)}" if mark.begun else ""
+    if mark.begun is None:
+        return ""
+    return f"Begun by {mark.begun.by.name}, {local_text(mark.begun.at, zone) or 'on this tablet'}"
 
 
 def _before(state: JobState, place: int, zone: str) -> str:
@@ -394,7 +415,7 @@ def _before(state: JobState, place: int, zone: str) -> str:
         return "the job was opened"
     last = state.steps[place - 1]
     done = state.mark(last.id).done
-    return f"{local_text(done.at, zone)[11:19]} {last.text}" if done else last.text
+    return f"{local_text(done.at, zone)[11:19]} {last.text}".strip() if done else last.text
 
 
 def _ask(asked: AskedFor, answers: Mapping[str, str], around: Around) -> AskView:

@@ -1,0 +1,136 @@
+"""Tablets that lose the server: panels to take along, marks that come later, and accounts that differ."""
+
+import json
+from asyncio import wrap_future
+from concurrent.futures import Future
+
+from fastapi import APIRouter, Depends, Request
+from pydantic import Field, ValidationError
+from starlette.responses import JSONResponse, Response
+
+from app.calc.errors import Invalid
+from app.domain.commands import Begin, Command, DecideContest, Finish, Late, StopWork
+from app.domain.refused import Refused
+from app.domain.text import Kept, sentence_from
+from app.services.jobs import Asked, Recorded
+from app.web.awaiting import around_for, state_of
+from app.web.context import Site, session_of, site_of
+from app.web.forms import posted
+from app.web.render import piece
+from app.web.routes.work import do, known, on_panel, show
+from app.web.views.ahead import ahead
+from app.web.views.step import Around, Notice, work_view
+
+MOST_MARKS = 100
+LONGEST_BODY = 400_000
+
+router = APIRouter(prefix="/jobs/{job}")
+panel = APIRouter(prefix="/jobs/{job}", dependencies=[Depends(on_panel)])
+
+
+class KeptMark(Kept):
+    """One mark as a tablet kept it.  n: the tablet's own count.  seen: the size of the job as the tablet knew it."""
+
+    n: int = Field(ge=1)
+    act: str = Field(pattern="^(begin|finish|stop)$")
+    step: str = Field(default="", max_length=200)
+    answers: dict[str, str] = Field(default_factory=dict, max_length=60)
+    note: str = Field(default="", max_length=1000)
+    token: str = Field(min_length=16, max_length=64)
+    device_at: str = Field(max_length=40)
+    seen: int = Field(ge=0)
+
+
+class Sent(Kept):
+    """What a tablet sends: its clock now, who made the marks, and the marks in the order in which they were made."""
+
+    sent_at: str = Field(max_length=40)
+    person: str
+    marks: tuple[KeptMark, ...] = Field(max_length=MOST_MARKS)
+
+
+@router.get("/ahead")
+async def look_ahead(request: Request, job: str) -> Response:
+    """Give the panels that this tablet may need while the server is out of reach."""
+    site, session = site_of(request), session_of(request)
+    state = await known(site, job)
+    panels = []
+    for item in ahead(state, session.who):
+        around = await around_for(site, item.state) if not item.waits else Around()
+        work = work_view(job, item.state, session, around)
+        panels.append({
+            "step": item.step, "act": item.act, "checks": item.checks, "waits": item.waits,
+            "html": "" if item.waits else piece(request, "_work.html", work=work),
+        })  # fmt: skip
+    told = {"job": job, "size": state.size, "unsettled": state.unsettled_at, "person": session.who.id}
+    return JSONResponse({**told, "panels": panels})
+
+
+@router.post("/kept")
+async def take_kept(request: Request, job: str) -> Response:
+    """Take marks that a tablet kept, in their order; each is answered for after it is durable."""
+    site, session = site_of(request), session_of(request)
+    sent = await _sent(request)
+    if sent.person != session.who.id:
+        raise Refused("waiting", "These marks were made by somebody else. They wait on the tablet for their sign-in.")
+    await known(site, job)
+    asked = [
+        Asked(session.who, session.tablet, mark.device_at, mark.token, sent_at=sent.sent_at, number=mark.n)
+        for mark in sent.marks
+    ]
+    waiting = [(mark, _handed_in(site, job, mark, by)) for mark, by in zip(sent.marks, asked, strict=True)]
+    results: list[dict[str, object]] = []
+    for mark, future in waiting:
+        try:
+            await wrap_future(future)
+        except (Refused, Invalid) as no:
+            results.append({"n": mark.n, "taken": False, "told": str(no)})
+        else:
+            results.append({"n": mark.n, "taken": True, "told": ""})
+    state = await state_of(site, job)
+    return JSONResponse({"results": results, "stage": str(state.stage), "size": state.size})
+
+
+async def _sent(request: Request) -> Sent:
+    body = await request.body()
+    if len(body) > LONGEST_BODY:
+        raise Invalid(f"The tablet sent {len(body)} bytes of marks; {LONGEST_BODY} is the most at once.")
+    try:
+        return Sent.model_validate(json.loads(body))
+    except ValidationError as fault:
+        raise sentence_from(fault, what="The kept marks") from None
+    except ValueError:
+        raise Invalid("The tablet sent marks that cannot be read. They stay on the tablet.") from None
+
+
+def _handed_in(site: Site, job: str, mark: KeptMark, asked: Asked) -> "Future[Recorded]":
+    """Hand a mark to the writer; what cannot be handed in has failed already."""
+    try:
+        return site.jobs.record(job, _command(mark), asked)
+    except (Refused, Invalid) as no:
+        failed: Future[Recorded] = Future()
+        failed.set_exception(no)
+        return failed
+
+
+def _command(mark: KeptMark) -> Command:
+    match mark.act:
+        case "stop":
+            return StopWork(kept=True)
+        case "begin":
+            return Late(Begin(mark.step), mark.seen)
+        case _:
+            return Late(Finish(mark.step, mark.answers, mark.note), mark.seen)
+
+
+@panel.post("/contests")
+async def settle(request: Request, job: str) -> Response:
+    """Settle accounts that differ, by a lead."""
+    form = await posted(request)
+    named = [name.removeprefix("entry.") for name in form.fields if name.startswith("entry.")]
+    entries = tuple(int(name) for name in named if name.isascii() and name.isdigit() and len(name) < 10)
+    holds = form.need("holds")
+    if holds not in {"yes", "no"}:
+        raise Invalid("Say whether what stands holds, or the steps are done again.")
+    state = await do(request, job, DecideContest(entries, holds == "yes", form.need("reason")), form)
+    return await show(request, job, state, Notice("good", "The accounts are settled and both stay in the record."))

@@ -1,0 +1,79 @@
+"""The steps that a tablet may go through while the server is out of reach: their panels, made before they are due.
+
+Nothing is decided here: each kept mark is judged when it arrives.  What only the server can judge ends the list:
+hold points, verifications by somebody else, computed results, numbers entered twice, photos.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from app.domain.events import Evidence, StepBegun, StepDone, Who
+from app.domain.job import JobState, Stage, evolve
+from app.domain.procedure import Role, StepKind
+from app.domain.steps import AskedFor, Step
+
+MOST_PANELS = 40
+
+
+@dataclass(frozen=True, slots=True)
+class Ahead:
+    """One panel to come: the state in which it would be shown, and the answers that let the work go on."""
+
+    state: JobState
+    step: str
+    act: str
+    checks: dict[str, Any]
+    waits: str = ""
+
+
+def ahead(state: JobState, who: Who) -> Iterator[Ahead]:
+    """Yield the panels from the one that is due on, as if each were marked without anything unusual."""
+    for _ in range(MOST_PANELS):
+        due = state.due
+        if due is None or state.stage is not Stage.OPEN:
+            return
+        act = "begin" if due.marks == 2 and state.mark(due.id).begun is None else "finish"
+        why = waits_for_server(due, who)
+        yield Ahead(state, due.id, act, checks_of(due) if act == "finish" else {}, why)
+        if why:
+            return
+        event: StepBegun | StepDone
+        if act == "begin":
+            event = StepBegun(ledger="ahead", seq=state.size, at="", by=who, step=due.id)
+        else:
+            event = StepDone(
+                ledger="ahead", seq=state.size, at="", by=who, step=due.id, evidence=Evidence(),
+                in_hand_since="",
+            )  # fmt: skip
+        state = evolve(state, event)
+
+
+def waits_for_server(step: Step, who: Who) -> str:
+    """Say why a step cannot be marked while the server is out of reach; nothing if it can."""
+    match step.kind:
+        case StepKind.HOLD:
+            return "A hold point is released with a secret, which only the server can prove."
+        case StepKind.VERIFY:
+            return "Somebody else verifies this, signed in, which only the server can prove."
+        case _ if step.role is not Role.TECHNICIAN and step.role is not who.role:
+            return f"This is for a {step.role.words}, signed in, which only the server can prove."
+        case _ if step.computes is not None:
+            return "The result is computed and judged by the server."
+        case _ if any(asked.ask.kind == "photo" and asked.ask.required for asked in step.asks):
+            return "The photo goes to the server."
+        case _:
+            return ""
+
+
+def checks_of(step: Step) -> dict[str, Any]:
+    """Return within what each answer lets the work go on: absolute limits as text, or the choices that are good."""
+    return {asked.ask.id: found for asked in step.asks if (found := _check(asked))}
+
+
+def _check(asked: AskedFor) -> dict[str, Any]:
+    if asked.ask.kind == "choice" and asked.ask.good:
+        return {"good": list(asked.ask.good)}
+    if asked.limit is not None:
+        return {"low": asked.limit.low, "high": asked.limit.high, "op": asked.limit.op}
+    return {}

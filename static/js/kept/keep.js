@@ -1,0 +1,250 @@
+// Go on without the server: marks of the job that is open are kept on this tablet and sent later, in order.
+// The server judges each when it arrives; this page only refuses to go on where an answer lies outside its limit, and
+// where only the server can judge.  Without a secure context the browser keeps nothing, and the page says so.
+import { drain } from "./drain.js";
+import { all, forget, keep, pack, savePack } from "./store.js";
+
+const RETRY_MS = 5_000;
+const LEAVE_AHEAD = 6;
+const able = window.isSecureContext && "indexedDB" in window && "locks" in navigator;
+let waiting = [];
+let known;
+
+const work = () => document.getElementById("work");
+const ofThisJob = () => waiting.filter((mark) => mark.state === "kept" && mark.job === work()?.dataset.job);
+const without = () => !navigator.onLine || ofThisJob().length > 0;
+
+if (able) {
+  navigator.serviceWorker?.register("/tablet.js", { type: "module", scope: "/" }).catch(() => {});
+  navigator.serviceWorker?.addEventListener("message", (event) => { if (event.data === "drained") settle(); });
+  navigator.storage?.persist?.();
+  document.addEventListener("submit", take, true);
+  document.addEventListener("htmx:error", lost);
+  document.addEventListener("htmx:after:swap", () => { takeAlong(); tell(); });
+  window.addEventListener("online", settle);
+  document.addEventListener("visibilitychange", () => { if (!document.hidden) settle(); });
+  setInterval(() => { if (waiting.some((mark) => mark.state === "kept")) settle(); }, RETRY_MS);
+  begin();
+} else if (work()) {
+  say("Offline marks are off: this address is not secure, so the browser keeps nothing. Stay within reach of the server.");
+}
+
+async function begin() {
+  await read();
+  warm();
+  if (work()?.dataset.stage === "accepted") await forget(work().dataset.job);
+  if (ofThisJob().length) await resume();
+  await settle();
+  await takeAlong();
+}
+
+// What was loaded before the service worker took over is put where it will look without the server.
+async function warm() {
+  await navigator.serviceWorker?.ready;
+  const loaded = performance.getEntriesByType("resource").map((entry) => new URL(entry.name));
+  const files = loaded.filter((address) => address.origin === location.origin && /^\/(static|kept)\//.test(address.pathname));
+  await (await caches.open("changeout-files")).addAll(files.map(String)).catch(() => {});
+  if (work()) await (await caches.open("changeout-pages")).add(location.href).catch(() => {});
+}
+
+async function read() {
+  waiting = (await all()).filter((mark) => mark.state !== "taken");
+}
+
+// --- taking marks ------------------------------------------------------------------------------------------
+
+function take(event) {
+  const form = event.target;
+  if (!work()?.contains(form) || !form.matches("form[data-mark]") || !without()) return;
+  event.preventDefault();
+  event.stopImmediatePropagation();
+  keepForm(form, event.submitter);
+}
+
+function lost(event) {
+  const form = event.detail?.ctx?.sourceElement;
+  if (form?.matches?.("#work form[data-mark]")) keepForm(form);
+}
+
+async function keepForm(form) {
+  const kind = new URL(form.action).pathname.split("/").pop();
+  if (kind !== "marks" && kind !== "stop") {
+    say("This waits for the server: a signature, a release or a decision is never kept on a tablet.", "refused");
+    return;
+  }
+  const given = new FormData(form);
+  const panels = known?.panels ?? [];
+  const place = panels.findIndex((item) => item.step === given.get("step") && item.act === given.get("act"));
+  if (kind === "marks" && panels[place]?.waits) return say(panels[place].waits, "refused");
+  if (kind === "marks" && [...given.values()].some((value) => value instanceof File && value.size)) {
+    return say("The photo goes to the server, so this mark waits for it.", "refused");
+  }
+  const answers = {};
+  for (const [name, value] of given) if (name.startsWith("a.") && typeof value === "string") answers[name.slice(2)] = value;
+  const { job, person, size } = work().dataset;
+  const mark = {
+    job, person, act: kind === "stop" ? "stop" : given.get("act"), step: given.get("step") ?? "", answers,
+    note: given.get("note") ?? "", token: given.get("token"), device_at: given.get("device_at") || new Date().toISOString(),
+    seen: Math.max(Number(size), known?.size ?? 0), what: document.querySelector("h1.action")?.textContent ?? "",
+  };
+  if (waiting.some((other) => other.token === mark.token)) return;
+  mark.n = await keep(mark);
+  waiting.push({ ...mark, state: "kept", told: "" });
+  askForSync();
+  if (kind === "stop") return stopped();
+  const outside = beyond(answers, panels[place]?.checks ?? {});
+  if (outside) return rest(`${outside} lies outside its limit. The attempt is kept; the step waits for the server.`);
+  onward(panels[place + 1]);
+}
+
+function onward(next) {
+  if (!next) return rest("This tablet carries no further steps. They come with the server.");
+  if (next.waits) return rest(next.waits);
+  const piece = document.createElement("template");
+  piece.innerHTML = next.html;
+  const fresh = piece.content.firstElementChild;
+  work().replaceWith(fresh);
+  window.htmx?.process(fresh);
+  window.scrollTo({ top: 0 });
+  tell();
+}
+
+// Compare as decimal texts, never as binary floats; what cannot be read here is left to the server.
+export function beyond(answers, checks) {
+  for (const [ask, check] of Object.entries(checks)) {
+    const given = (answers[ask] ?? "").trim().replace(",", ".").replace("\u2212", "-");
+    if (!given) continue;
+    if (check.good) { if (!check.good.includes(answers[ask])) return `“${answers[ask]}”`; continue; }
+    if (!/^[+-]?(\d+\.?\d*|\.\d+)$/.test(given)) return `“${answers[ask]}”`;
+    if (check.low != null && compare(given, check.low) < 0) return given;
+    if (check.high != null && compare(given, check.high) > (check.op === "<" ? -1 : 0)) return given;
+  }
+  return "";
+}
+
+export function compare(left, right) {
+  const parts = [left, right].map((text) => text.replace("+", "").split("."));
+  const places = Math.max(...parts.map(([, part]) => (part ?? "").length));
+  const [a, b] = parts.map(([whole, part]) => {
+    const sign = whole.startsWith("-") ? -1n : 1n;
+    return sign * BigInt(whole.replace("-", "") + (part ?? "").padEnd(places, "0") || "0");
+  });
+  return a < b ? -1 : a > b ? 1 : 0;
+}
+
+// --- sending and going back to the server -------------------------------------------------------------------
+
+async function settle() {
+  const had = ofThisJob().length > 0;
+  if (waiting.some((mark) => mark.state === "kept")) await drain().catch(() => {});
+  await read();
+  if (had && !ofThisJob().length) await refresh();
+  tell();
+}
+
+async function refresh() {
+  const piece = await fetch(`/jobs/${work().dataset.job}/now`, { headers: { "HX-Request": "true" } }).catch(() => null);
+  if (!piece?.ok) return;
+  const template = document.createElement("template");
+  template.innerHTML = await piece.text();
+  const fresh = template.content.firstElementChild;
+  if (fresh?.id !== "work") return;
+  work().replaceWith(fresh);
+  window.htmx?.process(fresh);
+  await takeAlong();
+}
+
+async function askForSync() {
+  const worker = await navigator.serviceWorker?.ready;
+  await worker?.sync?.register("changeout-drain").catch(() => {});
+}
+
+async function takeAlong() {
+  const here = work()?.dataset;
+  if (!here?.step || ofThisJob().length) return;
+  known ??= await pack(here.job);
+  if (known?.job !== here.job) known = undefined;
+  const place = known?.panels.findIndex((item) => item.step === here.step && item.act === here.act) ?? -1;
+  const fits = known && known.unsettled === Number(here.unsettled) && known.person === here.person && place >= 0;
+  const ends = known?.panels.at(-1)?.waits ? known.panels.length : Infinity;
+  if (fits && (place < known.panels.length - LEAVE_AHEAD || ends === known.panels.length)) return;
+  const told = await fetch(`/jobs/${here.job}/ahead`).catch(() => null);
+  if (!told?.ok) return;
+  known = await told.json();
+  await savePack(known);
+}
+
+// After a reload without the server: the panel after the last kept mark.
+async function resume() {
+  known = await pack(work().dataset.job);
+  const marks = ofThisJob();
+  if (marks.some((mark) => mark.act === "stop")) return stopped();
+  const last = marks.at(-1);
+  const place = known?.panels.findIndex((item) => item.step === last.step && item.act === last.act) ?? -1;
+  const outside = beyond(last.answers, known?.panels[place]?.checks ?? {});
+  if (outside) return rest(`${outside} lies outside its limit. The attempt is kept; the step waits for the server.`);
+  onward(place >= 0 ? known.panels[place + 1] : undefined);
+}
+
+// --- saying it ----------------------------------------------------------------------------------------------
+
+function rest(why) {
+  standstill("Wait for the server", why);
+}
+
+function stopped() {
+  standstill("STOPPED on this tablet", "The server does not know it yet. Tell everybody at the housing by voice.");
+}
+
+function standstill(heading, why) {
+  const main = work().querySelector("main");
+  main.className = "work work-kept";
+  main.replaceChildren(element("h1", "action", heading), element("p", "aside", why));
+  work().querySelector(".work-controls .primary")?.remove();
+  tell();
+}
+
+function element(name, kind, text) {
+  const made = document.createElement(name);
+  made.className = kind;
+  made.textContent = text;
+  return made;
+}
+
+function say(text, tone = "kept") {
+  const main = work()?.querySelector("main");
+  if (!main) return;
+  main.querySelector("[data-said]")?.remove();
+  const told = element("p", `told told-${tone} wide`, text);
+  told.dataset.said = "";
+  told.setAttribute("role", "status");
+  main.prepend(told);
+  window.scrollTo({ top: 0 });
+}
+
+function tell() {
+  document.querySelectorAll("[data-kept]").forEach((old) => old.remove());
+  const main = document.querySelector("main");
+  const kept = waiting.filter((mark) => mark.state === "kept");
+  const aside = waiting.filter((mark) => mark.state === "aside");
+  if (!main || (!kept.length && !aside.length)) return;
+  const told = element("section", "told told-kept wide", "");
+  told.dataset.kept = String(kept.length);
+  told.setAttribute("role", "status");
+  if (kept.length) {
+    const many = kept.length === 1 ? "1 mark is" : `${kept.length} marks are`;
+    told.append(element("p", "", `${many} kept on this tablet, not yet on the server.`));
+    if (kept.some((mark) => mark.person !== (work()?.dataset.person ?? mark.person))) {
+      told.append(element("p", "", "Some were made by somebody else and go when they sign in."));
+    }
+  }
+  for (const mark of aside) {
+    const line = element("p", "", `Set aside: “${mark.what}”, ${mark.device_at}. ${mark.told}`);
+    line.dataset.aside = String(mark.n);
+    told.append(line);
+  }
+  // Where nothing under a finger moves: above the controls of the step, at the end of any other page.
+  const foot = document.querySelector(".work-foot");
+  if (foot) foot.prepend(told);
+  else main.append(told);
+}

@@ -1,0 +1,270 @@
+"""A tablet out of reach of the server: marks are kept, survive a reload, arrive once and in order, and lose nothing."""
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, BrowserContext
+
+from app.bootstrap import Running
+from app.domain.commands import Reopen, StopWork
+from app.domain.events import MarkContested, MarkJoined, StepBegun, StepDone
+from app.domain.job import JobState, Stage
+from app.services.rehearsal import commands_for
+from tests.browser.driver import EYES, HANDS, NIGHT_LEAD, Tablet, served
+from tests.browser.stage import Staged
+
+CARRIED = "() => new Promise(done => { const asked = indexedDB.open('changeout-kept'); asked.onsuccess = () => { const all = asked.result.objectStoreNames.contains('packs') ? asked.result.transaction('packs').objectStore('packs').get(document.getElementById('work').dataset.job) : null; if (!all) return done(false); all.onsuccess = () => done(Boolean(all.result)); }; })"  # noqa: E501
+READY = "() => navigator.serviceWorker.ready.then(() => Boolean(navigator.serviceWorker.controller))"
+
+
+@pytest.fixture(scope="module")
+def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, Running]]:
+    """One served site for this file."""
+    with served(tmp_path_factory.mktemp("kept")) as found:
+        yield found
+
+
+@pytest.fixture
+def tablet_for(site: tuple[str, Running], browser: Browser) -> Iterator[Callable[[str], Tablet]]:
+    """Give tablets, each with a browser profile of its own."""
+    contexts: list[BrowserContext] = []
+
+    def made(name: str) -> Tablet:
+        contexts.append(browser.new_context(viewport={"width": 1280, "height": 800}))
+        tablet = Tablet(contexts[-1].new_page(), site[0])
+        tablet.sign_in(name)
+        return tablet
+
+    yield made
+    for context in contexts:
+        context.close()
+
+
+def carry(tablet: Tablet, staged: Staged) -> None:
+    """Open the job and wait until the tablet carries its next panels and can load the page without the server."""
+    tablet.go(f"/jobs/{staged.job}/now")
+    tablet.page.wait_for_function(READY)
+    tablet.page.wait_for_function(CARRIED)
+    tablet.page.wait_for_function(
+        "() => caches.open('changeout-pages').then(pages => pages.match(location.href)).then(Boolean)"
+    )
+
+
+def arrived(tablet: Tablet) -> None:
+    """Wait until nothing is left on the tablet."""
+    tablet.page.wait_for_function("() => document.querySelectorAll('[data-kept]').length === 0")
+
+
+def state(site: tuple[str, Running], staged: Staged) -> JobState:
+    """Return the job as the server has it."""
+    return site[1].site.jobs.state(staged.job)
+
+
+def kept_line(tablet: Tablet) -> str:
+    """What the tablet says of kept marks."""
+    return tablet.page.locator("[data-kept] p").first.inner_text()
+
+
+def test_marks_made_out_of_reach_survive_a_reload_and_arrive_once_and_in_order(
+    site: tuple[str, Running], tablet_for: Callable[[str], Tablet]
+) -> None:
+    """Six marks with the network off, a reload in the middle, then back: each arrives once with its own time."""
+    staged = Staged(site[1]).do_until("Twist the bag into")
+    tablet = tablet_for(HANDS)
+    carry(tablet, staged)
+    before = site[1].site.jobs.events(staged.job)
+    tablet.page.context.set_offline(True)
+    for _ in range(3):
+        tablet.do_step()
+    here = tablet.action
+
+    tablet.page.reload()
+    tablet.page.wait_for_selector("[data-kept]")
+    after_reload = tablet.action
+    tablet.do_step()
+    told = kept_line(tablet)
+    unchanged = site[1].site.jobs.events(staged.job)
+    tablet.page.context.set_offline(False)
+    arrived(tablet)
+
+    assert after_reload == here
+    assert told.startswith(("4", "5", "6", "7", "8"))
+    assert told.endswith("kept on this tablet, not yet on the server.")
+    assert unchanged == before
+    fresh = site[1].site.jobs.events(staged.job)[len(before) :]
+    assert all(isinstance(event, StepBegun | StepDone) for event in fresh)
+    assert len({event.request for event in fresh}) == len(fresh) == int(told.split()[0])
+    numbers = [event.device.number for event in fresh if event.device]
+    assert numbers == sorted(set(numbers))  # type: ignore[type-var]
+    assert all(event.device and event.device.late_ms is not None for event in fresh)
+    assert tablet.action == state(site, staged).due.text  # type: ignore[union-attr]
+
+
+def test_what_only_the_server_can_judge_waits_and_says_so(
+    site: tuple[str, Running], tablet_for: Callable[[str], Tablet]
+) -> None:
+    """At a verification the tablet stops going on, and names the reason; nothing is pretended."""
+    staged = Staged(site[1]).do_until("Read the pressure of the housing")
+    tablet = tablet_for(HANDS)
+    carry(tablet, staged)
+    tablet.page.context.set_offline(True)
+
+    tablet.do_step(pressure="-20")
+
+    assert tablet.action == "Wait for the server"
+    assert "Somebody else verifies this" in tablet.page.locator("main").inner_text()
+    tablet.page.context.set_offline(False)
+    arrived(tablet)
+    assert "Verify that" in tablet.action
+
+
+def test_a_reading_outside_its_limit_goes_no_further_on_the_tablet(
+    site: tuple[str, Running], tablet_for: Callable[[str], Tablet]
+) -> None:
+    """An answer outside its limit is kept as an attempt; the tablet shows no later step."""
+    staged = Staged(site[1]).do_until("Twist the bag into")
+    tablet = tablet_for(HANDS)
+    carry(tablet, staged)
+    tablet.page.context.set_offline(True)
+
+    tablet.do_step(length="420")
+
+    assert tablet.action == "Wait for the server"
+    assert "420 lies outside its limit" in tablet.page.locator("main").inner_text()
+    tablet.page.context.set_offline(False)
+    arrived(tablet)
+    due = state(site, staged).due
+    assert due is not None
+    assert len(state(site, staged).mark(due.id).attempts) == 1
+
+
+def test_stop_works_out_of_reach(site: tuple[str, Running], tablet_for: Callable[[str], Tablet]) -> None:
+    """One tap stops the work on the tablet at once, and the job as soon as the server is back."""
+    staged = Staged(site[1]).do_until("Twist the bag into")
+    tablet = tablet_for(HANDS)
+    carry(tablet, staged)
+    tablet.page.context.set_offline(True)
+
+    tablet.page.evaluate("window.handMoved()")
+    tablet.page.get_by_role("button", name="STOP WORK").click()
+    tablet.page.wait_for_selector("[data-kept]")
+    heading = tablet.action
+    tablet.page.context.set_offline(False)
+    arrived(tablet)
+
+    assert heading == "STOPPED on this tablet"
+    assert state(site, staged).stage is Stage.STOPPED
+
+
+def test_an_answer_lost_on_its_way_back_makes_no_second_mark(
+    site: tuple[str, Running], tablet_for: Callable[[str], Tablet]
+) -> None:
+    """The server commits and the line breaks: the tablet keeps the mark, sends it again, and it stands once."""
+    staged = Staged(site[1]).do_until("Twist the bag into")
+    tablet = tablet_for(HANDS)
+    carry(tablet, staged)
+    cut = []
+
+    def swallow(route: object) -> None:
+        cut.append(route.fetch().status)  # type: ignore[attr-defined]
+        route.abort()  # type: ignore[attr-defined]
+
+    tablet.page.route("**/marks", swallow)
+    begun = len(site[1].site.jobs.events(staged.job))
+    tablet.do_step()
+    tablet.page.unroute("**/marks")
+    arrived(tablet)
+
+    fresh = site[1].site.jobs.events(staged.job)[begun:]
+    assert cut == [200] * len(cut)
+    assert len({event.request for event in fresh}) == len(fresh)
+    assert all(isinstance(event, StepBegun | StepDone) for event in fresh)
+
+
+def test_the_same_mark_from_two_tablets_names_both_and_another_waits_for_the_lead(
+    site: tuple[str, Running], tablet_for: Callable[[str], Tablet]
+) -> None:
+    """Out of reach one tablet marks what another marks meanwhile: the same is joined, what differs is contested."""
+    staged = Staged(site[1]).do_until("Twist the bag into")
+    tablet = tablet_for(HANDS)
+    carry(tablet, staged)
+    tablet.page.context.set_offline(True)
+    first, second = staged.state.steps[staged.state.place : staged.state.place + 2]
+    tablet.do_step(length="210")
+    tablet.do_step()
+    for command, _ in commands_for(first):
+        staged.do(command, EYES)
+    for command, _ in commands_for(second):
+        staged.do(command, EYES)
+    tablet.page.context.set_offline(False)
+    arrived(tablet)
+
+    events = site[1].site.jobs.events(staged.job)
+    contested = [event for event in events if isinstance(event, MarkContested)]
+    assert [event.step for event in contested][:1] == [first.id]
+    assert any(isinstance(event, MarkJoined) and event.step == second.id for event in events)
+    assert state(site, staged).stage is Stage.CONTESTED
+    lead = tablet_for(NIGHT_LEAD)
+    lead.go(f"/jobs/{staged.job}/now")
+    told = lead.page.locator("main").inner_text()
+    assert "210" in told
+    assert EYES in told
+    assert HANDS in told
+    lead.page.get_by_label("what stands holds").check(force=True)
+    lead.page.get_by_label("What was seen, and why").fill("Measured again: 150 mm.")
+    lead.press("Settle what is ticked")
+    assert state(site, staged).stage is Stage.OPEN
+
+
+def test_marks_from_before_a_re_opening_are_contested(
+    site: tuple[str, Running], tablet_for: Callable[[str], Tablet]
+) -> None:
+    """A job stopped and re-opened while a tablet was away takes nothing from before in silence."""
+    staged = Staged(site[1]).do_until("Twist the bag into")
+    tablet = tablet_for(HANDS)
+    carry(tablet, staged)
+    tablet.page.context.set_offline(True)
+    tablet.do_step()
+    staged.do(StopWork(), EYES)
+    staged.do(Reopen("All looked at, nothing changed.", ()), NIGHT_LEAD)
+    tablet.page.context.set_offline(False)
+    arrived(tablet)
+
+    assert state(site, staged).stage is Stage.CONTESTED
+    assert "re-opened" in state(site, staged).contests[0].why
+
+
+def test_marks_wait_for_their_maker(site: tuple[str, Running], tablet_for: Callable[[str], Tablet]) -> None:
+    """Somebody else signed in on the tablet does not send them in their own name; their maker does, later."""
+    staged = Staged(site[1]).do_until("Twist the bag into")
+    tablet = tablet_for(HANDS)
+    carry(tablet, staged)
+    tablet.page.context.set_offline(True)
+    tablet.do_step()
+    begun = len(site[1].site.jobs.events(staged.job))
+    tablet.page.route("**/kept", lambda route: route.abort())
+    tablet.page.context.set_offline(False)
+    tablet.sign_in(EYES)
+    tablet.page.unroute("**/kept")
+    tablet.go(f"/jobs/{staged.job}")
+    tablet.page.wait_for_selector("[data-kept]")
+    tablet.page.reload()
+    tablet.page.wait_for_selector("[data-kept]")
+    meanwhile = len(site[1].site.jobs.events(staged.job))
+    tablet.sign_in(HANDS)
+    tablet.go(f"/jobs/{staged.job}/now")
+    arrived(tablet)
+
+    assert meanwhile == begun
+    fresh = site[1].site.jobs.events(staged.job)[begun:]
+    assert fresh
+    assert {event.by.name for event in fresh} == {HANDS}
+
+
+def test_the_scripts_are_small(site: tuple[str, Running]) -> None:
+    """What keeps marks on a tablet stays readable: a few hundred lines in all."""
+    root = Path(__file__).parents[2] / "static" / "js"
+    lines = sum(len(path.read_text().splitlines()) for path in [*root.glob("kept/*.js"), root / "tablet.js"])
+
+    assert lines < 500
