@@ -12,7 +12,7 @@ from hashlib import sha256
 from typing import Any
 
 from app.calc.errors import Invalid
-from app.domain.commands import Accept, Command, Correct, Finish, Late, Moment, Open, StopWork
+from app.domain.commands import Accept, Command, Correct, ExplainStop, Finish, Late, Moment, Open, StopWork
 from app.domain.decide import decide
 from app.domain.events import (
     AttemptRefused,
@@ -87,7 +87,8 @@ class Jobs:
         self._refuse_unprintable(command)
         self._refuse_missing_photos(job, command)
         at = utc_text(self._clock())
-        return self._store.submit(lambda work: self._record(work, job, command, asked, at))
+        urgent = isinstance(command, StopWork | ExplainStop)
+        return self._store.submit(lambda work: self._record(work, job, command, asked, at), urgent=urgent)
 
     def state(self, job: str) -> JobState:
         """Return the committed state of a job; an unknown job has none of its steps."""
@@ -125,7 +126,9 @@ class Jobs:
         """Return every job with its state, newest first."""
         return tuple((line, self.state(line.job)) for line in reversed(self.site().jobs))
 
-    def write_site(self, make: Callable[[SiteState, int, str], SiteEvent]) -> "Future[SiteState]":
+    def write_site(
+        self, make: Callable[[SiteState, int, str], SiteEvent], *, urgent: bool = False
+    ) -> "Future[SiteState]":
         """Append one event to the site's ledger; `make` gets the state, the next place and the time."""
         at = utc_text(self._clock())
 
@@ -133,7 +136,7 @@ class Jobs:
             state = _site_state(tx)
             return _append_site(tx, state, make(state, state.size, at))
 
-        return self._store.submit(work)
+        return self._store.submit(work, urgent=urgent)
 
     def _record(self, work: LedgerWork, job: str, command: Command, asked: Asked, at: str) -> Recorded:
         state = _job_state(work, job)

@@ -69,8 +69,8 @@ class LedgerWork(Protocol):
 class LedgerStore(Protocol):
     """The one place where order is made."""
 
-    def submit(self, work: Callable[[LedgerWork], T]) -> "Future[T]":
-        """Do the work on the writer thread; the future resolves after the commit."""
+    def submit(self, work: Callable[[LedgerWork], T], *, urgent: bool = False) -> "Future[T]":
+        """Do the work on the writer thread; the future resolves after the commit. urgent: also on a full disk."""
 
     def peek(self, ledger: str) -> Tip | None:
         """Return the newest committed tip if it is in memory."""

@@ -9,6 +9,10 @@ class StorageFault(ChangeoutError):  # noqa: N818  (named for what happened, lik
     """The disk, the database or a stored file is not as it must be; nothing that failed counts as saved."""
 
 
+class DiskFull(StorageFault):
+    """There is no room to write; what was committed stays readable."""
+
+
 class StorageConflict(StorageFault):
     """What was to be written contradicts what is stored already."""
 

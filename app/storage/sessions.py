@@ -43,7 +43,7 @@ class Sessions:
             "token_hash": _hash(token), "person": who.id, "tablet": tablet[:LONGEST_TABLET_NAME],
             "created_at": utc_text(now), "seen_at": utc_text(now), "ended_at": None,
         }  # fmt: skip
-        self._store.submit(lambda tx: tx.run(insert(SESSION), row)).result()
+        self._store.submit(lambda tx: tx.run(insert(SESSION), row), urgent=True).result()
         return token
 
     def find(self, token: str | None) -> Session | None:

@@ -11,6 +11,7 @@ Rules kept here:
 """
 
 import asyncio
+import sqlite3
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future
 from contextlib import contextmanager, suppress
@@ -32,9 +33,10 @@ from sqlalchemy.exc import (
 )
 
 from app.ledger.heads import Head, Signer
+from app.storage.ballast import Ballast
 from app.storage.batch import Batch, Tx
 from app.storage.engine import reader
-from app.storage.faults import StorageConflict, StorageFault, told
+from app.storage.faults import DiskFull, StorageConflict, StorageFault, told
 from app.storage.tables import ENTRY, HEAD
 from app.storage.tips import TIPS_KEPT, Tip, TipCache
 
@@ -48,10 +50,11 @@ T = TypeVar("T")
 
 @dataclass(frozen=True, slots=True)
 class _Item:
-    """One piece of work and the promise made for it."""
+    """One piece of work and the promise made for it. urgent: it is written even from the room kept back."""
 
     work: Callable[[Tx], Any]
     future: Future[Any]
+    urgent: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +76,13 @@ class Store:
     """The data folder's one writer, and the reading side beside it. Close it before the engine is disposed of."""
 
     def __init__(
-        self, engine: Engine, signer: Signer, clock: Callable[[], datetime], *, tips_kept: int = TIPS_KEPT
+        self,
+        engine: Engine,
+        signer: Signer,
+        clock: Callable[[], datetime],
+        *,
+        tips_kept: int = TIPS_KEPT,
+        ballast: Ballast | None = None,
     ) -> None:
         self._engine = engine
         self._reader = reader(engine)
@@ -83,21 +92,24 @@ class Store:
         self._queue: SimpleQueue[_Item | None] = SimpleQueue()
         self._gate = Lock()
         self._closed = False
+        self._ballast = ballast
+        self._full = False
         self._connection: Connection | None = None
         self._take_seat()
         self._thread = Thread(target=self._serve, name="changeout-writer", daemon=True)
         self._thread.start()
 
-    def submit(self, work: Callable[[Tx], T]) -> "Future[T]":
+    def submit(self, work: Callable[[Tx], T], *, urgent: bool = False) -> "Future[T]":
         """Hand work to the writer from any thread; the future resolves after the answer is on the disk.
 
+        urgent: a stop, a sign-in, an export: on a full disk it may use the room kept back; the rest is refused.
         The future fails with the work's own exception, StorageConflict when the database refuses what it wrote, or
         StorageFault when the disk does: then nothing of it was saved.
         """
         future: Future[T] = Future()
         with self._gate:
             if not self._closed:
-                self._queue.put(_Item(work, future))
+                self._queue.put(_Item(work, future, urgent))
                 return future
         future.set_exception(StorageFault("The store is closed: start the program again."))
         return future
@@ -171,6 +183,10 @@ class Store:
 
     def _settle(self, items: Sequence[_Item]) -> None:
         """Write the items in one transaction and tell each what came of it; this never raises."""
+        if self._full:
+            items = self._let_in(items)
+            if not items:
+                return
         try:
             outcomes = self._transact(items)
         except Exception as error:  # noqa: BLE001  (the thread must live, and the waiting must be told)
@@ -191,12 +207,35 @@ class Store:
 
     def _after(self, error: Exception, items: Sequence[_Item]) -> list[_Outcome]:
         """Decide what becomes of a batch that was rolled back."""
+        if _is_full(error):
+            return self._on_full_disk(items)
         own = _is_the_items_own(error)
         if own and len(items) > 1:
             for item in items:
                 self._settle([item])
             return []
         return [_Outcome(item, error=_refused(error) if own else _not_saved(error)) for item in items]
+
+    def _let_in(self, items: Sequence[_Item]) -> Sequence[_Item]:
+        """On a disk that was full: everything if there is room again, else what is urgent; the rest is refused."""
+        if self._ballast is None or self._ballast.lay():
+            self._full = False
+            return items
+        for item in items:
+            if not item.urgent:
+                _Outcome(item, error=_disk_full()).tell()
+        return [item for item in items if item.urgent]
+
+    def _on_full_disk(self, items: Sequence[_Item]) -> list[_Outcome]:
+        """Refuse what can wait; give the room kept back to what cannot."""
+        self._full = True
+        urgent = [item for item in items if item.urgent]
+        if urgent and self._ballast is not None and self._ballast.release():
+            for item in urgent:
+                self._settle([item])
+            urgent = []
+        refused = [item for item in items if not item.urgent]
+        return [_Outcome(item, error=_disk_full()) for item in (*refused, *urgent)]
 
     def _take_seat(self) -> None:
         """Begin and end one empty transaction: the writing seat is ours from here on, or the engine says why not."""
@@ -245,6 +284,18 @@ def _is_the_items_own(error: Exception) -> bool:
     if isinstance(error, DBAPIError):
         return isinstance(error, IntegrityError | DataError | ProgrammingError | InterfaceError)
     return isinstance(error, SQLAlchemyError | TypeError | ValueError | ArithmeticError)
+
+
+def _is_full(error: Exception) -> bool:
+    original = error.orig if isinstance(error, DBAPIError) else None
+    return isinstance(original, sqlite3.Error) and getattr(original, "sqlite_errorcode", 0) == sqlite3.SQLITE_FULL
+
+
+def _disk_full() -> DiskFull:
+    return DiskFull(
+        "The disk is full: nothing of this was saved. Reading, STOP WORK and export still work; make room, then try "
+        "again."
+    )
 
 
 def _refused(error: Exception) -> StorageFault:

@@ -56,6 +56,10 @@ class Desk:
             self.clients[who.id] = made
         return self.clients[who.id]
 
+    def stranger(self) -> TestClient:
+        """Return a client that nobody is signed in at."""
+        return TestClient(self.running.app, follow_redirects=False, headers={"Origin": "http://testserver"})
+
     def get(self, who: Who, path: str) -> Response:
         """Open a page."""
         return self.client(who).get(path)

@@ -1,0 +1,130 @@
+"""A full disk: marks are refused in a sentence, nothing acknowledged is lost, a stop still finds room.
+
+SQLite says "database or disk is full" (SQLITE_FULL) from the same place for a page limit as for a disk without room.
+"""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from sqlalchemy import Engine, event, select, text
+
+from app.storage.ballast import Ballast
+from app.storage.engine import open_engine
+from app.storage.faults import DiskFull
+from app.storage.tables import create_schema
+from app.storage.writer import Store
+from tests.ledger.signing import TestSigner
+from tests.storage.builders import append, tick_clock
+
+ROOM_KEPT_BACK = 40
+NOTE = "x" * 3000
+
+
+class Disk:
+    """A disk of so many pages, as SQLite's own limit on every connection."""
+
+    def __init__(self, engine: Engine) -> None:
+        self.limit = 1_000_000
+        event.listen(engine, "connect", self._connect)
+        event.listen(engine, "checkout", self._connect)
+
+    def _connect(self, driver: object, *_: object) -> None:
+        driver.execute(f"PRAGMA max_page_count={self.limit}")  # type: ignore[attr-defined]
+
+
+class PagesKeptBack(Ballast):
+    """The ballast, in pages of that disk."""
+
+    def __init__(self, disk: Disk) -> None:
+        super().__init__(Path("unused"))
+        self.disk = disk
+        self.room = False
+
+    def lay(self) -> bool:
+        """Take the room back if there is some."""
+        return self.room
+
+    def release(self) -> bool:
+        """Give up the pages kept back."""
+        self.disk.limit += ROOM_KEPT_BACK
+        return True
+
+
+@pytest.fixture
+def setting(tmp_path: Path, signer: TestSigner) -> Iterator[tuple[Store, Disk, PagesKeptBack]]:
+    """A store on a disk that can be filled."""
+    engine = open_engine(tmp_path / "changeout.sqlite")
+    create_schema(engine)
+    disk = Disk(engine)
+    ballast = PagesKeptBack(disk)
+    store = Store(engine, signer, tick_clock(), ballast=ballast)
+    yield store, disk, ballast
+    store.close()
+    engine.dispose()
+
+
+def fill(store: Store, disk: Disk) -> int:
+    """Leave no page, write until the disk says no, and return how many entries were acknowledged."""
+    pages = store.read_rows(select(text("page_count FROM pragma_page_count")))[0][0]
+    disk.limit = int(pages) + 3
+    store._drop_connection()
+    for seq in range(200):
+        try:
+            store.submit(append("job-1", note=NOTE)).result()
+        except DiskFull as no:
+            assert "STOP WORK" in str(no)
+            return seq
+    raise AssertionError("the disk never filled")
+
+
+def test_a_full_disk_refuses_marks_and_loses_nothing(setting: tuple[Store, Disk, PagesKeptBack]) -> None:
+    """Everything acknowledged is read back; one refused mark is not there; the next is refused at once."""
+    store, disk, _ = setting
+
+    written = fill(store, disk)
+
+    assert len(store.read_payloads("job-1")) == written > 0
+    with pytest.raises(DiskFull):
+        store.submit(append("job-1", note=NOTE)).result()
+    assert len(store.read_payloads("job-1")) == written
+
+
+def test_a_stop_finds_the_room_kept_back(setting: tuple[Store, Disk, PagesKeptBack]) -> None:
+    """What is urgent is written from the room kept back, while marks stay refused."""
+    store, disk, _ = setting
+    written = fill(store, disk)
+
+    store.submit(append("job-1", note=NOTE), urgent=True).result()
+
+    assert len(store.read_payloads("job-1")) == written + 1
+    with pytest.raises(DiskFull):
+        store.submit(append("job-1", note=NOTE)).result()
+
+
+def test_all_goes_on_once_there_is_room(setting: tuple[Store, Disk, PagesKeptBack]) -> None:
+    """The room kept back is taken again before anything else, then marks are taken as before."""
+    store, disk, ballast = setting
+    written = fill(store, disk)
+    disk.limit, ballast.room = 1_000_000, True
+
+    store.submit(append("job-1", note=NOTE)).result()
+
+    assert len(store.read_payloads("job-1")) == written + 1
+
+
+def test_the_ballast_takes_its_room_once_and_gives_it_back(tmp_path: Path) -> None:
+    """A file of the size asked for, laid again only where it is missing."""
+    ballast = Ballast(tmp_path / "ballast", size=5000)
+
+    laid, again = ballast.lay(), ballast.lay()
+    size = (tmp_path / "ballast").stat().st_size
+    released, none_left = ballast.release(), ballast.release()
+
+    assert (laid, again, size) == (True, True, 5000)
+    assert (released, none_left) == (True, False)
+
+
+def test_a_ballast_without_room_says_so(tmp_path: Path) -> None:
+    """Where the folder cannot take it, nothing is left behind."""
+    assert Ballast(tmp_path / "no such folder" / "ballast").lay() is False
