@@ -6,6 +6,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import partial
+from pathlib import Path
 
 from fastapi import FastAPI
 from sqlalchemy import Engine
@@ -13,22 +14,26 @@ from sqlalchemy import Engine
 from app import __version__
 from app.calc.errors import Invalid
 from app.domain.procedure import Role
-from app.domain.site import ProcedureIssued, SiteStarted
+from app.domain.site import SITE_LEDGER, JobClosed, ProcedureIssued, SiteStarted, site_event_from_bytes
 from app.ledger.heads import Head
 from app.paths import FONTS, SEED_DATA
 from app.records.assemble import photos_named
-from app.records.moments import utc_text, zone_named
+from app.records.moments import local_text, utc_text, zone_named
 from app.services.export import Material
 from app.services.jobs import Jobs
 from app.services.registers import Registers
 from app.settings import Settings
+from app.storage.backup import DATABASE
+from app.storage.ballast import BALLAST_NAME, Ballast
 from app.storage.engine import open_engine, sqlite_notice
-from app.storage.keys import SiteKey, load_or_make_site_key
+from app.storage.keys import SiteKey, load_or_make_site_key, load_site_key
 from app.storage.library import FileLibrary
 from app.storage.people import People
 from app.storage.photos import PhotoStore
+from app.storage.restore import forget_note, pending_note
 from app.storage.sessions import Sessions
 from app.storage.tables import create_schema
+from app.storage.tls import load_trust
 from app.storage.writer import Store
 from app.web.app import make_app
 from app.web.context import Site
@@ -62,16 +67,27 @@ def start(settings: Settings, clock: Callable[[], datetime] = clock_now) -> Runn
     zone_named(settings.zone)
     settings.data.mkdir(parents=True, exist_ok=True)
     _ship_procedures(settings)
-    known = (settings.data / "changeout.sqlite3").exists()
-    engine = open_engine(settings.data / "changeout.sqlite3")
+    known = (settings.data / DATABASE).exists()
+    engine = open_engine(settings.data / DATABASE)
+    try:
+        return _running(settings, engine, clock, known=known)
+    except BaseException:
+        engine.dispose()  # else the folder would stay in use after a start that failed
+        raise
+
+
+def _running(settings: Settings, engine: Engine, clock: Callable[[], datetime], *, known: bool) -> Running:
     if known and not (settings.data / "keys").is_dir():
         raise Invalid(f"{settings.data} holds a record but not its keys. Restore the folder keys from the same backup.")
     create_schema(engine)
     key = load_or_make_site_key(settings.data, site=settings.site, clock=clock)
-    store = Store(engine, key, clock)
+    ballast = Ballast(settings.data / BALLAST_NAME)
+    ballast.lay()
+    store = Store(engine, key, clock, ballast=ballast)
     photos = PhotoStore(settings.data)
     jobs = Jobs(store, photos, clock, unprintable=unprintable)
     _begin_site(jobs, settings, key)
+    _tell_restore(jobs, store, settings.data)
     people = People(store, clock, jobs.write_site)
     library = FileLibrary(settings.data)
     _issue_procedures(jobs, library)
@@ -93,8 +109,11 @@ def start(settings: Settings, clock: Callable[[], datetime] = clock_now) -> Runn
         signer=key,
         material=partial(material_of, store, photos, key, clock),
         make_pdf=partial(signed_pdf, key),
+        print_certificate=partial(signed_certificate, key),
+        print_housing=printed_housing,
         heads=store.read_heads,
-        notices=_notices(settings, key),
+        facts=(*_facts(settings, key), *_returns(jobs, settings)),
+        trust=load_trust(settings.data),
     )
     return Running(settings, engine, store, key, site, people, make_app(site))
 
@@ -128,10 +147,35 @@ def signed_pdf(
 ) -> bytes:
     """Print the report with the JSON inside and sign it with the site key."""
     from app.paper.pdf import make_pdf
+
+    moment = _whole_second(made_at)
+    printed = make_pdf(report=report, record_json=record_json, fonts=FONTS, photos=photos, made_at=moment)
+    return _signed(key, printed, moment)
+
+
+def signed_certificate(key: SiteKey, certificate: dict[str, object], made_at: str) -> bytes:
+    """Print the certificate of a bank with its data inside and sign it with the site key."""
+    from app.paper.extracts import certificate_pdf
+
+    moment = _whole_second(made_at)
+    return _signed(key, certificate_pdf(certificate=certificate, fonts=FONTS, made_at=moment), moment)
+
+
+def printed_housing(sheet: dict[str, object], drawings: dict[str, bytes], made_at: str) -> bytes:
+    """Print the sheet of a housing; it is not signed, since it is no part of any record."""
+    from app.paper.extracts import housing_pdf
+
+    return housing_pdf(sheet=sheet, drawings=drawings, fonts=FONTS, made_at=_whole_second(made_at))
+
+
+def _whole_second(made_at: str) -> datetime:
+    """The printer keeps whole seconds."""
+    return datetime.fromisoformat(made_at).replace(microsecond=0)
+
+
+def _signed(key: SiteKey, printed: bytes, moment: datetime) -> bytes:
     from app.paper.signing import sign_pdf
 
-    moment = datetime.fromisoformat(made_at).replace(microsecond=0)  # the printer keeps whole seconds
-    printed = make_pdf(report=report, record_json=record_json, fonts=FONTS, photos=photos, made_at=moment)
     return sign_pdf(
         printed,
         key_pem=key.key_path.read_bytes(),
@@ -176,6 +220,32 @@ def _begin_site(jobs: Jobs, settings: Settings, key: SiteKey) -> None:
         ).result()
 
 
+def finish_restore(data: Path, *, clock: Callable[[], datetime]) -> None:
+    """Write into the site's ledger of a restored folder, which has its key, that it went on from a backup."""
+    engine = open_engine(data / DATABASE)
+    try:
+        create_schema(engine)
+        store = Store(engine, load_site_key(data), clock)
+        try:
+            _tell_restore(Jobs(store, PhotoStore(data), clock, unprintable=unprintable), store, data)
+        finally:
+            store.close()
+    finally:
+        engine.dispose()
+
+
+def _tell_restore(jobs: Jobs, store: Store, data: Path) -> None:
+    """Turn the note of a restore into an entry, once: a note that outlived its entry is only removed."""
+    note = pending_note(data)
+    if note is None:
+        return
+    events = [site_event_from_bytes(payload) for payload in store.read_payloads(SITE_LEDGER)]
+    if not any(event.type == "site_restored" and event.manifest == note.manifest for event in events):
+        closed = {(event.job, event.size, event.root) for event in events if isinstance(event, JobClosed)}
+        jobs.write_site(lambda _, seq, at: note.event(seq, at, said=closed)).result()
+    forget_note(data)
+
+
 def _issue_procedures(jobs: Jobs, library: FileLibrary) -> None:
     """Write each procedure file that has not been seen before into the site's ledger."""
     known = {digest for _, _, digest in jobs.site().procedures}
@@ -192,7 +262,15 @@ def _issue_procedures(jobs: Jobs, library: FileLibrary) -> None:
             jobs.write_site(lambda _, seq, at, issued=issued: issued(seq=seq, at=at)).result()  # type: ignore[misc]
 
 
-def _notices(settings: Settings, key: SiteKey) -> tuple[str, ...]:
+def _returns(jobs: Jobs, settings: Settings) -> tuple[str, ...]:
+    return tuple(
+        f"On {local_text(event.at, settings.zone)} the site went on from a backup of "
+        f"{local_text(event.made_at, settings.zone)}: entries made between the two are not in this record."
+        for event in jobs.site().restored
+    )
+
+
+def _facts(settings: Settings, key: SiteKey) -> tuple[str, ...]:
     return (
         f"Changeout Ledger {__version__}",
         sqlite_notice(),

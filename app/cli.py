@@ -5,51 +5,22 @@ not be carried out, with one plain sentence on standard error.
 """
 
 import argparse
-import gc
 import json
 import sys
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import NoReturn
 
 from app.calc.errors import ChangeoutError, Invalid
+from app.commands_keep import add_commands
+from app.commands_serve import DEMO_INSTRUMENTS, DEMO_PEOPLE, DEMO_READINGS, add_options, demo, furnish, serve
 from app.domain.housing import Housing, read_housing
-from app.domain.procedure import Procedure, Role, read_procedure
+from app.domain.procedure import Procedure, read_procedure
 from app.settings import Settings
 
+__all__ = ["BAD", "DEMO_INSTRUMENTS", "DEMO_PEOPLE", "DEMO_READINGS", "GOOD", "UNUSABLE", "furnish", "main"]
+
 GOOD, BAD, UNUSABLE = 0, 1, 2
-DEMO_PEOPLE = (
-    ("Ines Varga", Role.LEAD, "sample lead of the day"),
-    ("Radek Nowák", Role.LEAD, "sample lead of the night"),
-    ("Noor Haddad", Role.TECHNICIAN, "sample technician one"),
-    ("Tomé Silva", Role.TECHNICIAN, "sample technician two"),
-    ("Aiko Lindqvist", Role.SAFETY_OFFICER, "sample safety officer"),
-    ("Bram Okafor", Role.ADMINISTRATOR, "sample administrator"),
-)
-DEMO_INSTRUMENTS: tuple[tuple[str, str, str, int, int, dict[str, str]], ...] = (
-    ("PH-1", "aerosol photometer", "forward-scatter photometer on a trolley", -120, 245,
-     {"floor_fraction": "0.00001", "full_scale": "120", "u_pct": "5"}),
-    ("GD-1", "challenge gas detector", "gas detector with two lines", -60, 305,
-     {"floor_fraction": "0.0001", "u_pct": "4"}),
-    ("MM-1", "manometer", "digital micromanometer, 0 to 2500 Pa", -350, 15, {"full_scale": "2500", "u_pct": "1"}),
-    ("FM-1", "air flow meter", "thermal probe for ducts", -200, 165, {"u_pct": "3"}),
-    ("TW-1", "torque wrench", "click wrench, 5 to 25 N·m", -90, 275, {"u_pct": "2"}),
-    ("TW-2", "torque wrench", "click wrench, 5 to 25 N·m, spare", -400, -35, {"u_pct": "2"}),
-    ("CC-1", "contamination counter", "alpha and beta scintillation counter", -30, 335, {"efficiency": "0.25"}),
-)  # fmt: skip
-"""Id, kind, description, calibrated and due in days from today, numbers.  Invented, like all of the sample site."""
-DEMO_READINGS = (
-    (-340, "556", "1712", "22"), (-300, "563", "1690", "23"), (-260, "581", "1705", "24"), (-220, "588", "1688", "22"),
-    (-180, "612", "1710", "20"), (-140, "618", "1684", "19"), (-100, "645", "1702", "18"), (-60, "651", "1691", "19"),
-    (-20, "679", "1707", "20"),
-)  # fmt: skip
-"""Day from today, pressure drop in Pa, air flow in m³/h, temperature in °C, of the HEPA bank of EF-03."""
-DEMO_QUALIFICATIONS = (
-    ("Noor Haddad", "respirator fit test", 140), ("Tomé Silva", "respirator fit test", 25),
-    ("Tomé Silva", "confined entry, attendant", -10), ("Ines Varga", "bag-out training", 400),
-)  # fmt: skip
-"""Name, qualification, last good day from today."""
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -95,15 +66,12 @@ def _parser() -> argparse.ArgumentParser:
         return made
 
     for name, run, told in (
-        ("demo", _demo, "make a sample site and serve it; prints the address, names and secrets to try"),
-        ("serve", _serve, "serve the site of a data folder"),
+        ("demo", demo, "make a sample site and serve it; prints the address, names and secrets to try"),
+        ("serve", serve, "serve the site of a data folder"),
     ):
         made = command(name, run, told)
-        made.add_argument("--host", default=defaults.host, help="address to listen on")
-        made.add_argument("--port", type=int, default=defaults.port, help="port to listen on")
-        made.add_argument("--data", type=Path, default=defaults.data, help="the site's folder")
-        made.add_argument("--site", default=defaults.site, help="the site's name")
-        made.add_argument("--zone", default=defaults.zone, help="the site's time zone, such as Europe/Berlin")
+        add_options(made, defaults)
+    add_commands(command, _Parser, defaults)
     made = command("takeoff", _takeoff, "add up what a job on a housing uses")
     made.add_argument("housing", type=Path)
     made.add_argument("--procedure", default="change-out", help="a procedure's id or file")
@@ -316,106 +284,6 @@ def _verify(options: argparse.Namespace) -> int:
 def _because(note: str, skipped: str) -> str:
     told = "; ".join(part for part in (note, skipped) if part)
     return f" ({told})" if told else ""
-
-
-# --- serving -------------------------------------------------------------------------------------
-
-
-def _settings(options: argparse.Namespace) -> Settings:
-    if not 1 <= options.port <= 65535:
-        raise Invalid(f"The port {options.port} is not one from 1 to 65535.")
-    return Settings(data=options.data, host=options.host, port=options.port, site=options.site, zone=options.zone)
-
-
-@contextmanager
-def _collector_resting() -> Iterator[None]:
-    """Rest the garbage collector during a start: what is made then stays, and walking it took a tenth of the time."""
-    gc.disable()
-    try:
-        yield
-    finally:
-        gc.freeze()
-        gc.enable()
-
-
-def _demo(options: argparse.Namespace) -> int:
-    settings = _settings(options)
-    with _collector_resting():
-        from app.bootstrap import ship_sample_housings, start
-
-        ship_sample_housings(settings)
-        running = start(settings)
-    if not running.people.everyone():
-        for name, role, secret in DEMO_PEOPLE:
-            running.people.add(name, role, by=None, secret=secret)
-        furnish(running)
-    print(f"Sample site in {settings.data.resolve()}\n")
-    print("Names and secrets to try:")
-    for name, role, secret in DEMO_PEOPLE:
-        print(f"  {name:<16} {role.words:<15} {secret}")
-    return _run(running)
-
-
-def furnish(running: object) -> None:
-    """Enter the sample site's instruments, readings and qualifications, counted from today."""
-    from datetime import timedelta
-
-    from app.bootstrap import Running
-    from app.records.drops import site_day
-    from app.records.moments import utc_text
-
-    assert isinstance(running, Running)
-    registers, people = running.site.registers, {item.name: item for item in running.people.everyone()}
-    today = site_day(utc_text(running.site.clock()), running.settings.zone)
-
-    def day(days: int) -> str:
-        return str(today + timedelta(days=days))
-
-    lead, hands = people[DEMO_PEOPLE[0][0]].who, people[DEMO_PEOPLE[2][0]].who
-    for name, kind, description, made, due, numbers in DEMO_INSTRUMENTS:
-        typed = {"id": name, "kind": kind, "description": description, "calibrated_on": day(made), "due": day(due)}
-        registers.keep_instrument(typed | numbers, by=lead).result()
-    for on, drop, flow, temp in DEMO_READINGS:
-        read = {"bank": "hepa", "on": day(on), "drop_pa": drop, "flow_m3_h": flow, "temp_c": temp, "instrument": "MM-1"}
-        registers.take_reading("EF-03", read, by=hands).result()
-    for who, what, until in DEMO_QUALIFICATIONS:
-        registers.note_qualification(people[who].id, what, day(until), by=lead).result()
-
-
-def _serve(options: argparse.Namespace) -> int:
-    with _collector_resting():
-        from app.bootstrap import first_administrator, start
-
-        running = start(_settings(options))
-    if code := first_administrator(running):
-        print("First start: sign in as “First administrator” with this one-time code and choose a secret:")
-        print(f"  {code}")
-    return _run(running)
-
-
-def _run(running: object) -> int:
-    import uvicorn
-
-    from app.bootstrap import Running
-
-    assert isinstance(running, Running)
-    settings = running.settings
-    print()
-    for notice in running.site.notices:
-        print(notice)
-    print(f"\nOpen http://{settings.host}:{settings.port}/  (end with Ctrl-C)", flush=True)
-    try:
-        uvicorn.run(
-            running.app,
-            host=settings.host,
-            port=settings.port,
-            log_level="warning",
-            http="httptools",
-            server_header=False,
-        )
-    finally:
-        running.close()
-    return GOOD
 
 
 if __name__ == "__main__":

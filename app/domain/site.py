@@ -169,10 +169,31 @@ class QualificationNoted(_SiteEvent):
     until: date
 
 
+class LedgerEnd(Kept):
+    """Where one ledger ended: its size, and the root over it in 64 hex digits."""
+
+    ledger: str
+    size: int
+    root: str
+
+
+class SiteRestored(_SiteEvent):
+    """The site went on from a backup; what had been recorded after `made_at` was not in it.
+
+    manifest: SHA-256 of the backup's manifest. heads: where the site's ledger and each job's stood in the backup,
+    except for jobs whose closing head stands in this ledger anyway.
+    """
+
+    type: Literal["site_restored"] = "site_restored"
+    manifest: str
+    made_at: str
+    heads: tuple[LedgerEnd, ...]
+
+
 SiteEvent = (
     SiteStarted | PersonAdded | SecretReset | SecretChosen | PersonLeft | SecretWrong | ProcedureIssued
     | JobRegistered | JobClosed | RecordExported | InstrumentKept | InstrumentPutAside | ReadingTaken | ReadingStruck
-    | QualificationNoted
+    | QualificationNoted | SiteRestored
 )  # fmt: skip
 _READER: TypeAdapter[SiteEvent] = TypeAdapter(Annotated[SiteEvent, Field(discriminator="type")])
 
@@ -203,6 +224,7 @@ class SiteState:
     readings: Mapping[int, ReadingTaken] = field(default_factory=lambda: MappingProxyType({}))
     struck: Mapping[int, tuple[ReadingTaken, ReadingStruck]] = field(default_factory=lambda: MappingProxyType({}))
     qualifications: Mapping[tuple[str, str], date] = field(default_factory=lambda: MappingProxyType({}))
+    restored: tuple[SiteRestored, ...] = ()
 
 
 def site_event_from_bytes(payload: bytes) -> SiteEvent:
@@ -249,6 +271,8 @@ def evolve_site(state: SiteState, event: SiteEvent) -> SiteState:
         case QualificationNoted():
             held = {**state.qualifications, (event.person, event.what): event.until}
             return replace(state, qualifications=MappingProxyType(held))
+        case SiteRestored():
+            return replace(state, restored=(*state.restored, event))
         case PersonAdded() | SecretReset() | SecretChosen() | PersonLeft() | SecretWrong() | RecordExported():
             return state
         case _:

@@ -16,7 +16,9 @@ from typing import Any
 from app.paper.faults import PaperFault
 from app.paper.sheets import sheets_of, without_photo
 
-SOURCE = Path(__file__).with_name("record.typ")
+TEMPLATES = Path(__file__).parent
+SHARED = ("sheet.typ", "tests.typ")
+"""What the templates import: the drawing sheet, and the tests of a bank."""
 RECORD_NAME = "record.json"
 STANDARDS: tuple[Any, ...] = ("a-3a", "ua-1")
 
@@ -30,28 +32,35 @@ def make_pdf(
     folder of the shipped fonts. photos: bytes by SHA-256 in hex; those that are missing are named. made_at: aware.
     Takes a second or less; call it from a worker thread. Raises PaperFault when the record cannot be printed.
     """
-    if made_at.tzinfo is None:
-        raise PaperFault(f"The time {made_at} has no offset: give it with one.")
     sheets, files = sheets_of(report, photos)
     files |= {RECORD_NAME: record_json}
     try:
-        return _compiled(sheets, files, fonts, made_at)
+        return typeset("record.typ", sheets, files, fonts=fonts, made_at=made_at)
     except RuntimeError as error:
         broken = [item["file"] for item in sheets["photos"] if not _readable(item["file"], files)]
         if not broken:
-            raise _fault(error) from error
+            raise fault(error) from error
     for name in broken:
         sheets = without_photo(sheets, name)
     try:
-        return _compiled(sheets, files, fonts, made_at)
+        return typeset("record.typ", sheets, files, fonts=fonts, made_at=made_at)
     except RuntimeError as error:
-        raise _fault(error) from error
+        raise fault(error) from error
 
 
-def _compiled(sheets: Mapping[str, Any], files: Mapping[str, bytes], fonts: Path, made_at: datetime) -> bytes:
-    """Typeset the sheets; typst's own error is a RuntimeError."""
+def typeset(
+    template: str, sheets: Mapping[str, Any], files: Mapping[str, bytes], *, fonts: Path, made_at: datetime
+) -> bytes:
+    """Typeset one of the templates beside this module over these values and files.
+
+    made_at: aware.  Raises PaperFault for a time without offset; typst's own error is a RuntimeError.
+    """
+    if made_at.tzinfo is None:
+        raise PaperFault(f"The time {made_at} has no offset: give it with one.")
     data = json.dumps(sheets, ensure_ascii=False).encode()
-    return _typeset(SOURCE.read_bytes(), {"sheets.json": data, **files}, fonts, made_at)
+    shared = {name: (TEMPLATES / name).read_bytes() for name in SHARED}
+    source = (TEMPLATES / template).read_bytes()
+    return _typeset(source, {"sheets.json": data, **shared, **files}, fonts, made_at)
 
 
 def _readable(name: str, files: Mapping[str, bytes]) -> bool:
@@ -86,6 +95,7 @@ def _typeset(source: bytes, files: Mapping[str, bytes], fonts: Path | None, made
         return made
 
 
-def _fault(error: RuntimeError) -> PaperFault:
+def fault(error: RuntimeError, *, what: str = "record", instead: str = "export it as JSON") -> PaperFault:
+    """Return typst's error as one sentence."""
     told = " ".join(str(error).split()).rstrip(".")
-    return PaperFault(f"The record cannot be printed ({told}): export it as JSON, and report this sentence.")
+    return PaperFault(f"The {what} cannot be printed ({told}): {instead}, and report this sentence.")

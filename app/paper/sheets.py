@@ -41,17 +41,19 @@ def sheets_of(report: Mapping[str, Any], photos: Mapping[str, bytes]) -> tuple[d
     sheets = {
         **{key: report[key] for key in ("title", "rehearsal", "facts", "cautions", "exceptions", "trail")},
         "signatures": report["signatures"],
-        "head": {**head, "short": _short(head["root"])},
+        "head": {**head, "short": short_head(head["root"])},
         "pictures": [shown for shown, _, _ in pictures],
         "sections": [_section(section, named) for section in report["sections"]],
+        "certificates": report["certificates"],
         "photos": list(named.values()),
     }
     files = {name: data for _, name, data in pictures}
     files |= {item["file"]: photos[digest] for digest, item in named.items() if item["file"]}
-    return _printed(sheets), files
+    return printed_values(sheets), files
 
 
-def _short(root: str) -> str:
+def short_head(root: str) -> str:
+    """Return the start of a root as it is written down; PaperFault unless it is 32 bytes in hex."""
     try:
         raw = bytes.fromhex(root)
     except ValueError:
@@ -61,15 +63,15 @@ def _short(root: str) -> str:
     return short_root(raw)
 
 
-def _printed(value: Any) -> Any:
-    """Return the same values with every text in its printed form; the keys are ours."""
+def printed_values(value: Any) -> Any:
+    """Return JSON values with every text in its printed form, long words with places to break; the keys are ours."""
     match value:
         case str():
             return _RUN.sub(_breakable, printed_form(value))
         case dict():
-            return {key: item if key in _UNBROKEN else _printed(item) for key, item in value.items()}
+            return {key: item if key in _UNBROKEN else printed_values(item) for key, item in value.items()}
         case list() | tuple():
-            return [_printed(item) for item in value]
+            return [printed_values(item) for item in value]
         case _:
             return value
 

@@ -3,24 +3,27 @@
 It is what the PDF prints; the JSON record beside it is the master copy.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Any
 
-from app.domain.events import Answer, Event, Evidence, HoldReleased, JobSubmitted, RecordAccepted, Signature
-from app.domain.instruments import Instrument
-from app.domain.job import JobState, Mark, Stamp
+from app.domain.events import Event, Evidence
+from app.domain.job import JobState, Mark
 from app.domain.steps import Step
 from app.domain.words import barrier_words, unit_words
 from app.records.cautions import CAUTIONS, NO_COMPLIANCE, REHEARSAL
+from app.records.certificate import certificates_of
 from app.records.drawing import draw_port
 from app.records.moments import local_text
+from app.records.signatures import signatures_of
 from app.records.trail import sentence_of
+from app.records.wording import answer_words, limit_of_result, limit_words, who_words
 
 
 def report_of(state: JobState, events: Sequence[Event], *, root: str, made_at: str) -> dict[str, Any]:
     """Return the report of a job whose ledger holds these events; `root` is the newest head's, in hex.
 
-    Keys: title, facts (pairs), rehearsal, cautions, sections, exceptions, trail, pictures, signatures, head.
+    Keys: title, facts (pairs), rehearsal, cautions, sections, certificates, exceptions, trail, pictures, signatures,
+    head.
     """
     opened = state.opened
     if opened is None:
@@ -33,6 +36,7 @@ def report_of(state: JobState, events: Sequence[Event], *, root: str, made_at: s
         "facts": _facts(state, made_at),
         "cautions": [*CAUTIONS, NO_COMPLIANCE],
         "sections": _sections(state, zone),
+        "certificates": certificates_of(state, events, root=root, made_at=made_at),
         "exceptions": [
             {"entry": item.seq, "kind": item.kind, "sentence": item.sentence, "opened": item.seq in state.read}
             for item in state.notables
@@ -42,7 +46,7 @@ def report_of(state: JobState, events: Sequence[Event], *, root: str, made_at: s
             for event in events
         ],
         "pictures": _pictures(state),
-        "signatures": _signatures(state, events, zone),
+        "signatures": signatures_of(state, events, zone),
         "head": {"size": len(events), "root": root, "at": local_text(state.last_at, zone), "utc": state.last_at},
     }
 
@@ -94,14 +98,14 @@ def _step(number: int, step: Step, state: JobState, zone: str) -> dict[str, Any]
         "answers": _answers(step, mark, mark.evidence, zone),
         "attempts": [
             {
-                "who": _who(stamp, zone),
+                "who": who_words(stamp, zone),
                 "answers": _answers(step, None, evidence, zone),
                 "result": _result(step, evidence),
             }
             for stamp, evidence in mark.attempts
         ],
         "earlier": [
-            {"who": _who(stamp, zone), "answers": _answers(step, None, evidence, zone)}
+            {"who": who_words(stamp, zone), "answers": _answers(step, None, evidence, zone)}
             for stamp, evidence in mark.earlier
         ],
         "result": _result(step, mark.evidence),
@@ -110,20 +114,15 @@ def _step(number: int, step: Step, state: JobState, zone: str) -> dict[str, Any]
     }
 
 
-def _who(stamp: Stamp, zone: str) -> str:
-    tablet = f", {stamp.tablet}" if stamp.tablet else ""
-    return f"{stamp.by.name} ({stamp.by.role.words}{tablet}) {local_text(stamp.at, zone)}"
-
-
 def _marks(step: Step, mark: Mark, zone: str) -> list[str]:
     told = []
     if mark.begun is not None:
-        told.append(f"begun {_who(mark.begun, zone)}")
+        told.append(f"begun {who_words(mark.begun, zone)}")
     elif mark.in_hand_since and mark.done is not None:
         told.append(f"in hand since {local_text(mark.in_hand_since, zone)}")
     if mark.done is not None:
         word = "released" if step.kind == "hold" else "done"
-        told.append(f"{word} {_who(mark.done, zone)}")
+        told.append(f"{word} {who_words(mark.done, zone)}")
     if mark.done and mark.done.device_at:
         told.append(f"tablet clock {mark.done.device_at}, {mark.done.offset_ms} ms from the server's")
     return told
@@ -141,7 +140,7 @@ def _answers(step: Step, mark: Mark | None, evidence: Evidence, zone: str) -> li
         found.append(
             {
                 "label": asked.ask.label,
-                "value": _value(answer, instruments),
+                "value": answer_words(answer, instruments),
                 "photo": answer.text if asked.ask.kind == "photo" else "",
                 "limit": limit_words(judged.low, judged.high, judged.op, judged.unit) if judged else "",
                 "basis": (judged.basis or "") if judged else "",
@@ -162,21 +161,6 @@ def _answers(step: Step, mark: Mark | None, evidence: Evidence, zone: str) -> li
     return found
 
 
-def limit_words(low: str | None, high: str | None, op: str, unit: str | None) -> str:
-    """Say a limit in absolute values: `8.5 to 10.5 N·m`, `below 0.05 %`, `at least 3 pcs`; empty if none."""
-    shown = unit_words(unit)
-    if low is not None and high is not None:
-        same = low == high
-        told = f"exactly {low} {shown}" if same else f"{low} to {high} {shown}"
-    elif high is not None:
-        told = f"{'below' if op == '<' else 'at most'} {high} {shown}"
-    elif low is not None:
-        told = f"at least {low} {shown}"
-    else:
-        return ""
-    return told.strip()
-
-
 def _result(step: Step, evidence: Evidence) -> list[str]:
     result = evidence.result
     if result is None:
@@ -192,27 +176,6 @@ def _result(step: Step, evidence: Evidence) -> list[str]:
         result.basis or "",
         f"method {result.method}: {result.source}" if result.source else f"method {result.method}",
     ]
-
-
-def limit_of_result(step: Step) -> str:
-    """Say the limit of a step's result, both ends; nothing if it has none."""
-    limit = step.result_limit
-    return limit_words(limit.low, limit.high, limit.op, limit.unit) if limit else ""
-
-
-def _instrument_words(instrument: Instrument) -> str:
-    paper = f", certificate {instrument.certificate}" if instrument.certificate else ""
-    return (
-        f"{instrument.id} ({instrument.description}; calibrated {instrument.calibrated_on}, good until "
-        f"{instrument.due}{paper})"
-    )
-
-
-def _value(answer: Answer, instruments: Mapping[str, Instrument]) -> str:
-    if answer.text in instruments:
-        return _instrument_words(instruments[answer.text])
-    told = f"{answer.text} {unit_words(answer.unit)}".strip()
-    return f"{told} (entered twice)" if answer.twice else told
 
 
 def _pictures(state: JobState) -> list[dict[str, str]]:
@@ -234,37 +197,3 @@ def _pictures(state: JobState) -> list[dict[str, str]]:
         for when, model in moments
         for port in model.ports
     ]  # fmt: skip
-
-
-def _signatures(state: JobState, events: Sequence[Event], zone: str) -> list[dict[str, str]]:
-    found = []
-    for event in events:
-        if isinstance(event, HoldReleased | JobSubmitted | RecordAccepted):
-            found.append(signature_block(event.signature, event, zone, valid=_valid(state, event)))
-    return found
-
-
-def _valid(state: JobState, event: HoldReleased | JobSubmitted | RecordAccepted) -> bool:
-    match event:
-        case RecordAccepted():
-            return state.accepted is not None and state.accepted.seq == event.seq
-        case JobSubmitted():
-            return state.submitted is not None and state.submitted.seq == event.seq
-        case HoldReleased():
-            done = state.mark(event.step).done
-            return done is not None and done.seq == event.seq and state.mark(event.step).due_again is None
-
-
-def signature_block(signature: Signature, event: Event, zone: str, *, valid: bool) -> dict[str, str]:
-    """Return what a signature shows everywhere: name, id, role, meaning, local time with offset, UTC, head."""
-    return {
-        "name": event.by.name,
-        "id": event.by.id,
-        "role": event.by.role.words,
-        "meaning": signature.meaning,
-        "local": local_text(event.at, zone),
-        "utc": event.at,
-        "covers": f"entries 0 to {signature.size - 1}, root {signature.root[:20]}",
-        "valid": "valid for this version" if valid else "NOT VALID for this version",
-        "entry": str(event.seq),
-    }

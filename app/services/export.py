@@ -25,6 +25,11 @@ class Material:
 
 
 PdfMaker = Callable[[dict[str, object], bytes, dict[str, bytes], str], bytes]
+"""Prints and signs a record: report, record.json, photos by SHA-256, made at."""
+CertificatePrinter = Callable[[dict[str, object], str], bytes]
+"""Prints and signs a bank's certificate: its values, made at."""
+HousingPrinter = Callable[[dict[str, object], dict[str, bytes], str], bytes]
+"""Prints the sheet of a housing, unsigned: its values, drawings by name, made at."""
 
 
 def record_json(material: Material) -> bytes:

@@ -4,6 +4,7 @@ import os
 from contextlib import suppress
 from pathlib import Path
 
+BALLAST_NAME = "room-kept-back"
 BALLAST_BYTES = 4 * 1024 * 1024
 """Some thousand entries with their heads, in the log and in the file (this program's figure)."""
 

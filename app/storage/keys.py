@@ -91,6 +91,17 @@ def load_or_make_site_key(folder: Path, *, site: str, clock: Callable[[], dateti
     keys = folder / KEY_FOLDER
     if not keys.exists():
         _make(keys, site=site, now=clock())
+    return load_site_key(folder)
+
+
+def load_site_key(folder: Path) -> SiteKey:
+    """Return the site key of a data folder that has one.
+
+    Raises StorageFault when others can read the key or when a file is missing.
+    """
+    keys = folder / KEY_FOLDER
+    if not keys.is_dir():
+        raise StorageFault(f"{folder} has no folder {KEY_FOLDER}: restore it from a backup made with its keys.")
     _refuse_if_others_can_read(keys)
     missing = [name for name in (KEY_NAME, CERTIFICATE_NAME, AUTHORITY_NAME) if not (keys / name).is_file()]
     if missing:

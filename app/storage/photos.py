@@ -41,7 +41,7 @@ class PhotoStore:
     """The photos of one data folder."""
 
     def __init__(self, folder: Path) -> None:
-        self._root = folder / PHOTO_FOLDER
+        self._folder = folder
 
     def keep(self, data: bytes) -> PhotoKept:
         """Store a photo durably; one that is there already is not written again.
@@ -76,7 +76,12 @@ class PhotoStore:
     def _path(self, digest: str) -> Path:
         if not _DIGEST.fullmatch(digest):
             raise Invalid("A photo is named by 64 hex digits in lower case: give the name the record shows.")
-        return self._root / digest[:2] / digest
+        return self._folder / photo_path(digest)
+
+
+def photo_path(digest: str) -> str:
+    """Return where a photo lies below the data folder, with slashes. digest: 64 hex digits."""
+    return f"{PHOTO_FOLDER}/{digest[:2]}/{digest}"
 
 
 def _accepted(data: bytes) -> ImageHeader:

@@ -4,10 +4,12 @@ Rules kept here:
 - `entry`, `head` and `request` are never changed, deleted or replaced, and an entry only ever goes at the end of its
   ledger. The triggers stop accidents; the signed heads are what shows intent.
 - Times are text (RFC 3339, UTC) set by the program; the database's own clock is never asked.
-- A database written by a newer version is refused before anything in it is touched.
+- A database written by a newer version is refused before anything in it is touched; one of an earlier version is
+  taken up to this one in the same transaction that makes what is missing.
 """
 
 # No "from __future__ import annotations" here: the table classes need their types when they are made.
+from collections.abc import Sequence
 from typing import Any, ClassVar
 
 from sqlalchemy import Column, Engine, LargeBinary, Text, text
@@ -16,8 +18,9 @@ from sqlmodel import Field, SQLModel
 
 from app.storage.engine import reader
 from app.storage.faults import StorageFault, told
+from app.storage.migrations import STEPS, Step, newest, refuse_if_newer, take_up
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = newest(STEPS)
 
 _COMPACT: dict[str, Any] = {"sqlite_with_rowid": False}
 """Rows lie in the order of their key: a whole ledger is read in one sweep."""
@@ -143,27 +146,27 @@ HEAD = SQLModel.metadata.tables["head"]
 REQUEST = SQLModel.metadata.tables["request"]
 
 
-def create_schema(engine: Engine) -> None:
+def create_schema(engine: Engine, *, steps: Sequence[Step] = STEPS) -> None:
     """Make what is missing: tables, triggers and the version mark; a second call changes nothing.
 
-    Raises StorageFault when the file was written by a newer version of this program, or when the disk refuses.
+    steps: how an earlier version is taken up; see `app.storage.migrations`.
+    Raises StorageFault when the file was written by a newer version of this program, or when the disk refuses; the
+    file then holds what it held before.
     """
     try:
-        _refuse_if_newer(engine)
+        found = _version(engine)
+        refuse_if_newer(found, steps)
         with engine.begin() as connection:
+            take_up(connection, found, steps)
             SQLModel.metadata.create_all(connection, tables=[SQLModel.metadata.tables[name] for name in _TABLES])
             for trigger in _TRIGGERS:
                 connection.execute(text(trigger))
-            connection.execute(text(f"PRAGMA user_version = {SCHEMA_VERSION}"))
+            connection.execute(text(f"PRAGMA user_version = {newest(steps)}"))
     except SQLAlchemyError as error:
         raise StorageFault(f"The database could not be made ready ({told(error)}): check the disk.") from error
 
 
-def _refuse_if_newer(engine: Engine) -> None:
+def _version(engine: Engine) -> int:
     with reader(engine).connect() as connection:
-        found = connection.execute(text("PRAGMA user_version")).scalar_one()
-    if found > SCHEMA_VERSION:
-        raise StorageFault(
-            f"The database was written by a newer version of this program (schema {found}, known here: "
-            f"{SCHEMA_VERSION}): start that version, or restore a backup made with this one."
-        )
+        found: int = connection.execute(text("PRAGMA user_version")).scalar_one()
+    return found

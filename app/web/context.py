@@ -8,10 +8,11 @@ from starlette.requests import Request
 
 from app.domain.events import Who
 from app.ledger.heads import Head, Signer
-from app.services.export import Material, PdfMaker
+from app.services.export import CertificatePrinter, HousingPrinter, Material, PdfMaker
 from app.services.jobs import Asked, Jobs
 from app.services.ports import Library, PeopleBook, PhotoShelf, Session, SessionBook
 from app.services.registers import Registers
+from app.services.trust import Trust
 from app.settings import Settings
 
 COOKIE = "changeout_session"
@@ -34,9 +35,17 @@ class Site:
     signer: Signer
     material: Callable[[str], Material]
     make_pdf: PdfMaker
+    print_certificate: CertificatePrinter
+    print_housing: HousingPrinter
     heads: Callable[[str], list[Head]]
-    notices: tuple[str, ...] = ()
+    facts: tuple[str, ...] = ()
+    trust: Trust | None = None
     demo_people: tuple[tuple[str, str, str], ...] = ()
+
+    @property
+    def notices(self) -> tuple[str, ...]:
+        """What is told at the start and on the page about the site; certificates are judged by the day."""
+        return (*self.facts, *(self.trust.warnings(self.clock()) if self.trust else ()))
 
 
 def site_of(request: Request) -> Site:

@@ -63,10 +63,11 @@ def _from_our_pages(request: Request) -> bool:
 
 
 class SafeHeaders:
-    """Add the safety headers to every answer, and `no-store` to pages."""
+    """Add the safety headers to every answer, `no-store` to pages and, behind TLS, `Secure` to every cookie."""
 
-    def __init__(self, app: ASGIApp) -> None:
+    def __init__(self, app: ASGIApp, *, secure: bool) -> None:
         self._app = app
+        self._secure = secure
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass the request on and complete the headers of the answer."""
@@ -76,6 +77,8 @@ class SafeHeaders:
 
         async def complete(message: Message) -> None:
             if message["type"] == "http.response.start":
+                if self._secure:
+                    message["headers"] = [_secured(*line) for line in message["headers"]]
                 headers = message["headers"]
                 headers.extend(HEADERS)
                 if not any(name == b"cache-control" for name, _ in headers):
@@ -83,3 +86,9 @@ class SafeHeaders:
             await send(message)
 
         await self._app(scope, receive, complete)
+
+
+def _secured(name: bytes, value: bytes) -> tuple[bytes, bytes]:
+    if name == b"set-cookie" and b"; secure" not in value.lower():
+        return name, value + b"; Secure"
+    return name, value

@@ -115,6 +115,8 @@ def stages(running: Running) -> Iterator[Shown]:
     yield Shown("in review", f"/jobs/{review.job}/now", OFFICER, work=True)
     yield Shown("review", f"/jobs/{review.job}/review", OFFICER)
     yield Shown("record", f"/jobs/{review.job}/record", OFFICER)
+    yield Shown("certificate", f"/jobs/{review.job}/certificate/hepa", OFFICER)
+    yield Shown("certificate, test failed", f"/jobs/{outside.job}/certificate/hepa", HANDS)
 
 
 @pytest.fixture(scope="module")

@@ -11,6 +11,7 @@ from app.storage.tables import create_schema
 from app.storage.writer import Store
 from tests.ledger.signing import TestSigner, new_signer
 from tests.storage.builders import tick_clock
+from tests.storage.small_site import make_site
 
 
 @pytest.fixture(scope="session")
@@ -34,3 +35,19 @@ def store(engine: Engine, signer: TestSigner) -> Iterator[Store]:
     store = Store(engine, signer, tick_clock())
     yield store
     store.close()
+
+
+@pytest.fixture(scope="session")
+def site_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Make one small site; tests copy it and leave it as it is."""
+    folder = tmp_path_factory.mktemp("small") / "site"
+    make_site(folder)
+    return folder
+
+
+@pytest.fixture(scope="session")
+def other_site_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Make another site, the same but for its key."""
+    folder = tmp_path_factory.mktemp("other") / "site"
+    make_site(folder)
+    return folder

@@ -52,7 +52,8 @@ def site() -> Iterator[tuple[Desk, str]]:
 def operations(desk: Desk) -> list[Any]:
     """Return every operation of the description."""
     schema = schemathesis.openapi.from_dict(desk.running.app.openapi())
-    return [found.ok() for found in schema.get_all_operations()]
+    found: list[Any] = list(schema.get_all_operations())
+    return [operation.ok() for operation in found]
 
 
 def asking(desk: Desk, job: str, operation: Any, statuses: list[int]) -> Any:

@@ -12,7 +12,10 @@ from app.web.app import make_app
 
 ORIGIN = {"Origin": "http://testserver"}
 T, S, L, A = Role.TECHNICIAN, Role.SAFETY_OFFICER, Role.LEAD, Role.ADMINISTRATOR
-OPEN_TO_ALL = {"GET /signin", "POST /signin", "POST /scheme", "GET /legend", "GET /ready"}
+OPEN_TO_ALL = {
+    "GET /signin", "POST /signin", "POST /scheme", "GET /legend", "GET /ready", "GET /trust",
+    "GET /trust/authority.crt",
+}  # fmt: skip
 EVERYONE = {"POST /signout", "GET /secret", "POST /secret", "GET /", "GET /about"}
 LEADS = {
     "GET /plan/{tag}",

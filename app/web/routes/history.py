@@ -6,15 +6,17 @@ from starlette.responses import RedirectResponse, Response
 
 from app.domain.procedure import Role
 from app.domain.registers import bank_of
+from app.domain.site import SITE_LEDGER
 from app.records.drops import Known, site_day
+from app.records.housing_sheet import drawing_of, drawings_of, sheet_of
 from app.records.moments import utc_text
-from app.records.plot import trend_svg
 from app.services.planning import find_housing
 from app.web.context import Site, session_of, site_of
 from app.web.entered import NOTHING, Refilled, entered
 from app.web.forms import posted
+from app.web.handing import download
 from app.web.render import html
-from app.web.views.registers import HistoryPage, history_page, plot_title, trend_of
+from app.web.views.registers import HistoryPage, history_page
 
 router = APIRouter(prefix="/housings/{tag}")
 READING_FIELDS = frozenset({"bank", "on", "drop_pa", "flow_m3_h", "temp_c", "instrument", "note"})
@@ -58,8 +60,22 @@ async def trend(request: Request, tag: str, bank: str) -> Response:
 
 def _drawing(site: Site, tag: str, name: str) -> bytes:
     known = known_of(site, tag)
-    bank = bank_of(known.housing, name)
-    return trend_svg(trend_of(known, bank), title=plot_title(known, bank))
+    return drawing_of(known, bank_of(known.housing, name))
+
+
+@router.get("/history.pdf")
+async def history_sheet(request: Request, tag: str) -> Response:
+    """Give the history as a sheet to print."""
+    printed = await run_in_threadpool(_sheet, site_of(request), tag)
+    return download(printed, "application/pdf", f"{tag}-history.pdf")
+
+
+def _sheet(site: Site, tag: str) -> bytes:
+    known, made_at = known_of(site, tag), utc_text(site.clock())
+    sizes = {SITE_LEDGER: known.site.size} | {line.job: state.size for line, state in known.real_jobs}
+    heads = {ledger: site.jobs.head_at(ledger, size) for ledger, size in sizes.items()}
+    sheet = sheet_of(known, heads, today=site_day(made_at, known.site.zone), made_at=made_at)
+    return site.print_housing(sheet, drawings_of(known), made_at)
 
 
 @router.post("/readings")

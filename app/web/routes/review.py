@@ -10,14 +10,13 @@ from starlette.responses import RedirectResponse, Response
 from app.calc.errors import Invalid
 from app.domain.commands import Accept, OpenException, ReturnRecord
 from app.domain.decide import MEANING_ACCEPT
-from app.domain.site import RecordExported
-from app.ledger.heads import Head
 from app.records.moments import utc_text
 from app.records.report import report_of
 from app.services.export import export_files, record_json
 from app.web.awaiting import done
 from app.web.context import asked_by, session_of, site_of
 from app.web.forms import posted
+from app.web.handing import download, newest_head, note_export
 from app.web.render import html
 from app.web.views.pages import record_page, review_page
 
@@ -26,18 +25,11 @@ photos = APIRouter()
 ZIP_TIME = (1980, 1, 1, 0, 0, 0)
 
 
-def _head(request: Request, job: str) -> Head:
-    head = site_of(request).jobs.newest_head(job)
-    if head is None:
-        raise Invalid("There is no such job. Go back to the list of housings and choose one.")
-    return head
-
-
 @router.get("/review")
 async def review(request: Request, job: str) -> Response:
     """Show every step with who, when, values, corrections, refusals, stops; each exception to be opened."""
     site = site_of(request)
-    head = await run_in_threadpool(_head, request, job)
+    head = await run_in_threadpool(newest_head, request, job)
     events = await run_in_threadpool(site.jobs.events, job)
     state = await run_in_threadpool(site.jobs.state, job)
     page = review_page(
@@ -86,7 +78,7 @@ async def send_back(request: Request, job: str) -> Response:
 async def record(request: Request, job: str) -> Response:
     """Show the head to write down, and the files to take away."""
     site = site_of(request)
-    head = await run_in_threadpool(_head, request, job)
+    head = await run_in_threadpool(newest_head, request, job)
     events = await run_in_threadpool(site.jobs.events, job)
     state = await run_in_threadpool(site.jobs.state, job)
     report = report_of(state, events, root=head.root.hex(), made_at=utc_text(site.clock()))
@@ -97,14 +89,14 @@ async def record(request: Request, job: str) -> Response:
 async def json_record(request: Request, job: str) -> Response:
     """Give the record as canonical JSON."""
     data = await run_in_threadpool(_json, request, job)
-    return _download(data, "application/json", f"{job}-record.json")
+    return download(data, "application/json", f"{job}-record.json")
 
 
 @router.get("/record.pdf")
 async def record_pdf(request: Request, job: str) -> Response:
     """Give the record as a signed PDF with the JSON inside."""
     files = await run_in_threadpool(_files, request, job)
-    return _download(files["record.pdf"], "application/pdf", f"{job}-record.pdf")
+    return download(files["record.pdf"], "application/pdf", f"{job}-record.pdf")
 
 
 @router.get("/record.zip")
@@ -115,31 +107,18 @@ async def record_zip(request: Request, job: str) -> Response:
     with zipfile.ZipFile(held, "w", zipfile.ZIP_DEFLATED) as archive:
         for name, data in files.items():
             archive.writestr(zipfile.ZipInfo(name, ZIP_TIME), data)
-    return _download(held.getvalue(), "application/zip", f"{job}-record.zip")
+    return download(held.getvalue(), "application/zip", f"{job}-record.zip")
 
 
 def _json(request: Request, job: str) -> bytes:
-    _note_export(request, job, _head(request, job))
+    note_export(request, job, newest_head(request, job))
     return record_json(site_of(request).material(job))
 
 
 def _files(request: Request, job: str) -> dict[str, bytes]:
     site = site_of(request)
-    _note_export(request, job, _head(request, job))
+    note_export(request, job, newest_head(request, job))
     return export_files(site.material(job), site.signer, site.make_pdf)
-
-
-def _note_export(request: Request, job: str, head: Head) -> None:
-    """Write the export into the site's ledger, with the head that leaves the building."""
-    site, who = site_of(request), session_of(request).who
-    site.jobs.write_site(
-        lambda _, seq, at: RecordExported(seq=seq, at=at, by=who, job=job, size=head.size, root=head.root.hex())
-    ).result()
-
-
-def _download(data: bytes, media_type: str, name: str) -> Response:
-    safe = "".join(char for char in name if char.isalnum() or char in "-._")
-    return Response(data, media_type=media_type, headers={"Content-Disposition": f'attachment; filename="{safe}"'})
 
 
 @photos.get("/photos/{sha256}")

@@ -9,8 +9,10 @@ from app.domain.job import JobState, Stage
 from app.domain.procedure import Role, StepKind
 from app.domain.reopening import rechecks_for
 from app.domain.site import JobLine
+from app.domain.steps import BANK_WORDS
 from app.domain.words import effect_words
 from app.ledger.heads import Head, short_root
+from app.records.certificate import banks_with_tests
 from app.records.moments import local_text
 from app.records.report import report_of
 from app.records.trail import sentence_of
@@ -380,7 +382,7 @@ def review_page(
 
 @dataclass(frozen=True, slots=True)
 class RecordPage:
-    """Where a record can be taken away, and the head to write down."""
+    """Where a record can be taken away, and the head to write down. certificates: banks, and what they are called."""
 
     head: HeadLine
     signed: bool
@@ -388,6 +390,7 @@ class RecordPage:
     root: str
     short: str
     signatures: tuple[dict[str, str], ...]
+    certificates: tuple[tuple[str, str], ...]
 
 
 def record_page(
@@ -401,4 +404,5 @@ def record_page(
         root=head.root.hex(),
         short=short_root(head.root),
         signatures=tuple(signatures),
+        certificates=tuple((str(bank), BANK_WORDS[bank]) for bank in banks_with_tests(state)),
     )

@@ -1,19 +1,14 @@
 """The pages of the registers and of what is due: rows of plain text, made from the pure parts."""
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
 
-from app.calc.bounds import plain
-from app.domain.housing import Bank
 from app.domain.instruments import Instrument, InstrumentKind
 from app.domain.site import SiteState
-from app.domain.steps import BANK_WORDS
-from app.records.bank_trend import BankTrend, bank_trend, rate_words
-from app.records.drops import Known, Point, design_of, drop_series
-from app.records.due import SOON_DAYS, Item, Standing, all_due, calibrations, days_words, qualifications
+from app.records.drops import Known
+from app.records.due import SOON_DAYS, Standing, all_due, calibrations, days_words, qualifications
+from app.records.housing_sheet import BankPart, bank_part, reasons
 from app.records.housing_story import Happening, story
-from app.records.plot import words_of
 from app.web.entered import NOTHING, Refilled
 
 
@@ -145,7 +140,7 @@ def due_page(housings: tuple[Known, ...], state: SiteState, names: dict[str, str
                 location=due.location,
                 when=f"{due.on}, {days_words(due.on, today)}: {due.told}" if due.on else due.told,
                 overdue=any(item.overdue(today) for item in due.dated),
-                reasons=tuple(_reasons(due.dated, today)),
+                reasons=tuple(reasons(due.dated, today)),
                 undated=tuple((item.sentence, item.source) for item in due.undated),
             )
             for due in all_due(housings)
@@ -153,41 +148,6 @@ def due_page(housings: tuple[Known, ...], state: SiteState, names: dict[str, str
         instruments=tuple(_standing_row(item, today) for item in calibrations(state)),
         qualifications=tuple(_standing_row(item, today) for item in qualifications(state, names)),
     )
-
-
-def _reasons(items: tuple[Item, ...], today: date) -> Iterator[tuple[str, str, str, bool]]:
-    for item in items:
-        if item.on is not None:
-            words = "has run out today" if item.ran_out and item.on == today else days_words(item.on, today)
-            yield f"{item.on}, {words}", item.sentence, item.source, item.overdue(today)
-
-
-@dataclass(frozen=True, slots=True)
-class DropRow:
-    """One line of the table beside the drawing."""
-
-    day: str
-    on: str
-    read: str
-    flow: str
-    at_rated: str
-    origin: str
-    left_out: str
-    entry: int | None
-
-
-@dataclass(frozen=True, slots=True)
-class BankPart:
-    """One bank on the page of a housing's history."""
-
-    bank: str
-    words: str
-    since: str
-    drawn: bool
-    described: str
-    facts: tuple[tuple[str, str], ...]
-    rows: tuple[DropRow, ...]
-    notes: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,23 +166,13 @@ class HistoryPage:
     blank: Refilled = NOTHING
 
 
-def trend_of(known: Known, bank: Bank) -> BankTrend:
-    """Return the trend of a bank as it stands now."""
-    return bank_trend(drop_series(known, bank), design_of(known.housing, bank))
-
-
-def plot_title(known: Known, bank: Bank) -> str:
-    """Return the title of a bank's drawing."""
-    return f"{known.housing.tag}, {BANK_WORDS[bank]}: pressure drop and trend"
-
-
 def history_page(known: Known, today: date, *, may_strike: bool, form: Refilled, striking: Refilled) -> HistoryPage:
     """Return the page: each bank with its trend, then everything that happened."""
     register = known.site.instruments.values()
     return HistoryPage(
         tag=known.housing.tag,
         location=known.housing.location,
-        banks=tuple(_bank_part(known, bank) for bank in known.housing.banks),
+        banks=tuple(bank_part(known, bank) for bank in known.housing.banks),
         story=story(known),
         manometers=tuple(
             (item.id, f"{item.id}, {calibration_words(item.due, today)}")
@@ -233,49 +183,4 @@ def history_page(known: Known, today: date, *, may_strike: bool, form: Refilled,
         today=today,
         form=form,
         striking=striking,
-    )
-
-
-def _bank_part(known: Known, bank: Bank) -> BankPart:
-    trend = trend_of(known, bank)
-    series, words = trend.series, BANK_WORDS[bank]
-    changed = f"since the filters were changed on {series.changed_on}" if series.changed_on else ""
-    return BankPart(
-        bank=str(bank),
-        words=f"{words[:1].upper()}{words[1:]}",
-        since=changed or "since the first reading; no change of filters is on record here",
-        drawn=bool(series.points),
-        described=words_of(trend, title=plot_title(known, bank)),
-        facts=tuple(_facts(known, bank, trend)),
-        rows=tuple(_drop_row(point) for point in series.points),
-        notes=trend.notes,
-    )
-
-
-def _facts(known: Known, bank: Bank, trend: BankTrend) -> Iterator[tuple[str, str]]:
-    design = design_of(known.housing, bank)
-    if trend.plan_on is not None:
-        yield "Plan the change by", str(trend.plan_on)
-    if trend.early is not None:
-        yield "Band meets the limit", f"{trend.early} to {trend.late or 'beyond a century'}"
-    if rate := rate_words(trend):
-        yield "Rate", rate
-    for label, value, unit in (
-        ("Change at", design.change_drop_pa, "Pa"), ("Clean", design.clean_drop_pa, "Pa"),
-        ("Rated flow", design.rated_flow_m3_h, "m³/h"),
-    ):  # fmt: skip
-        if value is not None:
-            yield label, f"{value} {unit}, site value"
-
-
-def _drop_row(point: Point) -> DropRow:
-    return DropRow(
-        day=str(point.day),
-        on=str(point.on),
-        read=plain(point.read_pa),
-        flow="" if point.flow_m3_h is None else plain(point.flow_m3_h),
-        at_rated="" if point.at_rated_pa is None else f"{point.at_rated_pa:.0f}",
-        origin=point.origin + (f": {point.note}" if point.note else ""),
-        left_out=point.why_not,
-        entry=point.entry,
     )

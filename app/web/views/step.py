@@ -19,7 +19,7 @@ from app.domain.words import effect_words, unit_words
 from app.records.cautions import REHEARSAL
 from app.records.drawing import draw_port, picture_words
 from app.records.moments import local_text
-from app.records.report import limit_words
+from app.records.wording import limit_words
 from app.services.ports import Person, Session
 from app.web.views.contests import ContestsView, contests_view
 

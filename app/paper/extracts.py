@@ -1,0 +1,46 @@
+"""Extracts on paper: the certificate of a bank and the sheet of a housing, on the same sheets as the record.
+
+Rules kept here:
+- a certificate carries its own data as JSON, and is to be signed by the caller like a record;
+- a drawing is set from the very bytes that the screen shows.
+"""
+
+from collections.abc import Mapping
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from app.ledger.canonical import canonical
+from app.paper.pdf import fault, typeset
+from app.paper.sheets import printed_values, short_head
+
+CERTIFICATE_NAME = "certificate.json"
+
+
+def certificate_pdf(*, certificate: Mapping[str, Any], fonts: Path, made_at: datetime) -> bytes:
+    """Print a certificate, its data attached as `certificate.json` in canonical form.
+
+    certificate: see `app.records.certificate.value_of`.  fonts: the folder of the shipped fonts.  made_at: aware.
+    Raises PaperFault when it cannot be printed.
+    """
+    head = {"size": certificate["size"], "root": certificate["root"], "at": certificate["newest"]}
+    sheets = {"certificate": printed_values(certificate), "head": head | {"short": short_head(head["root"])}}
+    try:
+        files = {CERTIFICATE_NAME: canonical(certificate)}
+        return typeset("certificate.typ", sheets, files, fonts=fonts, made_at=made_at)
+    except RuntimeError as error:
+        raise fault(error, what="certificate", instead="take the record as JSON") from error
+
+
+def housing_pdf(*, sheet: Mapping[str, Any], drawings: Mapping[str, bytes], fonts: Path, made_at: datetime) -> bytes:
+    """Print the sheet of a housing.
+
+    sheet: see `app.records.housing_sheet.value_of`.  drawings: SVG by the name that the sheet gives each bank's.
+    fonts: the folder of the shipped fonts.  made_at: aware.  Raises PaperFault when it cannot be printed.
+    """
+    head = sheet["head"]
+    sheets = printed_values(sheet) | {"head": {**head, "short": short_head(head["root"])}}
+    try:
+        return typeset("housing.typ", sheets, drawings, fonts=fonts, made_at=made_at)
+    except RuntimeError as error:
+        raise fault(error, what="sheet", instead="read it on the screen") from error

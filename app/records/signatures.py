@@ -1,0 +1,44 @@
+"""The signatures in a record, each with what it covers and whether it holds for this version."""
+
+from collections.abc import Sequence
+
+from app.domain.events import Event, HoldReleased, JobSubmitted, RecordAccepted, Signature
+from app.domain.job import JobState
+from app.records.moments import local_text
+
+Signed = HoldReleased | JobSubmitted | RecordAccepted
+
+
+def signatures_of(state: JobState, events: Sequence[Event], zone: str) -> list[dict[str, str]]:
+    """Return every signature in the order of time: holds released, handed to review, accepted."""
+    return [
+        signature_block(event.signature, event, zone, valid=_valid(state, event))
+        for event in events
+        if isinstance(event, Signed)
+    ]
+
+
+def _valid(state: JobState, event: Signed) -> bool:
+    match event:
+        case RecordAccepted():
+            return state.accepted is not None and state.accepted.seq == event.seq
+        case JobSubmitted():
+            return state.submitted is not None and state.submitted.seq == event.seq
+        case HoldReleased():
+            done = state.mark(event.step).done
+            return done is not None and done.seq == event.seq and state.mark(event.step).due_again is None
+
+
+def signature_block(signature: Signature, event: Event, zone: str, *, valid: bool) -> dict[str, str]:
+    """Return what a signature shows everywhere: name, id, role, meaning, local time with offset, UTC, head."""
+    return {
+        "name": event.by.name,
+        "id": event.by.id,
+        "role": event.by.role.words,
+        "meaning": signature.meaning,
+        "local": local_text(event.at, zone),
+        "utc": event.at,
+        "covers": f"entries 0 to {signature.size - 1}, root {signature.root[:20]}",
+        "valid": "valid for this version" if valid else "NOT VALID for this version",
+        "entry": str(event.seq),
+    }

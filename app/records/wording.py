@@ -1,0 +1,54 @@
+"""Words that several records share: limits, answers, instruments, who and when."""
+
+from collections.abc import Mapping
+
+from app.domain.events import Answer
+from app.domain.instruments import Instrument
+from app.domain.job import Stamp
+from app.domain.steps import Step
+from app.domain.words import unit_words
+from app.records.moments import local_text
+
+
+def limit_words(low: str | None, high: str | None, op: str, unit: str | None) -> str:
+    """Say a limit in absolute values: `8.5 to 10.5 N·m`, `below 0.05 %`, `at least 3 pcs`; empty if none."""
+    shown = unit_words(unit)
+    if low is not None and high is not None:
+        same = low == high
+        told = f"exactly {low} {shown}" if same else f"{low} to {high} {shown}"
+    elif high is not None:
+        told = f"{'below' if op == '<' else 'at most'} {high} {shown}"
+    elif low is not None:
+        told = f"at least {low} {shown}"
+    else:
+        return ""
+    return told.strip()
+
+
+def limit_of_result(step: Step) -> str:
+    """Say the limit of a step's result, both ends; nothing if it has none."""
+    limit = step.result_limit
+    return limit_words(limit.low, limit.high, limit.op, limit.unit) if limit else ""
+
+
+def instrument_words(instrument: Instrument) -> str:
+    """Say which instrument it was and from when to when its calibration held, as it was in the register then."""
+    paper = f", certificate {instrument.certificate}" if instrument.certificate else ""
+    return (
+        f"{instrument.id} ({instrument.description}; calibrated {instrument.calibrated_on}, good until "
+        f"{instrument.due}{paper})"
+    )
+
+
+def answer_words(answer: Answer, instruments: Mapping[str, Instrument]) -> str:
+    """Say an answer as typed, with its unit; an instrument with its calibration."""
+    if answer.text in instruments:
+        return instrument_words(instruments[answer.text])
+    told = f"{answer.text} {unit_words(answer.unit)}".strip()
+    return f"{told} (entered twice)" if answer.twice else told
+
+
+def who_words(stamp: Stamp, zone: str) -> str:
+    """Say who made a mark, in which role, on which tablet, and when by the site's zone."""
+    tablet = f", {stamp.tablet}" if stamp.tablet else ""
+    return f"{stamp.by.name} ({stamp.by.role.words}{tablet}) {local_text(stamp.at, zone)}"

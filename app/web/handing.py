@@ -1,0 +1,32 @@
+"""What is handed out as a file: its head, its entry in the site's ledger, its safe name."""
+
+from fastapi import Request
+from starlette.responses import Response
+
+from app.calc.errors import Invalid
+from app.domain.site import RecordExported
+from app.ledger.heads import Head
+from app.web.context import session_of, site_of
+
+
+def newest_head(request: Request, job: str) -> Head:
+    """Return the newest head of a job; raise Invalid if there is no such job."""
+    head = site_of(request).jobs.newest_head(job)
+    if head is None:
+        raise Invalid("There is no such job. Go back to the list of housings and choose one.")
+    return head
+
+
+def note_export(request: Request, job: str, head: Head) -> None:
+    """Write the export into the site's ledger, with the head that leaves the building."""
+    site, who = site_of(request), session_of(request).who
+    site.jobs.write_site(
+        lambda _, seq, at: RecordExported(seq=seq, at=at, by=who, job=job, size=head.size, root=head.root.hex()),
+        urgent=True,
+    ).result()
+
+
+def download(data: bytes, media_type: str, name: str) -> Response:
+    """Answer with a file to keep, under a name of letters, digits and `-._` only."""
+    safe = "".join(char for char in name if char.isascii() and (char.isalnum() or char in "-._"))
+    return Response(data, media_type=media_type, headers={"Content-Disposition": f'attachment; filename="{safe}"'})

@@ -1,0 +1,45 @@
+"""A real site in a folder: people, sessions, one job amid its work, and a photo that an entry names.
+
+`python -m tests.storage.small_site FOLDER` makes one; so was each file in `tests/storage/frozen` made, by the program
+of its day.
+"""
+
+import sys
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from itertools import count
+from pathlib import Path
+
+from app.domain.commands import Begin, Finish
+from app.services.rehearsal import made_up_answers
+from tests.storage.pictures import png
+from tests.web.desk import Desk
+
+JOB = "job-2026-0001"
+PHOTO = png(4, 3)
+
+
+def minutes(after: int = 0) -> Callable[[], datetime]:
+    """Return a clock that starts so many minutes after a fixed moment and moves one millisecond at each look."""
+    ticks = count()
+    return lambda: datetime(2026, 3, 2, 7, 15, tzinfo=UTC) + timedelta(minutes=after, milliseconds=next(ticks))
+
+
+def make_site(folder: Path) -> None:
+    """Make the site and close it; a technician is signed in at tablet 3."""
+    desk = Desk.at(folder, minutes())
+    try:
+        job = desk.open_job()
+        due = desk.work_until(job, "Tape the raw edge").due
+        assert due is not None
+        kept = desk.running.site.photos.keep(PHOTO)
+        hands = desk.named("technician")
+        desk.do(job, Begin(due.id), hands)
+        desk.do(job, Finish(due.id, made_up_answers(due) | {"photo": kept.sha256}), hands)
+        desk.running.site.sessions.begin(hands, "tablet 3")
+    finally:
+        desk.running.close()
+
+
+if __name__ == "__main__":
+    make_site(Path(sys.argv[1]))
