@@ -150,6 +150,7 @@ def test_a_one_time_code_signs_in_and_does_nothing_else(site: Running) -> None:
     assert "Waiting for you" in client.get("/").text
 
 
+@pytest.mark.usefixtures("clients")
 def test_wrong_secrets_are_counted_and_slowed_down(site: Running) -> None:
     """After five wrong secrets the right one waits too; nobody else is held up."""
     person, _ = site.people.add("Forgetful One", T, by=None, secret="a secret of fifteen")
@@ -164,6 +165,7 @@ def test_wrong_secrets_are_counted_and_slowed_down(site: Running) -> None:
     assert site.people.prove("person-lead", "a secret of fifteen", tablet="t").role is L
 
 
+@pytest.mark.usefixtures("clients")
 def test_nobody_is_sent_to_another_site_after_signing_in(site: Running) -> None:
     """The address to go on to must be one of ours."""
     client = TestClient(site.app, headers=ORIGIN, follow_redirects=False)
