@@ -28,6 +28,7 @@ from app.storage.ballast import BALLAST_NAME, Ballast
 from app.storage.engine import open_engine, sqlite_notice
 from app.storage.keys import SiteKey, load_or_make_site_key, load_site_key
 from app.storage.library import FileLibrary
+from app.storage.parts import PhotoParts
 from app.storage.people import People
 from app.storage.photos import PhotoStore
 from app.storage.restore import forget_note, pending_note
@@ -106,6 +107,7 @@ def _running(settings: Settings, engine: Engine, clock: Callable[[], datetime], 
         ),
         library=library,
         photos=photos,
+        parts=PhotoParts(settings.data, photos),
         signer=key,
         material=partial(material_of, store, photos, key, clock),
         make_pdf=partial(signed_pdf, key),

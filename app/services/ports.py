@@ -119,6 +119,16 @@ class PhotoShelf(Protocol):
         """Store a photo durably and return its name."""
 
 
+class PartsShelf(Protocol):
+    """Photos that arrive in parts."""
+
+    def held(self, digest: str) -> tuple[int, bool]:
+        """Return how many bytes of a photo are here, and whether it is whole and kept."""
+
+    def add(self, digest: str, part: bytes, *, at: int, of: int, now: datetime) -> tuple[int, bool]:
+        """Take the part that starts at byte `at` of `of`; return the same as `held`."""
+
+
 class Kept(Protocol):
     """A photo that is on the disk."""
 

@@ -25,7 +25,7 @@ def make_app(site: Site) -> FastAPI:
     app.state.site = site
     for router in (  # looked through in this order, and made ready when first reached: marks, then the first page
         work.panel, entry.router, work.router, housings.router, review.router, review.photos, people.router,
-        history.router, registers.router, certificates.router, kept.router, kept.panel, trust.router,
+        history.router, registers.router, certificates.router, kept.router, kept.panel, kept.photos, trust.router,
     ):  # fmt: skip
         app.include_router(router)
     app.router.routes.append(Route("/static/{digest}/{name:path}", serve_static, methods=["GET"]))

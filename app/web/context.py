@@ -10,7 +10,7 @@ from app.domain.events import Who
 from app.ledger.heads import Head, Signer
 from app.services.export import CertificatePrinter, HousingPrinter, Material, PdfMaker
 from app.services.jobs import Asked, Jobs
-from app.services.ports import Library, PeopleBook, PhotoShelf, Session, SessionBook
+from app.services.ports import Library, PartsShelf, PeopleBook, PhotoShelf, Session, SessionBook
 from app.services.registers import Registers
 from app.services.trust import Trust
 from app.settings import Settings
@@ -32,6 +32,7 @@ class Site:
     sessions: SessionBook
     library: Library
     photos: PhotoShelf
+    parts: PartsShelf
     signer: Signer
     material: Callable[[str], Material]
     make_pdf: PdfMaker

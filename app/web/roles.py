@@ -67,6 +67,8 @@ ALLOWED: dict[tuple[str, str], frozenset[Role] | None] = {
     ("GET", "/jobs/{job}/certificate/{bank}"): WORKERS,
     ("GET", "/jobs/{job}/certificate/{bank}.pdf"): WORKERS,
     ("GET", "/photos/{sha256}"): WORKERS,
+    ("GET", "/photos/{sha256}/held"): WORKERS,
+    ("POST", "/photos/{sha256}/part"): WORKERS,
     ("GET", "/people"): ADMINISTRATOR,
     ("POST", "/people"): ADMINISTRATOR,
     ("POST", "/people/{person}/reset"): ADMINISTRATOR,

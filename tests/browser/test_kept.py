@@ -1,6 +1,7 @@
 """A tablet out of reach of the server: marks are kept, survive a reload, arrive once and in order, and lose nothing."""
 
 from collections.abc import Callable, Iterator
+from hashlib import sha256
 from pathlib import Path
 
 import pytest
@@ -11,6 +12,7 @@ from app.domain.commands import Reopen, StopWork
 from app.domain.events import MarkContested, MarkJoined, StepBegun, StepDone
 from app.domain.job import JobState, Stage
 from app.services.rehearsal import commands_for
+from tests.benching.site import photo
 from tests.browser.driver import EYES, HANDS, NIGHT_LEAD, Tablet, served
 from tests.browser.stage import Staged
 
@@ -260,6 +262,42 @@ def test_marks_wait_for_their_maker(site: tuple[str, Running], tablet_for: Calla
     fresh = site[1].site.jobs.events(staged.job)[begun:]
     assert fresh
     assert {event.by.name for event in fresh} == {HANDS}
+
+
+def test_a_photo_taken_out_of_reach_goes_on_where_it_was_cut(
+    site: tuple[str, Running], tablet_for: Callable[[str], Tablet]
+) -> None:
+    """Its parts arrive over a line that breaks at every second one, and the mark that names it only after the whole."""
+    staged = Staged(site[1]).do_until("Tape the raw edge of the stub")
+    picture = photo(1)
+    tablet = tablet_for(HANDS)
+    carry(tablet, staged)
+    tablet.page.context.set_offline(True)
+    if tablet.page.get_by_role("button", name="Begin", exact=True).count():
+        tablet.press("Begin")
+    tablet.page.locator("input[type=file]").set_input_files(
+        {"name": "stub.jpg", "mimeType": "image/jpeg", "buffer": picture}
+    )
+    tablet.answer_all()
+    tablet.press("Record")
+    asked = []
+
+    def break_every_second(route: object) -> None:
+        asked.append(route)
+        if len(asked) % 2 == 0:
+            route.abort()  # type: ignore[attr-defined]
+        else:
+            route.continue_()  # type: ignore[attr-defined]
+
+    tablet.page.context.route("**/part?*", break_every_second)
+    tablet.page.context.set_offline(False)
+    arrived(tablet)
+
+    name = sha256(picture).hexdigest()
+    done = [event for event in site[1].site.jobs.events(staged.job) if isinstance(event, StepDone)]
+    assert [answer.text for event in done[-1:] for answer in event.evidence.answers.values()].count(name) == 1
+    assert site[1].site.photos.read(name) == picture
+    assert len(asked) >= len(picture) // (256 * 1024) + 1
 
 
 def test_the_scripts_are_small(site: tuple[str, Running]) -> None:

@@ -3,9 +3,11 @@
 import json
 from asyncio import wrap_future
 from concurrent.futures import Future
+from functools import partial
 
 from fastapi import APIRouter, Depends, Request
 from pydantic import Field, ValidationError
+from starlette.concurrency import run_in_threadpool
 from starlette.responses import JSONResponse, Response
 
 from app.calc.errors import Invalid
@@ -26,6 +28,7 @@ LONGEST_BODY = 400_000
 
 router = APIRouter(prefix="/jobs/{job}")
 panel = APIRouter(prefix="/jobs/{job}", dependencies=[Depends(on_panel)])
+photos = APIRouter(prefix="/photos/{sha256}")
 
 
 class KeptMark(Kept):
@@ -121,6 +124,26 @@ def _command(mark: KeptMark) -> Command:
             return Late(Begin(mark.step), mark.seen)
         case _:
             return Late(Finish(mark.step, mark.answers, mark.note), mark.seen)
+
+
+@photos.get("/held")
+async def photo_held(request: Request, sha256: str) -> Response:
+    """Say how much of a photo is here, so that a tablet goes on there."""
+    held, whole = await run_in_threadpool(site_of(request).parts.held, sha256)
+    return JSONResponse({"held": held, "whole": whole})
+
+
+@photos.post("/part")
+async def photo_part(request: Request, sha256: str) -> Response:
+    """Take the next part of a photo; the answer says what is held, whether this part was wanted or not."""
+    site, asked = site_of(request), request.query_params
+    try:
+        at, of = int(asked.get("at", "")), int(asked.get("of", ""))
+    except ValueError:
+        raise Invalid("A part of a photo says where it begins and how long the whole is: at=N and of=N.") from None
+    part = await request.body()
+    held, whole = await run_in_threadpool(partial(site.parts.add, sha256, part, at=at, of=of, now=site.clock()))
+    return JSONResponse({"held": held, "whole": whole})
 
 
 @panel.post("/contests")

@@ -1,7 +1,7 @@
 """The steps that a tablet may go through while the server is out of reach: their panels, made before they are due.
 
 Nothing is decided here: each kept mark is judged when it arrives.  What only the server can judge ends the list:
-hold points, verifications by somebody else, computed results, numbers entered twice, photos.
+hold points, verifications by somebody else, computed results.
 """
 
 from collections.abc import Iterator
@@ -60,8 +60,6 @@ def waits_for_server(step: Step, who: Who) -> str:
             return f"This is for a {step.role.words}, signed in, which only the server can prove."
         case _ if step.computes is not None:
             return "The result is computed and judged by the server."
-        case _ if any(asked.ask.kind == "photo" and asked.ask.required for asked in step.asks):
-            return "The photo goes to the server."
         case _:
             return ""
 

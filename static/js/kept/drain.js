@@ -1,8 +1,9 @@
 // Send what this tablet kept, oldest first, in batches, one sender at a time over all tabs and the service worker.
 // A mark leaves the state "kept" only by the server's own word about it; anything else is tried again later.
-import { all, put } from "./store.js";
+import { all, photo, put } from "./store.js";
 
 const BATCH = 50;
+const PART = 256 * 1024;
 const PATIENCE_MS = 20_000;
 
 export function drain() {
@@ -31,12 +32,28 @@ function* batches(marks) {
   if (batch.length) yield batch;
 }
 
+// A photo goes in parts, from wherever the server stands; it is whole before the mark that names it is sent.
+async function sendPhoto(name) {
+  const { blob } = await photo(name);
+  const ask = async (address, body) => {
+    const answer = await fetch(address, { method: body ? "POST" : "GET", body, signal: AbortSignal.timeout(PATIENCE_MS), redirect: "manual" });
+    if (!answer.ok) throw new Error(`photo: ${answer.status}`);
+    return answer.json();
+  };
+  let told = await ask(`/photos/${name}/held`);
+  while (!told.whole) {
+    const part = blob.slice(told.held, told.held + PART);
+    told = await ask(`/photos/${name}/part?at=${told.held}&of=${blob.size}`, part);
+  }
+}
+
 async function send(batch, result) {
   const { job, person } = batch[0];
   const marks = batch.map(({ n, act, step, answers, note, token, device_at, seen }) =>
     ({ n, act, step, answers, note, token, device_at, seen }));
   let answer;
   try {
+    for (const name of batch.flatMap((mark) => mark.photos ?? [])) await sendPhoto(name);
     answer = await fetch(`/jobs/${encodeURIComponent(job)}/kept`, {
       method: "POST",
       headers: { "Content-Type": "application/json" },

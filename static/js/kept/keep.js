@@ -2,7 +2,7 @@
 // The server judges each when it arrives; this page only refuses to go on where an answer lies outside its limit, and
 // where only the server can judge.  Without a secure context the browser keeps nothing, and the page says so.
 import { drain } from "./drain.js";
-import { all, forget, keep, pack, savePack } from "./store.js";
+import { all, forget, keep, pack, savePack, savePhoto } from "./store.js";
 
 const RETRY_MS = 5_000;
 const LEAVE_AHEAD = 6;
@@ -76,14 +76,16 @@ async function keepForm(form) {
   const panels = known?.panels ?? [];
   const place = panels.findIndex((item) => item.step === given.get("step") && item.act === given.get("act"));
   if (kind === "marks" && panels[place]?.waits) return say(panels[place].waits, "refused");
-  if (kind === "marks" && [...given.values()].some((value) => value instanceof File && value.size)) {
-    return say("The photo goes to the server, so this mark waits for it.", "refused");
-  }
   const answers = {};
-  for (const [name, value] of given) if (name.startsWith("a.") && typeof value === "string") answers[name.slice(2)] = value;
+  const photos = [];
+  for (const [name, value] of given) {
+    if (!name.startsWith("a.")) continue;
+    if (typeof value === "string") answers[name.slice(2)] = value;
+    else if (value.size) photos.push((answers[name.slice(2)] = await keepPhoto(value)));
+  }
   const { job, person, size } = work().dataset;
   const mark = {
-    job, person, act: kind === "stop" ? "stop" : given.get("act"), step: given.get("step") ?? "", answers,
+    job, person, photos, act: kind === "stop" ? "stop" : given.get("act"), step: given.get("step") ?? "", answers,
     note: given.get("note") ?? "", token: given.get("token"), device_at: given.get("device_at") || new Date().toISOString(),
     seen: Math.max(Number(size), known?.size ?? 0), what: document.querySelector("h1.action")?.textContent ?? "",
   };
@@ -95,6 +97,14 @@ async function keepForm(form) {
   const outside = beyond(answers, panels[place]?.checks ?? {});
   if (outside) return rest(`${outside} lies outside its limit. The attempt is kept; the step waits for the server.`);
   onward(panels[place + 1]);
+}
+
+async function keepPhoto(file) {
+  const bytes = await file.arrayBuffer();
+  const digest = new Uint8Array(await crypto.subtle.digest("SHA-256", bytes));
+  const name = [...digest].map((byte) => byte.toString(16).padStart(2, "0")).join("");
+  await savePhoto(name, new Blob([bytes]));
+  return name;
 }
 
 function onward(next) {

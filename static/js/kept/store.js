@@ -2,7 +2,7 @@
 // taken along for each job.  Shared by the pages and the service worker.  A mark counts as kept only after the
 // browser has flushed it ("strict"); its number `n` is raised by one for each and never used again.
 const NAME = "changeout-kept";
-const VERSION = 1;
+const VERSION = 2;
 const STRICT = { durability: "strict" };
 let opened;
 
@@ -10,8 +10,10 @@ function open() {
   opened ??= new Promise((resolve, reject) => {
     const asked = indexedDB.open(NAME, VERSION);
     asked.onupgradeneeded = () => {
-      asked.result.createObjectStore("marks", { keyPath: "n", autoIncrement: true });
-      asked.result.createObjectStore("packs", { keyPath: "job" });
+      const has = asked.result.objectStoreNames;
+      if (!has.contains("marks")) asked.result.createObjectStore("marks", { keyPath: "n", autoIncrement: true });
+      if (!has.contains("packs")) asked.result.createObjectStore("packs", { keyPath: "job" });
+      if (!has.contains("photos")) asked.result.createObjectStore("photos", { keyPath: "sha256" });
     };
     asked.onsuccess = () => {
       asked.result.onclose = () => { opened = undefined; };
@@ -40,9 +42,14 @@ export const put = (mark) => inside("marks", "readwrite", (store) => store.put(m
 export const savePack = (pack) => inside("packs", "readwrite", (store) => store.put(pack));
 export const pack = (job) => inside("packs", "readonly", (store) => store.get(job));
 
+export const savePhoto = (sha256, blob) => inside("photos", "readwrite", (store) => store.put({ sha256, blob }));
+export const photo = (sha256) => inside("photos", "readonly", (store) => store.get(sha256));
+
 // The marks of a job whose record has been signed are let go; until then the tablet holds the second copy.
 export async function forget(job) {
   const gone = (await all()).filter((mark) => mark.job === job && mark.state === "taken");
   await inside("marks", "readwrite", (store) => { gone.forEach((mark) => store.delete(mark.n)); });
   await inside("packs", "readwrite", (store) => { store.delete(job); });
+  const sent = gone.flatMap((mark) => mark.photos ?? []);
+  await inside("photos", "readwrite", (store) => { sent.forEach((name) => store.delete(name)); });
 }
