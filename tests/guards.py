@@ -59,35 +59,41 @@ def containment_guards() -> list[Deletion]:
     return found
 
 
+WORK = "app/domain/deciding/work.py"
+LATE = "app/domain/deciding/late.py"
+CORRECTING = "app/domain/deciding/correcting.py"
+STOPPING = "app/domain/deciding/stopping.py"
+REVIEWING = "app/domain/deciding/reviewing.py"
+COMMON = "app/domain/deciding/common.py"
 DECIDE = "app/domain/decide.py"
 JOB_GUARDS = [
-    Deletion("order of steps", DECIDE, "if due.id != step_id:", "if False:", JOB),
-    Deletion("only while open", DECIDE, "if due is None or state.stage is not Stage.OPEN:", "if due is None:", JOB),
-    Deletion("holds are released", DECIDE, "if step.kind is StepKind.HOLD:\n        raise", "if False:\n        raise", JOB),
-    Deletion("hold role", DECIDE, 'if moment.by.role is not step.role:\n        raise Refused(\n            "hold_role"', 'if False:\n        raise Refused(\n            "hold_role"', JOB),
-    Deletion("hold by performer", DECIDE, 'if moment.by.id in state.performers:\n        raise Refused(\n            "hold_own_work"', 'if False:\n        raise Refused(\n            "hold_own_work"', JOB),
-    Deletion("own work verified", DECIDE, "if step.kind is StepKind.VERIFY and moment.by.id in _hands_in(state, step):", "if False:", JOB),
-    Deletion("done follows begun", DECIDE, "if step.marks == 2 and state.mark(step.id).begun is None:", "if False:", JOB),
-    Deletion("outside stays due", DECIDE, "if not evidence.within:\n        return (_event(StepOutside", "if False:\n        return (_event(StepOutside", JOB),
+    Deletion("order of steps", WORK, "if due.id != step_id:", "if False:", JOB),
+    Deletion("only while open", WORK, "if due is None or state.stage is not Stage.OPEN:", "if due is None:", JOB),
+    Deletion("holds are released", WORK, "if step.kind is StepKind.HOLD:\n        raise", "if False:\n        raise", JOB),
+    Deletion("hold role", WORK, 'if moment.by.role is not step.role:\n        raise Refused(\n            "hold_role"', 'if False:\n        raise Refused(\n            "hold_role"', JOB),
+    Deletion("hold by performer", WORK, 'if moment.by.id in state.performers:\n        raise Refused(\n            "hold_own_work"', 'if False:\n        raise Refused(\n            "hold_own_work"', JOB),
+    Deletion("own work verified", WORK, "if step.kind is StepKind.VERIFY and moment.by.id in _hands_in(state, step):", "if False:", JOB),
+    Deletion("done follows begun", WORK, "if step.marks == 2 and state.mark(step.id).begun is None:", "if False:", JOB),
+    Deletion("outside stays due", WORK, "if not evidence.within:\n        return (event_of(StepOutside", "if False:\n        return (event_of(StepOutside", JOB),
     Deletion("administrator works", DECIDE, "if moment.by.role not in WORKERS:", "if False:", JOB),
-    Deletion("lead re-opens", DECIDE, 'if moment.by.role is not Role.LEAD:\n        raise Refused("role", f"A {moment.by.role.words} cannot re-open', 'if False:\n        raise Refused("role", f"A {moment.by.role.words} cannot re-open', JOB),
-    Deletion("stopper re-opens", DECIDE, "if state.stop is not None and state.stop.stamp.by.id == moment.by.id:", "if False:", JOB),
-    Deletion("final stays done", DECIDE, "if step.final else ((step.id, *again), flagged)", "if False else ((step.id, *again), flagged)", JOB),
-    Deletion("dependents: finals", DECIDE, "tuple(other.id for other in standing if not other.final),\n        tuple(other.id for other in standing if other.final),", "tuple(other.id for other in standing),\n        (),", JOB),
-    Deletion("submit unfinished", DECIDE, "if state.stage not in (Stage.WORK_DONE, Stage.RETURNED) or state.due is not None:", "if state.submitted is not None:", JOB),
-    Deletion("accept by officer", DECIDE, "if moment.by.role is not Role.SAFETY_OFFICER:", "if False:", JOB),
-    Deletion("accept unread", DECIDE, "if unread := state.unread:", "if unread := ():", JOB),
-    Deletion("accept own work", DECIDE, 'if moment.by.id in state.performers:\n        raise Refused("own_work"', 'if False:\n        raise Refused("own_work"', JOB),
-    Deletion("lead puts steps in", DECIDE, 'if moment.by.role is not Role.LEAD:\n        raise Refused("role", f"A {moment.by.role.words} cannot put', 'if False:\n        raise Refused("role", f"A {moment.by.role.words} cannot put', JOB),
-    Deletion("steps put in while open", DECIDE, "if state.stage is not Stage.OPEN or due is None or way is None or", "if due is None or way is None or", JOB),
+    Deletion("lead re-opens", STOPPING, 'if moment.by.role is not Role.LEAD:\n        raise Refused("role", f"A {moment.by.role.words} cannot re-open', 'if False:\n        raise Refused("role", f"A {moment.by.role.words} cannot re-open', JOB),
+    Deletion("stopper re-opens", STOPPING, "if state.stop is not None and state.stop.stamp.by.id == moment.by.id:", "if False:", JOB),
+    Deletion("final stays done", CORRECTING, "if step.final else ((step.id, *again), flagged)", "if False else ((step.id, *again), flagged)", JOB),
+    Deletion("dependents: finals", COMMON, "tuple(other.id for other in standing if not other.final),\n        tuple(other.id for other in standing if other.final),", "tuple(other.id for other in standing),\n        (),", JOB),
+    Deletion("submit unfinished", REVIEWING, "if state.stage not in (Stage.WORK_DONE, Stage.RETURNED) or state.due is not None:", "if state.submitted is not None:", JOB),
+    Deletion("accept by officer", REVIEWING, "if moment.by.role is not Role.SAFETY_OFFICER:", "if False:", JOB),
+    Deletion("accept unread", REVIEWING, "if unread := state.unread:", "if unread := ():", JOB),
+    Deletion("accept own work", REVIEWING, 'if moment.by.id in state.performers:\n        raise Refused("own_work"', 'if False:\n        raise Refused("own_work"', JOB),
+    Deletion("lead puts steps in", WORK, 'if moment.by.role is not Role.LEAD:\n        raise Refused("role", f"A {moment.by.role.words} cannot put', 'if False:\n        raise Refused("role", f"A {moment.by.role.words} cannot put', JOB),
+    Deletion("steps put in while open", WORK, "if state.stage is not Stage.OPEN or due is None or way is None or", "if due is None or way is None or", JOB),
     Deletion("steps put in after a failure", "app/domain/job.py", "return way if self.mark(due.id).attempts[-1][0].seq > taken else None", "return way", JOB),
-    Deletion("permit run out", DECIDE, "if until is not None and until < moment.on:", "if False:", JOB),
-    Deletion("kept before a re-opening", DECIDE, "if command.seen <= state.unsettled_at:", "if False:", KEPT),
-    Deletion("lead settles accounts", DECIDE, 'if moment.by.role is not Role.LEAD:\n        raise Refused("role", f"A {moment.by.role.words} cannot settle', 'if False:\n        raise Refused("role", f"A {moment.by.role.words} cannot settle', KEPT),
-    Deletion("own account", DECIDE, "if any(item.by.id == moment.by.id for item in chosen):", "if False:", KEPT),
+    Deletion("permit run out", WORK, "if until is not None and until < moment.on:", "if False:", JOB),
+    Deletion("kept before a re-opening", LATE, "if command.seen <= state.unsettled_at:", "if False:", KEPT),
+    Deletion("lead settles accounts", LATE, 'if moment.by.role is not Role.LEAD:\n        raise Refused("role", f"A {moment.by.role.words} cannot settle', 'if False:\n        raise Refused("role", f"A {moment.by.role.words} cannot settle', KEPT),
+    Deletion("own account", LATE, "if any(item.by.id == moment.by.id for item in chosen):", "if False:", KEPT),
     Deletion("two accounts stop the work", "app/domain/job.py", "if self.contests:", "if False:", KEPT),
     Deletion("a token once", "app/services/jobs.py", "if asked.token and (seen := work.seen_request(asked.token)):", "if asked.token and (seen := None):", KEPT),
-    Deletion("in review", DECIDE, "if state.stage is not Stage.IN_REVIEW:", "if False:", JOB),
+    Deletion("in review", REVIEWING, "if state.stage is not Stage.IN_REVIEW:", "if False:", JOB),
 ]  # fmt: skip
 
 

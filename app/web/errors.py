@@ -17,7 +17,8 @@ from app.web.awaiting import around_for, state_of
 from app.web.context import Site, site_of
 from app.web.guard import ChooseSecretFirst, SignInFirst
 from app.web.render import html, wants_part
-from app.web.views.step import Notice, Refill, new_token, work_view
+from app.web.views.step import Refill, new_token
+from app.web.views.work import Notice, work_view
 
 TYPED = {
     "answer": "Your written answer",

@@ -121,7 +121,8 @@ def rendering(count: int) -> list[str]:
     """Time the view and the template of a step screen alone, halfway through a job."""
     from app.services.ports import Session
     from app.web.render import environment
-    from app.web.views.step import Around, work_view
+    from app.web.views.step import Around
+    from app.web.views.work import work_view
     from tests.builders import HANDS, START, opened
 
     bench = opened(HOUSING)

@@ -21,7 +21,8 @@ from app.web.forms import posted
 from app.web.render import piece
 from app.web.routes.work import do, known, on_panel, show
 from app.web.views.ahead import ahead
-from app.web.views.step import Around, Notice, work_view
+from app.web.views.step import Around
+from app.web.views.work import Notice, work_view
 
 MOST_MARKS = 100
 LONGEST_BODY = 400_000

@@ -9,7 +9,7 @@ from starlette.responses import RedirectResponse, Response
 
 from app.calc.errors import Invalid
 from app.domain.commands import Accept, OpenException, ReturnRecord
-from app.domain.decide import MEANING_ACCEPT
+from app.domain.deciding.reviewing import MEANING_ACCEPT
 from app.records.moments import utc_text
 from app.records.report import report_of
 from app.services.export import export_files, record_json

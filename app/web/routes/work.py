@@ -29,7 +29,8 @@ from app.web.context import Site, asked_by, session_of, site_of
 from app.web.forms import Posted, posted
 from app.web.render import html, wants_part
 from app.web.views.pages import overview, read_ahead, reopen_page
-from app.web.views.step import SIGNER, Notice, Refill, new_token, result_words, work_view
+from app.web.views.step import SIGNER, Refill, new_token, result_words
+from app.web.views.work import Notice, work_view
 
 
 async def on_panel(request: Request) -> None:

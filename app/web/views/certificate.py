@@ -6,7 +6,7 @@ from app.domain.job import JobState
 from app.ledger.heads import short_root
 from app.records.certificate import Certificate
 from app.services.ports import Session
-from app.web.views.step import HeadLine, head_line
+from app.web.views.work import HeadLine, head_line
 
 
 @dataclass(frozen=True, slots=True)

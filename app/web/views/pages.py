@@ -18,17 +18,8 @@ from app.records.report import report_of
 from app.records.trail import sentence_of
 from app.services.planning import Plan
 from app.services.ports import Session
-from app.web.views.step import (
-    Around,
-    HeadLine,
-    Picture,
-    StepView,
-    head_line,
-    new_token,
-    pictures,
-    section_words,
-    step_view,
-)
+from app.web.views.step import Around, StepView, new_token, section_words, step_view
+from app.web.views.work import HeadLine, Picture, head_line, pictures
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,54 @@
+"""What every decision needs: events at their place, words that were given, signatures, what relies on a step."""
+
+from typing import TypeVar
+
+from app.domain.commands import (
+    Moment,
+)
+from app.domain.events import (
+    Event,
+    Signature,
+)
+from app.domain.job import JobState
+from app.domain.judging import LONGEST_ANSWER
+from app.domain.refused import Refused
+from app.domain.steps import Step
+
+E = TypeVar("E", bound=Event)
+
+
+def event_of(kind: type[E], state: JobState, moment: Moment, *, offset: int = 0, **fields: object) -> E:
+    """Return an event of this kind, at this moment, at the next place but `offset`."""
+    return kind(
+        ledger=moment.ledger,
+        seq=state.size + offset,
+        at=moment.at,
+        by=moment.by,
+        device=moment.device,
+        request=moment.request,
+        **fields,
+    )
+
+
+def words_of(text: str, what: str) -> str:
+    """Return words that were given; raise Refused for none or too many."""
+    told = text.strip()
+    if not told:
+        raise Refused("no_words", f"{what} is empty. Write at least a few words.")
+    if len(told) > LONGEST_ANSWER:
+        raise Refused("too_long", f"{what} has {len(told)} characters; {LONGEST_ANSWER} is the most. Shorten it.")
+    return told
+
+
+def signature_of(state: JobState, moment: Moment, meaning: str) -> Signature:
+    """Return a signature over the head that stands."""
+    return Signature(meaning=meaning, size=state.size, root=moment.root, local_time=moment.local_time)
+
+
+def relying_on(state: JobState, step: Step) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Return the steps that relied on this one and stand: those due again, and the final ones to be flagged."""
+    standing = [other for name in step.relied_on_by if (other := state.step(name)) and state.mark(name).stands]
+    return (
+        tuple(other.id for other in standing if not other.final),
+        tuple(other.id for other in standing if other.final),
+    )

@@ -1,0 +1,72 @@
+"""Deciding on the review: finished work, every exception opened, nobody their own."""
+
+from app.domain.commands import (
+    Moment,
+    OpenException,
+    ReturnRecord,
+)
+from app.domain.containment.rules import final_faults
+from app.domain.deciding.common import event_of, signature_of, words_of
+from app.domain.events import (
+    Event,
+    ExceptionOpened,
+    JobSubmitted,
+    RecordAccepted,
+    RecordReturned,
+)
+from app.domain.job import JobState, Stage
+from app.domain.procedure import Role
+from app.domain.refused import Refused
+
+MEANING_SUBMIT = "The work is complete as recorded"
+MEANING_ACCEPT = "I have read this record with every exception in it and accept it"
+
+
+def submit(state: JobState, moment: Moment) -> tuple[Event, ...]:
+    """Hand the finished job to review."""
+    if moment.by.role is not Role.LEAD:
+        raise Refused("role", f"A {moment.by.role.words} cannot hand the job to review. Ask a lead.")
+    if state.stage not in (Stage.WORK_DONE, Stage.RETURNED) or state.due is not None:
+        due = state.due
+        told = f"Due now: “{due.text}”." if due else f"The job is {state.stage}."
+        raise Refused("not_finished", f"The job cannot go to review yet. {told} Finish the work first.")
+    if state.model is not None and (faults := final_faults(state.model)):
+        raise Refused("left_over", f"Rule {faults[0].rule}: {faults[0].sentence}. Settle it before review.")
+    return (event_of(JobSubmitted, state, moment, signature=signature_of(state, moment, MEANING_SUBMIT)),)
+
+
+def _reviewing(state: JobState, moment: Moment, act: str) -> None:
+    if moment.by.role is not Role.SAFETY_OFFICER:
+        raise Refused(
+            "role", f"A {moment.by.role.words} cannot {act}. A safety officer reviews the record.", logged=True
+        )
+    if state.stage is not Stage.IN_REVIEW:
+        raise Refused("not_in_review", f"The job is {state.stage}, not in review. A lead hands it to review first.")
+
+
+def open_exception(state: JobState, command: OpenException, moment: Moment) -> tuple[Event, ...]:
+    """Open one exception and read it."""
+    _reviewing(state, moment, "open exceptions for review")
+    if command.entry not in {item.seq for item in state.notables}:
+        raise Refused("no_exception", f"Entry {command.entry} is not among the exceptions of this record.")
+    if command.entry in state.read:
+        return ()
+    return (event_of(ExceptionOpened, state, moment, entry=command.entry),)
+
+
+def accept(state: JobState, moment: Moment) -> tuple[Event, ...]:
+    """Accept the record as it stands."""
+    _reviewing(state, moment, "accept the record")
+    if moment.by.id in state.performers:
+        raise Refused("own_work", f"{moment.by.name} worked on this job and cannot accept its record.", logged=True)
+    if unread := state.unread:
+        raise Refused(
+            "unread", f"{len(unread)} exceptions have not been opened. Open each, then accept.", step=unread[0].step
+        )
+    return (event_of(RecordAccepted, state, moment, signature=signature_of(state, moment, MEANING_ACCEPT)),)
+
+
+def give_back(state: JobState, command: ReturnRecord, moment: Moment) -> tuple[Event, ...]:
+    """Return the record with a reason."""
+    _reviewing(state, moment, "return the record")
+    return (event_of(RecordReturned, state, moment, reason=words_of(command.reason, "The reason")),)

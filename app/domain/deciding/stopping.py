@@ -1,0 +1,97 @@
+"""Deciding on stops and re-openings: anyone stops, a lead who did not stop re-opens."""
+
+from app.domain.commands import (
+    AnswerRecheck,
+    ExplainStop,
+    Moment,
+    Reopen,
+    StopWork,
+)
+from app.domain.deciding.common import event_of, relying_on, words_of
+from app.domain.events import (
+    STOP_REASONS,
+    Event,
+    JobReopened,
+    JobStopped,
+    NoteWritten,
+    RecheckAnswered,
+    StopExplained,
+)
+from app.domain.job import JobState, Stage
+from app.domain.judging import LONGEST_ANSWER
+from app.domain.procedure import Role
+from app.domain.refused import Refused
+
+
+def stop(state: JobState, command: StopWork, moment: Moment) -> tuple[Event, ...]:
+    """Stop the job; a second stop changes nothing."""
+    if state.stop is not None:
+        told = "STOP was pressed here, too, while the server was out of reach."
+        return (event_of(NoteWritten, state, moment, text=told),) if command.kept else ()
+    if state.stage is Stage.ACCEPTED:
+        raise Refused("accepted", "The record has been accepted; no work is in hand. A lead can re-open the job.")
+    due = state.due
+    return (event_of(JobStopped, state, moment, step=due.id if due else None),)
+
+
+def explain(state: JobState, command: ExplainStop, moment: Moment) -> tuple[Event, ...]:
+    """Give a stop its reason."""
+    if state.stop is None:
+        raise Refused("not_stopped", "The job is not stopped, so there is no stop to explain.")
+    if command.reason not in STOP_REASONS:
+        raise Refused("reason", "Choose one of the reasons shown.")
+    return (event_of(StopExplained, state, moment, reason=command.reason, text=command.text.strip()[:LONGEST_ANSWER]),)
+
+
+def reopen(state: JobState, command: Reopen, moment: Moment) -> tuple[Event, ...]:
+    """Re-open a job that rests, by a lead who did not stop it."""
+    if moment.by.role is not Role.LEAD:
+        raise Refused("role", f"A {moment.by.role.words} cannot re-open a job. Ask a lead.", logged=True)
+    if state.stage in (Stage.OPEN, Stage.LOOKING, Stage.WORK_DONE):
+        raise Refused("running", "The job is not stopped, so there is nothing to re-open. Go to the step that is due.")
+    if state.stop is not None and state.stop.stamp.by.id == moment.by.id:
+        raise Refused(
+            "own_stop", f"{moment.by.name} stopped this job and cannot re-open it. Another lead must.", logged=True
+        )
+    answer = words_of(command.answer, "The written answer")
+    again: dict[str, None] = {}
+    flagged: dict[str, None] = {}
+    for name in command.again:
+        step = state.step(name)
+        if step is None or not state.mark(name).stands:
+            raise Refused("not_done", f"Step {name} is not done, so it cannot be asked for again. Choose a done step.")
+        more, flags = relying_on(state, step)
+        (flagged if step.final else again)[name] = None
+        again |= dict.fromkeys(more)
+        flagged |= dict.fromkeys(flags)
+    return (
+        event_of(
+            JobReopened,
+            state,
+            moment,
+            answer=answer,
+            rechecks=command.rechecks,
+            again=tuple(again),
+            flagged=tuple(flagged),
+        ),
+    )
+
+
+def answer_recheck(state: JobState, command: AnswerRecheck, moment: Moment) -> tuple[Event, ...]:
+    """Answer one thing to look at; what differs stops the job again."""
+    found = next((item for item in state.rechecks if item.id == command.recheck), None)
+    if state.stop is not None or found is None:
+        raise Refused("no_recheck", "That is not among the things to look at now. Go back to the job.")
+    seen = found.expected if command.as_expected else words_of(command.seen, "What was seen instead")
+    answered = event_of(RecheckAnswered, state, moment, recheck=found.id, as_expected=command.as_expected, seen=seen)
+    if command.as_expected:
+        return (answered,)
+    stop = event_of(
+        JobStopped,
+        state,
+        moment,
+        offset=1,
+        reason="unexpected",
+        text=f"{found.text}: {seen}; recorded {found.expected}.",
+    )
+    return (answered, stop)
