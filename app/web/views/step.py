@@ -167,7 +167,7 @@ def step_view(state: JobState, step: Step, session: Session, around: Around, ref
         asks=() if act == "begin" else tuple(_ask(asked, typed.answers, around) for asked in step.asks),
         act=act,
         button=_button(act, step),
-        begun=_begun(mark, zone),
+        begun=begun_words(mark, zone),
         before=_before(state, place, zone),
         after=state.steps[place + 1].text if place + 1 < len(state.steps) else "the end of the job",
         attempts=tuple(_attempt(step, mark, number, zone) for number in range(len(mark.attempts))),
@@ -223,7 +223,8 @@ def _button(act: str, step: Step) -> str:
             return "Record" if step.asks else "Done"
 
 
-def _begun(mark: Mark, zone: str) -> str:
+def begun_words(mark: Mark, zone: str) -> str:
+    """Say who began a step and when."""
     if mark.begun is None:
         return ""
     return f"Begun by {mark.begun.by.name}, {local_text(mark.begun.at, zone) or 'on this tablet'}"

@@ -13,7 +13,7 @@ from app.records.drawing import draw_port, picture_words
 from app.records.moments import local_text
 from app.services.ports import Session
 from app.web.views.contests import ContestsView, contests_view
-from app.web.views.step import Around, Refill, StepView, new_token, section_words, step_view
+from app.web.views.step import Around, Refill, StepView, begun_words, new_token, section_words, step_view
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,7 +209,7 @@ def _stopped(state: JobState, session: Session) -> StoppedView:
         reasons=tuple(STOP_REASONS.items()),
         at_rest=rests(state.model),
         to_rest=tuple(effect_words(effect) for effect in path or ()),
-        begun=_begun(state.mark(due.id), zone) if due else "",
+        begun=begun_words(state.mark(due.id), zone) if due else "",
         may_reopen=session.who.role is Role.LEAD and session.who.id != stop.stamp.by.id,
         token=new_token(),
     )
