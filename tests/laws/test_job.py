@@ -358,3 +358,15 @@ def test_taking_any_mark_back_leaves_every_final_step_done(tag: str) -> None:
                 continue
             finals_stay(bench.state, trial.state)
             assert trial.state.mark(step.id).stands or not step.final or not trial.state.mark(step.id).evidence.within
+
+
+@pytest.mark.parametrize("tag", ["EF-03", "EF-07"])
+@pytest.mark.parametrize("start", sorted(set(STARTS)))
+def test_from_every_start_nobody_can_do_what_the_rules_forbid(start: str, tag: str) -> None:
+    """Every start of the machine is tried, and not only those that chance draws."""
+    crew = Crew()
+    crew.begin(tag=tag, steps=26, start=start)
+
+    crew.nobody_can_do_what_the_rules_forbid()
+
+    crew.teardown()
