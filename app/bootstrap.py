@@ -22,6 +22,7 @@ from app.records.moments import local_text, utc_text, zone_named
 from app.services.export import Material
 from app.services.jobs import Jobs
 from app.services.registers import Registers
+from app.services.tablets import Tablets
 from app.settings import Settings
 from app.storage.backup import DATABASE
 from app.storage.ballast import BALLAST_NAME, Ballast
@@ -97,6 +98,7 @@ def _running(settings: Settings, engine: Engine, clock: Callable[[], datetime], 
         clock=clock,
         jobs=jobs,
         registers=Registers(jobs, library, people, unprintable=unprintable),
+        tablets=Tablets(jobs, clock),
         people=people,
         sessions=Sessions(
             store,

@@ -160,6 +160,22 @@ class ReadingStruck(_SiteEvent):
     reason: str
 
 
+class TabletEnrolled(_SiteEvent):
+    """A tablet was let in under a name; it carries a key of its own, of which this is the hash."""
+
+    type: Literal["tablet_enrolled"] = "tablet_enrolled"
+    tablet: str
+    key_sha256: str
+
+
+class TabletRevoked(_SiteEvent):
+    """A tablet is no longer let in; its sessions ended with this entry."""
+
+    type: Literal["tablet_revoked"] = "tablet_revoked"
+    tablet: str
+    reason: str
+
+
 class QualificationNoted(_SiteEvent):
     """A person holds a qualification (training, fit test, site induction) until this day; the newest entry counts."""
 
@@ -193,7 +209,7 @@ class SiteRestored(_SiteEvent):
 SiteEvent = (
     SiteStarted | PersonAdded | SecretReset | SecretChosen | PersonLeft | SecretWrong | ProcedureIssued
     | JobRegistered | JobClosed | RecordExported | InstrumentKept | InstrumentPutAside | ReadingTaken | ReadingStruck
-    | QualificationNoted | SiteRestored
+    | QualificationNoted | TabletEnrolled | TabletRevoked | SiteRestored
 )  # fmt: skip
 _READER: TypeAdapter[SiteEvent] = TypeAdapter(Annotated[SiteEvent, Field(discriminator="type")])
 
@@ -223,6 +239,7 @@ class SiteState:
     put_aside: Mapping[str, InstrumentPutAside] = field(default_factory=lambda: MappingProxyType({}))
     readings: Mapping[int, ReadingTaken] = field(default_factory=lambda: MappingProxyType({}))
     struck: Mapping[int, tuple[ReadingTaken, ReadingStruck]] = field(default_factory=lambda: MappingProxyType({}))
+    tablets: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
     qualifications: Mapping[tuple[str, str], date] = field(default_factory=lambda: MappingProxyType({}))
     restored: tuple[SiteRestored, ...] = ()
 
@@ -268,6 +285,11 @@ def evolve_site(state: SiteState, event: SiteEvent) -> SiteState:
             used = {seq: item for seq, item in state.readings.items() if seq != event.entry}
             struck = {**state.struck, event.entry: (state.readings[event.entry], event)}
             return replace(state, readings=MappingProxyType(used), struck=MappingProxyType(struck))
+        case TabletEnrolled():
+            return replace(state, tablets=MappingProxyType({**state.tablets, event.tablet: event.key_sha256}))
+        case TabletRevoked():
+            others = {name: key for name, key in state.tablets.items() if name != event.tablet}
+            return replace(state, tablets=MappingProxyType(others))
         case QualificationNoted():
             held = {**state.qualifications, (event.person, event.what): event.until}
             return replace(state, qualifications=MappingProxyType(held))

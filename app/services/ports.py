@@ -192,3 +192,6 @@ class SessionBook(Protocol):
 
     def end_all_of(self, person_id: str) -> None:
         """End every session of a person."""
+
+    def end_all_at(self, tablet: str) -> None:
+        """End every session at a tablet."""

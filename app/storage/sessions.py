@@ -78,6 +78,12 @@ class Sessions:
         with self._guard:
             self._known = {key: item for key, item in self._known.items() if item.who.id != person_id}
 
+    def end_all_at(self, tablet: str) -> None:
+        """End every session at a tablet."""
+        self._end(SESSION.c.tablet == tablet)
+        with self._guard:
+            self._known = {key: item for key, item in self._known.items() if item.tablet != tablet}
+
     def _over(self, session: Session) -> bool:
         now = self._clock()
         return now - session.seen > self._idle or now - session.created > self._longest

@@ -12,11 +12,13 @@ from app.services.export import CertificatePrinter, HousingPrinter, Material, Pd
 from app.services.jobs import Asked, Jobs
 from app.services.ports import Library, PartsShelf, PeopleBook, PhotoShelf, Session, SessionBook
 from app.services.registers import Registers
+from app.services.tablets import Tablets
 from app.services.trust import Trust
 from app.settings import Settings
 
 COOKIE = "changeout_session"
 TABLET_COOKIE = "changeout_tablet"
+DEVICE_COOKIE = "changeout_device"
 SCHEME_COOKIE = "changeout_scheme"
 
 
@@ -28,6 +30,7 @@ class Site:
     clock: Callable[[], datetime]
     jobs: Jobs
     registers: Registers
+    tablets: Tablets
     people: PeopleBook
     sessions: SessionBook
     library: Library

@@ -6,8 +6,10 @@ from fastapi import Request
 from starlette.concurrency import run_in_threadpool
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from app.domain.procedure import Role
 from app.domain.refused import Refused
-from app.web.context import COOKIE, site_of
+from app.services.ports import Session
+from app.web.context import COOKIE, DEVICE_COOKIE, site_of
 from app.web.roles import ALLOWED
 
 POLICY = (
@@ -45,13 +47,21 @@ async def guard(request: Request) -> None:
     token = request.cookies.get(COOKIE)
     sessions = site_of(request).sessions
     session = sessions.at_hand(token) or await run_in_threadpool(sessions.find, token)
-    if session is None:
+    if session is None or not _at_its_tablet(request, session):
         raise SignInFirst
     request.state.session = session
     if session.must_change and path not in CHANGE_SECRET_PATHS:
         raise ChooseSecretFirst
     if session.who.role not in allowed:
         raise Refused("role", f"A {session.who.role.words} has no access to this. Switch to somebody who has.")
+
+
+def _at_its_tablet(request: Request, session: Session) -> bool:
+    """Once tablets are enrolled, a session is good only on the tablet where it began; an administrator's anywhere."""
+    tablets = site_of(request).tablets
+    if not tablets.required or session.who.role is Role.ADMINISTRATOR:
+        return True
+    return tablets.named(request.cookies.get(DEVICE_COOKIE)) == session.tablet
 
 
 def _from_our_pages(request: Request) -> bool:

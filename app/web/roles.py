@@ -8,6 +8,7 @@ LEAD = frozenset({Role.LEAD})
 OFFICER = frozenset({Role.SAFETY_OFFICER})
 KEEPERS = LEAD | OFFICER
 ADMINISTRATOR = frozenset({Role.ADMINISTRATOR})
+TABLET_KEEPERS = frozenset({Role.LEAD, Role.SAFETY_OFFICER, Role.ADMINISTRATOR})
 
 # None: no session is needed.
 ALLOWED: dict[tuple[str, str], frozenset[Role] | None] = {
@@ -69,6 +70,11 @@ ALLOWED: dict[tuple[str, str], frozenset[Role] | None] = {
     ("GET", "/photos/{sha256}"): WORKERS,
     ("GET", "/photos/{sha256}/held"): WORKERS,
     ("POST", "/photos/{sha256}/part"): WORKERS,
+    ("GET", "/enrol"): None,
+    ("POST", "/enrol"): None,
+    ("GET", "/tablets"): TABLET_KEEPERS,
+    ("POST", "/tablets"): TABLET_KEEPERS,
+    ("POST", "/tablets/revoke"): TABLET_KEEPERS,
     ("GET", "/people"): ADMINISTRATOR,
     ("POST", "/people"): ADMINISTRATOR,
     ("POST", "/people/{person}/reset"): ADMINISTRATOR,

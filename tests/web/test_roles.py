@@ -14,7 +14,7 @@ ORIGIN = {"Origin": "http://testserver"}
 T, S, L, A = Role.TECHNICIAN, Role.SAFETY_OFFICER, Role.LEAD, Role.ADMINISTRATOR
 OPEN_TO_ALL = {
     "GET /signin", "POST /signin", "POST /scheme", "GET /legend", "GET /ready", "GET /trust",
-    "GET /trust/authority.crt",
+    "GET /trust/authority.crt", "GET /enrol", "POST /enrol",
 }  # fmt: skip
 EVERYONE = {"POST /signout", "GET /secret", "POST /secret", "GET /", "GET /about"}
 LEADS = {
@@ -28,6 +28,7 @@ LEADS = {
     "POST /housings/{tag}/struck",
 }
 LEADS_AND_OFFICERS = {"POST /instruments", "POST /instruments/aside", "POST /qualifications"}
+KEEPERS_OF_TABLETS = {"GET /tablets", "POST /tablets", "POST /tablets/revoke"}
 OFFICERS = {"POST /jobs/{job}/exceptions", "POST /jobs/{job}/accept", "POST /jobs/{job}/return"}
 KEEPERS = {"GET /people", "POST /people", "POST /people/{person}/reset", "POST /people/{person}/leave"}
 FILLED = {"{tag}": "EF-03", "{job}": "job-2026-0001", "{number}": "1", "{sha256}": "ab" * 32, "{person}": "nobody",
@@ -44,6 +45,8 @@ def may(route: str) -> set[Role]:
         return {L, S}
     if route in OFFICERS:
         return {S}
+    if route in KEEPERS_OF_TABLETS:
+        return {S, L, A}
     if route in KEEPERS:
         return {A}
     return {T, S, L}

@@ -4,7 +4,9 @@ from fastapi import APIRouter, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
 
-from app.web.context import COOKIE, SCHEME_COOKIE, TABLET_COOKIE, session_of, site_of
+from app.domain.procedure import Role
+from app.domain.refused import Refused
+from app.web.context import COOKIE, DEVICE_COOKIE, SCHEME_COOKIE, TABLET_COOKIE, session_of, site_of
 from app.web.forms import posted
 from app.web.render import html
 
@@ -31,8 +33,11 @@ async def signin_page(request: Request) -> Response:
 async def signin(request: Request) -> Response:
     """Sign a person in on this tablet; whoever was signed in before is signed out."""
     site, form = site_of(request), await posted(request)
-    tablet = form.get("tablet").strip()[:40] or "unnamed tablet"
+    enrolled = await run_in_threadpool(site.tablets.named, request.cookies.get(DEVICE_COOKIE))
+    tablet = enrolled or form.get("tablet").strip()[:40] or "unnamed tablet"
     who = await run_in_threadpool(site.people.prove, form.need("person"), form.need("secret"), tablet=tablet)
+    if site.tablets.required and enrolled is None and who.role is not Role.ADMINISTRATOR:
+        raise Refused("waiting", "This tablet is not enrolled. Open /enrol on it with a one-time code from a lead.")
     await run_in_threadpool(site.sessions.end, request.cookies.get(COOKIE))
     token = await run_in_threadpool(site.sessions.begin, who, tablet)
     answer = RedirectResponse(_inside(form.get("then")), status_code=303)
