@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
+from socket import gethostname
 
 from fastapi import FastAPI
 from sqlalchemy import Engine
@@ -93,12 +94,15 @@ def _running(settings: Settings, engine: Engine, clock: Callable[[], datetime], 
     people = People(store, clock, jobs.write_site)
     library = FileLibrary(settings.data)
     _issue_procedures(jobs, library)
+    trust = load_trust(settings.data)
     site = Site(
         settings=settings,
         clock=clock,
         jobs=jobs,
         registers=Registers(jobs, library, people, unprintable=unprintable),
         tablets=Tablets(jobs, clock),
+        unprintable=unprintable,
+        names=frozenset({settings.host.lower(), gethostname().lower(), *(trust.names if trust else ())}),
         people=people,
         sessions=Sessions(
             store,
@@ -117,7 +121,7 @@ def _running(settings: Settings, engine: Engine, clock: Callable[[], datetime], 
         print_housing=printed_housing,
         heads=store.read_heads,
         facts=(*_facts(settings, key), *_returns(jobs, settings)),
-        trust=load_trust(settings.data),
+        trust=trust,
     )
     return Running(settings, engine, store, key, site, people, make_app(site))
 

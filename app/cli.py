@@ -276,6 +276,8 @@ def _verify(options: argparse.Namespace) -> int:
         print(f"file  BAD   {fault}")
     kind = "REHEARSAL, no real work. " if verdict.rehearsal else ""
     signed = "Accepted and signed for this version." if verdict.signed else "NOT signed for this version."
+    if not good:
+        signed = "What it says of itself, signatures included, is not to be relied on."
     print(f"\n{'Good' if good else 'BAD'}: job {verdict.number}, {verdict.size} entries. {kind}{signed}")
     print(f"Head {verdict.size}:{verdict.root}")
     return GOOD if good else BAD

@@ -31,6 +31,11 @@ def at_rated_flow_pa(
     within(dp_pa, 0.0, 50_000.0, name="Resistance", unit="Pa")
     above(flow_m3_h, 0.0, 1e7, name="Flow", unit="m³/h")
     above(rated_m3_h, 0.0, 1e7, name="Rated flow", unit="m³/h")
+    if not 0.1 <= flow_m3_h / rated_m3_h <= 10.0:
+        raise OutOfRange(
+            f"The flow {plain(flow_m3_h)} m³/h is less than a tenth or more than ten times the rated flow "
+            f"{plain(rated_m3_h)} m³/h, so nothing can be said of the resistance there: check both."
+        )
     thinner = viscosity_pa_s(temp_c=reference_c) / viscosity_pa_s(temp_c=temp_c)
     return dp_pa * rated_m3_h / flow_m3_h * thinner
 

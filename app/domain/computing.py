@@ -113,8 +113,10 @@ def _leak_test(inputs: Inputs, limit: SiteLimit | None) -> Result:
         full_scale=inputs.get("full_scale"),
     )
     judged = leak_test.judge(found, _upper(limit)) if limit is not None and limit.high is not None else None
-    spread, bound = _spread(inputs, upstream)
+    spread, bound = _spread(inputs, upstream, found.upper_pct)
     notes = [*drift]
+    if found.measured_pct < 0:
+        notes.append("Downstream reads below its background: look at the instrument's zero and the sample line.")
     if judged and judged.passed and bound is not None and limit and not meets(bound, _upper(limit)):
         notes.append("Within its limit by less than its uncertainty: tell the safety officer.")
     return _result(
@@ -136,7 +138,8 @@ def _upstream(inputs: Inputs) -> tuple[Fraction, list[str]]:
     return pair.lower, [f"Upstream changed by {significant(pair.drift_pct)} % during the test; the lower one is used."]
 
 
-def _spread(inputs: Inputs, upstream: Fraction) -> tuple[str | None, Fraction | None]:
+def _spread(inputs: Inputs, upstream: Fraction, least_pct: Fraction) -> tuple[str | None, Fraction | None]:
+    """What is known of the uncertainty, and its upper bound: never less than what is told as the result."""
     if "u_pct" not in inputs:
         return None, None
     share = float(exact(inputs["u_pct"], name="Uncertainty")) / 100.0
@@ -146,7 +149,7 @@ def _spread(inputs: Inputs, upstream: Fraction) -> tuple[str | None, Fraction | 
         upstream=up, downstream=down, background=zero,
         u_upstream=share * up, u_downstream=share * down, u_background=share * zero,
     )  # fmt: skip
-    bound = Fraction(significant(Fraction(found.upper_bound_pct)))
+    bound = max(Fraction(significant(Fraction(found.upper_bound_pct))), least_pct)
     u, most = significant(Fraction(found.u_pct), TOLD), significant(bound, TOLD)
     told = (
         f"standard uncertainty {u} %, 95 % upper bound {most} % (instrument only: {inputs['u_pct']} % of each reading)"

@@ -427,7 +427,7 @@ def _notable(event: Event) -> tuple[Notable, ...]:
     found: list[Notable] = []
     match event:
         case StepOutside():
-            found.append(Notable(event.seq, "outside its limit", "A reading or answer outside its limit.", event.step))
+            found.append(Notable(event.seq, "outside its limit", _outside(event), event.step))
         case AttemptRefused():
             found.append(Notable(event.seq, "refused", event.sentence, event.step))
         case AnswerCorrected():
@@ -454,6 +454,15 @@ def _notable(event: Event) -> tuple[Notable, ...]:
     if event.device is not None:
         found += _clock_notables(event, event.device)
     return tuple(found)
+
+
+def _outside(event: StepOutside) -> str:
+    """Say what was outside: the result, else the answers."""
+    evidence = event.evidence
+    told = [evidence.result.shown] if evidence.result and evidence.result.within is False else []
+    outside = [item.ask for item in evidence.judged if item.verdict == "outside"]
+    told += [f"{ask} {evidence.answers[ask].text}" for ask in outside if ask in evidence.answers]
+    return f"Outside its limit: {'; '.join(told)}." if told else "A reading or answer outside its limit."
 
 
 def _clock_notables(event: Event, device: Device) -> Iterator[Notable]:

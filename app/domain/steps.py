@@ -21,6 +21,7 @@ from app.domain.procedure import (
     Procedure,
     Role,
     Section,
+    Signal,
     Stage,
     StepKind,
     Use,
@@ -230,7 +231,7 @@ def _lay(
         kind=written.kind,
         role=written.role,
         effects=tuple(_effect(text, place, section) for text in written.effects),
-        hazards=tuple(procedure.hazards[name] for name in written.hazards),
+        hazards=tuple(sorted((procedure.hazards[name] for name in written.hazards), key=_gravest_first)),
         asks=tuple(_asked(procedure, housing, ask, names) for ask in written.asks),
         marks=written.marks,
         final=written.final,
@@ -244,6 +245,10 @@ def _lay(
         design=housing.design.get(place.bank) if written.computes and place.bank else None,
         way_out=None if written.way_out is None else f"{written.way_out}-{place.bank or 'all'}",
     )
+
+
+def _gravest_first(hazard: Hazard) -> int:
+    return tuple(Signal).index(hazard.signal)
 
 
 def _names(procedure: Procedure, housing: Housing, place: Place) -> dict[str, str]:

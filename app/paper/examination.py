@@ -1,5 +1,6 @@
 """Verify a record as it lies on a disk: a JSON file, a PDF, or an exported folder."""
 
+import re
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
@@ -10,14 +11,20 @@ from app.records.verify import Verdict, verify_record
 
 PhotoReader = Callable[[str], bytes]
 
+_HEAD = re.compile(r"[0-9]+:[0-9a-f]{64}")
+
 
 def examine_path(path: Path, *, certificate: str | None, known: Sequence[str]) -> tuple[Verdict, tuple[str, ...]]:
     """Return the verdict on a record and what is wrong with the files around it."""
+    if odd := next((head for head in known if not _HEAD.fullmatch(head)), None):
+        raise Invalid(f"The head {odd!r} is not SIZE:ROOT. Give the number of entries, a colon and 64 hex digits.")
     if path.is_dir():
         return _folder(path, certificate, known)
     if not path.is_file():
         raise Invalid(f"There is no file or folder {path}. Give a record.json, a record.pdf or an exported folder.")
     data = path.read_bytes()
+    if data[:2] == b"PK":
+        raise Invalid(f"{path} is an archive. Unpack it and give the folder.")
     if data[:5] == b"%PDF-":
         return _pdf(data, certificate, known)
     signature = path.with_name("record.sig")

@@ -84,6 +84,7 @@ class Jobs:
         A request token makes it idempotent for the life of the database: the same token with the same content
         gives the present state and writes nothing, with other content it is refused.
         """
+        _complain_if_no_job(job)
         self._refuse_unprintable(command)
         self._refuse_missing_photos(job, command)
         at = utc_text(self._clock())
@@ -92,6 +93,7 @@ class Jobs:
 
     def state(self, job: str) -> JobState:
         """Return the committed state of a job; an unknown job has none of its steps."""
+        _complain_if_no_job(job)
         return self.at_hand(job) or self._store.submit(lambda work: _job_state(work, job)).result()
 
     def at_hand(self, job: str) -> JobState | None:
@@ -108,10 +110,12 @@ class Jobs:
 
     def events(self, job: str) -> tuple[Event, ...]:
         """Return every event of a job, as kept."""
+        _complain_if_no_job(job)
         return tuple(event_from_bytes(payload) for payload in self._store.read_payloads(job))
 
     def newest_head(self, job: str) -> Head | None:
         """Return the newest signed head of a job."""
+        _complain_if_no_job(job)
         heads = self._store.read_heads(job)
         return heads[-1] if heads else None
 
@@ -202,6 +206,12 @@ class Jobs:
         for asked in step.asks if step else ():
             if asked.ask.kind == "photo" and (name := command.answers.get(asked.ask.id, "").strip()):
                 self._photos.read(name)
+
+
+def _complain_if_no_job(name: str) -> None:
+    """The site's own ledger is no job, whatever an address says."""
+    if name == SITE_LEDGER:
+        raise Invalid("There is no such job. Go back to the list of housings and choose one.")
 
 
 def _job_state(work: LedgerWork, job: str) -> JobState:

@@ -46,8 +46,10 @@ def find_procedure(library: Library, procedure_id: str) -> tuple[Procedure, str]
 
 def with_depths(housing: Housing, depths: dict[str, int]) -> Housing:
     """Return the housing with the deepest position to replace set for the ports named."""
-    for port in depths:
-        housing.port(port)
+    for port, depth in depths.items():
+        if not 1 <= depth <= housing.port(port).filters:
+            most = housing.port(port).filters
+            raise Invalid(f"Port {port} is to be replaced down to position {depth}; give 1 to {most}.")
     return Housing.model_validate(
         housing.model_dump()
         | {"ports": [port.model_dump() | {"deepest": depths.get(port.id, port.deepest)} for port in housing.ports]}

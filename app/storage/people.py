@@ -6,6 +6,7 @@ a row an administrator must give a new one-time code.  The counter survives a re
 
 import re
 import threading
+import unicodedata
 from collections.abc import Callable
 from datetime import datetime, timedelta
 from typing import Any
@@ -64,6 +65,12 @@ class People:
         told = " ".join(name.split())
         if not 2 <= len(told) <= 80:
             raise Invalid(f"The name {told!r} has {len(told)} characters. Give 2 to 80.")
+        if odd := next((char for char in told if unicodedata.category(char)[0] == "C"), None):
+            raise Invalid(f"The name holds U+{ord(odd):04X}, which cannot be seen or turns what follows. Leave it out.")
+        if not any(char.isalpha() for char in told):
+            raise Invalid(f"The name {told!r} has no letter. Give the name as it is to stand on records.")
+        if any(person.active and person.name.casefold() == told.casefold() for person in self._rows()):
+            raise Invalid(f"There is somebody called {told} already. Add what tells the two apart, such as an initial.")
         code = secret or new_one_time_code()
         person_id = self._free_id(told)
         row = {

@@ -30,6 +30,7 @@ class Site:
     clock: Callable[[], datetime]
     jobs: Jobs
     registers: Registers
+    unprintable: Callable[[str], str | None]
     tablets: Tablets
     people: PeopleBook
     sessions: SessionBook
@@ -44,6 +45,7 @@ class Site:
     heads: Callable[[str], list[Head]]
     facts: tuple[str, ...] = ()
     trust: Trust | None = None
+    names: frozenset[str] = frozenset()
     demo_people: tuple[tuple[str, str, str], ...] = ()
 
     @property

@@ -1,5 +1,6 @@
 """The guard: who is asking, may they, and did the request come from our own pages.  Plain ASGI headers beside it."""
 
+from ipaddress import ip_address
 from urllib.parse import urlsplit
 
 from fastapi import Request
@@ -38,6 +39,8 @@ class ChooseSecretFirst(Exception):  # noqa: N818  (named for what to do)
 
 async def guard(request: Request) -> None:
     """Refuse foreign origins, find the session, look the role up in the table.  Runs before every route."""
+    if not _our_name(request):
+        raise Refused("origin", "This site is not known by that name. Use the address that its keeper gave you.")
     if request.method in UNSAFE and not _from_our_pages(request):
         raise Refused("origin", "The request did not come from this site's own pages. Open the page again and retry.")
     path = request.scope["route"].path
@@ -53,7 +56,26 @@ async def guard(request: Request) -> None:
     if session.must_change and path not in CHANGE_SECRET_PATHS:
         raise ChooseSecretFirst
     if session.who.role not in allowed:
-        raise Refused("role", f"A {session.who.role.words} has no access to this. Switch to somebody who has.")
+        raise Refused(
+            "role", f"{session.who.role.words.capitalize()}s have no access to this. Switch to somebody who has."
+        )
+
+
+def _our_name(request: Request) -> bool:
+    """Whether the name asked for is an address, a name without a dot, or one that this site is known by.
+
+    A stranger's page can lead a browser here under the stranger's own name, which always has a dot.
+    """
+    name = urlsplit(f"//{request.headers.get('host', '')}").hostname or ""
+    return "." not in name.rstrip(".") or _is_address(name) or name in site_of(request).names
+
+
+def _is_address(name: str) -> bool:
+    try:
+        ip_address(name)
+    except ValueError:
+        return False
+    return True
 
 
 def _at_its_tablet(request: Request, session: Session) -> bool:

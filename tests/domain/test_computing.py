@@ -199,3 +199,23 @@ def test_every_method_is_one_that_a_step_may_name() -> None:
     from app.domain.procedure import RESULT_UNITS
 
     assert {name.removesuffix("/1") for name in METHODS} == set(RESULT_UNITS)
+
+
+def test_a_reading_below_its_background_is_questioned_and_never_negative() -> None:
+    """Background 0.001 and downstream 0.0005 at upstream 25: below the floor, and no bound lies below what is told."""
+    readings = {"upstream": "25", "downstream": "0.0005", "background": "0.001", "floor": "0.00001", "u_pct": "5"}
+
+    result = compute("leak_test/1", readings, HEPA)
+
+    assert result.shown == "below 0.001 %"
+    assert result.uncertainty is not None
+    assert "upper bound 0.001 %" in result.uncertainty
+    assert any("below its background" in note for note in result.notes or ())
+
+
+def test_a_flow_far_from_rated_gives_no_resistance() -> None:
+    """A hair of air through a bank says nothing of it at rated flow."""
+    given = {"dp_pa": "690", "flow_m3_h": "0.000000001", "rated_m3_h": "1700", "temp_c": "21.1"}
+
+    with pytest.raises(OutOfRange, match="less than a tenth"):
+        compute("resistance_at_rated/1", given, None)

@@ -97,7 +97,7 @@ def test_every_route_and_role(site: Running, clients: dict[Role, TestClient]) ->
             if route in OPEN_TO_ALL or route == "POST /signout":
                 continue
             answer = client.request(verb, path, data={"token": "t"} if verb == "POST" else None)
-            turned_away = answer.status_code == 403 and "has no access to this" in answer.text
+            turned_away = answer.status_code == 403 and "have no access to this" in answer.text
             if turned_away == (role in may(route)):
                 wrong.append((route, role, answer.status_code))
 

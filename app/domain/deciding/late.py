@@ -23,6 +23,10 @@ from app.domain.procedure import Role, StepKind
 from app.domain.refused import Refused
 from app.domain.steps import Step
 
+OTHERWISE = "Another mark stands at this step and says something else."
+MOST_CONTESTS = 50
+"""Accounts to settle at once; more is no crew at work (this program's figure)."""
+
 
 def late(state: JobState, command: Late, moment: Moment) -> tuple[Event, ...]:
     """Take a kept mark: as if it had come in time, or beside the one that stands; it is never dropped."""
@@ -34,16 +38,26 @@ def late(state: JobState, command: Late, moment: Moment) -> tuple[Event, ...]:
         return _contested(state, mark, moment, "The job was stopped, re-opened or corrected after this mark was made.")
     try:
         return begin(state, mark, moment) if isinstance(mark, Begin) else finish(state, mark, moment)
-    except (Refused, Invalid) as no:
-        if _says_the_same(state, step, mark, moment):
-            act, note = ("finish", mark.note) if isinstance(mark, Finish) else ("begin", "")
-            return (event_of(MarkJoined, state, moment, step=step.id, act=act, note=note),)
-        stands = isinstance(no, Refused) and no.code in {"done_already", "begun_already"}
-        why = "Another mark stands at this step and says something else." if stands else str(no)
-        return _contested(state, mark, moment, why)
+    except Invalid:
+        if state.mark(step.id).stands:
+            return _beside(state, step, mark, moment, OTHERWISE)
+        raise  # nothing stands that it could contradict: what cannot be read stays on the tablet, in plain sight
+    except Refused as no:
+        stands = no.code in {"done_already", "begun_already"}
+        return _beside(state, step, mark, moment, OTHERWISE if stands else str(no))
+
+
+def _beside(state: JobState, step: Step, mark: Begin | Finish, moment: Moment, why: str) -> tuple[Event, ...]:
+    """Join a mark that says what stands; contest one that does not."""
+    if _says_the_same(state, step, mark, moment):
+        act, note = ("finish", mark.note) if isinstance(mark, Finish) else ("begin", "")
+        return (event_of(MarkJoined, state, moment, step=step.id, act=act, note=note),)
+    return _contested(state, mark, moment, why)
 
 
 def _contested(state: JobState, mark: Begin | Finish, moment: Moment, why: str) -> tuple[Event, ...]:
+    if len(state.contests) >= MOST_CONTESTS:
+        raise Invalid(f"{MOST_CONTESTS} accounts wait for a lead already. This mark stays on the tablet until then.")
     answers, note = (dict(mark.answers), mark.note) if isinstance(mark, Finish) else ({}, "")
     act = "finish" if isinstance(mark, Finish) else "begin"
     return (event_of(MarkContested, state, moment, step=mark.step, act=act, answers=answers, note=note, why=why),)

@@ -57,7 +57,7 @@ def _working(state: JobState, step_id: str) -> Step:
 
 def _by(state: JobState, step_id: str) -> str:
     done = state.mark(step_id).done
-    return f" by {done.by.name} at {done.at}" if done else ""
+    return f" by {done.by.name}" if done else ""
 
 
 def _may_mark(state: JobState, step: Step, moment: Moment) -> None:
@@ -98,9 +98,7 @@ def begin(state: JobState, command: Begin, moment: Moment) -> tuple[Event, ...]:
     if step.marks == 1:
         raise Refused("one_mark", f"“{step.text}” takes one mark only. Mark it done when it is done.", step=step.id)
     if begun := state.mark(step.id).begun:
-        raise Refused(
-            "begun_already", f"“{step.text}” was begun by {begun.by.name} at {begun.at}. Mark it done.", step=step.id
-        )
+        raise Refused("begun_already", f"“{step.text}” was begun by {begun.by.name}. Mark it done.", step=step.id)
     _model_allows(state, step)
     return (event_of(StepBegun, state, moment, step=step.id),)
 

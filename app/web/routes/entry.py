@@ -1,5 +1,7 @@
 """Sign in and out, own secret, colour scheme, legend, about."""
 
+from urllib.parse import quote, unquote
+
 from fastapi import APIRouter, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
@@ -25,7 +27,7 @@ async def signin_page(request: Request) -> Response:
     """Pick a name and enter the secret."""
     site = site_of(request)
     people = await run_in_threadpool(site.people.everyone)
-    tablet = request.cookies.get(TABLET_COOKIE, "")
+    tablet = unquote(request.cookies.get(TABLET_COOKIE, ""))
     return html(request, "signin.html", people=people, tablet=tablet, demo=site.demo_people)
 
 
@@ -43,7 +45,7 @@ async def signin(request: Request) -> Response:
     answer = RedirectResponse(_inside(form.get("then")), status_code=303)
     secure = site.settings.secure_cookie
     answer.set_cookie(COOKIE, token, httponly=True, samesite="strict", secure=secure)
-    answer.set_cookie(TABLET_COOKIE, tablet, httponly=True, samesite="strict", secure=secure, max_age=YEAR_S)
+    answer.set_cookie(TABLET_COOKIE, quote(tablet), httponly=True, samesite="strict", secure=secure, max_age=YEAR_S)
     return answer
 
 

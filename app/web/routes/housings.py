@@ -6,6 +6,7 @@ from starlette.responses import RedirectResponse, Response
 
 from app.calc.errors import Invalid
 from app.domain.commands import Open
+from app.domain.job import Stage
 from app.domain.procedure import Role
 from app.records.moments import utc_text
 from app.services.planning import Plan, find_housing, find_procedure, first_entry, plan, with_depths
@@ -47,7 +48,15 @@ async def plan_form(request: Request, tag: str) -> Response:
     people = await run_in_threadpool(site.people.everyone)
     crew = tuple((p.id, p.name, p.role.words) for p in people if p.role in (Role.TECHNICIAN, Role.SAFETY_OFFICER))
     names = tuple((procedure.id, procedure.title) for procedure, _ in site.library.procedures())
-    return html(request, "plan.html", page=plan_page(made, names, crew))
+    in_hand = await run_in_threadpool(_in_hand, site, tag)
+    return html(request, "plan.html", page=plan_page(made, names, crew), in_hand=in_hand)
+
+
+def _in_hand(site: Site, tag: str) -> tuple[str, ...]:
+    """The numbers of the jobs on this housing whose record has not been accepted."""
+    return tuple(
+        line.number for line, state in site.jobs.all() if line.housing == tag and state.stage is not Stage.ACCEPTED
+    )
 
 
 @router.post("/plan/{tag}")
@@ -56,6 +65,15 @@ async def open_job(request: Request, tag: str) -> Response:
     site, form = site_of(request), await posted(request)
     made = await run_in_threadpool(_plan, site, tag, dict(form.fields))
     people = await run_in_threadpool(site.people.everyone)
+    if (others := await run_in_threadpool(_in_hand, site, tag)) and form.get("beside") != "on":
+        raise Invalid(
+            f"Job {others[0]} on {tag} is not finished. Finish it first, or say on the planning page that this one is "
+            "opened beside it and why that is safe."
+        )
+    if strangers := {name.removeprefix("crew.") for name in form.fields if name.startswith("crew.")} - {
+        person.id for person in people
+    }:
+        raise Invalid(f"There is nobody {min(strangers)!r} to be in the crew. Choose from those shown.")
     chosen = tuple(person.who for person in people if f"crew.{person.id}" in form.fields)
     state = await run_in_threadpool(site.jobs.site)
     draft = first_entry(

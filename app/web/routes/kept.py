@@ -4,6 +4,7 @@ import json
 from asyncio import wrap_future
 from concurrent.futures import Future
 from functools import partial
+from typing import Annotated
 
 from fastapi import APIRouter, Depends, Request
 from pydantic import Field, ValidationError
@@ -12,6 +13,7 @@ from starlette.responses import JSONResponse, Response
 
 from app.calc.errors import Invalid
 from app.domain.commands import Begin, Command, DecideContest, Finish, Late, StopWork
+from app.domain.judging import LONGEST_ANSWER
 from app.domain.refused import Refused
 from app.domain.text import Kept, sentence_from
 from app.services.jobs import Asked, Recorded
@@ -38,8 +40,10 @@ class KeptMark(Kept):
     n: int = Field(ge=1)
     act: str = Field(pattern="^(begin|finish|stop)$")
     step: str = Field(default="", max_length=200)
-    answers: dict[str, str] = Field(default_factory=dict, max_length=60)
-    note: str = Field(default="", max_length=1000)
+    answers: dict[Annotated[str, Field(max_length=60)], Annotated[str, Field(max_length=LONGEST_ANSWER)]] = Field(
+        default_factory=dict, max_length=60
+    )
+    note: str = Field(default="", max_length=LONGEST_ANSWER)
     token: str = Field(min_length=16, max_length=64)
     device_at: str = Field(max_length=40)
     seen: int = Field(ge=0)
@@ -103,7 +107,7 @@ async def _sent(request: Request) -> Sent:
         return Sent.model_validate(json.loads(body))
     except ValidationError as fault:
         raise sentence_from(fault, what="The kept marks") from None
-    except ValueError:
+    except (ValueError, RecursionError):
         raise Invalid("The tablet sent marks that cannot be read. They stay on the tablet.") from None
 
 

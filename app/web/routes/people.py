@@ -31,6 +31,8 @@ async def add(request: Request) -> Response:
     role = form.need("role")
     if role not in tuple(Role):
         raise Invalid(f"{role!r} is not a role. Choose one of those shown.")
+    if told := site.unprintable(form.need("name")):
+        raise Invalid(told)
     person, code = await run_in_threadpool(site.people.add, form.need("name"), Role(role), by=session_of(request).who)
     return await _page(request, code, person.name)
 

@@ -1,5 +1,7 @@
 """Tablets: enrolled by a one-time code, listed, shut out."""
 
+from urllib.parse import quote, unquote
+
 from fastapi import APIRouter, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
@@ -45,7 +47,7 @@ async def revoke(request: Request) -> Response:
 @router.get("/enrol")
 async def enrol_page(request: Request) -> Response:
     """Ask this tablet for a code."""
-    return html(request, "enrol.html", tablet=request.cookies.get(TABLET_COOKIE, ""))
+    return html(request, "enrol.html", tablet=unquote(request.cookies.get(TABLET_COOKIE, "")))
 
 
 @router.post("/enrol")
@@ -56,6 +58,6 @@ async def enrol(request: Request) -> Response:
     key = await run_in_threadpool(site.tablets.enrol, form.need("code"), name)
     answer = RedirectResponse("/signin", status_code=303)
     secure = site.settings.secure_cookie
-    for cookie, value in ((DEVICE_COOKIE, key), (TABLET_COOKIE, name)):
+    for cookie, value in ((DEVICE_COOKIE, key), (TABLET_COOKIE, quote(name))):
         answer.set_cookie(cookie, value, httponly=True, samesite="strict", secure=secure, max_age=YEAR_S)
     return answer

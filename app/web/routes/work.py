@@ -182,6 +182,7 @@ async def stop(request: Request, job: str) -> Response:
 async def stop_reason(request: Request, job: str) -> Response:
     """Give the reason of a stop."""
     form = await posted(request)
+    request.state.refill = Refill("stop", {"reason": form.get("reason"), "text": form.get("text")})
     state = await do(request, job, ExplainStop(form.need("reason"), form.get("text")), form)
     return await show(request, job, state)
 

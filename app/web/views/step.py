@@ -186,13 +186,13 @@ def result_limit_words(step: Step) -> str:
     limit = step.result_limit
     if step.computes is None or limit is None:
         return ""
-    return f"Result {limit_words(limit.low, limit.high, limit.op, limit.unit)} — {limit.basis}"
+    return f"The result must be {limit_words(limit.low, limit.high, limit.op, limit.unit)} — {limit.basis}"
 
 
 def result_words(step: Step, result: Result) -> str:
     """Say a result with its limit, margin and uncertainty in one sentence."""
     limit = step.result_limit
-    told = [f"Result: {result.shown}"]
+    told = [f"Result of “{step.text.rstrip('.')}”: {result.shown}"]
     if limit:
         told.append(f"limit {limit_words(limit.low, limit.high, limit.op, limit.unit)}")
     told += [f"margin {result.margin} {unit_words(result.unit)}".strip()] if result.margin else []

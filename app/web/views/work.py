@@ -66,6 +66,8 @@ class StoppedView:
     begun: str
     may_reopen: bool
     token: str
+    chosen: str = ""
+    typed: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,7 +157,7 @@ def _panel_of(
     ports = (due.port,) if due and due.port else ()
     match state.stage:
         case Stage.STOPPED:
-            return Work(head, "stopped", pictures(state, ()), notice, stopped=_stopped(state, session))
+            return Work(head, "stopped", pictures(state, ()), notice, stopped=_stopped(state, session, refill))
         case Stage.LOOKING:
             return Work(head, "looks", pictures(state, ()), notice, looks=_looks(state))
         case Stage.CONTESTED:
@@ -192,7 +194,8 @@ def _picture(state: JobState, port: PortState) -> Picture:
     return Picture(svg, picture_words(state.model, port))
 
 
-def _stopped(state: JobState, session: Session) -> StoppedView:
+def _stopped(state: JobState, session: Session, refill: Refill | None) -> StoppedView:
+    typed = refill.answers if refill and refill.step == "stop" else {}
     stop = state.stop
     assert stop is not None
     assert state.model is not None
@@ -210,6 +213,8 @@ def _stopped(state: JobState, session: Session) -> StoppedView:
         at_rest=rests(state.model),
         to_rest=tuple(effect_words(effect) for effect in path or ()),
         begun=begun_words(state.mark(due.id), zone) if due else "",
+        chosen=typed.get("reason", ""),
+        typed=typed.get("text", ""),
         may_reopen=session.who.role is Role.LEAD and session.who.id != stop.stamp.by.id,
         token=new_token(),
     )
