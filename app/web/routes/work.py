@@ -142,7 +142,7 @@ def _told_of(state: JobState, step_id: str, before: Mark) -> Notice | None:
         told = f" {result_words(step, result)}" if step and result else ""
         return Notice("outside", f"Outside its limit. It is kept as an attempt; the step is still due.{told}")
     if step and mark.evidence.result and mark.done != before.done:
-        return Notice("good", result_words(step, mark.evidence.result))
+        return Notice("good", result_words(step, mark.evidence.result, elsewhere=True))
     return None
 
 

@@ -189,10 +189,11 @@ def result_limit_words(step: Step) -> str:
     return f"The result must be {limit_words(limit.low, limit.high, limit.op, limit.unit)} — {limit.basis}"
 
 
-def result_words(step: Step, result: Result) -> str:
-    """Say a result with its limit, margin and uncertainty in one sentence."""
+def result_words(step: Step, result: Result, *, elsewhere: bool = False) -> str:
+    """Say a result with its limit, margin and uncertainty; `elsewhere`: on another step, so its own is named."""
     limit = step.result_limit
-    told = [f"Result of “{step.text.rstrip('.')}”: {result.shown}"]
+    of = f" of “{step.text.rstrip('.')}”" if elsewhere else ""
+    told = [f"Result{of}: {result.shown}"]
     if limit:
         told.append(f"limit {limit_words(limit.low, limit.high, limit.op, limit.unit)}")
     told += [f"margin {result.margin} {unit_words(result.unit)}".strip()] if result.margin else []
