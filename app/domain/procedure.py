@@ -63,6 +63,11 @@ class Use(StrEnum):
     REFER_BACK = "refer_back"
     INFORMATION = "information"
 
+    @property
+    def words(self) -> str:
+        """How a section is used, as it stands on pages and records."""
+        return {"step_in_hand": "followed step by step", "refer_back": "referred back to"}.get(self, "for information")
+
 
 class Fact(StrEnum):
     """The closed list of conditions under which a step applies."""

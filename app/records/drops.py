@@ -214,7 +214,10 @@ def _job_point(
     line: JobLine, state: JobState, found: Marked, drop: tuple[str, str | None, str | None], known: Known
 ) -> Point:
     read, flow, rated = drop
-    why = {"attempt": "an attempt outside its limit", "taken back": "the mark was taken back"}.get(found.state, "")
+    why = {
+        "attempt": "an attempt outside its limit",
+        "taken back": "the reading was taken again, or its mark taken back",
+    }.get(found.state, "")
     point = Point(
         moment=found.stamp.at,
         seq=found.stamp.seq,

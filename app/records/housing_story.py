@@ -16,6 +16,7 @@ from app.domain.steps import BANK_WORDS
 from app.domain.words import unit_words
 from app.records.drops import Known, Marked, Point, changed_at, marked, read_point, site_day
 from app.records.moments import local_text
+from app.records.wording import limit_of_result, limit_words
 
 LEAK, AGE, FLOW_UNIT = "leak_test/1", "filter_age/1", "m3/h"
 KINDS = {"change_out": "Change-out", "first_fit_out": "First fit-out"}
@@ -94,8 +95,8 @@ def _tests(known: Known) -> Iterator[Happening]:
 
 
 def _happening(known: Known, line: JobLine, state: JobState, found: Marked, result: Result) -> Happening:
-    word = "below" if result.op == "<" else "at most"
-    limit = f", limit {word} {result.limit} {unit_words(result.unit)}".rstrip() if result.limit else ""
+    said = limit_of_result(found.step) or limit_words(None, result.limit, result.op or "<=", result.unit)
+    limit = f", limit {said}" if said else ""
     told = f" ({result.basis})" if limit and result.basis else ""
     verdict = "no limit" if result.within is None else "within" if result.within else "outside"
     text = f"{result.shown[:1].upper()}{result.shown[1:]}{'' if result.method == AGE else limit + told}."

@@ -70,7 +70,7 @@ def _facts(state: JobState, made_at: str) -> list[list[str]]:
         ["Signed for this version", "yes" if state.accepted else "NO — not accepted, or changed after acceptance"],
         ["This copy made", local_text(made_at, zone)],
         ["Time", "from the site's server clock, not externally proven"],
-        ["Signal words", opened.signal_words],
+        ["Signal words", f"chosen by {opened.signal_words}"],
     ]
 
 
@@ -81,7 +81,7 @@ def _sections(state: JobState, zone: str) -> list[dict[str, Any]]:
             where = f" — {step.port}" if step.port else ""
             filter_at = f", position {step.position}" if step.position else ""
             title = f"{step.stage}{where}: {step.title}{filter_at}"
-            sections.append({"id": step.section, "title": title, "use": step.use.replace("_", " "), "steps": []})
+            sections.append({"id": step.section, "title": title, "use": step.use.words, "steps": []})
         sections[-1]["steps"].append(_step(number, step, state, zone))
     return sections
 

@@ -38,7 +38,7 @@ def _working(state: JobState, step_id: str) -> Step:
     """Return the step asked for if the job runs and the step is due."""
     step = state.step(step_id)
     if step is None:
-        raise Refused("no_step", f"This job has no step {step_id}. Go back to the step that is due.")
+        raise Refused("no_step", f"This job has no step {step_id!r}. Go back to the step that is due.")
     due = state.due
     if due is None or state.stage is not Stage.OPEN:
         raise Refused("not_open", NOT_OPEN.get(state.stage, f"The job is {state.stage}; no step is due."), step=step_id)

@@ -159,7 +159,7 @@ def step_view(state: JobState, step: Step, session: Session, around: Around, ref
         number=place + 1,
         of=len(state.steps),
         section=section_words(step),
-        use=step.use.replace("_", " "),
+        use=step.use.words,
         kind=KIND_WORDS[step.kind],
         text=step.text,
         note=step.note,

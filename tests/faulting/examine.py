@@ -1,0 +1,82 @@
+"""Look through a database that was left behind: whether it is whole, and which marks stand in it how often.
+
+`judge` compares that with what was acknowledged.  Everything found is told as a sentence; nothing raises.
+"""
+
+import json
+import sqlite3
+from collections import Counter
+from collections.abc import Collection
+from contextlib import closing
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+
+from app.ledger.check import check_entries
+from app.ledger.heads import Head
+
+LEDGERS_REMEMBERED = 4_096
+
+
+@dataclass(frozen=True)
+class Found:
+    """faults: sentences, none for a whole database.  standing: how often each request token stands in the entries."""
+
+    faults: tuple[str, ...]
+    standing: Counter[str]
+
+
+def examine(database: Path, certificate_pem: str) -> Found:
+    """Open a database with SQLite alone, which recovers its log, and look through all of it."""
+    try:
+        with closing(sqlite3.connect(database)) as connection:
+            return _examined(connection, certificate_pem)
+    except (sqlite3.Error, ValueError, TypeError) as error:
+        return Found((f"The database cannot be read ({error}).",), Counter())
+
+
+def _examined(connection: sqlite3.Connection, certificate_pem: str) -> Found:
+    faults = [f"quick_check says: {row[0]}." for row in connection.execute("PRAGMA quick_check") if row[0] != "ok"]
+    entries: dict[str, list[bytes]] = {}
+    for ledger, payload in connection.execute("SELECT ledger, payload FROM entry ORDER BY ledger, seq"):
+        entries.setdefault(ledger, []).append(payload)
+    heads: dict[str, list[Head]] = {}
+    for row in connection.execute("SELECT ledger, size, root, at, key_id, signature FROM head ORDER BY ledger, size"):
+        heads.setdefault(row[0], []).append(Head(*row))
+    places: dict[str, tuple[str, int]] = {}
+    standing: Counter[str] = Counter()
+    for ledger in sorted(entries.keys() | heads.keys()):
+        told, tokens = _ledger(ledger, tuple(entries.get(ledger, ())), tuple(heads.get(ledger, ())), certificate_pem)
+        faults += told
+        for seq, token in tokens:
+            standing[token] += 1
+            places[token] = ledger, seq
+    kept = {row[0]: (row[1], row[2]) for row in connection.execute("SELECT token, ledger, seq FROM request")}
+    for token in places.keys() - kept.keys():
+        faults.append(f"The mark {token} stands in {places[token]} and its request is not kept.")
+    for token, (ledger, seq) in kept.items():
+        if seq >= len(entries.get(ledger, ())) or places.get(token, (ledger, seq)) != (ledger, seq):
+            faults.append(f"The request {token} is kept for entry {seq} of {ledger}, which is not its own.")
+    return Found(tuple(faults), standing)
+
+
+@lru_cache(LEDGERS_REMEMBERED)
+def _ledger(
+    ledger: str, payloads: tuple[bytes, ...], heads: tuple[Head, ...], certificate_pem: str
+) -> tuple[tuple[str, ...], tuple[tuple[int, str], ...]]:
+    """Check one ledger and find its tokens.  The answer follows from these bytes alone: it may be remembered."""
+    faults = check_entries(ledger=ledger, payloads=payloads, heads=heads, certificate_pem=certificate_pem)
+    tokens = [(seq, json.loads(payload).get("request")) for seq, payload in enumerate(payloads)]
+    return tuple(f"{ledger}: {fault.sentence}" for fault in faults), tuple((s, token) for s, token in tokens if token)
+
+
+def judge(found: Found, acknowledged: Collection[str]) -> list[str]:
+    """Return what is wrong: faults, acknowledged marks that are missing, and marks that stand more than once."""
+    lost = [token for token in acknowledged if not found.standing[token]]
+    twice = [token for token, times in found.standing.items() if times > 1]
+    wrong = list(found.faults[:3])
+    if lost:
+        wrong.append(f"{len(lost)} of {len(acknowledged)} acknowledged marks are missing, the first {lost[0]}.")
+    if twice:
+        wrong.append(f"{len(twice)} marks stand more than once, the first {twice[0]}.")
+    return wrong
