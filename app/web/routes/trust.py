@@ -8,7 +8,10 @@ from app.web.render import html
 from app.web.views.trust import HTTP_PORT, HTTPS_PORT, trust_page
 
 router = APIRouter()
-NO_AUTHORITY = "This site has no certificate authority. Its keeper makes one with `changeout tls init` and starts the server again."
+NO_AUTHORITY = (
+    "This site has no certificate authority. Its keeper makes one with `changeout tls init` and starts the server "
+    "again."
+)
 
 
 @router.get("/trust")
