@@ -34,6 +34,29 @@ def write_new_file(path: Path, content: bytes, *, mode: int) -> None:
         os.fsync(file.fileno())
 
 
+def write_again(path: Path) -> None:
+    """Write a file's own bytes over it and flush them: what an earlier, failed flush left in memory only is durable.
+
+    After a failed flush the system takes the bytes for written; a second flush would succeed and write nothing.
+    Raises StorageFault when the disk refuses. Windows has no call for it and is left out.
+    """
+    if sys.platform == "win32" or not path.exists():
+        return
+    try:
+        handle = os.open(path, os.O_RDWR)
+        try:
+            at = 0
+            while piece := os.pread(handle, 1 << 20, at):
+                at += os.pwrite(handle, piece, at)
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+    except OSError as error:
+        raise StorageFault(
+            f"What an earlier run left in {path.name} could not be made sure of ({error.strerror}): check the disk."
+        ) from error
+
+
 class FolderLock:
     """The right to use one data folder; held by one open file, so that a dead process holds nothing."""
 

@@ -18,7 +18,7 @@ from sqlalchemy import Engine, create_engine, event
 from sqlalchemy.engine import Connection
 from sqlalchemy.pool import ConnectionPoolEntry
 
-from app.storage.durable import FolderLock
+from app.storage.durable import FolderLock, write_again
 from app.storage.faults import StorageFault
 
 BUSY_TIMEOUT_MS = 5_000
@@ -63,6 +63,11 @@ def open_engine(path: Path) -> Engine:
     path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
     lock = FolderLock(path.parent)
     lock.hold()
+    try:
+        write_again(path.with_name(f"{path.name}-wal"))
+    except StorageFault:
+        lock.release()
+        raise
     path.touch(mode=0o600)  # it holds secret hashes; SQLite gives its log the same rights
     engine = create_engine(f"sqlite:///{path}", pool_size=POOL_SIZE, max_overflow=POOL_SIZE, pool_timeout=10)
     seat = _WritingSeat()

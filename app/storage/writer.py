@@ -95,7 +95,12 @@ class Store:
         self._ballast = ballast
         self._full = False
         self._connection: Connection | None = None
-        self._take_seat()
+        self._anchor = self._reader.connect()  # the last connection to close would adopt what a failed flush left
+        try:
+            self._take_seat()
+        except StorageFault:
+            self._anchor.close()
+            raise
         self._thread = Thread(target=self._serve, name="changeout-writer", daemon=True)
         self._thread.start()
 
@@ -125,6 +130,7 @@ class Store:
                 self._closed = True
                 self._queue.put(None)
         self._thread.join()
+        self._anchor.close()
 
     def peek(self, ledger: str) -> Tip | None:
         """Return the newest committed tip if it is in memory; any thread may ask."""

@@ -1,11 +1,11 @@
 """What all parts share: the work, the lives, how many points and states, and how a part tells what it found."""
 
 import gc
+import itertools
 import shutil
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass, field
-from itertools import islice
 from pathlib import Path
 from random import Random
 from time import monotonic
@@ -21,6 +21,8 @@ from tests.faulting.work import DATABASE, Work
 
 AT_ONCE = 2
 WRONG_SHOWN = 5
+STARTS_BETWEEN_TIDYINGS = 10
+_STARTS = itertools.count()
 
 T = TypeVar("T")
 R = TypeVar("R")
@@ -104,9 +106,16 @@ def reopen(work: Work, folder: Path, outcome: Outcome) -> Reopened:
         seconds = monotonic() - begun
     finally:
         running.close()
-        gc.unfreeze()  # the program freezes what it read for good; here one start follows another
+        _tidy()
     standing = frozenset(mark.token for mark in work.marks if found.standing[mark.token])
     return Reopened(tuple(wrong), seconds, len(standing - set(outcome.acknowledged)), standing)
+
+
+def _tidy() -> None:
+    """Let go of what the program set apart for good: here one start follows another, and all of it would pile up."""
+    gc.unfreeze()
+    if next(_STARTS) % STARTS_BETWEEN_TIDYINGS == 0:
+        gc.collect()
 
 
 def _next_mark(work: Work, running: Running, folder: Path, acknowledged: set[str]) -> list[str]:
@@ -126,7 +135,7 @@ def two_at_once(todo: Iterable[T], work: Callable[[T], R], *, until: Callable[[R
     """Do the work on each, two at a time; begin nothing more once `until` is true of an answer."""
     left, over = iter(todo), False
     with ThreadPoolExecutor(AT_ONCE) as pool:
-        going: set[Future[R]] = {pool.submit(work, item) for item in islice(left, AT_ONCE)}
+        going: set[Future[R]] = {pool.submit(work, item) for item in itertools.islice(left, AT_ONCE)}
         while going:
             ended, going = wait(going, return_when=FIRST_COMPLETED)
             for future in ended:
@@ -134,7 +143,7 @@ def two_at_once(todo: Iterable[T], work: Callable[[T], R], *, until: Callable[[R
                 over = over or until(answer)
                 yield answer
             if not over:
-                going |= {pool.submit(work, item) for item in islice(left, len(ended))}
+                going |= {pool.submit(work, item) for item in itertools.islice(left, len(ended))}
 
 
 def some(items: Sequence[T], count: int | None, chance: Random) -> list[T]:

@@ -1,6 +1,5 @@
 """Part 3: record lives, and look through states that a power loss could have left of them."""
 
-import gc
 import shutil
 import tempfile
 from collections.abc import Iterator
@@ -160,7 +159,6 @@ def look_through(share: Share) -> Seen:
             if number % OPENED_BY_THE_PROGRAM == 0 and not faults:
                 opened += 1
                 faults += reopen(share.work, folder, Outcome(list(acknowledged))).wrong
-                gc.collect()
             if faults:
                 wrong.append(f"state {number} of the life {share.recording.name}, after {moment} events: {faults[0]}")
                 if share.keep is not None:
