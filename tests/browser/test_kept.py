@@ -151,11 +151,15 @@ def test_stop_works_out_of_reach(site: tuple[str, Running], tablet_for: Callable
     tablet.page.evaluate("window.handMoved()")
     tablet.page.get_by_role("button", name="STOP WORK").click()
     tablet.page.wait_for_selector("[data-kept]")
-    heading = tablet.action
+    heading, told = tablet.action, tablet.page.locator("main").inner_text()
+    drawn = tablet.page.locator("main svg.port-section").count()
     tablet.page.context.set_offline(False)
     arrived(tablet)
 
     assert heading == "STOPPED on this tablet"
+    assert "NOT at rest." in told
+    assert "cut between the closures on P1" in told
+    assert drawn == 1
     assert state(site, staged).stage is Stage.STOPPED
 
 

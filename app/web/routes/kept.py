@@ -22,7 +22,7 @@ from app.web.context import Site, session_of, site_of
 from app.web.forms import posted
 from app.web.render import piece
 from app.web.routes.work import do, known, on_panel, show
-from app.web.views.ahead import ahead
+from app.web.views.ahead import ahead, way_to_rest
 from app.web.views.step import Around
 from app.web.views.work import Notice, work_view
 
@@ -66,8 +66,10 @@ async def look_ahead(request: Request, job: str) -> Response:
     for item in ahead(state, session.who):
         around = await around_for(site, item.state) if not item.waits else Around()
         work = work_view(job, item.state, session, around)
+        at_rest, to_rest = await run_in_threadpool(way_to_rest, item.state)
         panels.append({
-            "step": item.step, "act": item.act, "checks": item.checks, "waits": item.waits,
+            "at_rest": at_rest, "to_rest": to_rest, "step": item.step, "act": item.act, "checks": item.checks,
+            "waits": item.waits,
             "html": "" if item.waits else piece(request, "_work.html", work=work),
         })  # fmt: skip
     told = {"job": job, "size": state.size, "unsettled": state.unsettled_at, "person": session.who.id}

@@ -8,10 +8,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
+from app.domain.containment.rest import nearest_rest, rests
 from app.domain.events import Evidence, StepBegun, StepDone, Who
 from app.domain.job import JobState, Stage, evolve
 from app.domain.procedure import Role, StepKind
 from app.domain.steps import AskedFor, Step
+from app.domain.words import effect_words
 
 MOST_PANELS = 40
 
@@ -47,6 +49,13 @@ def ahead(state: JobState, who: Who) -> Iterator[Ahead]:
                 in_hand_since="",
             )  # fmt: skip
         state = evolve(state, event)
+
+
+def way_to_rest(state: JobState) -> tuple[bool, list[str]]:
+    """Whether the job may be left in this state, and if not, the fewest acts from which it may; none if not known."""
+    if state.model is None:
+        return False, []
+    return rests(state.model), [effect_words(effect) for effect in nearest_rest(state.model) or ()]
 
 
 def waits_for_server(step: Step, who: Who) -> str:

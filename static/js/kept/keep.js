@@ -93,7 +93,7 @@ async function keepForm(form) {
   mark.n = await keep(mark);
   waiting.push({ ...mark, state: "kept", told: "" });
   askForSync();
-  if (kind === "stop") return stopped();
+  if (kind === "stop") return stopped(panelOf(work().dataset));
   const outside = beyond(answers, panels[place]?.checks ?? {});
   if (outside) return rest(`${outside} lies outside its limit. The attempt is kept; the step waits for the server.`);
   onward(panels[place + 1]);
@@ -188,9 +188,11 @@ async function takeAlong() {
 async function resume() {
   known = await pack(work().dataset.job);
   const marks = ofThisJob();
-  if (marks.some((mark) => mark.act === "stop")) return stopped();
-  const last = marks.at(-1);
-  const place = known?.panels.findIndex((item) => item.step === last.step && item.act === last.act) ?? -1;
+  const last = marks.filter((mark) => mark.act !== "stop").at(-1);
+  const place = last ? known?.panels.indexOf(panelOf(last)) ?? -1 : -1;
+  if (marks.some((mark) => mark.act === "stop")) {
+    return stopped(last ? known?.panels[place + 1] : panelOf(work().dataset));
+  }
   const outside = beyond(last.answers, known?.panels[place]?.checks ?? {});
   if (outside) return rest(`${outside} lies outside its limit. The attempt is kept; the step waits for the server.`);
   onward(place >= 0 ? known.panels[place + 1] : undefined);
@@ -198,18 +200,31 @@ async function resume() {
 
 // --- saying it ----------------------------------------------------------------------------------------------
 
+function panelOf({ step, act }) {
+  return known?.panels.find((item) => item.step === step && item.act === act);
+}
+
 function rest(why) {
   standstill("Wait for the server", why);
 }
 
-function stopped() {
-  standstill("STOPPED on this tablet", "The server does not know it yet. Tell everybody at the housing by voice.");
+function stopped(panel) {
+  const acts = panel?.to_rest ?? [];
+  const lines = panel?.at_rest ? ["The ports are at rest: the job may be left as it is."]
+    : acts.length ? [`NOT at rest. ${acts.length} ${acts.length === 1 ? "action" : "actions"} from here:`, ...acts.map((act, place) => `${place + 1}. ${act}`)]
+      : ["Keep the barrier. Call the lead and the safety officer."];
+  standstill("STOPPED on this tablet", "The server does not know it yet. Tell everybody at the housing by voice.", lines);
+  work().querySelector(".work-controls .stop")?.closest("form").remove();
 }
 
-function standstill(heading, why) {
+function standstill(heading, why, lines = []) {
   const main = work().querySelector("main");
-  main.className = "work work-kept";
-  main.replaceChildren(element("h1", "action", heading), element("p", "aside", why));
+  const view = main.querySelector(".step-view");
+  const said = element("section", "step-said", "");
+  said.append(element("h1", "action", heading), element("p", "aside", why));
+  for (const line of lines) said.append(element("p", line.startsWith("NOT") ? "told" : "", line));
+  main.className = "work work-stopped";
+  main.replaceChildren(...(view ? [view] : []), said);
   work().querySelector(".work-controls .primary")?.remove();
   tell();
 }
