@@ -25,15 +25,14 @@ from app.services.jobs import Jobs
 from app.services.registers import Registers
 from app.services.tablets import Tablets
 from app.settings import Settings
-from app.storage.backup import DATABASE
 from app.storage.ballast import BALLAST_NAME, Ballast
+from app.storage.durable import DATABASE, RESTORED_NOTE
 from app.storage.engine import open_engine, sqlite_notice
 from app.storage.keys import SiteKey, load_or_make_site_key, load_site_key
 from app.storage.library import FileLibrary
 from app.storage.parts import PhotoParts
 from app.storage.people import People
 from app.storage.photos import PhotoStore
-from app.storage.restore import forget_note, pending_note
 from app.storage.sessions import Sessions
 from app.storage.tables import create_schema
 from app.storage.tls import load_trust
@@ -244,6 +243,10 @@ def finish_restore(data: Path, *, clock: Callable[[], datetime]) -> None:
 
 def _tell_restore(jobs: Jobs, store: Store, data: Path) -> None:
     """Turn the note of a restore into an entry, once: a note that outlived its entry is only removed."""
+    if not (data / RESTORED_NOTE).exists():
+        return  # as at almost every start, which need not load what reads such a note
+    from app.storage.restore import forget_note, pending_note
+
     note = pending_note(data)
     if note is None:
         return

@@ -32,11 +32,10 @@ from app.ledger.heads import key_id_of, verify_signature
 from app.records.moments import utc_text
 from app.storage.backup_check import FAULTS_NAMED, database_faults, ledger_ends, schema_of
 from app.storage.ballast import BALLAST_NAME
-from app.storage.durable import LOCK_NAME, sync_folder, write_new_file
+from app.storage.durable import DATABASE, LOCK_NAME, sync_folder, write_new_file
 from app.storage.faults import StorageFault
 from app.storage.keys import AUTHORITY_NAME, CERTIFICATE_NAME, KEY_FOLDER, KEY_NAME, load_site_key
 
-DATABASE = "changeout.sqlite3"
 MANIFEST, SIGNATURE = "manifest.json", "manifest.sig"
 FORMAT: Final = "changeout-backup/1"
 SECRET_FOLDERS = (KEY_FOLDER, "tls")

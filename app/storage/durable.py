@@ -12,6 +12,9 @@ from pathlib import Path
 from app.storage.faults import DataFolderInUse, StorageFault
 
 LOCK_NAME = "in-use.lock"
+DATABASE = "changeout.sqlite3"
+RESTORED_NOTE = "restored.json"
+"""Left by a restore until the site's ledger tells of it."""
 
 
 def sync_folder(folder: Path) -> None:

@@ -24,14 +24,12 @@ from app.domain.text import Kept
 from app.ledger.canonical import canonical
 from app.ledger.heads import key_id_of
 from app.records.moments import utc_text
-from app.storage.backup import DATABASE, SECRET_FOLDERS, Examined, copy_file, examine, sync_tree
+from app.storage.backup import SECRET_FOLDERS, Examined, copy_file, examine, sync_tree
 from app.storage.backup_check import ends_in_use
-from app.storage.durable import LOCK_NAME, FolderLock, sync_folder, write_new_file
+from app.storage.durable import DATABASE, LOCK_NAME, RESTORED_NOTE, FolderLock, sync_folder, write_new_file
 from app.storage.faults import StorageFault
 from app.storage.keys import AUTHORITY_NAME, CERTIFICATE_NAME, KEY_FOLDER, KEY_NAME, SiteKey
 from app.storage.migrations import refuse_if_newer
-
-NOTE_NAME = "restored.json"
 
 
 class RestoreNote(Kept):
@@ -105,7 +103,7 @@ def restore(
 
 def pending_note(data: Path) -> RestoreNote | None:
     """Return the note that waits for the site's key, if there is one. Raises StorageFault when it cannot be read."""
-    path = data / NOTE_NAME
+    path = data / RESTORED_NOTE
     if not path.exists():
         return None
     try:
@@ -116,7 +114,7 @@ def pending_note(data: Path) -> RestoreNote | None:
 
 def forget_note(data: Path) -> None:
     """Remove the note once the ledger has it."""
-    (data / NOTE_NAME).unlink(missing_ok=True)
+    (data / RESTORED_NOTE).unlink(missing_ok=True)
     sync_folder(data)
 
 
@@ -166,7 +164,7 @@ def _build(examined: Examined, beside: Path, secrets: Path | None, at: str) -> N
     _refuse_foreign_key(beside)
     _end_sessions(beside / DATABASE, at)
     note = RestoreNote(manifest=examined.digest, made_at=examined.manifest.made_at, heads=examined.manifest.heads)
-    write_new_file(beside / NOTE_NAME, canonical(note.model_dump(mode="json")), mode=0o600)
+    write_new_file(beside / RESTORED_NOTE, canonical(note.model_dump(mode="json")), mode=0o600)
 
 
 def _bring_secrets(source: Path, beside: Path) -> None:

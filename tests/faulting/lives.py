@@ -12,7 +12,7 @@ from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
-from app.storage.backup import DATABASE
+from app.storage.durable import DATABASE
 from tests.faulting.child import Order
 from tests.faulting.log import CALLS, LONGEST_TEXT
 

@@ -10,7 +10,7 @@ from random import Random
 from app.bootstrap import start
 from app.domain.commands import Begin, Finish
 from app.settings import Settings
-from app.storage.backup import DATABASE
+from app.storage.durable import DATABASE
 from tests.benching.site import _cast, prepare
 from tests.faulting.child import Mark
 

@@ -10,7 +10,8 @@ from pathlib import Path
 from typing import Any
 
 from app.ledger.canonical import canonical
-from app.storage.backup import DATABASE, MANIFEST, SIGNATURE, Examined, make_backup
+from app.storage.backup import MANIFEST, SIGNATURE, Examined, make_backup
+from app.storage.durable import DATABASE
 from app.storage.keys import load_site_key
 from tests.storage.small_site import minutes
 

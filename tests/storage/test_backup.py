@@ -20,7 +20,8 @@ from hypothesis import strategies as some
 from app.bootstrap import start
 from app.domain.site import QualificationNoted
 from app.settings import Settings
-from app.storage.backup import DATABASE, MANIFEST, SIGNATURE, examine
+from app.storage.backup import MANIFEST, SIGNATURE, examine
+from app.storage.durable import DATABASE
 from app.storage.faults import StorageFault
 from app.storage.photos import photo_path
 from app.storage.reached import Reached

@@ -17,11 +17,11 @@ from app.bootstrap import finish_restore, start
 from app.domain.site import JobClosed, QualificationNoted
 from app.ledger.check import check_entries
 from app.settings import Settings
-from app.storage.backup import DATABASE, CopiedFile, copy_file
-from app.storage.durable import LOCK_NAME, FolderLock
+from app.storage.backup import CopiedFile, copy_file
+from app.storage.durable import DATABASE, LOCK_NAME, RESTORED_NOTE, FolderLock
 from app.storage.faults import DataFolderInUse, StorageFault
 from app.storage.reached import Reached
-from app.storage.restore import NOTE_NAME, Restored, restore
+from app.storage.restore import Restored, restore
 from app.storage.tls import make_authority
 from tests.storage.kept_sites import backup_of, contents, copied, entries_of, manifest_of, run_sql, sign_again
 from tests.storage.small_site import JOB, minutes
@@ -92,7 +92,7 @@ def test_a_restored_site_goes_on_and_its_ledger_says_from_where(
     assert after[-1]["at"] > after[-1]["made_at"]
     assert ledger_faults(data, "site") == ledger_faults(data, JOB) == ()
     assert (done.has_key, done.aside, done.lost) == (True, None, None)
-    assert not (data / NOTE_NAME).exists()
+    assert not (data / RESTORED_NOTE).exists()
     for name, content in contents(site_folder).items():
         if name.split("/")[0] in ("photos", "housings", "keys"):
             assert (data / name).read_bytes() == content
@@ -132,15 +132,15 @@ def test_a_program_that_ends_between_entry_and_note_writes_no_second_entry(with_
     kept: list[bytes] = []
 
     def finish(folder: Path) -> None:
-        kept.append((folder / NOTE_NAME).read_bytes())
+        kept.append((folder / RESTORED_NOTE).read_bytes())
         finish_restore(folder, clock=minutes(AFTER))
 
     restore(with_keys, data, replace=False, keys=None, clock=minutes(AFTER), finish=finish)
-    (data / NOTE_NAME).write_bytes(kept[0])
+    (data / RESTORED_NOTE).write_bytes(kept[0])
 
     assert ledger_faults(data, "site") == ()
     assert [entry["type"] for entry in entries_of(data)].count("site_restored") == 1
-    assert not (data / NOTE_NAME).exists()
+    assert not (data / RESTORED_NOTE).exists()
 
 
 @pytest.mark.parametrize("place", ["with-keys", "with-keys/keys", "site"])

@@ -9,7 +9,7 @@ from app.cli import main
 from app.domain.procedure import Role
 from app.settings import Settings
 from app.storage import reached
-from app.storage.backup import DATABASE
+from app.storage.durable import DATABASE
 from app.storage.reached import Reached
 
 
