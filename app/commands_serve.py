@@ -96,8 +96,7 @@ def furnish(running: "Running") -> None:
     """Enter the sample site's instruments, readings and qualifications, counted from today."""
     from datetime import timedelta
 
-    from app.records.drops import site_day
-    from app.records.moments import utc_text
+    from app.records.moments import site_day, utc_text
 
     registers, people = running.site.registers, {item.name: item for item in running.people.everyone()}
     today = site_day(utc_text(running.site.clock()), running.settings.zone)

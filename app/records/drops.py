@@ -20,7 +20,7 @@ from app.domain.housing import Bank, BankDesign, Housing
 from app.domain.job import JobState, Stamp
 from app.domain.site import JobLine, ReadingTaken, SiteState
 from app.domain.steps import Step
-from app.records.moments import local_text
+from app.records.moments import site_day
 
 RESISTANCE = "resistance_at_rated/1"
 DROP_ASK = "drop"
@@ -93,11 +93,6 @@ class DropSeries:
     def used(self) -> tuple[Point, ...]:
         """The points that the trend takes, one a day."""
         return tuple(point for point in self.points if not point.why_not)
-
-
-def site_day(at: str, zone: str) -> date:
-    """Return the day, by the site's calendar, of an instant in UTC text."""
-    return date.fromisoformat(local_text(at, zone)[:10])
 
 
 def marked(state: JobState) -> Iterator[Marked]:

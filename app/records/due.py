@@ -19,8 +19,9 @@ from app.domain.housing import Bank
 from app.domain.site import SiteState
 from app.domain.steps import BANK_WORDS
 from app.records.bank_trend import BankTrend, bank_trend
-from app.records.drops import Known, changed_at, design_of, drop_series, site_day
+from app.records.drops import Known, changed_at, design_of, drop_series
 from app.records.housing_story import filter_ages, leak_tests
+from app.records.moments import site_day
 
 SITE_VALUE = "site value"
 SOON_DAYS = 30

@@ -14,8 +14,8 @@ from app.domain.job import JobState, Stage
 from app.domain.site import JobLine
 from app.domain.steps import BANK_WORDS
 from app.domain.words import unit_words
-from app.records.drops import Known, Marked, Point, changed_at, marked, read_point, site_day
-from app.records.moments import local_text
+from app.records.drops import Known, Marked, Point, changed_at, marked, read_point
+from app.records.moments import local_text, site_day
 from app.records.wording import limit_of_result, limit_words
 
 LEAK, AGE, FLOW_UNIT = "leak_test/1", "filter_age/1", "m3/h"

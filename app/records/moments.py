@@ -1,6 +1,6 @@
 """Times as people read them: UTC in the ledger, shown with the site's zone and its offset."""
 
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from app.calc.errors import Invalid
@@ -28,3 +28,8 @@ def local_text(at: str, zone: str) -> str:
     moment = datetime.fromisoformat(at).astimezone(zone_named(zone))
     offset = moment.isoformat()[-6:]
     return f"{moment:%Y-%m-%d %H:%M:%S} {offset}"
+
+
+def site_day(at: str, zone: str) -> date:
+    """Return the day, by the site's calendar, of an instant in UTC text."""
+    return date.fromisoformat(local_text(at, zone)[:10])

@@ -8,7 +8,6 @@ from app.domain.events import Event
 from app.domain.job import JobState, fold
 from app.ledger.heads import Head, Signer
 from app.records.assemble import photos_named, record_bytes, record_value
-from app.records.report import report_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +53,8 @@ def export_files(material: Material, signer: Signer, make_pdf: PdfMaker) -> dict
     head.sig (the newest head as signed), entries.jsonl (each entry's bytes on a line of its own, for checking by
     hand), record.pdf, photos by SHA-256.
     """
+    from app.records.report import report_of
+
     if not material.events or not material.heads:
         raise Invalid("There is no such job, or nothing in it yet. Choose a job from the list.")
     state: JobState = fold(material.events)

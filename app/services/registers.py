@@ -12,7 +12,7 @@ from app.domain import registers
 from app.domain.events import Who
 from app.domain.registers import SiteMoment
 from app.domain.site import SiteEvent, SiteState
-from app.records.drops import site_day
+from app.records.moments import site_day
 from app.services.jobs import Jobs
 from app.services.planning import find_housing
 from app.services.ports import Library, PeopleBook

@@ -1,6 +1,7 @@
 """The test certificate of a bank, to read and to take away."""
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from fastapi import APIRouter, Request
 from starlette.concurrency import run_in_threadpool
@@ -10,13 +11,15 @@ from app.calc.errors import Invalid
 from app.domain.job import JobState, fold
 from app.domain.registers import bank_of
 from app.ledger.heads import Head
-from app.records.certificate import Certificate, certificate_of, value_of
 from app.records.moments import utc_text
 from app.web.context import session_of, site_of
 from app.web.handing import download, newest_head, note_export
 from app.web.render import html
-from app.web.views.certificate import certificate_page
 
+if TYPE_CHECKING:
+    from app.records.certificate import Certificate
+
+# What these pages are made from is loaded with the first of them, and not with the first page of the site.
 router = APIRouter(prefix="/jobs/{job}/certificate")
 
 
@@ -24,7 +27,7 @@ router = APIRouter(prefix="/jobs/{job}/certificate")
 class _Made:
     """A certificate with the state and the head that it was made from, and when."""
 
-    certificate: Certificate
+    certificate: "Certificate"
     state: JobState
     head: Head
     at: str
@@ -38,6 +41,8 @@ def _made(request: Request, job: str, name: str) -> _Made:
     if state.opened is None:
         raise Invalid("There is no such job. Go back to the list of housings and choose one.")
     bank = bank_of(state.opened.housing, name)
+    from app.records.certificate import certificate_of
+
     made = certificate_of(state, events, bank, root=head.root.hex(), made_at=at)
     return _Made(made, state, head, at)
 
@@ -51,6 +56,8 @@ async def certificate_pdf(request: Request, job: str, bank: str) -> Response:
 
 def _printed(request: Request, job: str, bank: str) -> bytes:
     made = _made(request, job, bank)
+    from app.records.certificate import value_of
+
     printed = site_of(request).print_certificate(value_of(made.certificate), made.at)
     note_export(request, job, made.head)
     return printed
@@ -60,5 +67,7 @@ def _printed(request: Request, job: str, bank: str) -> bytes:
 async def certificate(request: Request, job: str, bank: str) -> Response:
     """Show the certificate."""
     made = await run_in_threadpool(_made, request, job, bank)
+    from app.web.views.certificate import certificate_page
+
     page = certificate_page(job, made.state, made.certificate, session_of(request))
     return html(request, "certificate.html", page=page)

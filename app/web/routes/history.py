@@ -1,5 +1,7 @@
 """A housing's history: its trends, the readings between jobs, and everything that happened."""
 
+from typing import TYPE_CHECKING
+
 from fastapi import APIRouter, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
@@ -7,23 +9,27 @@ from starlette.responses import RedirectResponse, Response
 from app.domain.procedure import Role
 from app.domain.registers import bank_of
 from app.domain.site import SITE_LEDGER
-from app.records.drops import Known, site_day
-from app.records.housing_sheet import drawing_of, drawings_of, sheet_of
-from app.records.moments import utc_text
+from app.records.moments import site_day, utc_text
 from app.services.planning import find_housing
 from app.web.context import Site, session_of, site_of
 from app.web.entered import NOTHING, Refilled, entered
 from app.web.forms import posted
 from app.web.handing import download
 from app.web.render import html
-from app.web.views.registers import HistoryPage, history_page
 
+if TYPE_CHECKING:
+    from app.records.drops import Known
+    from app.web.views.registers import HistoryPage
+
+# What these pages are made from is loaded with the first of them, and not with the first page of the site.
 router = APIRouter(prefix="/housings/{tag}")
 READING_FIELDS = frozenset({"bank", "on", "drop_pa", "flow_m3_h", "temp_c", "instrument", "note"})
 
 
-def known_of(site: Site, tag: str) -> Known:
+def known_of(site: Site, tag: str) -> "Known":
     """Return all that the site knows of a housing; Invalid if there is none with this tag."""
+    from app.records.drops import Known
+
     return Known(find_housing(site.library, tag), site.jobs.all(), site.jobs.site())
 
 
@@ -43,7 +49,9 @@ async def _history(
     return html(request, "history.html", max(form.status, striking.status), page=page)
 
 
-def _page(request: Request, tag: str, form: Refilled, striking: Refilled) -> HistoryPage:
+def _page(request: Request, tag: str, form: Refilled, striking: Refilled) -> "HistoryPage":
+    from app.web.views.registers import history_page
+
     site = site_of(request)
     known = known_of(site, tag)
     today = site_day(utc_text(site.clock()), known.site.zone)
@@ -59,6 +67,8 @@ async def trend(request: Request, tag: str, bank: str) -> Response:
 
 
 def _drawing(site: Site, tag: str, name: str) -> bytes:
+    from app.records.housing_sheet import drawing_of
+
     known = known_of(site, tag)
     return drawing_of(known, bank_of(known.housing, name))
 
@@ -71,6 +81,8 @@ async def history_sheet(request: Request, tag: str) -> Response:
 
 
 def _sheet(site: Site, tag: str) -> bytes:
+    from app.records.housing_sheet import drawings_of, sheet_of
+
     known, made_at = known_of(site, tag), utc_text(site.clock())
     sizes = {SITE_LEDGER: known.site.size} | {line.job: state.size for line, state in known.real_jobs}
     heads = {ledger: site.jobs.head_at(ledger, size) for ledger, size in sizes.items()}

@@ -1,18 +1,22 @@
 """Instruments, qualifications, and what is due over the whole site."""
 
+from typing import TYPE_CHECKING
+
 from fastapi import APIRouter, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
 
-from app.records.drops import Known, site_day
-from app.records.moments import utc_text
+from app.records.moments import site_day, utc_text
 from app.web.context import Site, session_of, site_of
 from app.web.entered import NOTHING, Refilled, entered
 from app.web.forms import posted
 from app.web.render import html
 from app.web.roles import KEEPERS
-from app.web.views.registers import DuePage, due_page, instrument_page, qualification_page
 
+if TYPE_CHECKING:
+    from app.web.views.registers import DuePage
+
+# What these pages are made from is loaded with the first of them, and not with the first page of the site.
 router = APIRouter()
 
 
@@ -31,6 +35,8 @@ async def _instruments(
     state = await run_in_threadpool(site.jobs.site)
     today = site_day(utc_text(site.clock()), state.zone)
     may_keep = session_of(request).who.role in KEEPERS
+    from app.web.views.registers import instrument_page
+
     page = instrument_page(state, today, may_keep=may_keep, form=form, striking=striking)
     return html(request, "instruments.html", max(form.status, striking.status), page=page)
 
@@ -71,6 +77,8 @@ async def _qualifications(request: Request, form: Refilled) -> Response:
     state, names = await run_in_threadpool(site.jobs.site), await run_in_threadpool(site.registers.names)
     today = site_day(utc_text(site.clock()), state.zone)
     may_note = session_of(request).who.role in KEEPERS
+    from app.web.views.registers import qualification_page
+
     page = qualification_page(state, names, today, may_note=may_note, form=form)
     return html(request, "qualifications.html", form.status, page=page)
 
@@ -92,7 +100,10 @@ async def due(request: Request) -> Response:
     return html(request, "due.html", page=await run_in_threadpool(_due, site_of(request)))
 
 
-def _due(site: Site) -> DuePage:
+def _due(site: Site) -> "DuePage":
+    from app.records.drops import Known
+    from app.web.views.registers import due_page
+
     state, jobs = site.jobs.site(), site.jobs.all()
     known = tuple(Known(housing, jobs, state) for housing in site.library.housings())
     return due_page(known, state, site.registers.names(), site_day(utc_text(site.clock()), state.zone))

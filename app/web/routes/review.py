@@ -11,7 +11,6 @@ from app.calc.errors import Invalid
 from app.domain.commands import Accept, OpenException, ReturnRecord
 from app.domain.deciding.reviewing import MEANING_ACCEPT
 from app.records.moments import utc_text
-from app.records.report import report_of
 from app.services.export import export_files, record_json
 from app.web.awaiting import done
 from app.web.context import asked_by, session_of, site_of
@@ -81,6 +80,8 @@ async def record(request: Request, job: str) -> Response:
     head = await run_in_threadpool(newest_head, request, job)
     events = await run_in_threadpool(site.jobs.events, job)
     state = await run_in_threadpool(site.jobs.state, job)
+    from app.records.report import report_of
+
     report = report_of(state, events, root=head.root.hex(), made_at=utc_text(site.clock()))
     return html(request, "record.html", page=record_page(job, state, head, session_of(request), report["signatures"]))
 

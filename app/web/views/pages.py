@@ -12,9 +12,7 @@ from app.domain.site import JobLine
 from app.domain.steps import BANK_WORDS
 from app.domain.words import effect_words
 from app.ledger.heads import Head, short_root
-from app.records.certificate import banks_with_tests
 from app.records.moments import local_text
-from app.records.report import report_of
 from app.records.trail import sentence_of
 from app.services.planning import Plan
 from app.services.ports import Session
@@ -353,6 +351,8 @@ def review_page(
     job: str, state: JobState, events: tuple[Event, ...], session: Session, *, root: str, now: str, meaning: str
 ) -> ReviewPage:
     """Return the review page."""
+    from app.records.report import report_of
+
     zone = state.opened.zone if state.opened else "UTC"
     numbers = {step.id: place + 1 for place, step in enumerate(state.steps)}
     exceptions = tuple(
@@ -388,6 +388,8 @@ def record_page(
     job: str, state: JobState, head: Head, session: Session, signatures: list[dict[str, str]]
 ) -> RecordPage:
     """Return the record page."""
+    from app.records.certificate import banks_with_tests
+
     return RecordPage(
         head=head_line(job, state, session),
         signed=state.accepted is not None,
