@@ -19,6 +19,8 @@ from app.domain.events import Result
 from app.domain.housing import BankDesign, SiteLimit
 from app.domain.instruments import Instrument, InstrumentKind
 
+STEADY_PCT = "100"
+"""Bound on a change of upstream where the site gives none; what exceeds it is told as this program's own."""
 DIGITS, TOLD = 6, 4
 """Significant digits of a value as kept, and of what is told in words of a value that is uncertain anyway."""
 TEMP_WHEN_NOT_READ = "21.1"
@@ -51,6 +53,7 @@ def inputs_for(
             found["floor"] = given.get("floor") or instrument.floor_fraction
             found["full_scale"] = instrument.full_scale
             found["u_pct"] = instrument.u_pct
+            found["drift_limit_pct"] = design.drift_limit_pct
         case "capacity":
             found = {"flow_m3_h": given.get("flow"), "design_m3_h": design.design_flow_m3_h}
         case "resistance_at_rated":
@@ -80,7 +83,7 @@ _NONE = Instrument(
     id="none", kind=InstrumentKind.MANOMETER, description="no instrument", calibrated_on=date.min, due=date.min
 )
 _LEAK_READINGS = ("upstream", "upstream_after", "downstream", "background", "dilution")
-_OPTIONAL = frozenset({"upstream_after", "dilution", "floor", "full_scale", "u_pct"})
+_OPTIONAL = frozenset({"upstream_after", "dilution", "floor", "full_scale", "u_pct", "drift_limit_pct"})
 _DECAY = (
     "volume", "baro_start", "gauge_start", "temp_start", "minutes", "baro_end", "gauge_end", "temp_end",
 )  # fmt: skip
@@ -132,8 +135,14 @@ def _upstream(inputs: Inputs) -> tuple[Fraction, list[str]]:
     before = exact(inputs["upstream"], name="Upstream")
     if "upstream_after" not in inputs:
         return before, []
+    after = exact(inputs["upstream_after"], name="Upstream after")
+    if before > 0 and abs(after - before) > before:
+        raise OutOfRange(
+            f"Upstream went from {inputs['upstream']} to {inputs['upstream_after']}, more than doubled (this program's "
+            "bound on a steady challenge; common practice, no source): steady the generator and test again."
+        )
     pair = leak_test.upstream_before_and_after(
-        before=inputs["upstream"], after=inputs["upstream_after"], drift_limit_pct=100
+        before=before, after=after, drift_limit_pct=inputs.get("drift_limit_pct", STEADY_PCT)
     )
     return pair.lower, [f"Upstream changed by {significant(pair.drift_pct)} % during the test; the lower one is used."]
 

@@ -60,6 +60,7 @@ class BankDesign(Kept):
 
     rated_flow_m3_h: flow at which resistances are compared.  design_flow_m3_h: flow that the system is to move.
     clean_drop_pa: resistance when new.  change_drop_pa: resistance at which the filters are to be changed.
+    drift_limit_pct: most that upstream may change during a leak test.
     leak_interval_months: longest time between leak tests.  life_years: longest age of a filter from its making.
     """
 
@@ -67,12 +68,13 @@ class BankDesign(Kept):
     design_flow_m3_h: str | None = None
     clean_drop_pa: str | None = None
     change_drop_pa: str | None = None
+    drift_limit_pct: str | None = None
     leak_interval_months: int | None = Field(default=None, ge=1, le=120)
     life_years: int | None = Field(default=None, ge=1, le=30)
 
     @model_validator(mode="after")
     def _numbers(self) -> "BankDesign":
-        for name in ("rated_flow_m3_h", "design_flow_m3_h", "clean_drop_pa", "change_drop_pa"):
+        for name in ("rated_flow_m3_h", "design_flow_m3_h", "clean_drop_pa", "change_drop_pa", "drift_limit_pct"):
             text: str | None = getattr(self, name)
             try:
                 if text is not None and exact(text, name=name) <= 0:

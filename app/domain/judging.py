@@ -50,15 +50,19 @@ def evidence_from(step: Step, answers: Mapping[str, str], note: str, setting: Se
         used += [_instrument(asked, text, step, setting)] if asked.ask.kind == "instrument" else []
     return Evidence(
         answers=kept, instruments=tuple(used) or None, judged=tuple(judged),
-        result=_result(step, kept, used, setting), note=note.strip(),
+        result=result_of(step, kept, used, on=setting.on), note=note.strip(),
     )  # fmt: skip
 
 
-def _result(step: Step, kept: Mapping[str, Answer], used: Sequence[Instrument], setting: Setting) -> Result | None:
+def result_of(step: Step, kept: Mapping[str, Answer], used: Sequence[Instrument], *, on: date) -> Result | None:
+    """Compute what a step computes from the answers kept; None where it computes nothing or the site lacks a value.
+
+    used: the instruments as they were kept with the answers.  on: the day at the site.
+    """
     if step.computes is None:
         return None
     given = {name: answer.text for name, answer in kept.items()}
-    inputs = inputs_for(step.computes, given, used, design=step.design or BankDesign(), on=setting.on)
+    inputs = inputs_for(step.computes, given, used, design=step.design or BankDesign(), on=on)
     return compute(f"{step.computes}/1", inputs, step.result_limit) if inputs is not None else None
 
 

@@ -26,20 +26,19 @@ from typing import Any
 from pydantic import ValidationError
 
 from app.calc.errors import ChangeoutError
-from app.domain.computing import compute
 from app.domain.containment.state import ClosureRule, starting_state
 from app.domain.events import Event, Evidence, JobOpened, StepDone, StepOutside, event_from
 from app.domain.examine import breaches
 from app.domain.history import signature_of, unlawful
 from app.domain.job import JobState, fold
-from app.domain.judging import verdict_of
+from app.domain.judging import result_of, verdict_of
 from app.domain.steps import Step
 from app.ledger.canonical import canonical, read_canonical
 from app.ledger.check import check_entries
 from app.ledger.heads import Head, key_id_of, verify_signature
 from app.ledger.tree import leaf_hash, roots_at
 from app.records.assemble import RECORD_FORMAT, photos_named, summary_of
-from app.records.moments import local_text
+from app.records.moments import site_day
 
 TITLES = {
     1: "the record can be read",
@@ -268,6 +267,8 @@ def _start_of(opened: JobOpened) -> Any:
 
 
 def _result_faults(state: JobState, events: tuple[Event, ...]) -> Iterable[str]:
+    zone = state.opened.zone if state.opened else "UTC"
+    first: dict[str, str] = {}  # when each step was done last: a correction is judged by that day
     for event in events:
         if not isinstance(event, StepDone | StepOutside) and event.type != "answer_corrected":
             continue
@@ -275,9 +276,9 @@ def _result_faults(state: JobState, events: tuple[Event, ...]) -> Iterable[str]:
         if step is None:
             yield f"Entry {event.seq} speaks of the step {event.step}, which this job does not have."
             continue
-        first = state.mark(step.id).done if event.type == "answer_corrected" else None
-        zone = state.opened.zone if state.opened else "UTC"
-        on = date.fromisoformat(local_text(first.at if first else event.at, zone)[:10])
+        if isinstance(event, StepDone):
+            first[step.id] = event.at
+        on = site_day(first.get(step.id, event.at) if event.type == "answer_corrected" else event.at, zone)
         yield from (f"Entry {event.seq}: {told}" for told in _evidence_faults(event.evidence, step, on))
 
 
@@ -291,8 +292,8 @@ def _evidence_faults(evidence: Evidence, step: Step, on: date) -> Iterable[str]:
             numeric = answer is not None and answer.unit is not None
             if answer is not None and numeric and verdict_of(judged.ask, answer.text, limits.get(judged.ask)) != judged:
                 yield f"the judgement of {judged.ask} does not follow from {answer.text} and its limit."
-        result = evidence.result
-        if result is not None and compute(result.method, result.inputs, step.result_limit) != result:
-            yield f"the result {result.shown} does not follow from its inputs."
+        if result_of(step, evidence.answers, evidence.instruments or (), on=on) != evidence.result:
+            told = evidence.result.shown if evidence.result else "that is missing"
+            yield f"the result {told} does not follow from the answers."
     except (ChangeoutError, KeyError) as fault:
         yield f"a value cannot be computed again ({fault})."

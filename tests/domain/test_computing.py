@@ -219,3 +219,23 @@ def test_a_flow_far_from_rated_gives_no_resistance() -> None:
 
     with pytest.raises(OutOfRange, match="less than a tenth"):
         compute("resistance_at_rated/1", given, None)
+
+
+def test_a_change_of_upstream_is_held_to_the_sites_own_limit_and_never_to_one_made_up_for_it() -> None:
+    """25 to 24 is 4 %: within the site's 5 %, outside its 3 %; without one a doubling is refused, as our own."""
+    readings = READINGS | {"upstream_after": "24"}
+
+    assert compute("leak_test/1", readings | {"drift_limit_pct": "5"}, HEPA).within
+    with pytest.raises(OutOfRange, match="where the site allows 3 %"):
+        compute("leak_test/1", readings | {"drift_limit_pct": "3"}, HEPA)
+    assert compute("leak_test/1", READINGS | {"upstream_after": "50"}, HEPA).value == "0.03"
+    with pytest.raises(OutOfRange, match="this program's bound") as refused:
+        compute("leak_test/1", READINGS | {"upstream_after": "50.1"}, HEPA)
+    assert "the site allows" not in str(refused.value)
+
+
+def test_the_sites_limit_on_a_change_of_upstream_enters_the_result() -> None:
+    """It stands among the inputs, so that the refusal or the pass can be computed again."""
+    found = inputs_for("leak_test", READINGS, (), design=BankDesign(drift_limit_pct="5"), on=TODAY)
+
+    assert found == READINGS | {"drift_limit_pct": "5"}

@@ -10,8 +10,9 @@ from typing import Any
 
 import pytest
 
+from app.domain.computing import compute
 from app.domain.examine import sample_housing
-from app.domain.housing import Seal, Service
+from app.domain.housing import Seal, Service, SiteLimit
 from app.ledger.canonical import canonical
 from app.records.verify import Verdict, verify_record
 from app.services.export import Material, record_json
@@ -164,6 +165,30 @@ def test_a_result_that_does_not_follow_from_its_inputs_is_found() -> None:
         entry["evidence"]["result"]["value"] = "0.001"
 
     assert 11 in faulty(judged(edited(better)))
+
+
+def leak_entry(value: dict[str, Any]) -> dict[str, Any]:
+    """Return the evidence of the leak test."""
+    held = (item.get("evidence", {}) for item in value["entries"])
+    return next(found for found in held if found.get("result", {}).get("method") == "leak_test/1")
+
+
+def test_a_result_from_other_readings_than_the_answers_is_found() -> None:
+    """Inputs and result that agree with each other, and not with what was typed, are no result of this test."""
+
+    def flattering(value: dict[str, Any]) -> None:
+        evidence = leak_entry(value)
+        inputs = evidence["result"]["inputs"] | {"downstream": "0.0011"}
+        limit = SiteLimit(high=evidence["result"]["limit"], op=evidence["result"]["op"], unit="pct",
+                          basis=evidence["result"]["basis"])  # fmt: skip
+        evidence["result"] = compute("leak_test/1", inputs, limit).model_dump(mode="json", exclude_none=True)
+
+    assert 11 in faulty(judged(edited(flattering)))
+
+
+def test_a_result_that_is_missing_is_found() -> None:
+    """A test step without its result is not a test that nobody had to compute."""
+    assert 11 in faulty(judged(edited(lambda value: leak_entry(value).pop("result"))))
 
 
 @pytest.mark.parametrize("part", range(FLIP_PARTS))
