@@ -72,22 +72,23 @@ def test_a_late_second_tap_cannot_reach_the_next_step(site: tuple[str, Running],
     staged = Staged(site[1]).do_until("Tie one tie strap on the package side")
     page = at(tablet_for(HANDS), staged)
     before = entries(site, staged)
-    pressed = page.evaluate(
-        """() => new Promise(done => {
+    page.evaluate(
+        """late => new Promise(done => {
           const press = () => document.querySelector(".work-controls .primary").click();
-          const start = performance.now();
+          let now = performance.now() + 10_000;  // the page's own clock is told, so that no machine is too slow
+          performance.now = () => now;
           let second = false;
           new MutationObserver(() => {
             if (second || !document.querySelector(".action")?.textContent.includes("ring side")) return;
             second = true;
+            now += late;
             press();
-            done(performance.now() - start);
+            done();
           }).observe(document.body, { childList: true, subtree: true });
           press();
-        })"""
+        })""",
+        DOUBLE_TAP_MS,
     )
-    if pressed > DOUBLE_TAP_MS:
-        pytest.skip(f"The machine was too slow to tap twice: {pressed:.0f} ms.")
     page.wait_for_load_state("networkidle")
 
     assert entries(site, staged) == before + 1

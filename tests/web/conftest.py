@@ -1,17 +1,22 @@
 """What the page tests share: a site by a fixed clock."""
 
 from collections.abc import Iterator
-from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
-from tests.web.desk import Desk
+from tests.web.desk import Clock, Desk
 
 
 @pytest.fixture
-def desk(tmp_path: Path) -> Iterator[Desk]:
-    """A sample site with its people, at one fixed moment."""
-    made = Desk.at(tmp_path, lambda: datetime(2026, 3, 2, 7, 15, tzinfo=UTC))
+def clock() -> Clock:
+    """A told clock."""
+    return Clock()
+
+
+@pytest.fixture
+def desk(tmp_path: Path, clock: Clock) -> Iterator[Desk]:
+    """A sample site with its people, by a clock that is told."""
+    made = Desk.at(tmp_path, clock)
     yield made
     made.running.close()

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import UTC, datetime
 from itertools import count
 from pathlib import Path
 
@@ -24,6 +24,17 @@ from tests.builders import keep_made_up_instruments
 
 TOKENS = count(1)
 SECRETS = {name: secret for name, _, secret in DEMO_PEOPLE}
+
+
+class Clock:
+    """A clock that is told."""
+
+    def __init__(self) -> None:
+        self.now = datetime(2026, 3, 2, 7, 15, tzinfo=UTC)
+
+    def __call__(self) -> datetime:
+        """Return what was told."""
+        return self.now
 
 
 @dataclass

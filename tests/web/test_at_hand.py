@@ -2,7 +2,7 @@
 
 import asyncio
 from collections.abc import Iterator
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -20,23 +20,7 @@ from app.web import awaiting
 from app.web.views import step as step_views
 from app.web.views.step import new_token
 from tests.builders import LEAD, opened
-
-
-class Clock:
-    """A clock that is told."""
-
-    def __init__(self) -> None:
-        self.now = datetime(2026, 3, 2, 7, 0, tzinfo=UTC)
-
-    def __call__(self) -> datetime:
-        """Return what was told."""
-        return self.now
-
-
-@pytest.fixture
-def clock() -> Clock:
-    """A told clock."""
-    return Clock()
+from tests.web.desk import Clock
 
 
 @pytest.fixture

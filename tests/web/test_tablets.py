@@ -1,40 +1,13 @@
 """Enrolled tablets: let in by a code once, known by their key, shut out with every session in one request."""
 
 import re
-from collections.abc import Iterator
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from pathlib import Path
 
-import pytest
 from fastapi.testclient import TestClient
 
 from app.web.context import COOKIE, DEVICE_COOKIE
-from tests.web.desk import SECRETS, Desk
-
-
-class Clock:
-    """A clock that is told."""
-
-    def __init__(self) -> None:
-        self.now = datetime(2026, 3, 2, 7, 15, tzinfo=UTC)
-
-    def __call__(self) -> datetime:
-        """Return what was told."""
-        return self.now
-
-
-@pytest.fixture
-def clock() -> Clock:
-    """A told clock."""
-    return Clock()
-
-
-@pytest.fixture
-def desk(tmp_path: Path, clock: Clock) -> Iterator[Desk]:
-    """A sample site with its people."""
-    made = Desk.at(tmp_path, clock)
-    yield made
-    made.running.close()
+from tests.web.desk import SECRETS, Clock, Desk
 
 
 def code_from(desk: Desk) -> str:
