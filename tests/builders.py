@@ -8,7 +8,8 @@ from pathlib import Path
 
 from app.domain.commands import Command, Moment, Open
 from app.domain.decide import decide
-from app.domain.events import Device, Event, Who
+from app.domain.event_base import Device, Who
+from app.domain.events import Event
 from app.domain.housing import Housing, read_housing
 from app.domain.job import JobState, fold
 from app.domain.procedure import Procedure, Role, read_procedure
@@ -16,7 +17,7 @@ from app.domain.site import InstrumentKept, SiteState
 from app.records.moments import local_text, utc_text
 from app.services.jobs import Jobs
 from app.services.planning import first_entry, plan
-from app.services.rehearsal import MADE_UP_INSTRUMENTS, commands_for
+from app.services.rehearsal import MADE_UP_INSTRUMENTS, Cast, commands_for
 
 SEED = Path(__file__).resolve().parents[1] / "seed_data"
 START = datetime(2026, 3, 2, 7, 0, tzinfo=UTC)
@@ -27,6 +28,7 @@ HANDS = Who(id="hands", name="Noor Haddad", role=Role.TECHNICIAN)
 EYES = Who(id="eyes", name="Tomé Silva", role=Role.TECHNICIAN)
 OFFICER = Who(id="officer", name="Aiko Lindqvist", role=Role.SAFETY_OFFICER)
 KEEPER = Who(id="keeper", name="Bram Okafor", role=Role.ADMINISTRATOR)
+CAST = Cast(hands=HANDS, eyes=EYES, officer=OFFICER, lead=OTHER_LEAD)
 PEOPLE = (LEAD, OTHER_LEAD, HANDS, EYES, OFFICER, KEEPER)
 
 
@@ -77,14 +79,7 @@ class Bench:
 
     def due_commands(self) -> list[tuple[Command, Who]]:
         """Return what would do the step that is due, and who would do it."""
-        due = self.state.due
-        cast = {Role.SAFETY_OFFICER: OFFICER, Role.LEAD: OTHER_LEAD}
-        if due is None:
-            return []
-        return [
-            (command, cast[due.role] if due.kind == "hold" else EYES if due.kind == "verify" else HANDS)
-            for command, _ in commands_for(due)
-        ]
+        return list(commands_for(self.state, CAST))
 
     def run_to(self, name: str = "", *, steps: int = 10_000) -> JobState:
         """Work on until the due step's id ends with `name`, or for so many steps, or to the end."""

@@ -5,7 +5,8 @@ from dataclasses import dataclass, field
 from datetime import date
 from types import MappingProxyType
 
-from app.domain.events import Device, JobOpened, Recheck, Who
+from app.domain.event_base import Device, Who
+from app.domain.events import JobOpened, Recheck
 from app.domain.instruments import Instrument
 
 

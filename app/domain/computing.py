@@ -15,7 +15,7 @@ from app.calc import airflow, counting, housing_leak, leak_test, life, resistanc
 from app.calc.errors import Invalid, OutOfRange
 from app.calc.exact import Limit, exact, meets
 from app.calc.sources import shown as sources_shown
-from app.domain.events import Result
+from app.domain.event_base import Result
 from app.domain.housing import BankDesign, SiteLimit
 from app.domain.instruments import Instrument, InstrumentKind
 

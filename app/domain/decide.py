@@ -37,10 +37,7 @@ from app.domain.deciding.late import decide_contest, late
 from app.domain.deciding.reviewing import accept, give_back, open_exception, submit
 from app.domain.deciding.stopping import answer_recheck, explain, reopen, stop
 from app.domain.deciding.work import begin, finish, release, take_way_out
-from app.domain.events import (
-    Event,
-    NoteWritten,
-)
+from app.domain.events import Event, NoteWritten
 from app.domain.examine import breaches_anywhere
 from app.domain.job import JobState
 from app.domain.procedure import Role

@@ -8,9 +8,8 @@ from typing import Annotated, Literal
 
 from pydantic import Field, TypeAdapter
 
+from app.domain.event_base import Evidence, JobEvent, Signature, Who
 from app.domain.housing import Housing
-from app.domain.instruments import Instrument
-from app.domain.procedure import Role
 from app.domain.steps import LaidWayOut, Step
 from app.domain.text import Kept
 
@@ -25,105 +24,7 @@ STOP_REASONS = {
 }
 
 
-class Who(Kept):
-    """A person as known at that moment."""
-
-    id: str
-    name: str
-    role: Role
-
-
-class Device(Kept):
-    """The tablet of a mark, what its clock said at the tap, and how far that clock is from the server's (milliseconds).
-
-    number: the tablet's own count of what it kept while the server was out of reach.  late_ms: for how long it kept it.
-    """
-
-    tablet: str
-    at: str | None = None
-    offset_ms: int | None = None
-    number: int | None = None
-    late_ms: int | None = None
-
-
-class Answer(Kept):
-    """An answer as typed; `unit` for readings; `twice` if entered twice unseen; a photo's text is its SHA-256."""
-
-    text: str
-    unit: str | None = None
-    twice: bool | None = None
-
-
-class Judged(Kept):
-    """How one answer stands to its limit."""
-
-    ask: str
-    verdict: Literal["within", "outside", "no limit"]
-    low: str | None = None
-    high: str | None = None
-    op: str = "<="
-    unit: str | None = None
-    basis: str | None = None
-
-
-class Result(Kept):
-    """A computed result with its inputs, method and rounding; `verify` computes it again.
-
-    value: in `unit`, in plain decimals.  shown: the result in words.  margin: limit less value, same unit.
-    uncertainty: what is known of it, in words.  source: where the method comes from.
-    """
-
-    method: str
-    inputs: dict[str, str]
-    value: str
-    unit: str
-    shown: str
-    limit: str | None = None
-    op: str | None = None
-    basis: str | None = None
-    within: bool | None = None
-    margin: str | None = None
-    uncertainty: str | None = None
-    source: str | None = None
-    notes: tuple[str, ...] | None = None
-
-
-class Evidence(Kept):
-    """What a person entered at a step, and how it was judged; instruments as they were in the register that day."""
-
-    answers: dict[str, Answer] = Field(default_factory=dict)
-    instruments: tuple[Instrument, ...] | None = None
-    judged: tuple[Judged, ...] = ()
-    result: Result | None = None
-    note: str = ""
-
-    @property
-    def within(self) -> bool:
-        """Whether nothing entered lies outside its limit."""
-        outside = any(item.verdict == "outside" for item in self.judged)
-        return not outside and (self.result is None or self.result.within is not False)
-
-
-class Signature(Kept):
-    """A person's signature: the meaning, and the ledger's head that was signed."""
-
-    meaning: str
-    size: int
-    root: str
-    local_time: str
-    proof: Literal["secret entered at signing"] = "secret entered at signing"
-
-
-class _Event(Kept):
-    ledger: str
-    seq: int
-    at: str
-    by: Who
-    device: Device | None = None
-    request: str | None = None
-
-
-class JobOpened(_Event):
+class JobOpened(JobEvent):
     """The job began: the housing, the procedure's digest and every step, so that the record explains itself."""
 
     type: Literal["job_opened"] = "job_opened"
@@ -146,14 +47,14 @@ class JobOpened(_Event):
     rehearsal: bool = False
 
 
-class StepBegun(_Event):
+class StepBegun(JobEvent):
     """The first of two marks: somebody is about to act."""
 
     type: Literal["step_begun"] = "step_begun"
     step: str
 
 
-class StepDone(_Event):
+class StepDone(JobEvent):
     """A step is finished, with its evidence."""
 
     type: Literal["step_done"] = "step_done"
@@ -162,7 +63,7 @@ class StepDone(_Event):
     in_hand_since: str
 
 
-class StepOutside(_Event):
+class StepOutside(JobEvent):
     """Evidence outside its limit was entered: kept as an attempt, the step stays due."""
 
     type: Literal["step_outside"] = "step_outside"
@@ -170,7 +71,7 @@ class StepOutside(_Event):
     evidence: Evidence
 
 
-class HoldReleased(_Event):
+class HoldReleased(JobEvent):
     """The named role released a hold point with its own secret."""
 
     type: Literal["hold_released"] = "hold_released"
@@ -178,7 +79,7 @@ class HoldReleased(_Event):
     signature: Signature
 
 
-class AttemptRefused(_Event):
+class AttemptRefused(JobEvent):
     """Somebody tried what the rules refuse, and the refusal is worth remembering."""
 
     type: Literal["attempt_refused"] = "attempt_refused"
@@ -187,7 +88,7 @@ class AttemptRefused(_Event):
     sentence: str
 
 
-class NoteWritten(_Event):
+class NoteWritten(JobEvent):
     """A free remark, placed in sequence."""
 
     type: Literal["note_written"] = "note_written"
@@ -195,7 +96,7 @@ class NoteWritten(_Event):
     text: str
 
 
-class AnswerCorrected(_Event):
+class AnswerCorrected(JobEvent):
     """An answer was corrected; the first one stays in the record."""
 
     type: Literal["answer_corrected"] = "answer_corrected"
@@ -209,7 +110,7 @@ class AnswerCorrected(_Event):
     flagged: tuple[str, ...] = ()
 
 
-class StepWithdrawn(_Event):
+class StepWithdrawn(JobEvent):
     """A mark was taken back; what relied on it is due again, what is final is flagged."""
 
     type: Literal["step_withdrawn"] = "step_withdrawn"
@@ -219,7 +120,7 @@ class StepWithdrawn(_Event):
     flagged: tuple[str, ...] = ()
 
 
-class WayOutTaken(_Event):
+class WayOutTaken(JobEvent):
     """A lead put in the steps kept ready for a failed test; what was tested before is due again after them."""
 
     type: Literal["way_out_taken"] = "way_out_taken"
@@ -229,7 +130,7 @@ class WayOutTaken(_Event):
     due_again: tuple[str, ...] = ()
 
 
-class MarkJoined(_Event):
+class MarkJoined(JobEvent):
     """A mark kept on a tablet arrived and says what stands already: both people are named."""
 
     type: Literal["mark_joined"] = "mark_joined"
@@ -238,7 +139,7 @@ class MarkJoined(_Event):
     note: str = ""
 
 
-class MarkContested(_Event):
+class MarkContested(JobEvent):
     """A mark kept on a tablet arrived and does not agree with what stands: kept as it was, until a lead decides."""
 
     type: Literal["mark_contested"] = "mark_contested"
@@ -249,7 +150,7 @@ class MarkContested(_Event):
     why: str
 
 
-class ContestDecided(_Event):
+class ContestDecided(JobEvent):
     """A lead looked into contested marks: what stands holds, or the steps are done again."""
 
     type: Literal["contest_decided"] = "contest_decided"
@@ -260,7 +161,7 @@ class ContestDecided(_Event):
     flagged: tuple[str, ...] = ()
 
 
-class JobStopped(_Event):
+class JobStopped(JobEvent):
     """Somebody stopped the job; the reason may follow."""
 
     type: Literal["job_stopped"] = "job_stopped"
@@ -269,7 +170,7 @@ class JobStopped(_Event):
     text: str = ""
 
 
-class StopExplained(_Event):
+class StopExplained(JobEvent):
     """The reason for a stop, from the closed list, in words."""
 
     type: Literal["stop_explained"] = "stop_explained"
@@ -285,7 +186,7 @@ class Recheck(Kept):
     expected: str
 
 
-class JobReopened(_Event):
+class JobReopened(JobEvent):
     """A lead re-opened the job with a written answer and a list of what to look at first."""
 
     type: Literal["job_reopened"] = "job_reopened"
@@ -295,7 +196,7 @@ class JobReopened(_Event):
     flagged: tuple[str, ...] = ()
 
 
-class RecheckAnswered(_Event):
+class RecheckAnswered(JobEvent):
     """Somebody looked, and says what was seen."""
 
     type: Literal["recheck_answered"] = "recheck_answered"
@@ -304,28 +205,28 @@ class RecheckAnswered(_Event):
     seen: str
 
 
-class JobSubmitted(_Event):
+class JobSubmitted(JobEvent):
     """The lead handed the finished job to review."""
 
     type: Literal["job_submitted"] = "job_submitted"
     signature: Signature
 
 
-class ExceptionOpened(_Event):
+class ExceptionOpened(JobEvent):
     """The reviewer opened one exception and read it."""
 
     type: Literal["exception_opened"] = "exception_opened"
     entry: int
 
 
-class RecordAccepted(_Event):
+class RecordAccepted(JobEvent):
     """The safety officer accepted the record as it stood at the signed head."""
 
     type: Literal["record_accepted"] = "record_accepted"
     signature: Signature
 
 
-class RecordReturned(_Event):
+class RecordReturned(JobEvent):
     """The safety officer returned the record with a reason."""
 
     type: Literal["record_returned"] = "record_returned"

@@ -7,6 +7,7 @@ points, no mark while stopped, nobody releasing or accepting their own work, no 
 from collections.abc import Sequence
 from datetime import date
 
+from app.domain.event_base import Signature
 from app.domain.events import (
     ContestDecided,
     Event,
@@ -15,7 +16,6 @@ from app.domain.events import (
     JobReopened,
     JobSubmitted,
     RecordAccepted,
-    Signature,
     StepBegun,
     StepDone,
     StepOutside,

@@ -15,13 +15,12 @@ from typing import assert_never
 
 from app.domain.containment.rules import attempt
 from app.domain.containment.state import ClosureRule, HousingState, starting_state
+from app.domain.event_base import Device, Evidence, Signature, Who
 from app.domain.events import (
     AnswerCorrected,
     AttemptRefused,
     ContestDecided,
-    Device,
     Event,
-    Evidence,
     ExceptionOpened,
     HoldReleased,
     JobOpened,
@@ -35,14 +34,12 @@ from app.domain.events import (
     RecheckAnswered,
     RecordAccepted,
     RecordReturned,
-    Signature,
     StepBegun,
     StepDone,
     StepOutside,
     StepWithdrawn,
     StopExplained,
     WayOutTaken,
-    Who,
 )
 from app.domain.steps import LaidWayOut, Step, put_in
 

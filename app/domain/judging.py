@@ -11,7 +11,7 @@ from datetime import date
 from app.calc.errors import ChangeoutError, Invalid
 from app.calc.exact import exact
 from app.domain.computing import Setting, compute, inputs_for, lies_within
-from app.domain.events import Answer, Evidence, Judged, Result
+from app.domain.event_base import Answer, Evidence, Judged, Result
 from app.domain.housing import BankDesign, SiteLimit
 from app.domain.instruments import Instrument
 from app.domain.refused import Refused

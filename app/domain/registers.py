@@ -16,7 +16,7 @@ from app.calc.bounds import above, within
 from app.calc.errors import Invalid
 from app.calc.exact import exact
 from app.calc.life import add_years
-from app.domain.events import Who
+from app.domain.event_base import Who
 from app.domain.housing import Bank, Housing
 from app.domain.instruments import Instrument, InstrumentKind
 from app.domain.judging import number_text

@@ -13,7 +13,7 @@ from typing import Annotated, Literal, assert_never
 
 from pydantic import Field, TypeAdapter
 
-from app.domain.events import Who
+from app.domain.event_base import Who
 from app.domain.housing import Bank
 from app.domain.instruments import Instrument
 from app.domain.procedure import Role

@@ -15,7 +15,7 @@ from app.calc.constants import VISCOSITY_REFERENCE_C
 from app.calc.exact import exact
 from app.calc.resistance import at_rated_flow_pa, flow_caution
 from app.domain.containment.effects import Act
-from app.domain.events import Evidence
+from app.domain.event_base import Evidence
 from app.domain.housing import Bank, BankDesign, Housing
 from app.domain.job import JobState, Stamp
 from app.domain.site import JobLine, ReadingTaken, SiteState

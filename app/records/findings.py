@@ -8,7 +8,8 @@ Rules kept here:
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-from app.domain.events import Answer, AnswerCorrected, Evidence, Result, StepDone, StepOutside
+from app.domain.event_base import Answer, Evidence, Result
+from app.domain.events import AnswerCorrected, StepDone, StepOutside
 from app.domain.steps import Step
 from app.domain.words import unit_words
 from app.records.moments import local_text

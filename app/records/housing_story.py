@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
 
-from app.domain.events import Result
+from app.domain.event_base import Result
 from app.domain.housing import Bank
 from app.domain.job import JobState, Stage
 from app.domain.site import JobLine

@@ -6,7 +6,8 @@ It is what the PDF prints; the JSON record beside it is the master copy.
 from collections.abc import Sequence
 from typing import Any
 
-from app.domain.events import Event, Evidence
+from app.domain.event_base import Evidence
+from app.domain.events import Event
 from app.domain.job import JobState, Mark
 from app.domain.steps import Step
 from app.domain.words import barrier_words, unit_words

@@ -2,7 +2,8 @@
 
 from collections.abc import Sequence
 
-from app.domain.events import Event, HoldReleased, JobSubmitted, RecordAccepted, Signature
+from app.domain.event_base import Signature
+from app.domain.events import Event, HoldReleased, JobSubmitted, RecordAccepted
 from app.domain.job import JobState
 from app.records.moments import local_text
 

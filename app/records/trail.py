@@ -2,13 +2,13 @@
 
 from typing import assert_never
 
+from app.domain.event_base import Evidence
 from app.domain.events import (
     STOP_REASONS,
     AnswerCorrected,
     AttemptRefused,
     ContestDecided,
     Event,
-    Evidence,
     ExceptionOpened,
     HoldReleased,
     JobOpened,

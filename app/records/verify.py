@@ -27,7 +27,8 @@ from pydantic import ValidationError
 
 from app.calc.errors import ChangeoutError
 from app.domain.containment.state import ClosureRule, starting_state
-from app.domain.events import Event, Evidence, JobOpened, StepDone, StepOutside, event_from
+from app.domain.event_base import Evidence
+from app.domain.events import Event, JobOpened, StepDone, StepOutside, event_from
 from app.domain.examine import breaches
 from app.domain.history import signature_of, unlawful
 from app.domain.job import JobState, fold

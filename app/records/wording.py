@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 
-from app.domain.events import Answer
+from app.domain.event_base import Answer
 from app.domain.instruments import Instrument
 from app.domain.job import Stamp
 from app.domain.steps import Step

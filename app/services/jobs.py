@@ -14,16 +14,8 @@ from typing import Any
 from app.calc.errors import Invalid
 from app.domain.commands import Accept, Command, Correct, ExplainStop, Finish, Late, Moment, Open, StopWork
 from app.domain.decide import decide
-from app.domain.events import (
-    AttemptRefused,
-    Device,
-    Event,
-    JobOpened,
-    RecordAccepted,
-    Who,
-    event_from_bytes,
-    payload_of,
-)
+from app.domain.event_base import Device, Who
+from app.domain.events import AttemptRefused, Event, JobOpened, RecordAccepted, event_from_bytes, payload_of
 from app.domain.job import JobState, fold, milliseconds_between
 from app.domain.refused import Refused
 from app.domain.site import (

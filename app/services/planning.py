@@ -4,7 +4,8 @@ from dataclasses import dataclass
 
 from app.calc.errors import Invalid
 from app.domain.containment.state import HousingState
-from app.domain.events import JobOpened, Who
+from app.domain.event_base import Who
+from app.domain.events import JobOpened
 from app.domain.examine import Breach, breaches_anywhere
 from app.domain.housing import Housing
 from app.domain.procedure import Procedure

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Protocol, TypeVar
 
-from app.domain.events import Who
+from app.domain.event_base import Who
 from app.domain.housing import Housing
 from app.domain.procedure import Procedure, Role
 from app.ledger.heads import Head

@@ -9,7 +9,7 @@ from concurrent.futures import Future
 
 from app.calc.errors import Invalid
 from app.domain import registers
-from app.domain.events import Who
+from app.domain.event_base import Who
 from app.domain.registers import SiteMoment
 from app.domain.site import SiteEvent, SiteState
 from app.records.moments import site_day

@@ -9,7 +9,8 @@ from datetime import UTC, date, datetime, timedelta
 
 from app.domain.commands import Accept, Begin, Command, Finish, Moment, Open, Release, Submit
 from app.domain.decide import decide
-from app.domain.events import Event, Who, payload_of
+from app.domain.event_base import Who
+from app.domain.events import Event, payload_of
 from app.domain.housing import BankDesign, SiteLimit
 from app.domain.instruments import Instrument, InstrumentKind
 from app.domain.job import PERMIT_UNTIL, JobState, fold
@@ -28,6 +29,19 @@ OFFICER = Who(id="rehearsal-officer", name="Rehearsal officer", role=Role.SAFETY
 HANDS = Who(id="rehearsal-hands", name="Rehearsal hands", role=Role.TECHNICIAN)
 EYES = Who(id="rehearsal-eyes", name="Rehearsal eyes", role=Role.TECHNICIAN)
 SECOND_LEAD = Who(id="rehearsal-lead-2", name="Rehearsal second lead", role=Role.LEAD)
+
+
+@dataclass(frozen=True, slots=True)
+class Cast:
+    """Who plays which part.  lead: one who releases holds and did not open the job."""
+
+    hands: Who = HANDS
+    eyes: Who = EYES
+    officer: Who = OFFICER
+    lead: Who = SECOND_LEAD
+
+
+CAST = Cast()
 MADE_UP_INSTRUMENTS = {
     f"rehearsal {kind}": Instrument(
         id=f"rehearsal {kind}", kind=kind, description="made up for a rehearsal", calibrated_on=date(2000, 1, 1),
@@ -94,20 +108,23 @@ def rehearse(made: Plan, signer: Signer, *, begin: datetime, site: str = "Rehear
     )
     run.ledger = draft.ledger
     run.do(Open(draft), LEAD)
-    for step in made.steps:
-        for command, by in commands_for(step, made_on=run.now.date().isoformat()):
+    while run.state.due is not None:
+        for command, by in commands_for(run.state, made_on=run.now.date().isoformat()):
             run.do(command, by)
     run.do(Submit(), SECOND_LEAD)
     run.do(Accept(), OFFICER)
     return run
 
 
-def commands_for(step: Step, *, made_on: str = MADE_ON) -> Iterator[tuple[Command, Who]]:
-    """Yield what people would do at one step, with answers within their limits."""
-    if step.kind is StepKind.HOLD:
-        yield Release(step.id), OFFICER if step.role is Role.SAFETY_OFFICER else SECOND_LEAD
+def commands_for(state: JobState, cast: Cast = CAST, *, made_on: str = MADE_ON) -> Iterator[tuple[Command, Who]]:
+    """Yield what people would do next, until the step that is due stands, with answers within their limits."""
+    step = state.due
+    if step is None:
         return
-    by = EYES if step.kind is StepKind.VERIFY else HANDS
+    if step.kind is StepKind.HOLD:
+        yield Release(step.id), cast.officer if step.role is Role.SAFETY_OFFICER else cast.lead
+        return
+    by = cast.eyes if step.kind is StepKind.VERIFY else cast.hands
     if step.marks == 2:
         yield Begin(step.id), by
     yield Finish(step.id, made_up_answers(step, made_on=made_on)), by

@@ -13,7 +13,7 @@ from hashlib import sha256
 from threading import Lock
 
 from app.calc.errors import Invalid
-from app.domain.events import Who
+from app.domain.event_base import Who
 from app.domain.refused import Refused
 from app.domain.site import SiteEvent, SiteState, TabletEnrolled, TabletRevoked
 from app.services.jobs import Jobs

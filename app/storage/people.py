@@ -15,7 +15,7 @@ from sqlalchemy import insert, select, update
 from sqlmodel import SQLModel
 
 from app.calc.errors import Invalid
-from app.domain.events import Who
+from app.domain.event_base import Who
 from app.domain.procedure import Role
 from app.domain.refused import Refused
 from app.domain.site import (

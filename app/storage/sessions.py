@@ -10,7 +10,7 @@ from threading import Lock
 from sqlalchemy import insert, select, update
 from sqlmodel import SQLModel
 
-from app.domain.events import Who
+from app.domain.event_base import Who
 from app.records.moments import utc_text
 from app.services.ports import Session
 from app.storage import tables

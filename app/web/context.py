@@ -6,7 +6,7 @@ from datetime import datetime
 
 from starlette.requests import Request
 
-from app.domain.events import Who
+from app.domain.event_base import Who
 from app.ledger.heads import Head, Signer
 from app.services.export import CertificatePrinter, HousingPrinter, Material, PdfMaker
 from app.services.jobs import Asked, Jobs

@@ -11,15 +11,16 @@ from uuid import uuid4
 from app.bootstrap import Running, ship_sample_housings, start
 from app.cli import DEMO_PEOPLE
 from app.domain.commands import Accept, Begin, Command, Finish, Open, OpenException, Submit
-from app.domain.events import Who
+from app.domain.event_base import Who
+from app.domain.job import JobState
 from app.domain.procedure import Role
 from app.domain.steps import Step
 from app.records.moments import utc_text
 from app.services.jobs import Asked
 from app.services.planning import Plan, find_housing, find_procedure, first_entry, plan
-from app.services.rehearsal import EYES, HANDS, OFFICER, SECOND_LEAD, commands_for
+from app.services.rehearsal import Cast, commands_for
 from app.settings import Settings
-from tests.builders import keep_made_up_instruments
+from tests.builders import Bench, keep_made_up_instruments
 
 HOUSING, PROCEDURE = "EF-11", "change-out"
 PHOTOS, PHOTO_BYTES = 10, 700_000
@@ -65,9 +66,9 @@ def prepare(folder: Path, jobs: int, *, finished: bool = True) -> Site:
         cast = _cast(running)
         holds = [place for place, step in enumerate(made.steps) if step.kind == "hold"]
         before, after = max(pairwise(holds), key=lambda pair: pair[1] - pair[0])
-        stretch = list(_work(made.steps[before + 1 : after]))
         opened = [_open(running, made, cast, before + 1) for _ in range(jobs)]
-        cookies = {by.id: running.site.sessions.begin(cast[by.id], "bench") for by in (HANDS, EYES)}
+        stretch = _stretch(running.site.jobs.state(opened[0]), cast, after - before - 1) if opened else []
+        cookies = {by.id: running.site.sessions.begin(by, "bench") for by in (cast.hands, cast.eyes)}
         return Site(folder, cookies, stretch, opened, _finish(running, made, cast) if finished else "")
     finally:
         running.close()
@@ -78,52 +79,55 @@ def _plan(running: Running) -> Plan:
     return plan(find_housing(library, HOUSING), *find_procedure(library, PROCEDURE))
 
 
-def _cast(running: Running) -> dict[str, Who]:
-    """The rehearsal's parts, played by people of the site."""
+def _cast(running: Running) -> Cast:
+    """Who of the site plays which part."""
     roles: dict[Role, list[Who]] = {}
     for person in running.people.everyone():
         roles.setdefault(person.role, []).append(person.who)
     hands, eyes = roles[Role.TECHNICIAN]
-    lead, second = roles[Role.LEAD]
-    return {
-        HANDS.id: hands, EYES.id: eyes, SECOND_LEAD.id: second, OFFICER.id: roles[Role.SAFETY_OFFICER][0], "": lead,
-    }  # fmt: skip
+    return Cast(hands=hands, eyes=eyes, officer=roles[Role.SAFETY_OFFICER][0], lead=roles[Role.LEAD][0])
 
 
-def _work(steps: tuple[Step, ...]) -> Iterator[tuple[Command, Who]]:
-    for step in steps:
-        yield from commands_for(step)
+def _stretch(state: JobState, cast: Cast, steps: int) -> list[tuple[Command, Who]]:
+    """Return the work of so many steps, tried on a job that is not kept."""
+    bench, done = Bench(state, ledger="tried"), []
+    for _ in range(steps):
+        for command, by in commands_for(bench.state, cast):
+            bench.do(command, by)
+            done.append((command, by))
+    return done
 
 
 def _do(running: Running, job: str, command: Command, by: Who) -> None:
     running.site.jobs.record(job, command, Asked(by=by, tablet="bench", token=uuid4().hex)).result()
 
 
-def _open(running: Running, made: Plan, cast: dict[str, Who], steps: int) -> str:
+def _open(running: Running, made: Plan, cast: Cast, steps: int) -> str:
     """Open a job and do its first steps."""
     draft = first_entry(
-        made, site=running.site.jobs.site(), by=cast[""], at=utc_text(running.site.clock()),
-        crew=(cast[HANDS.id], cast[EYES.id]), rehearsal=False,
+        made, site=running.site.jobs.site(), by=cast.lead, at=utc_text(running.site.clock()),
+        crew=(cast.hands, cast.eyes), rehearsal=False,
     )  # fmt: skip
-    _do(running, draft.ledger, Open(draft), cast[""])
-    for command, by in _work(made.steps[:steps]):
-        _do(running, draft.ledger, command, cast[by.id])
+    _do(running, draft.ledger, Open(draft), cast.lead)
+    for _ in range(steps):
+        for command, by in commands_for(running.site.jobs.state(draft.ledger), cast):
+            _do(running, draft.ledger, command, by)
     return draft.ledger
 
 
-def _finish(running: Running, made: Plan, cast: dict[str, Who]) -> str:
+def _finish(running: Running, made: Plan, cast: Cast) -> str:
     """Carry a job through to acceptance, with ten photos: first attempts that failed carry one, too."""
     job = _open(running, made, cast, 0)
     photos = [running.site.photos.keep(photo(number)).sha256 for number in range(PHOTOS)]
-    for step in made.steps:
-        for command, by in commands_for(step):
+    while (step := running.site.jobs.state(job).due) is not None:
+        for command, by in commands_for(running.site.jobs.state(job), cast):
             for told in _with_photos(step, command, photos):
-                _do(running, job, told, cast[by.id])
+                _do(running, job, told, by)
     assert not photos, f"{len(photos)} photos found no step that asks for one"
-    _do(running, job, Submit(), cast[""])
+    _do(running, job, Submit(), cast.lead)
     for notable in running.site.jobs.state(job).unread:
-        _do(running, job, OpenException(notable.seq), cast[OFFICER.id])
-    _do(running, job, Accept(), cast[OFFICER.id])
+        _do(running, job, OpenException(notable.seq), cast.officer)
+    _do(running, job, Accept(), cast.officer)
     return job
 
 

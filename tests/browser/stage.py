@@ -5,14 +5,12 @@ from itertools import count
 
 from app.bootstrap import Running
 from app.domain.commands import Command, Open
-from app.domain.events import Who
+from app.domain.event_base import Who
 from app.domain.job import JobState
-from app.domain.procedure import Role, StepKind
-from app.domain.steps import Step
 from app.records.moments import utc_text
 from app.services.jobs import Asked
 from app.services.planning import find_housing, find_procedure, first_entry, plan
-from app.services.rehearsal import commands_for
+from app.services.rehearsal import Cast, commands_for
 from tests.browser.driver import EYES, HANDS, NIGHT_LEAD, OFFICER
 
 TOKENS = count(1)
@@ -54,17 +52,10 @@ class Staged:
     def do_until(self, words: str) -> "Staged":
         """Do every step before the one whose action holds these words, or all of them."""
         while (due := self.state.due) is not None and words not in due.text:
-            for command, _ in commands_for(due):
-                self.do(command, performer(due))
+            for command, by in commands_for(self.state, self.cast()):
+                self.do(command, by.name)
         return self
 
-
-def performer(step: Step) -> str:
-    """Return who of the sample site does this step."""
-    match step.kind:
-        case StepKind.HOLD:
-            return OFFICER if step.role is Role.SAFETY_OFFICER else NIGHT_LEAD
-        case StepKind.VERIFY:
-            return EYES
-        case _:
-            return HANDS
+    def cast(self) -> Cast:
+        """Return who of the sample site plays which part."""
+        return Cast(hands=self.who(HANDS), eyes=self.who(EYES), officer=self.who(OFFICER), lead=self.who(NIGHT_LEAD))

@@ -195,10 +195,9 @@ def test_the_same_mark_from_two_tablets_names_both_and_another_waits_for_the_lea
     first, second = staged.state.steps[staged.state.place : staged.state.place + 2]
     tablet.do_step(length="210")
     tablet.do_step()
-    for command, _ in commands_for(first):
-        staged.do(command, EYES)
-    for command, _ in commands_for(second):
-        staged.do(command, EYES)
+    for _ in (first, second):
+        for command, _by in commands_for(staged.state):
+            staged.do(command, EYES)
     tablet.page.context.set_offline(False)
     arrived(tablet)
 

@@ -6,7 +6,7 @@ import pytest
 
 from app.calc.errors import Invalid
 from app.domain.computing import Setting
-from app.domain.events import Evidence
+from app.domain.event_base import Evidence
 from app.domain.instruments import Instrument, InstrumentKind
 from app.domain.judging import evidence_from
 from app.domain.refused import Refused

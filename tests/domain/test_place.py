@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from app.calc.errors import ChangeoutError
 from app.domain.commands import Command, ExplainStop, Reopen, StopWork, Withdraw
-from app.domain.events import Who
+from app.domain.event_base import Who
 from app.domain.job import JobState, evolve, fold
 from tests.builders import HANDS, LEAD, OTHER_LEAD, Bench, opened
 

@@ -25,7 +25,7 @@ from sqlalchemy import text
 from app.bootstrap import Running, start, unprintable
 from app.calc.errors import ChangeoutError
 from app.domain.commands import Begin, Finish
-from app.domain.events import Who
+from app.domain.event_base import Who
 from app.domain.procedure import Role
 from app.services.jobs import Asked, Recorded
 from app.settings import Settings

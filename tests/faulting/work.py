@@ -11,7 +11,7 @@ from app.bootstrap import start
 from app.domain.commands import Begin, Finish
 from app.settings import Settings
 from app.storage.durable import DATABASE
-from tests.benching.site import _cast, prepare
+from tests.benching.site import prepare
 from tests.faulting.child import Mark
 
 MARKS = 100
@@ -39,14 +39,14 @@ def prepare_work(folder: Path, seed: int) -> Work:
     site = prepare(folder / "site", 2, finished=False)
     running = start(Settings(data=site.folder))
     try:
-        cast, pem = _cast(running), running.key.certificate_pem
+        pem = running.key.certificate_pem
     finally:
         running.close()
     chance = Random(seed)
     marks = []
     for job, command, by in [(job, command, by) for job in site.jobs for command, by in site.stretch][:MARKS]:
         assert isinstance(command, Begin | Finish), "the stretch holds only these two"
-        who, act = cast[by.id], "finish" if isinstance(command, Finish) else "begin"
+        who, act = by, "finish" if isinstance(command, Finish) else "begin"
         answers = dict(command.answers) if isinstance(command, Finish) else {}
         marks.append(
             Mark(job, act, command.step, answers, (who.id, who.name, str(who.role.value)),

@@ -31,6 +31,7 @@ from app.domain.commands import (
     WriteNote,
 )
 from app.domain.containment.rules import final_faults
+from app.domain.event_base import Who
 from app.domain.events import (
     Event,
     HoldReleased,
@@ -42,7 +43,6 @@ from app.domain.events import (
     StepDone,
     StepOutside,
     WayOutTaken,
-    Who,
     event_from_bytes,
     payload_of,
 )

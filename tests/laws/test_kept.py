@@ -17,7 +17,8 @@ from hypothesis import strategies as st
 from app.bootstrap import Running, ship_sample_housings, start
 from app.calc.errors import ChangeoutError
 from app.domain.commands import Begin, DecideContest, Finish, Late, Open, Reopen, StopWork
-from app.domain.events import ContestDecided, Event, MarkContested, MarkJoined, StepBegun, StepDone, StepOutside, Who
+from app.domain.event_base import Who
+from app.domain.events import ContestDecided, Event, MarkContested, MarkJoined, StepBegun, StepDone, StepOutside
 from app.domain.history import unlawful
 from app.domain.job import JobState, Stage, fold
 from app.domain.procedure import Role
@@ -54,7 +55,7 @@ class Tablet:
         assert step is not None
         mark: Begin | Finish = Begin(step.id)
         if first.act == "finish":
-            mark = next(command for command, _ in commands_for(step) if isinstance(command, Finish))
+            mark = next(command for command, _ in commands_for(self.state) if isinstance(command, Finish))
             mark = Finish(mark.step, mark.answers, "seen otherwise") if not wrong else other(mark)
         self.number += 1
         self.kept.append((self.number, f"{self.name}-{next(TOKENS):032}", Late(mark, self.state.size)))

@@ -28,7 +28,8 @@ from app.domain.commands import (
     WriteNote,
 )
 from app.domain.decide import decide
-from app.domain.events import AttemptRefused, Device, Event, JobOpened, Who, payload_of
+from app.domain.event_base import Device, Who
+from app.domain.events import AttemptRefused, Event, JobOpened, payload_of
 from app.domain.housing import AccessPort, Housing, read_housing
 from app.domain.job import PERMIT_UNTIL, JobState, fold
 from app.domain.judging import AGAIN

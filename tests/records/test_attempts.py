@@ -3,7 +3,8 @@
 import pytest
 
 from app.domain.commands import Correct, Withdraw
-from app.domain.events import ContestDecided, Device, MarkContested, StepDone, StepOutside
+from app.domain.event_base import Device
+from app.domain.events import ContestDecided, MarkContested, StepDone, StepOutside
 from app.domain.job import fold
 from app.records.attempts import DIFFERS, FAILED, IN_FORCE, OVERTAKEN, Attempt, attempts_of
 from tests.builders import EYES, HANDS, LEAD, Bench, opened

@@ -1,6 +1,6 @@
 """The story of a housing: everything in the order of time, failures and struck readings in sight."""
 
-from app.domain.events import Answer, Evidence
+from app.domain.event_base import Answer, Evidence
 from app.domain.housing import Bank
 from app.records.drops import Known
 from app.records.housing_story import filter_ages, story

@@ -4,7 +4,8 @@ from dataclasses import dataclass, field
 from datetime import date, timedelta
 
 from app.domain.containment.effects import Act, Effect
-from app.domain.events import Answer, Event, Evidence, JobOpened, Result, StepDone, StepOutside, StepWithdrawn
+from app.domain.event_base import Answer, Evidence, Result
+from app.domain.events import Event, JobOpened, StepDone, StepOutside, StepWithdrawn
 from app.domain.housing import Bank, Housing
 from app.domain.job import JobState, fold
 from app.domain.procedure import Ask, Role, StepKind, Use

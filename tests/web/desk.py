@@ -12,12 +12,12 @@ from httpx2 import Response
 from app.bootstrap import Running, ship_sample_housings, start
 from app.cli import DEMO_PEOPLE
 from app.domain.commands import Command, Open
-from app.domain.events import Who
+from app.domain.event_base import Who
 from app.domain.job import JobState
 from app.records.moments import utc_text
 from app.services.jobs import Asked
 from app.services.planning import find_housing, find_procedure, first_entry, plan
-from app.services.rehearsal import EYES, HANDS, OFFICER, SECOND_LEAD, commands_for
+from app.services.rehearsal import Cast, commands_for
 from app.settings import Settings
 from app.web.context import COOKIE
 from tests.builders import keep_made_up_instruments
@@ -96,12 +96,15 @@ class Desk:
 
     def work_until(self, job: str, words: str) -> JobState:
         """Do every step before the first one whose action holds these words, or all of them."""
-        cast = {
-            HANDS.id: self.named("technician"), EYES.id: self.named("technician", 1),
-            OFFICER.id: self.named("safety officer"), SECOND_LEAD.id: self.named("lead", 1),
-        }  # fmt: skip
         state = self.running.site.jobs.state(job)
         while (due := state.due) is not None and words not in due.text:
-            for command, by in commands_for(due):
-                state = self.do(job, command, cast.get(by.id, self.named("lead")))
+            for command, by in commands_for(state, self.cast()):
+                state = self.do(job, command, by)
         return state
+
+    def cast(self) -> Cast:
+        """Return who of the site plays which part."""
+        return Cast(
+            hands=self.named("technician"), eyes=self.named("technician", 1),
+            officer=self.named("safety officer"), lead=self.named("lead", 1),
+        )  # fmt: skip

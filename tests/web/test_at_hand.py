@@ -10,7 +10,7 @@ import pytest
 
 from app.bootstrap import Running, ship_sample_housings, start
 from app.domain.commands import Open
-from app.domain.events import Who
+from app.domain.event_base import Who
 from app.domain.procedure import Role
 from app.records.moments import utc_text
 from app.services.jobs import Asked

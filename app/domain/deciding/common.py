@@ -5,10 +5,8 @@ from typing import TypeVar
 from app.domain.commands import (
     Moment,
 )
-from app.domain.events import (
-    Event,
-    Signature,
-)
+from app.domain.event_base import Signature
+from app.domain.events import Event
 from app.domain.job import JobState
 from app.domain.judging import LONGEST_ANSWER
 from app.domain.refused import Refused

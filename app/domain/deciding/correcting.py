@@ -7,11 +7,7 @@ from app.domain.commands import (
 )
 from app.domain.deciding.common import event_of, relying_on, words_of
 from app.domain.deciding.work import setting_then
-from app.domain.events import (
-    AnswerCorrected,
-    Event,
-    StepWithdrawn,
-)
+from app.domain.events import AnswerCorrected, Event, StepWithdrawn
 from app.domain.job import JobState
 from app.domain.judging import AGAIN, evidence_from
 from app.domain.procedure import Role

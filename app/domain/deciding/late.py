@@ -11,12 +11,7 @@ from app.domain.commands import (
 from app.domain.computing import Setting
 from app.domain.deciding.common import event_of, relying_on, words_of
 from app.domain.deciding.work import begin, finish
-from app.domain.events import (
-    ContestDecided,
-    Event,
-    MarkContested,
-    MarkJoined,
-)
+from app.domain.events import ContestDecided, Event, MarkContested, MarkJoined
 from app.domain.job import JobState
 from app.domain.judging import evidence_from
 from app.domain.procedure import Role, StepKind

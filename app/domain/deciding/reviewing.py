@@ -7,13 +7,7 @@ from app.domain.commands import (
 )
 from app.domain.containment.rules import final_faults
 from app.domain.deciding.common import event_of, signature_of, words_of
-from app.domain.events import (
-    Event,
-    ExceptionOpened,
-    JobSubmitted,
-    RecordAccepted,
-    RecordReturned,
-)
+from app.domain.events import Event, ExceptionOpened, JobSubmitted, RecordAccepted, RecordReturned
 from app.domain.job import JobState, Stage
 from app.domain.procedure import Role
 from app.domain.refused import Refused

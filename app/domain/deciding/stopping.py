@@ -8,15 +8,7 @@ from app.domain.commands import (
     StopWork,
 )
 from app.domain.deciding.common import event_of, relying_on, words_of
-from app.domain.events import (
-    STOP_REASONS,
-    Event,
-    JobReopened,
-    JobStopped,
-    NoteWritten,
-    RecheckAnswered,
-    StopExplained,
-)
+from app.domain.events import STOP_REASONS, Event, JobReopened, JobStopped, NoteWritten, RecheckAnswered, StopExplained
 from app.domain.job import JobState, Stage
 from app.domain.judging import LONGEST_ANSWER
 from app.domain.procedure import Role

@@ -12,14 +12,7 @@ from app.domain.commands import (
 from app.domain.computing import Setting
 from app.domain.containment.rules import attempt
 from app.domain.deciding.common import event_of, signature_of, words_of
-from app.domain.events import (
-    Event,
-    HoldReleased,
-    StepBegun,
-    StepDone,
-    StepOutside,
-    WayOutTaken,
-)
+from app.domain.events import Event, HoldReleased, StepBegun, StepDone, StepOutside, WayOutTaken
 from app.domain.job import JobState, Stage
 from app.domain.judging import evidence_from
 from app.domain.procedure import Role, StepKind

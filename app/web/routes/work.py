@@ -20,7 +20,8 @@ from app.domain.commands import (
     Withdraw,
     WriteNote,
 )
-from app.domain.events import Recheck, Who
+from app.domain.event_base import Who
+from app.domain.events import Recheck
 from app.domain.job import JobState, Mark
 from app.domain.reopening import rechecks_for
 from app.domain.takeoff import take_off

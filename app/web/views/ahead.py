@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from app.domain.containment.rest import nearest_rest, rests
-from app.domain.events import Evidence, StepBegun, StepDone, Who
+from app.domain.event_base import Evidence, Who
+from app.domain.events import StepBegun, StepDone
 from app.domain.job import JobState, Stage, evolve
 from app.domain.procedure import Role, StepKind
 from app.domain.steps import AskedFor, Step

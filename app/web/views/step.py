@@ -8,7 +8,7 @@ from functools import lru_cache
 from random import Random
 
 from app.calc.sources import shown
-from app.domain.events import Result
+from app.domain.event_base import Result
 from app.domain.instruments import Instrument, InstrumentKind
 from app.domain.job import JobState, Mark
 from app.domain.procedure import Role, StepKind

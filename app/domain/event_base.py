@@ -1,0 +1,112 @@
+"""What every event of a job is made of: who, on which tablet, with what evidence, how it was judged, signed by whom.
+
+The events themselves stand in `app.domain.events` and, by topic, in modules of their own; all build on this one.
+"""
+
+from typing import Literal
+
+from pydantic import Field
+
+from app.domain.instruments import Instrument
+from app.domain.procedure import Role
+from app.domain.text import Kept
+
+
+class Who(Kept):
+    """A person as known at that moment."""
+
+    id: str
+    name: str
+    role: Role
+
+
+class Device(Kept):
+    """The tablet of a mark, what its clock said at the tap, and how far that clock is from the server's (milliseconds).
+
+    number: the tablet's own count of what it kept while the server was out of reach.  late_ms: for how long it kept it.
+    """
+
+    tablet: str
+    at: str | None = None
+    offset_ms: int | None = None
+    number: int | None = None
+    late_ms: int | None = None
+
+
+class Answer(Kept):
+    """An answer as typed; `unit` for readings; `twice` if entered twice unseen; a photo's text is its SHA-256."""
+
+    text: str
+    unit: str | None = None
+    twice: bool | None = None
+
+
+class Judged(Kept):
+    """How one answer stands to its limit."""
+
+    ask: str
+    verdict: Literal["within", "outside", "no limit"]
+    low: str | None = None
+    high: str | None = None
+    op: str = "<="
+    unit: str | None = None
+    basis: str | None = None
+
+
+class Result(Kept):
+    """A computed result with its inputs, method and rounding; `verify` computes it again.
+
+    value: in `unit`, in plain decimals.  shown: the result in words.  margin: limit less value, same unit.
+    uncertainty: what is known of it, in words.  source: where the method comes from.
+    """
+
+    method: str
+    inputs: dict[str, str]
+    value: str
+    unit: str
+    shown: str
+    limit: str | None = None
+    op: str | None = None
+    basis: str | None = None
+    within: bool | None = None
+    margin: str | None = None
+    uncertainty: str | None = None
+    source: str | None = None
+    notes: tuple[str, ...] | None = None
+
+
+class Evidence(Kept):
+    """What a person entered at a step, and how it was judged; instruments as they were in the register that day."""
+
+    answers: dict[str, Answer] = Field(default_factory=dict)
+    instruments: tuple[Instrument, ...] | None = None
+    judged: tuple[Judged, ...] = ()
+    result: Result | None = None
+    note: str = ""
+
+    @property
+    def within(self) -> bool:
+        """Whether nothing entered lies outside its limit."""
+        outside = any(item.verdict == "outside" for item in self.judged)
+        return not outside and (self.result is None or self.result.within is not False)
+
+
+class Signature(Kept):
+    """A person's signature: the meaning, and the ledger's head that was signed."""
+
+    meaning: str
+    size: int
+    root: str
+    local_time: str
+    proof: Literal["secret entered at signing"] = "secret entered at signing"
+
+
+class JobEvent(Kept):
+    """Who, when, where: what every entry of a job has."""
+
+    ledger: str
+    seq: int
+    at: str
+    by: Who
+    device: Device | None = None
+    request: str | None = None
