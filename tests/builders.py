@@ -1,23 +1,24 @@
 """Small builders shared by the tests: people, moments, housings, whole runs.  No clock, no random."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
 from pathlib import Path
 
-from app.domain.commands import Command, Moment, Open
+from app.domain.commands import Command, Finish, Moment, Open
 from app.domain.decide import decide
 from app.domain.event_base import Device, Who
 from app.domain.events import Event
 from app.domain.housing import Housing, read_housing
-from app.domain.job import JobState, fold
+from app.domain.job import JobState, Stage, fold
+from app.domain.judging import AGAIN
 from app.domain.procedure import Procedure, Role, read_procedure
 from app.domain.site import InstrumentKept, SiteState
 from app.records.moments import local_text, utc_text
 from app.services.jobs import Jobs
 from app.services.planning import first_entry, plan
-from app.services.rehearsal import MADE_UP_INSTRUMENTS, Cast, commands_for
+from app.services.rehearsal import MADE_UP_INSTRUMENTS, Cast, commands_for, made_up_answers
 
 SEED = Path(__file__).resolve().parents[1] / "seed_data"
 START = datetime(2026, 3, 2, 7, 0, tzinfo=UTC)
@@ -80,6 +81,20 @@ class Bench:
     def due_commands(self) -> list[tuple[Command, Who]]:
         """Return what would do the step that is due, and who would do it."""
         return list(commands_for(self.state, CAST))
+
+    def answer(self, answers: Mapping[str, str], by: Who = HANDS) -> tuple[Event, ...]:
+        """Finish the step that is due with these answers in place of the made-up ones, a second person beside."""
+        due = self.state.due
+        assert due is not None
+        whole = made_up_answers(due) | dict(answers)
+        whole |= {f"{item.ask.id}{AGAIN}": whole[item.ask.id] for item in due.asks if item.ask.twice}
+        return self.do(Finish(due.id, whole, second=EYES if due.second else None), by)
+
+    def go_on(self) -> None:
+        """Re-open the stopped job and find everything as recorded."""
+        while self.state.stage in (Stage.STOPPED, Stage.LOOKING):
+            for command, by in self.due_commands():
+                self.do(command, by)
 
     def run_to(self, name: str = "", *, steps: int = 10_000) -> JobState:
         """Work on until the due step's id ends with `name`, or for so many steps, or to the end."""

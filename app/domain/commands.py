@@ -42,18 +42,24 @@ class Open:
 
 @dataclass(frozen=True, slots=True)
 class Begin:
-    """Make the first of two marks."""
+    """Make the first of two marks.  second: a second person who is there; their secret was entered and was right."""
 
     step: str
+    second: Who | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Finish:
-    """Finish a step with what it asks for."""
+    """Finish a step with what it asks for.
+
+    second: as in Begin.  reconciled: why two entries of a number had differed, once they have.
+    """
 
     step: str
     answers: Mapping[str, str] = field(default_factory=dict)
     note: str = ""
+    second: Who | None = None
+    reconciled: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -29,10 +29,14 @@ TEMP_WHEN_NOT_READ = "21.1"
 
 @dataclass(frozen=True, slots=True)
 class Setting:
-    """What evidence is judged with: the day at the site and the register of instruments."""
+    """What evidence is judged with: the day at the site, the register of instruments, and what was stated before.
+
+    stated: step and question to the answer that stands there, for verifications that state it anew.
+    """
 
     on: date
     instruments: Mapping[str, Instrument] = field(default_factory=lambda: MappingProxyType({}))
+    stated: Mapping[tuple[str, str], str] = field(default_factory=lambda: MappingProxyType({}))
 
 
 Inputs = Mapping[str, str]

@@ -48,19 +48,22 @@ class JobOpened(JobEvent):
 
 
 class StepBegun(JobEvent):
-    """The first of two marks: somebody is about to act."""
+    """The first of two marks: somebody is about to act.  second: who is there with them, proven by their own secret."""
 
     type: Literal["step_begun"] = "step_begun"
     step: str
+    second: Who | None = None
 
 
 class StepDone(JobEvent):
-    """A step is finished, with its evidence."""
+    """A step is finished, with its evidence.  reconciled: why two entries of a number had differed before."""
 
     type: Literal["step_done"] = "step_done"
     step: str
     evidence: Evidence = Evidence()
     in_hand_since: str
+    second: Who | None = None
+    reconciled: str | None = None
 
 
 class StepOutside(JobEvent):
@@ -69,6 +72,19 @@ class StepOutside(JobEvent):
     type: Literal["step_outside"] = "step_outside"
     step: str
     evidence: Evidence
+    second: Who | None = None
+    reconciled: str | None = None
+
+
+class EntriesDiffered(JobEvent):
+    """A number that decides was entered twice, and not alike: both are kept, and the step asks why."""
+
+    type: Literal["entries_differed"] = "entries_differed"
+    step: str
+    ask: str
+    first: str
+    again: str
+    second: Who | None = None
 
 
 class HoldReleased(JobEvent):
@@ -234,7 +250,8 @@ class RecordReturned(JobEvent):
 
 
 Event = (
-    JobOpened | StepBegun | StepDone | StepOutside | HoldReleased | AttemptRefused | NoteWritten | AnswerCorrected
+    JobOpened | StepBegun | StepDone | StepOutside | EntriesDiffered | HoldReleased | AttemptRefused | NoteWritten
+    | AnswerCorrected
     | StepWithdrawn | WayOutTaken | MarkJoined | MarkContested | ContestDecided | JobStopped
     | StopExplained | JobReopened | RecheckAnswered | JobSubmitted
     | ExceptionOpened | RecordAccepted | RecordReturned

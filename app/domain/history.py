@@ -22,7 +22,9 @@ from app.domain.events import (
     WayOutTaken,
 )
 from app.domain.job import JobState, Stage, evolve
-from app.domain.procedure import Role, StepKind
+from app.domain.judging import same_answer
+from app.domain.procedure import Role, Second, StepKind
+from app.domain.steps import Step
 
 
 def signature_of(event: Event) -> Signature | None:
@@ -77,10 +79,33 @@ def _mark_fault(state: JobState, event: StepBegun | StepDone | StepOutside | Hol
         return f"{event.by.name} may not release this hold." if wrong or own else ""
     if due.kind is StepKind.HOLD:
         return "a hold point was marked and not released."
+    if told := _second_fault(due, event):
+        return told
     if isinstance(event, StepDone) and due.marks == 2 and state.mark(due.id).begun is None:
         return f"the step {event.step} was done without being begun."
     if isinstance(event, StepDone) and not event.evidence.within:
         return f"the step {event.step} was done with evidence outside its limit."
+    if isinstance(event, StepDone) and (asked := _otherwise(state, due, event)):
+        return f"the step {event.step} was verified although “{asked}” was not what had been entered first."
+    return ""
+
+
+def _second_fault(due: Step, event: StepBegun | StepDone | StepOutside) -> str:
+    """Two people where the step takes two, and a verification that says what was entered first."""
+    asked = due.second is Second.CONCURRENT or (due.second is Second.WITNESS and not isinstance(event, StepBegun))
+    if asked and (event.second is None or event.second.id == event.by.id):
+        return f"the step {event.step} takes two people and was marked by one."
+    return ""
+
+
+def _otherwise(state: JobState, due: Step, event: StepDone) -> str:
+    """Return the question whose answer is not what stood at the step it verifies."""
+    for asked in due.asks:
+        if asked.same_as is not None:
+            first = state.mark(asked.same_as.step).evidence.answers.get(asked.same_as.ask)
+            again = event.evidence.answers.get(asked.ask.id)
+            if first is None or again is None or not same_answer(asked.ask.kind, first.text, again.text):
+                return asked.ask.label
     return ""
 
 

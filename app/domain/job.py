@@ -20,6 +20,7 @@ from app.domain.events import (
     AnswerCorrected,
     AttemptRefused,
     ContestDecided,
+    EntriesDiffered,
     Event,
     ExceptionOpened,
     HoldReleased,
@@ -72,6 +73,18 @@ class Stamp:
     tablet: str | None = None
     device_at: str | None = None
     offset_ms: int | None = None
+    second: Who | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """Two entries of one number that were not alike.  by: who made the first.  settled: why, once told."""
+
+    stamp: Stamp
+    ask: str
+    first: str
+    again: str
+    settled: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +109,7 @@ class Mark:
     signature: Signature | None = None
     attempts: tuple[tuple[Stamp, Evidence], ...] = ()
     earlier: tuple[tuple[Stamp, Evidence], ...] = ()
+    differences: tuple[Difference, ...] = ()
     corrections: tuple[Correction, ...] = ()
     due_again: str | None = None
     flags: tuple[str, ...] = ()
@@ -104,6 +118,11 @@ class Mark:
     def stands(self) -> bool:
         """Whether the step counts as done."""
         return self.done is not None and self.due_again is None
+
+    @property
+    def differing(self) -> tuple[Difference, ...]:
+        """Entries of numbers that differed, and nobody has said why yet."""
+        return tuple(item for item in self.differences if item.settled is None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -254,15 +273,21 @@ def evolve(state: JobState, event: Event) -> JobState:
         case JobOpened():
             return _opened(state, event)
         case StepBegun():
-            return _marked(state, event.step, begun=stamp_of(event), by=event.by)
+            return _marked(state, event.step, begun=stamp_of(event), by=event.by, second=event.second)
         case StepDone():
             return _done(state, event)
         case HoldReleased():
             mark = replace(_renewed(state.mark(event.step)), done=stamp_of(event), signature=event.signature)
             return _with_mark(state, event.step, mark)
         case StepOutside():
-            attempts = (*state.mark(event.step).attempts, (stamp_of(event), event.evidence))
-            return _marked(state, event.step, attempts=attempts, by=event.by)
+            mark = _settled(state.mark(event.step), event.reconciled)
+            attempts = (*mark.attempts, (stamp_of(event), event.evidence))
+            changes = {"attempts": attempts, "differences": mark.differences}
+            return _marked(state, event.step, by=event.by, second=event.second, **changes)
+        case EntriesDiffered():
+            difference = Difference(stamp_of(event), event.ask, event.first, event.again)
+            differences = (*state.mark(event.step).differences, difference)
+            return _marked(state, event.step, differences=differences, by=event.by, second=event.second)
         case AnswerCorrected():
             return _corrected(state, event)
         case StepWithdrawn():
@@ -311,6 +336,7 @@ def stamp_of(event: Event) -> Stamp:
         tablet=device.tablet if device else None,
         device_at=device.at if device else None,
         offset_ms=device.offset_ms if device else None,
+        second=getattr(event, "second", None),
     )
 
 
@@ -349,9 +375,20 @@ def _place(steps: tuple[Step, ...], marks: Mapping[str, Mark], first: int = 0) -
     return place
 
 
-def _marked(state: JobState, step: str, by: Who, **changes: object) -> JobState:
+def _marked(state: JobState, step: str, *, by: Who, second: Who | None, **changes: object) -> JobState:
     mark = replace(state.mark(step), **changes)  # type: ignore[arg-type]
-    return replace(_with_mark(state, step, mark), performers=state.performers | {by.id})
+    return replace(_with_mark(state, step, mark), performers=_with_hands(state, by, second))
+
+
+def _with_hands(state: JobState, by: Who, second: Who | None) -> frozenset[str]:
+    """Who has worked on the job, once these have."""
+    return state.performers | {by.id} | ({second.id} if second else set())
+
+
+def _settled(mark: Mark, why: str | None) -> Mark:
+    """Say of entries that differed why they did."""
+    told = tuple(replace(item, settled=item.settled or why) for item in mark.differences)
+    return replace(mark, differences=told)
 
 
 def _renewed(mark: Mark) -> Mark:
@@ -362,12 +399,12 @@ def _renewed(mark: Mark) -> Mark:
 
 def _done(state: JobState, event: StepDone) -> JobState:
     mark = replace(
-        _renewed(state.mark(event.step)),
+        _settled(_renewed(state.mark(event.step)), event.reconciled),
         done=stamp_of(event),
         evidence=event.evidence,
         in_hand_since=event.in_hand_since,
     )
-    state = replace(_with_mark(state, event.step, mark), performers=state.performers | {event.by.id})
+    state = replace(_with_mark(state, event.step, mark), performers=_with_hands(state, event.by, event.second))
     step = state.step(event.step)
     if step is None or not step.effects or event.step in state.applied or state.model is None:
         return state
@@ -424,7 +461,10 @@ def _notable(event: Event) -> tuple[Notable, ...]:
     found: list[Notable] = []
     match event:
         case StepOutside():
-            found.append(Notable(event.seq, "outside its limit", _outside(event), event.step))
+            found.append(Notable(event.seq, "outside its limit", outside_words(event), event.step))
+        case EntriesDiffered():
+            told = f"{event.ask}: {event.first} and {event.again} were entered for one number."
+            found.append(Notable(event.seq, "two entries differ", told, event.step))
         case AttemptRefused():
             found.append(Notable(event.seq, "refused", event.sentence, event.step))
         case AnswerCorrected():
@@ -453,7 +493,7 @@ def _notable(event: Event) -> tuple[Notable, ...]:
     return tuple(found)
 
 
-def _outside(event: StepOutside) -> str:
+def outside_words(event: StepOutside) -> str:
     """Say what was outside: the result, else the answers."""
     evidence = event.evidence
     told = [evidence.result.shown] if evidence.result and evidence.result.within is False else []

@@ -7,6 +7,7 @@ import re
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from datetime import date
+from typing import Literal
 
 from app.calc.errors import ChangeoutError, Invalid
 from app.calc.exact import exact
@@ -14,8 +15,9 @@ from app.domain.computing import Setting, compute, inputs_for, lies_within
 from app.domain.event_base import Answer, Evidence, Judged, Result
 from app.domain.housing import BankDesign, SiteLimit
 from app.domain.instruments import Instrument
+from app.domain.procedure import Ask
 from app.domain.refused import Refused
-from app.domain.steps import AskedFor, Step
+from app.domain.steps import AskedFor, Named, Step
 
 LONGEST_ANSWER = 500
 AGAIN = ".again"
@@ -25,10 +27,25 @@ _COMMA = re.compile(r"[+-]?\d+,\d+")
 _GROUPED = re.compile(r"[+-]?\d{1,3}(,\d{3})+")
 
 
+class EntriesDiffer(Refused):
+    """Numbers that were entered twice, and not alike.  pairs: question, first entry, second entry."""
+
+    def __init__(self, step: Step, pairs: tuple[tuple[str, str, str], ...]) -> None:
+        labels = {asked.ask.id: asked.ask.label for asked in step.asks}
+        told = ", ".join(labels[ask] for ask, _, _ in pairs)
+        super().__init__(
+            "entries_differ",
+            f"{told}: the two entries differ. Read the instrument again and enter it anew in both places.",
+            step=step.id,
+        )
+        self.pairs = pairs
+
+
 def evidence_from(step: Step, answers: Mapping[str, str], note: str, setting: Setting) -> Evidence:
     """Read the answers to a step; raise Invalid with one sentence if one is missing or cannot be read.
 
-    Raises Refused, worth an entry, where two entries of one number differ or an instrument may not be used.
+    Raises EntriesDiffer where two entries of one number differ, and Refused, worth an entry, where an instrument may
+    not be used.
     """
     known = {asked.ask.id for asked in step.asks}
     known |= {asked.ask.id + AGAIN for asked in step.asks if asked.ask.twice}
@@ -39,15 +56,22 @@ def evidence_from(step: Step, answers: Mapping[str, str], note: str, setting: Se
     kept: dict[str, Answer] = {}
     judged: list[Judged] = []
     used: list[Instrument] = []
+    differ: list[tuple[str, str, str]] = []
     for asked in step.asks:
         text = answers.get(asked.ask.id, "").strip()
         if not text:
             if asked.ask.required:
                 raise Invalid(f"{asked.ask.label}: nothing was given. Enter what was seen.")
             continue
-        kept[asked.ask.id], verdict = _read(asked, text, answers.get(asked.ask.id + AGAIN, ""), step)
+        kept[asked.ask.id], verdict = _read(asked, text)
+        if asked.ask.twice:
+            differ += _not_alike(asked.ask, kept[asked.ask.id].text, answers.get(asked.ask.id + AGAIN, ""))
+        if asked.same_as is not None:
+            verdict = _stated_anew(asked.ask, kept[asked.ask.id].text, setting.stated, asked.same_as)
         judged += [verdict] if verdict else []
         used += [_instrument(asked, text, step, setting)] if asked.ask.kind == "instrument" else []
+    if differ:
+        raise EntriesDiffer(step, tuple(differ))
     return Evidence(
         answers=kept, instruments=tuple(used) or None, judged=tuple(judged),
         result=result_of(step, kept, used, on=setting.on), note=note.strip(),
@@ -66,15 +90,13 @@ def result_of(step: Step, kept: Mapping[str, Answer], used: Sequence[Instrument]
     return compute(f"{step.computes}/1", inputs, step.result_limit) if inputs is not None else None
 
 
-def _read(asked: AskedFor, text: str, again: str, step: Step) -> tuple[Answer, Judged | None]:
+def _read(asked: AskedFor, text: str) -> tuple[Answer, Judged | None]:
     ask = asked.ask
     if len(text) > LONGEST_ANSWER:
         raise Invalid(f"{ask.label}: {len(text)} characters were given; {LONGEST_ANSWER} is the most. Shorten it.")
     match ask.kind:
         case "reading":
             plain = number_text(text, ask.label)
-            if ask.twice:
-                _same_twice(ask.label, plain, again, step)
             answer = Answer(text=plain, unit=ask.unit, twice=ask.twice or None)
             return answer, verdict_of(ask.id, plain, asked.limit)
         case "choice":
@@ -89,17 +111,26 @@ def _read(asked: AskedFor, text: str, again: str, step: Step) -> tuple[Answer, J
             return Answer(text=text), None
 
 
-def _same_twice(label: str, first: str, again: str, step: Step) -> None:
-    """Two entries of one number, made unseen of each other, must agree; neither is told."""
+def _not_alike(ask: Ask, first: str, again: str) -> list[tuple[str, str, str]]:
+    """Two entries of one number, made unseen of each other, must agree."""
     if not again.strip():
-        raise Invalid(f"{label}: it is to be entered twice. Read the instrument again and enter it in both places.")
-    if exact(number_text(again.strip(), label), name=label) != exact(first, name=label):
-        raise Refused(
-            "entries_differ",
-            f"{label}: the two entries differ. Read the instrument again and enter it anew in both places.",
-            step=step.id,
-            logged=True,
-        )
+        raise Invalid(f"{ask.label}: it is to be entered twice. Read the instrument again and enter it in both places.")
+    second = number_text(again.strip(), ask.label)
+    return [] if same_answer(ask.kind, first, second) else [(ask.id, first, second)]
+
+
+def _stated_anew(ask: Ask, text: str, stated: Mapping[tuple[str, str], str], named: Named) -> Judged:
+    """Hold what a verification states against what was entered first and is shown only now."""
+    before = stated.get((named.step, named.ask), "")
+    verdict: Literal["within", "outside"] = "within" if same_answer(ask.kind, before, text) else "outside"
+    return Judged(ask=ask.id, verdict=verdict, basis=f"entered first: {before or 'nothing'}")
+
+
+def same_answer(kind: str, one: str, other: str) -> bool:
+    """Whether two answers say the same: numbers by value, words without regard to capitals and spaces."""
+    if kind == "reading" and one:
+        return exact(one, name="The first entry") == exact(other, name="The second entry")
+    return " ".join(one.split()).casefold() == " ".join(other.split()).casefold()
 
 
 def _day(text: str, label: str) -> str:

@@ -47,6 +47,16 @@ class StepKind(StrEnum):
     PAUSE = "pause"
 
 
+class Second(StrEnum):
+    """A second person at a step, there with the first and proven by their own secret.
+
+    concurrent: both before it is begun and both when it is done.  witness: makes the second of two entries.
+    """
+
+    CONCURRENT = "concurrent"
+    WITNESS = "witness"
+
+
 class Signal(StrEnum):
     """Signal words by severity of injury, the scheme of ANSI Z535.4 (meanings read in a secondary text)."""
 
@@ -120,6 +130,7 @@ class Ask(Kept):
     text: words.  photo: a picture from the tablet.  date: a day.
     instrument: one of the register's instruments of the kind `measures`, in calibration.
     twice: a number that decides something, entered twice without the first entry in sight.
+    same_as: `step/ask`, an earlier answer that a verification states anew before it is shown.
     """
 
     id: Id
@@ -132,6 +143,7 @@ class Ask(Kept):
     required: bool = True
     measures: InstrumentKind | None = None
     twice: bool = False
+    same_as: str | None = Field(default=None, pattern=r"^[a-z0-9-]+/[a-z0-9-]+$")
 
     @model_validator(mode="after")
     def _whole(self) -> "Ask":
@@ -139,6 +151,8 @@ class Ask(Kept):
             raise ValueError(f"{self.id}: an instrument, and nothing else, says what it measures")
         if self.twice and self.kind != "reading":
             raise ValueError(f"{self.id} is no reading, so it is not entered twice")
+        if self.same_as is not None and self.kind not in {"reading", "text"}:
+            raise ValueError(f"{self.id} is neither a reading nor a text, so it cannot be compared with an earlier one")
         if self.kind == "reading" and not self.unit:
             raise ValueError(f"the reading {self.id} needs a unit")
         if self.kind == "choice" and len(self.options) < 2:
@@ -159,6 +173,7 @@ class WrittenStep(Kept):
     """A step as its author wrote it, or `block`: the place where a named block of steps is repeated.
 
     way_out: the name of the steps that a lead may put in when a result here lies outside its limit.
+    second: a second person who is there, where an act cannot be taken back or a number decides.
     """
 
     id: Id | None = None
@@ -177,6 +192,7 @@ class WrittenStep(Kept):
     result_limit: str | None = None
     relied_on_by: tuple[str, ...] = ()
     way_out: Id | None = None
+    second: Second | None = None
 
     @model_validator(mode="after")
     def _step_or_block(self) -> "WrittenStep":
@@ -186,6 +202,12 @@ class WrittenStep(Kept):
             raise ValueError(f"the step {self.id} has no text")
         if self.computes is not None and self.computes not in RESULT_UNITS:
             raise ValueError(f"{self.computes!r} is not something that a step can compute")
+        if self.second is Second.CONCURRENT and self.marks != 2:
+            raise ValueError(f"the step {self.id} has two people from its beginning, so it takes two marks")
+        if self.second is Second.WITNESS and not any(ask.twice for ask in self.asks):
+            raise ValueError(f"the step {self.id} has a witness but no number that is entered twice")
+        if self.kind is not StepKind.VERIFY and any(ask.same_as for ask in self.asks):
+            raise ValueError(f"the step {self.id} compares with an earlier answer but is no verification")
         for effect in self.effects:
             read_effect(effect)
         return self

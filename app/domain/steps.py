@@ -20,6 +20,7 @@ from app.domain.procedure import (
     Hazard,
     Procedure,
     Role,
+    Second,
     Section,
     Signal,
     Stage,
@@ -34,11 +35,19 @@ BANK_WORDS = {Bank.PREFILTER: "prefilter bank", Bank.HEPA: "HEPA bank", Bank.CAR
 DECONTAMINATED_FIRST = (Service.BIOLOGICAL, Service.POTENT_COMPOUND)
 
 
+class Named(Kept):
+    """One answer of one step."""
+
+    step: str
+    ask: str
+
+
 class AskedFor(Kept):
-    """Evidence asked by a step, with the limit that applies here."""
+    """Evidence asked by a step, with the limit that applies here, or the earlier answer that it states anew."""
 
     ask: Ask
     limit: SiteLimit | None = None
+    same_as: Named | None = None
 
 
 class Step(Kept):
@@ -66,6 +75,7 @@ class Step(Kept):
     relied_on_by: tuple[str, ...] = ()
     way_out: str | None = None
     design: BankDesign | None = None
+    second: Second | None = None
 
 
 class LaidWayOut(Kept):
@@ -82,9 +92,14 @@ class LaidWayOut(Kept):
         def own(name: str) -> str:
             return f"{self.id}-{turn}/{name}"
 
+        def asked(item: AskedFor) -> AskedFor:
+            same = item.same_as and item.same_as.model_copy(update={"step": own(item.same_as.step)})
+            return item.model_copy(update={"same_as": same})
+
         return tuple(
             step.model_copy(update={
                 "id": own(step.id), "section": own(step.section), "relied_on_by": tuple(map(own, step.relied_on_by)),
+                "asks": tuple(map(asked, step.asks)),
             })
             for step in self.steps
         )  # fmt: skip
@@ -243,6 +258,7 @@ def _lay(
         bank=place.bank,
         relied_on_by=written.relied_on_by,
         design=housing.design.get(place.bank) if written.computes and place.bank else None,
+        second=written.second,
         way_out=None if written.way_out is None else f"{written.way_out}-{place.bank or 'all'}",
     )
 
@@ -365,9 +381,24 @@ def _resolved(steps: tuple[Step, ...], *, beside: bool = False) -> tuple[Step, .
         for name in {step.section, *_short_names(step)}:
             places[name].append(number)
     return tuple(
-        step.model_copy(update={"relied_on_by": _relying(step, number, steps, places, beside=beside)})
+        step.model_copy(update={
+            "relied_on_by": _relying(step, number, steps, places, beside=beside),
+            "asks": tuple(_compared(asked, step, steps[:number]) for asked in step.asks),
+        })
         for number, step in enumerate(steps)
-    )
+    )  # fmt: skip
+
+
+def _compared(asked: AskedFor, step: Step, earlier: tuple[Step, ...]) -> AskedFor:
+    """Find the answer that a verification states anew: the nearest earlier one of that name at the same place."""
+    if asked.ask.same_as is None:
+        return asked
+    name, _, ask = asked.ask.same_as.partition("/")
+    for other in reversed(earlier):
+        here = other.port in (step.port, None) and (other.position in (step.position, None))
+        if here and other.id.rsplit("/", 1)[-1] == name and any(item.ask.id == ask for item in other.asks):
+            return asked.model_copy(update={"same_as": Named(step=other.id, ask=ask)})
+    raise Invalid(f"Step {step.id} compares with {asked.ask.same_as!r}, which no earlier step at its place asks for.")
 
 
 def _relying(

@@ -2,12 +2,13 @@
 
 from typing import assert_never
 
-from app.domain.event_base import Evidence
+from app.domain.event_base import Evidence, Who
 from app.domain.events import (
     STOP_REASONS,
     AnswerCorrected,
     AttemptRefused,
     ContestDecided,
+    EntriesDiffered,
     Event,
     ExceptionOpened,
     HoldReleased,
@@ -48,9 +49,14 @@ def sentence_of(event: Event, steps: dict[str, Step]) -> str:
                 f"procedure {event.procedure} revision {event.revision}, {len(event.steps)} steps."
             )
         case StepBegun():
-            return f"{who} began {text(event.step)}"
+            return f"{who}{_with(event.second)} began {text(event.step)}"
         case StepDone():
-            return f"{who} finished {text(event.step)}{_entered(event.evidence, steps.get(event.step))}"
+            told = _entered(event.evidence, steps.get(event.step))
+            why = f" Two entries had differed: {event.reconciled}" if event.reconciled else ""
+            return f"{who}{_with(event.second)} finished {text(event.step)}{told}{why}"
+        case EntriesDiffered():
+            told = f"{event.first} and {event.again} for {event.ask}"
+            return f"{who}{_with(event.second)} entered {told}, which should be one number, at {text(event.step)}"
         case StepOutside():
             entered = _entered(event.evidence, steps.get(event.step))
             return f"{who} entered something outside its limit at {text(event.step)}{entered}"
@@ -107,6 +113,10 @@ def _entered(evidence: Evidence, step: Step | None) -> str:
     if evidence.note:
         told.append(f"note: {evidence.note}")
     return f" — {'; '.join(told)}." if told else ""
+
+
+def _with(second: Who | None) -> str:
+    return f" with {second.name} (own secret)" if second else ""
 
 
 def _again(steps: tuple[str, ...]) -> str:

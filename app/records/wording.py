@@ -51,4 +51,5 @@ def answer_words(answer: Answer, instruments: Mapping[str, Instrument]) -> str:
 def who_words(stamp: Stamp, zone: str) -> str:
     """Say who made a mark, in which role, on which tablet, and when by the site's zone."""
     tablet = f", {stamp.tablet}" if stamp.tablet else ""
-    return f"{stamp.by.name} ({stamp.by.role.words}{tablet}) {local_text(stamp.at, zone)}"
+    second = f" with {stamp.second.name} ({stamp.second.role.words}, own secret)" if stamp.second else ""
+    return f"{stamp.by.name} ({stamp.by.role.words}{tablet}){second} {local_text(stamp.at, zone)}"

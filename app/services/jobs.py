@@ -290,7 +290,7 @@ def _plain(value: Any) -> Any:
     """Return dataclass fields as JSON values."""
     match value:
         case dict():
-            return {str(key): _plain(item) for key, item in value.items()}
+            return {str(key): _plain(item) for key, item in value.items() if item is not None}
         case tuple() | list():
             return [_plain(item) for item in value]
         case None | bool() | int() | str():

@@ -7,17 +7,18 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 
-from app.domain.commands import Accept, Begin, Command, Finish, Moment, Open, Release, Submit
+from app.domain.commands import Accept, AnswerRecheck, Begin, Command, Finish, Moment, Open, Release, Reopen, Submit
 from app.domain.decide import decide
 from app.domain.event_base import Who
 from app.domain.events import Event, payload_of
 from app.domain.housing import BankDesign, SiteLimit
 from app.domain.instruments import Instrument, InstrumentKind
-from app.domain.job import PERMIT_UNTIL, JobState, fold
+from app.domain.job import PERMIT_UNTIL, JobState, Stage, fold
 from app.domain.judging import AGAIN
-from app.domain.procedure import Role, StepKind
+from app.domain.procedure import Role, Second, StepKind
+from app.domain.reopening import rechecks_for
 from app.domain.site import SiteState
-from app.domain.steps import AskedFor, Step
+from app.domain.steps import AskedFor, Named, Step
 from app.ledger.canonical import canonical
 from app.ledger.heads import Head, Signer, head_message
 from app.ledger.tree import EMPTY, Frontier, leaf_hash
@@ -117,17 +118,33 @@ def rehearse(made: Plan, signer: Signer, *, begin: datetime, site: str = "Rehear
 
 
 def commands_for(state: JobState, cast: Cast = CAST, *, made_on: str = MADE_ON) -> Iterator[tuple[Command, Who]]:
-    """Yield what people would do next, until the step that is due stands, with answers within their limits."""
+    """Yield what people would do next, until the step that is due stands, with answers within their limits.
+
+    A stopped job is re-opened, and everything is found as recorded.
+    """
     step = state.due
+    if state.stage is Stage.STOPPED:
+        yield Reopen("rehearsal: looked at, safe to go on", rechecks_for(state)), cast.lead
+        return
+    if state.stage is Stage.LOOKING:
+        yield from ((AnswerRecheck(item.id, True, ""), cast.hands) for item in state.rechecks)
+        return
     if step is None:
         return
     if step.kind is StepKind.HOLD:
         yield Release(step.id), cast.officer if step.role is Role.SAFETY_OFFICER else cast.lead
         return
     by = cast.eyes if step.kind is StepKind.VERIFY else cast.hands
-    if step.marks == 2:
-        yield Begin(step.id), by
-    yield Finish(step.id, made_up_answers(step, made_on=made_on)), by
+    second = (cast.eyes if by is cast.hands else cast.hands) if step.second else None
+    if step.marks == 2 and state.mark(step.id).begun is None:
+        yield Begin(step.id, second if step.second is Second.CONCURRENT else None), by
+    stated = {item.ask.id: _stated(state, item.same_as) for item in step.asks if item.same_as is not None}
+    yield Finish(step.id, made_up_answers(step, made_on=made_on) | stated, second=second), by
+
+
+def _stated(state: JobState, named: Named) -> str:
+    """What a verification finds: what was entered first."""
+    return state.mark(named.step).evidence.answers[named.ask].text
 
 
 def made_up_answers(step: Step, *, made_on: str = MADE_ON) -> dict[str, str]:

@@ -13,6 +13,7 @@ from app.domain.job import JobState
 from app.domain.procedure import StepKind
 from app.records.moments import local_text, utc_text
 from app.services.jobs import Recorded
+from app.services.ports import Person
 from app.web.context import Site
 from app.web.views.step import Around
 
@@ -32,14 +33,15 @@ async def state_of(site: Site, job: str) -> JobState:
 
 
 async def around_for(site: Site, state: JobState) -> Around:
-    """Return what the step that is due lets one choose from: people at a hold point, instruments at a reading."""
+    """Return what the due step lets one choose from: people where a secret is entered, instruments at a reading."""
     due = state.due
     if due is None:
         return Around()
-    if due.kind is StepKind.HOLD:
-        return Around(people=await run_in_threadpool(site.people.everyone))
+    people: tuple[Person, ...] = ()
+    if due.kind is StepKind.HOLD or due.second is not None:
+        people = await run_in_threadpool(site.people.everyone)
     if not any(asked.ask.kind == "instrument" for asked in due.asks):
-        return Around()
+        return Around(people=people)
     register = await run_in_threadpool(site.jobs.site)
     on = date.fromisoformat(local_text(utc_text(site.clock()), register.zone)[:10])
-    return Around(instruments=register.instruments, on=on)
+    return Around(people=people, instruments=register.instruments, on=on)

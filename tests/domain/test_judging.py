@@ -8,7 +8,7 @@ from app.calc.errors import Invalid
 from app.domain.computing import Setting
 from app.domain.event_base import Evidence
 from app.domain.instruments import Instrument, InstrumentKind
-from app.domain.judging import evidence_from
+from app.domain.judging import EntriesDiffer, evidence_from
 from app.domain.refused import Refused
 from app.domain.steps import Step
 from app.services.rehearsal import made_up_answers
@@ -63,11 +63,11 @@ def test_an_instrument_that_may_not_be_used_is_refused_and_noted(
 
 
 def test_two_entries_that_differ_are_refused_without_telling_either() -> None:
-    """The sentence holds neither number, so that the second is not made to fit; the refusal is worth an entry."""
-    with pytest.raises(Refused, match="the two entries differ") as refused:
+    """The sentence holds neither number, so that the second is not made to fit; both are there to be kept."""
+    with pytest.raises(EntriesDiffer, match="the two entries differ") as refused:
         judged(downstream="0.0085", downstream_again="0.0058")
 
-    assert refused.value.logged
+    assert refused.value.pairs == (("downstream", "0.0085", "0.0058"),)
     assert "0.00" not in str(refused.value)
 
 

@@ -2,16 +2,15 @@
 
 import pytest
 
-from app.domain.commands import Correct, Finish, TakeWayOut
+from app.domain.commands import Correct, TakeWayOut
 from app.domain.containment.state import Door, Isolation
 from app.domain.events import StepOutside
 from app.domain.history import unlawful
 from app.domain.job import fold
 from app.domain.refused import Refused
-from app.services.rehearsal import made_up_answers
 from tests.builders import HANDS, LEAD, OTHER_LEAD, Bench, opened
 
-FAILING = {"downstream": "0.9", "downstream.again": "0.9"}
+FAILING = {"downstream": "0.9"}
 
 
 def failed(tag: str = "EF-03") -> Bench:
@@ -24,9 +23,8 @@ def failed(tag: str = "EF-03") -> Bench:
 
 def fail(bench: Bench) -> None:
     """Enter readings outside the limit."""
-    due = bench.state.due
-    assert due is not None
-    bench.do(Finish(due.id, made_up_answers(due) | FAILING), HANDS)
+    bench.answer(FAILING)
+    bench.go_on()
 
 
 def reseat(bench: Bench) -> None:

@@ -49,18 +49,18 @@ from app.domain.events import (
 from app.domain.history import unlawful
 from app.domain.job import JobState, Stage, fold
 from app.domain.judging import AGAIN
-from app.domain.procedure import Role, StepKind
+from app.domain.procedure import Role, Second, StepKind
 from app.domain.reopening import rechecks_for
 from app.domain.steps import Step
 from app.ledger.canonical import canonical
 from app.services.rehearsal import made_up_answers
-from tests.builders import HANDS, LEAD, OFFICER, OTHER_LEAD, PEOPLE, Bench, opened
+from tests.builders import EYES, HANDS, KEEPER, LEAD, OFFICER, OTHER_LEAD, PEOPLE, Bench, opened
 
 people = st.sampled_from(PEOPLE)
 shifts = st.sampled_from([0, 0, 0, 0, 1, -1, -2, -4])
 STARTS = [
     "as usual", "as usual", "officer works first", "officer works last", "to be read", "test failed",
-    "failed and stopped", "tested again", "old permit",
+    "failed and stopped", "tested again", "old permit", "entries differ", "to be verified unseen",
 ]  # fmt: skip
 REOPENABLE = (Stage.STOPPED, Stage.IN_REVIEW, Stage.RETURNED, Stage.ACCEPTED)
 
@@ -84,14 +84,23 @@ def wrong_answers(step: Step) -> dict[str, str]:
     return answers
 
 
+def answers_at(state: JobState, step: Step) -> dict[str, str]:
+    """Return good answers; what a verification states anew is what was entered first."""
+    named = {item.ask.id: item.same_as for item in step.asks if item.same_as is not None}
+    first = {name: state.mark(same.step).evidence.answers.get(same.ask) for name, same in named.items()}
+    return made_up_answers(step) | {name: answer.text for name, answer in first.items() if answer is not None}
+
+
 def everything(state: JobState) -> Iterator[Command]:
     """Yield every command that a person could send near the step that is due."""
     assert state.opened is not None
     for shift in (0, 1, -1, -3):
         step = near(state, shift)
-        yield Begin(step.id)
-        yield Finish(step.id, made_up_answers(step))
-        yield Finish(step.id, wrong_answers(step))
+        for second in (None, EYES, OTHER_LEAD, KEEPER) if step.second else (None,):
+            yield Begin(step.id, second)
+            yield Finish(step.id, answers_at(state, step), second=second)
+            yield Finish(step.id, answers_at(state, step), second=second, reconciled="the dial had not settled")
+            yield Finish(step.id, wrong_answers(step), second=second)
         yield Release(step.id)
         yield Withdraw(step.id, "ticked by mistake")
         if answers := state.mark(step.id).evidence.answers:
@@ -157,9 +166,33 @@ def check_mark(before: JobState, event: StepBegun | StepDone | StepOutside | Hol
     if isinstance(event, StepBegun):
         assert due.marks == 2
         assert before.mark(due.id).begun is None
+    if not isinstance(event, HoldReleased):
+        check_second(before, due, event)
     if due.kind is StepKind.VERIFY:
         acts = [s for s in before.steps[: before.index[due.id]] if s.effects and s.section == due.section]
         assert all((done := before.mark(s.id).done) is None or done.by.id != event.by.id for s in acts)
+
+
+def check_second(before: JobState, due: Step, event: StepBegun | StepDone | StepOutside) -> None:
+    """Where an act cannot be taken back two people mark it, and what is verified unseen is what was entered."""
+    if due.second is Second.CONCURRENT or (due.second is Second.WITNESS and not isinstance(event, StepBegun)):
+        assert event.second is not None, "two people mark it"
+        assert event.second.id != event.by.id, "and they are two"
+        assert event.second.role is not Role.ADMINISTRATOR
+    if isinstance(event, StepDone):
+        check_unseen(before, due, event)
+    if isinstance(event, StepDone | StepOutside) and before.mark(due.id).differing:
+        assert event.reconciled, "nobody goes on before it is said why two entries differed"
+
+
+def check_unseen(before: JobState, due: Step, event: StepDone) -> None:
+    """What is verified unseen is what was entered first, by somebody else."""
+    for asked in due.asks:
+        if asked.same_as is not None:
+            first = before.mark(asked.same_as.step)
+            assert first.done is not None
+            assert first.done.by.id != event.by.id, "nobody verifies what they entered"
+            assert first.evidence.answers[asked.same_as.ask].text == event.evidence.answers[asked.ask.id].text
 
 
 def finals_stay(before: JobState, after: JobState) -> None:
@@ -195,28 +228,39 @@ class Crew(RuleBasedStateMachine):
                 self._do(Submit(), LEAD)
             case "test failed":
                 self._fail_the_leak_test()
+                self.bench.go_on()
+            case "entries differ":
+                self.bench.run_to("leak/aerosol")
+                self.enter_two_numbers_for_one(HANDS, EYES)
+                assert near(self.bench.state, 0).id.endswith("leak/aerosol")
+                assert self.bench.state.mark(near(self.bench.state, 0).id).differing
+            case "to be verified unseen":
+                self.bench.run_to("serial-again")
             case "old permit":
                 self.bench.run_to("agree/ppe")
                 due = near(self.bench.state, 0)
                 self._do(Finish(due.id, made_up_answers(due) | {"permit-until": "2026-03-01"}), HANDS)
             case "failed and stopped":
                 self._fail_the_leak_test()
-                self._do(StopWork(), HANDS)
             case "tested again":
                 self._fail_the_leak_test()
+                self.bench.go_on()
                 self._do(TakeWayOut("reseat-hepa", "the seal mark is uneven"), OTHER_LEAD)
                 self.bench.run_to("leak/aerosol")
             case "to be read":
                 first = near(self.bench.state, 0)
                 self._do(Finish(first.id, wrong_answers(first)), HANDS)
                 self.bench.run_to()
+                assert self.bench.state.due is None
                 self._do(Submit(), LEAD)
             case _:
                 self.bench.run_to(steps=steps)
 
     def _fail_the_leak_test(self) -> None:
         self.bench.run_to("leak/aerosol")
-        self._do(Finish(near(self.bench.state, 0).id, wrong_answers(near(self.bench.state, 0))), HANDS)
+        due = near(self.bench.state, 0)
+        self._do(Finish(due.id, wrong_answers(due), second=EYES), HANDS)
+        assert self.bench.state.stage is Stage.STOPPED
 
     def _work(self, by: Who, count: int) -> None:
         for _ in range(count):
@@ -232,12 +276,23 @@ class Crew(RuleBasedStateMachine):
             return
         for event in fresh[:1]:
             check(before, event)
+        if isinstance(fresh[0] if fresh else None, StepOutside):
+            assert self.bench.state.stage is Stage.STOPPED, "what lies outside its limit stops the job"
 
-    @rule(by=people, shift=shifts, wrong=st.booleans())
-    def press_finish(self, by: Who, shift: int, wrong: bool) -> None:
-        """Somebody finishes a step."""
+    @rule(by=people, second=people, shift=shifts, wrong=st.booleans(), why=st.booleans())
+    def press_finish(self, by: Who, second: Who, shift: int, wrong: bool, why: bool) -> None:
+        """Somebody finishes a step, a second person beside them."""
         step = near(self.bench.state, shift)
-        self._do(Finish(step.id, wrong_answers(step) if wrong else made_up_answers(step)), by)
+        answers = wrong_answers(step) if wrong else answers_at(self.bench.state, step)
+        self._do(Finish(step.id, answers, second=second, reconciled="misread" if why else None), by)
+
+    @rule(by=people, second=people)
+    def enter_two_numbers_for_one(self, by: Who, second: Who) -> None:
+        """Somebody enters a number twice, and not alike."""
+        step = near(self.bench.state, 0)
+        twice = [item.ask.id for item in step.asks if item.ask.twice]
+        answers = answers_at(self.bench.state, step) | {f"{name}{AGAIN}": "77" for name in twice}
+        self._do(Finish(step.id, answers, second=second), by)
 
     @rule()
     def go_on(self) -> None:

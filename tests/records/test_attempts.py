@@ -4,7 +4,7 @@ import pytest
 
 from app.domain.commands import Correct, Withdraw
 from app.domain.event_base import Device
-from app.domain.events import ContestDecided, MarkContested, StepDone, StepOutside
+from app.domain.events import ContestDecided, JobStopped, MarkContested, StepDone, StepOutside
 from app.domain.job import fold
 from app.records.attempts import DIFFERS, FAILED, IN_FORCE, OVERTAKEN, Attempt, attempts_of
 from tests.builders import EYES, HANDS, LEAD, Bench, opened
@@ -125,7 +125,8 @@ def test_corrected_outside_its_limit_an_attempt_is_no_longer_in_force() -> None:
     """The attempt stays with its verdict NOT MET and says which entry corrected it."""
     bench = at_leak_test()
     enter(bench)
-    (event,) = bench.do(Correct(LEAK, "downstream", "0.9", "decimal point"), HANDS)
+    event, stop = bench.do(Correct(LEAK, "downstream", "0.9", "decimal point"), HANDS)
+    assert isinstance(stop, JobStopped)
 
     (told,) = attempts(bench)
 

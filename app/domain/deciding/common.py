@@ -1,12 +1,13 @@
 """What every decision needs: events at their place, words that were given, signatures, what relies on a step."""
 
+from collections.abc import Mapping
 from typing import TypeVar
 
 from app.domain.commands import (
     Moment,
 )
 from app.domain.event_base import Signature
-from app.domain.events import Event
+from app.domain.events import Event, JobStopped
 from app.domain.job import JobState
 from app.domain.judging import LONGEST_ANSWER
 from app.domain.refused import Refused
@@ -41,6 +42,21 @@ def words_of(text: str, what: str) -> str:
 def signature_of(state: JobState, moment: Moment, meaning: str) -> Signature:
     """Return a signature over the head that stands."""
     return Signature(meaning=meaning, size=state.size, root=moment.root, local_time=moment.local_time)
+
+
+def stop_for(state: JobState, moment: Moment, step: Step, told: str) -> JobStopped:
+    """Return the stop that an entry brings with it, one place after that entry: what is unexpected is never passed."""
+    return event_of(JobStopped, state, moment, offset=1, step=step.id, reason="unexpected", text=told)
+
+
+def stated_before(state: JobState, step: Step) -> Mapping[tuple[str, str], str]:
+    """Return the earlier answers that a verification states anew, by step and question."""
+    named = [asked.same_as for asked in step.asks if asked.same_as is not None]
+    return {
+        (item.step, item.ask): answers[item.ask].text
+        for item in named
+        if item.ask in (answers := state.mark(item.step).evidence.answers)
+    }
 
 
 def relying_on(state: JobState, step: Step) -> tuple[tuple[str, ...], tuple[str, ...]]:

@@ -5,10 +5,10 @@ from app.domain.commands import (
     Moment,
     Withdraw,
 )
-from app.domain.deciding.common import event_of, relying_on, words_of
+from app.domain.deciding.common import event_of, relying_on, stop_for, words_of
 from app.domain.deciding.work import setting_then
 from app.domain.events import AnswerCorrected, Event, StepWithdrawn
-from app.domain.job import JobState
+from app.domain.job import JobState, Stage
 from app.domain.judging import AGAIN, evidence_from
 from app.domain.procedure import Role
 from app.domain.refused import Refused
@@ -48,21 +48,13 @@ def correct(state: JobState, command: Correct, moment: Moment) -> tuple[Event, .
     again, flagged = relying_on(state, step)
     if not evidence.within:
         again = (step.id, *again)
-    return (
-        event_of(
-            AnswerCorrected,
-            state,
-            moment,
-            step=step.id,
-            ask=command.ask,
-            was=was,
-            now=now,
-            reason=reason,
-            evidence=evidence,
-            due_again=again,
-            flagged=flagged,
-        ),
-    )
+    corrected = event_of(
+        AnswerCorrected, state, moment, step=step.id, ask=command.ask, was=was, now=now, reason=reason,
+        evidence=evidence, due_again=again, flagged=flagged,
+    )  # fmt: skip
+    if evidence.within or state.stage is not Stage.OPEN:
+        return (corrected,)
+    return (corrected, stop_for(state, moment, step, f"Corrected to what lies outside its limit: {now}."))
 
 
 def withdraw(state: JobState, command: Withdraw, moment: Moment) -> tuple[Event, ...]:

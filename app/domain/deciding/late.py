@@ -9,7 +9,7 @@ from app.domain.commands import (
     Moment,
 )
 from app.domain.computing import Setting
-from app.domain.deciding.common import event_of, relying_on, words_of
+from app.domain.deciding.common import event_of, relying_on, stated_before, words_of
 from app.domain.deciding.work import begin, finish
 from app.domain.events import ContestDecided, Event, MarkContested, MarkJoined
 from app.domain.job import JobState
@@ -66,9 +66,9 @@ def _says_the_same(state: JobState, step: Step, mark: Begin | Finish, moment: Mo
     if not stands.stands or step.kind is StepKind.HOLD:
         return False
     try:
-        return evidence_from(step, mark.answers, "", Setting(moment.on, moment.instruments)).answers == (
-            stands.evidence.answers
-        )
+        return evidence_from(
+            step, mark.answers, "", Setting(moment.on, moment.instruments, stated_before(state, step))
+        ).answers == (stands.evidence.answers)
     except (Refused, Invalid):
         return False
 

@@ -11,11 +11,12 @@ from app.domain.commands import (
 )
 from app.domain.computing import Setting
 from app.domain.containment.rules import attempt
-from app.domain.deciding.common import event_of, signature_of, words_of
-from app.domain.events import Event, HoldReleased, StepBegun, StepDone, StepOutside, WayOutTaken
-from app.domain.job import JobState, Stage
-from app.domain.judging import evidence_from
-from app.domain.procedure import Role, StepKind
+from app.domain.deciding.common import event_of, signature_of, stated_before, stop_for, words_of
+from app.domain.event_base import Who
+from app.domain.events import EntriesDiffered, Event, HoldReleased, StepBegun, StepDone, StepOutside, WayOutTaken
+from app.domain.job import JobState, Stage, outside_words
+from app.domain.judging import EntriesDiffer, evidence_from
+from app.domain.procedure import Role, Second, StepKind
 from app.domain.refused import Refused
 from app.domain.steps import Step
 
@@ -73,15 +74,21 @@ def _may_mark(state: JobState, step: Step, moment: Moment) -> None:
 
 
 def _hands_in(state: JobState, step: Step) -> frozenset[str]:
-    """Who did the work that a verification looks at: the steps before it in its section, or in the one before."""
+    """Who did the work that a verification looks at.
+
+    The steps whose answers it states anew; without these the steps before it in its section, or in the one before.
+    """
     place = state.index[step.id]
+    named = {asked.same_as.step for asked in step.asks if asked.same_as is not None}
     here = [other for other in state.steps[:place] if other.section == step.section]
     work = [other for other in here if other.effects]
+    if named:
+        work = [other for other in state.steps[:place] if other.id in named]
     if not work:
         before = [other for other in state.steps[:place] if other.port == step.port and other.effects]
         work = [other for other in before if other.section == before[-1].section]
     stamps = (state.mark(other.id).done for other in work)
-    return frozenset(stamp.by.id for stamp in stamps if stamp is not None)
+    return frozenset(who.id for stamp in stamps if stamp is not None for who in (stamp.by, stamp.second) if who)
 
 
 def begin(state: JobState, command: Begin, moment: Moment) -> tuple[Event, ...]:
@@ -92,8 +99,9 @@ def begin(state: JobState, command: Begin, moment: Moment) -> tuple[Event, ...]:
         raise Refused("one_mark", f"“{step.text}” takes one mark only. Mark it done when it is done.", step=step.id)
     if begun := state.mark(step.id).begun:
         raise Refused("begun_already", f"“{step.text}” was begun by {begun.by.name}. Mark it done.", step=step.id)
+    second = _second(step, command.second, moment, "begin")
     _model_allows(state, step)
-    return (event_of(StepBegun, state, moment, step=step.id),)
+    return (event_of(StepBegun, state, moment, step=step.id, second=second),)
 
 
 def finish(state: JobState, command: Finish, moment: Moment) -> tuple[Event, ...]:
@@ -103,10 +111,70 @@ def finish(state: JobState, command: Finish, moment: Moment) -> tuple[Event, ...
     if step.marks == 2 and state.mark(step.id).begun is None:
         raise Refused("not_begun", f"“{step.text}” has not been begun. Mark it begun before acting.", step=step.id)
     _model_allows(state, step)
-    evidence = evidence_from(step, command.answers, command.note, Setting(moment.on, moment.instruments))
-    if not evidence.within:
-        return (event_of(StepOutside, state, moment, step=step.id, evidence=evidence),)
-    return (event_of(StepDone, state, moment, step=step.id, evidence=evidence, in_hand_since=state.last_at),)
+    second = _second(step, command.second, moment, "finish")
+    why = _reconciled(state, step, command)
+    setting = Setting(moment.on, moment.instruments, stated_before(state, step))
+    try:
+        evidence = evidence_from(step, command.answers, command.note, setting)
+    except EntriesDiffer as differ:
+        return _kept_both(state, step, differ, second, moment)
+    if evidence.within:
+        return (
+            event_of(
+                StepDone, state, moment, step=step.id, evidence=evidence, second=second, reconciled=why,
+                in_hand_since=state.last_at,
+            ),
+        )  # fmt: skip
+    outside = event_of(StepOutside, state, moment, step=step.id, evidence=evidence, second=second, reconciled=why)
+    return (outside, stop_for(state, moment, step, outside_words(outside)))
+
+
+def _second(step: Step, second: Who | None, moment: Moment, act: str) -> Who | None:
+    """Return the second person, where the step has one: there with their own secret, and somebody else."""
+    if step.second is None or (step.second is Second.WITNESS and act == "begin"):
+        return None
+    if second is None:
+        raise Refused(
+            "second",
+            f"“{step.text}” takes two people. Have a second person enter their own secret, then {act} it.",
+            step=step.id,
+            logged=True,
+        )
+    if second.id == moment.by.id or second.role is Role.ADMINISTRATOR:
+        told = "is signed in and" if second.id == moment.by.id else "does not work on jobs and"
+        raise Refused(
+            "second_self",
+            f"{second.name} {told} cannot be the second person. Have somebody else of the crew enter their secret.",
+            step=step.id,
+            logged=True,
+        )
+    return second
+
+
+def _kept_both(
+    state: JobState, step: Step, differ: EntriesDiffer, second: Who | None, moment: Moment
+) -> tuple[Event, ...]:
+    """Keep both entries of every number that was not entered alike."""
+    return tuple(
+        event_of(
+            EntriesDiffered, state, moment, offset=place, step=step.id, ask=ask, first=first, again=again, second=second
+        )
+        for place, (ask, first, again) in enumerate(differ.pairs)
+    )
+
+
+def _reconciled(state: JobState, step: Step, command: Finish) -> str | None:
+    """Return why entries had differed; nobody goes on before that is said."""
+    if not (differing := state.mark(step.id).differing):
+        return None
+    last = differing[-1]
+    if not (command.reconciled or "").strip():
+        raise Refused(
+            "differed",
+            f"{last.first} and {last.again} were entered for one number. Say why they differed, then enter it again.",
+            step=step.id,
+        )
+    return words_of(command.reconciled or "", "Why the entries differed")
 
 
 def setting_then(state: JobState, step: Step, moment: Moment) -> Setting:

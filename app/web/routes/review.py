@@ -10,7 +10,9 @@ from starlette.responses import RedirectResponse, Response
 from app.calc.errors import Invalid
 from app.domain.commands import Accept, OpenException, ReturnRecord
 from app.domain.deciding.reviewing import MEANING_ACCEPT
+from app.domain.refused import Refused
 from app.records.moments import utc_text
+from app.records.veil import unseen, veiled, veiled_events
 from app.services.export import export_files, record_json
 from app.web.awaiting import done
 from app.web.context import asked_by, session_of, site_of
@@ -33,8 +35,8 @@ async def review(request: Request, job: str) -> Response:
     state = await run_in_threadpool(site.jobs.state, job)
     page = review_page(
         job,
-        state,
-        events,
+        veiled(state),
+        veiled_events(state, events),
         session_of(request),
         root=head.root.hex(),
         now=utc_text(site.clock()),
@@ -111,13 +113,26 @@ async def record_zip(request: Request, job: str) -> Response:
     return download(held.getvalue(), "application/zip", f"{job}-record.zip")
 
 
+def _refuse_unseen(request: Request, job: str) -> None:
+    """The record so far would show what somebody is verifying unseen."""
+    state = site_of(request).jobs.state(job)
+    if unseen(state):
+        raise Refused(
+            "unseen",
+            "The record holds an answer that is being verified unseen now. Make the verification, or stop the work, "
+            "and take the record then.",
+        )
+
+
 def _json(request: Request, job: str) -> bytes:
+    _refuse_unseen(request, job)
     note_export(request, job, newest_head(request, job))
     return record_json(site_of(request).material(job))
 
 
 def _files(request: Request, job: str) -> dict[str, bytes]:
     site = site_of(request)
+    _refuse_unseen(request, job)
     note_export(request, job, newest_head(request, job))
     return export_files(site.material(job), site.signer, site.make_pdf)
 

@@ -25,6 +25,7 @@ from app.domain.events import Recheck
 from app.domain.job import JobState, Mark
 from app.domain.reopening import rechecks_for
 from app.domain.takeoff import take_off
+from app.records.veil import veiled, veiled_events
 from app.web.awaiting import around_for, done, state_of
 from app.web.context import Site, asked_by, session_of, site_of
 from app.web.forms import Posted, posted
@@ -51,12 +52,14 @@ async def known(site: Site, job: str) -> JobState:
     return state
 
 
-async def show(request: Request, job: str, state: JobState, notice: Notice | None = None) -> Response:
+async def show(
+    request: Request, job: str, state: JobState, notice: Notice | None = None, refill: Refill | None = None
+) -> Response:
     """Answer a mark: the changed piece for htmx, else a redirect to the page itself."""
     if not wants_part(request) and request.method == "POST":
         return RedirectResponse(f"/jobs/{job}/now", status_code=303)
     around = await around_for(site_of(request), state)
-    work = work_view(job, state, session_of(request), around, notice=notice)
+    work = work_view(job, state, session_of(request), around, notice=notice, refill=refill)
     return html(request, "_work.html" if wants_part(request) else "work.html", work=work)
 
 
@@ -72,6 +75,16 @@ async def _signer(request: Request, form: Posted, person: str) -> Who:
     return await run_in_threadpool(site.people.prove, person, form.need("secret"), tablet=session.tablet)
 
 
+async def _second(request: Request, form: Posted) -> Who | None:
+    """Return the second person, proven by the secret that they entered; None where nobody was named."""
+    person = form.get("second")
+    if not person:
+        return None
+    session = session_of(request)
+    secret = form.need("second_secret")
+    return await run_in_threadpool(site_of(request).people.prove, person, secret, tablet=session.tablet)
+
+
 @router.get("/now")
 async def now(request: Request, job: str) -> Response:
     """Show the step that is due."""
@@ -84,7 +97,8 @@ async def whole(request: Request, job: str) -> Response:
     site = site_of(request)
     state = await known(site, job)
     events = await run_in_threadpool(site.jobs.events, job)
-    return html(request, "overview.html", page=overview(job, state, events, session_of(request), _remaining(state)))
+    page = overview(job, veiled(state), veiled_events(state, events), session_of(request), _remaining(state))
+    return html(request, "overview.html", page=page)
 
 
 def _remaining(state: JobState) -> dict[str, int]:
@@ -100,7 +114,7 @@ async def step(request: Request, job: str, number: int) -> Response:
     """Read any step without moving the place."""
     state = await known(site_of(request), job)
     _complain_if_no_step(state, number)
-    return html(request, "read_ahead.html", page=read_ahead(job, state, number, session_of(request)))
+    return html(request, "read_ahead.html", page=read_ahead(job, veiled(state), number, session_of(request)))
 
 
 @router.get("/steps/{number}/change")
@@ -108,7 +122,7 @@ async def change(request: Request, job: str, number: int) -> Response:
     """Correct an answer or take a mark back."""
     state = await known(site_of(request), job)
     _complain_if_no_step(state, number)
-    page = read_ahead(job, state, number, session_of(request))
+    page = read_ahead(job, veiled(state), number, session_of(request))
     return html(request, "change.html", page=page, token=new_token(), other_token=new_token())
 
 
@@ -121,18 +135,21 @@ def _complain_if_no_step(state: JobState, number: int) -> None:
 async def mark(request: Request, job: str) -> Response:
     """Begin or finish the step that is due."""
     form = await posted(request)
-    request.state.refill = Refill(form.get("step"), form.answers, form.get("note"))
+    typed = Refill(form.get("step"), form.answers, form.get("note"), form.get("second"), form.get("reconciled"))
+    request.state.refill = typed
     step_id, act = form.need("step"), form.need("act")
     match act:
         case "begin":
-            command: Command = Begin(step_id)
+            command: Command = Begin(step_id, await _second(request, form))
         case "finish":
-            command = Finish(step_id, dict(form.answers), form.get("note"))
+            second, why = await _second(request, form), form.get("reconciled") or None
+            command = Finish(step_id, dict(form.answers), form.get("note"), second, why)
         case _:
             raise Invalid(f"{act!r} is not a mark. Send begin or finish.")
     before = (await known(site_of(request), job)).mark(step_id)
     state = await do(request, job, command, form)
-    return await show(request, job, state, _told_of(state, step_id, before) if act == "finish" else None)
+    again = typed if len(state.mark(step_id).differences) > len(before.differences) else None
+    return await show(request, job, state, _told_of(state, step_id, before) if act == "finish" else None, again)
 
 
 def _told_of(state: JobState, step_id: str, before: Mark) -> Notice | None:
@@ -141,7 +158,9 @@ def _told_of(state: JobState, step_id: str, before: Mark) -> Notice | None:
     if len(mark.attempts) > len(before.attempts):
         result = mark.attempts[-1][1].result
         told = f" {result_words(step, result)}" if step and result else ""
-        return Notice("outside", f"Outside its limit. It is kept as an attempt; the step is still due.{told}")
+        return Notice("outside", f"Outside its limit. It is kept as an attempt and the job is stopped.{told}")
+    if len(mark.differences) > len(before.differences):
+        return Notice("outside", "The two entries differ. Both are kept. Say why, then read and enter it anew.")
     if step and mark.evidence.result and mark.done != before.done:
         return Notice("good", result_words(step, mark.evidence.result, elsewhere=True))
     return None

@@ -66,6 +66,8 @@ def waits_for_server(step: Step, who: Who) -> str:
             return "A hold point is released with a secret, which only the server can prove."
         case StepKind.VERIFY:
             return "Somebody else verifies this, signed in, which only the server can prove."
+        case _ if step.second is not None:
+            return "Two people mark this, the second with their own secret, which only the server can prove."
         case _ if step.role is not Role.TECHNICIAN and step.role is not who.role:
             return f"This is for a {step.role.words}, signed in, which only the server can prove."
         case _ if step.computes is not None:

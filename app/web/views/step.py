@@ -10,8 +10,8 @@ from random import Random
 from app.calc.sources import shown
 from app.domain.event_base import Result
 from app.domain.instruments import Instrument, InstrumentKind
-from app.domain.job import JobState, Mark
-from app.domain.procedure import Role, StepKind
+from app.domain.job import Difference, JobState, Mark
+from app.domain.procedure import Role, Second, StepKind
 from app.domain.steps import AskedFor, Step
 from app.domain.words import unit_words
 from app.records.moments import local_text
@@ -88,6 +88,15 @@ class HoldView:
 
 
 @dataclass(frozen=True, slots=True)
+class SecondView:
+    """The second person of a step. words: what they are there for; people: who it may be."""
+
+    words: str
+    people: tuple[tuple[str, str], ...]
+    chosen: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class StepView:
     """One step with everything around it. act: begin, finish or release; token: the request token of the form."""
 
@@ -114,6 +123,9 @@ class StepView:
     note_value: str = ""
     result_limit: str = ""
     way_out: WayOutView | None = None
+    second: SecondView | None = None
+    differing: tuple[str, ...] = ()
+    why_value: str = ""
 
     @property
     def takes_photo(self) -> bool:
@@ -128,6 +140,8 @@ class Refill:
     step: str = ""
     answers: Mapping[str, str] = field(default_factory=dict)
     note: str = ""
+    second: str = ""
+    why: str = ""
 
 
 @lru_cache(maxsize=1)
@@ -178,7 +192,31 @@ def step_view(state: JobState, step: Step, session: Session, around: Around, ref
         note_value=typed.note,
         result_limit="" if act == "begin" else result_limit_words(step),
         way_out=_way_out(state, session) if state.due is step else None,
+        second=_second(step, act, session, around.people, typed.second),
+        differing=tuple(_difference(step, item, zone) for item in mark.differing),
+        why_value=typed.why,
     )
+
+
+SECOND_WORDS = {
+    "begin": "Two people from here on: the second person looks first, agrees, and enters their own secret",
+    "finish": "The second person saw it done and enters their own secret",
+    "witness": "The second person reads and enters each number that is asked twice, then their own secret",
+}
+
+
+def _second(step: Step, act: str, session: Session, people: tuple[Person, ...], chosen: str) -> SecondView | None:
+    if step.second is None or act == "release" or (step.second is Second.WITNESS and act == "begin"):
+        return None
+    able = [item for item in people if item.role is not Role.ADMINISTRATOR and item.id != session.who.id]
+    words = SECOND_WORDS["witness" if step.second is Second.WITNESS else act]
+    return SecondView(words, tuple((item.id, item.name) for item in able), chosen)
+
+
+def _difference(step: Step, item: Difference, zone: str) -> str:
+    label = next((asked.ask.label for asked in step.asks if asked.ask.id == item.ask), item.ask)
+    pair = f"{item.stamp.by.name} and {item.stamp.second.name}" if item.stamp.second else item.stamp.by.name
+    return f"{label}: {item.first} and {item.again} were entered ({pair}, {local_text(item.stamp.at, zone)[11:19]})"
 
 
 def result_limit_words(step: Step) -> str:

@@ -1,0 +1,59 @@
+"""What is not shown while somebody verifies it unseen: the answers that the verification which is due states anew.
+
+The veil hides nothing from the record; it lies over pages only for as long as the verification is due.
+"""
+
+from collections.abc import Iterable
+from dataclasses import replace
+
+from app.domain.event_base import Evidence
+from app.domain.events import AnswerCorrected, Event, StepDone
+from app.domain.job import JobState, Stage
+
+UNSEEN = "not shown before it is verified"
+
+
+def unseen(state: JobState) -> frozenset[tuple[str, str]]:
+    """Return the answers (step, question) that a verification which is due is to state without having seen them."""
+    due = state.due
+    if due is None or state.stage is not Stage.OPEN:
+        return frozenset()
+    return frozenset((item.same_as.step, item.same_as.ask) for item in due.asks if item.same_as is not None)
+
+
+def veiled(state: JobState) -> JobState:
+    """Return the state as pages may show it now."""
+    marks = dict(state.marks)
+    for step, ask in unseen(state):
+        mark = state.mark(step)
+        corrections = tuple(
+            replace(item, was=UNSEEN, now=UNSEEN) if item.ask == ask else item for item in mark.corrections
+        )
+        marks[step] = replace(mark, evidence=_without(mark.evidence, {ask}), earlier=(), corrections=corrections)
+    return replace(state, marks=marks) if unseen(state) else state
+
+
+def veiled_events(state: JobState, events: Iterable[Event]) -> tuple[Event, ...]:
+    """Return the entries as pages may tell of them now."""
+    hidden = unseen(state)
+    return tuple(_veiled(event, hidden) for event in events) if hidden else tuple(events)
+
+
+def _veiled(event: Event, hidden: frozenset[tuple[str, str]]) -> Event:
+    if not isinstance(event, StepDone | AnswerCorrected):
+        return event
+    asks = {ask for step, ask in hidden if step == event.step}
+    if not asks:
+        return event
+    changed: dict[str, object] = {"evidence": _without(event.evidence, asks)}
+    if isinstance(event, AnswerCorrected) and event.ask in asks:
+        changed |= {"was": UNSEEN, "now": UNSEEN}
+    return event.model_copy(update=changed)
+
+
+def _without(evidence: Evidence, asks: set[str]) -> Evidence:
+    answers = {
+        name: answer.model_copy(update={"text": UNSEEN}) if name in asks else answer
+        for name, answer in evidence.answers.items()
+    }
+    return evidence.model_copy(update={"answers": answers})
