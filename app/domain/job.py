@@ -43,6 +43,7 @@ from app.domain.events import (
     WayOutTaken,
 )
 from app.domain.steps import LaidWayOut, Step, put_in
+from app.domain.words import unit_words
 
 PERMIT_UNTIL = "permit-until"
 """The id of the question that asks for a permit's last day."""
@@ -264,7 +265,7 @@ def fold(events: Iterable[Event], start: JobState | None = None) -> JobState:
 
 def evolve(state: JobState, event: Event) -> JobState:
     """Return the state after one more event; total over the closed union of events."""
-    state = replace(state, size=state.size + 1, last_at=event.at, notables=(*state.notables, *_notable(event)))
+    state = replace(state, size=state.size + 1, last_at=event.at, notables=(*state.notables, *_notable(state, event)))
     if state.accepted is not None and not isinstance(event, ExceptionOpened):
         state = replace(state, accepted=None, voided=(*state.voided, state.accepted.seq))
     if isinstance(event, UNSETTLING) and (not isinstance(event, AnswerCorrected) or event.due_again):
@@ -457,13 +458,15 @@ def _reopened(state: JobState, event: JobReopened) -> JobState:
     return _unsettle(state, event.again, event.flagged, "to be done again, by the lead on re-opening")
 
 
-def _notable(event: Event) -> tuple[Notable, ...]:
+def _notable(state: JobState, event: Event) -> tuple[Notable, ...]:
     found: list[Notable] = []
+    step = state.step(getattr(event, "step", None) or "")
     match event:
         case StepOutside():
-            found.append(Notable(event.seq, "outside its limit", outside_words(event), event.step))
+            found.append(Notable(event.seq, "outside its limit", outside_words(event.evidence, step), event.step))
         case EntriesDiffered():
-            told = f"{event.ask}: {event.first} and {event.again} were entered for one number."
+            label = next((item.ask.label for item in step.asks if item.ask.id == event.ask), "") if step else ""
+            told = f"{label or event.ask}: {event.first} and {event.again} were entered for one number."
             found.append(Notable(event.seq, "two entries differ", told, event.step))
         case AttemptRefused():
             found.append(Notable(event.seq, "refused", event.sentence, event.step))
@@ -493,12 +496,14 @@ def _notable(event: Event) -> tuple[Notable, ...]:
     return tuple(found)
 
 
-def outside_words(event: StepOutside) -> str:
-    """Say what was outside: the result, else the answers."""
-    evidence = event.evidence
+def outside_words(evidence: Evidence, step: Step | None) -> str:
+    """Say what was outside: the result, else the answers, by the names that people see."""
+    asks = {asked.ask.id: asked.ask for asked in step.asks} if step else {}
     told = [evidence.result.shown] if evidence.result and evidence.result.within is False else []
-    outside = [item.ask for item in evidence.judged if item.verdict == "outside"]
-    told += [f"{ask} {evidence.answers[ask].text}" for ask in outside if ask in evidence.answers]
+    for item in evidence.judged:
+        if item.verdict == "outside" and (answer := evidence.answers.get(item.ask)):
+            label = asks[item.ask].label if item.ask in asks else item.ask
+            told.append(f"{label} {answer.text} {unit_words(answer.unit)}".strip())
     return f"Outside its limit: {'; '.join(told)}." if told else "A reading or answer outside its limit."
 
 

@@ -4,8 +4,11 @@ from fastapi import Request
 from starlette.responses import Response
 
 from app.calc.errors import Invalid
+from app.domain.job import JobState
+from app.domain.refused import Refused
 from app.domain.site import RecordExported
 from app.ledger.heads import Head
+from app.records.veil import unseen
 from app.web.context import session_of, site_of
 
 
@@ -24,6 +27,16 @@ def note_export(request: Request, job: str, head: Head) -> None:
         lambda _, seq, at: RecordExported(seq=seq, at=at, by=who, job=job, size=head.size, root=head.root.hex()),
         urgent=True,
     ).result()
+
+
+def refuse_unseen(state: JobState) -> None:
+    """Raise Refused while the record so far would show what somebody is verifying without having seen it."""
+    if unseen(state):
+        raise Refused(
+            "unseen",
+            "The record holds an answer that is being verified unseen now. Make the verification, or stop the work, "
+            "and take the record then.",
+        )
 
 
 def download(data: bytes, media_type: str, name: str) -> Response:

@@ -126,7 +126,7 @@ def finish(state: JobState, command: Finish, moment: Moment) -> tuple[Event, ...
             ),
         )  # fmt: skip
     outside = event_of(StepOutside, state, moment, step=step.id, evidence=evidence, second=second, reconciled=why)
-    return (outside, stop_for(state, moment, step, outside_words(outside)))
+    return (outside, stop_for(state, moment, step, outside_words(evidence, step)))
 
 
 def _second(step: Step, second: Who | None, moment: Moment, act: str) -> Who | None:

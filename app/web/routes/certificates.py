@@ -13,7 +13,7 @@ from app.domain.registers import bank_of
 from app.ledger.heads import Head
 from app.records.moments import utc_text
 from app.web.context import session_of, site_of
-from app.web.handing import download, newest_head, note_export
+from app.web.handing import download, newest_head, note_export, refuse_unseen
 from app.web.render import html
 
 if TYPE_CHECKING:
@@ -40,6 +40,7 @@ def _made(request: Request, job: str, name: str) -> _Made:
     state = fold(events)
     if state.opened is None:
         raise Invalid("There is no such job. Go back to the list of housings and choose one.")
+    refuse_unseen(state)
     bank = bank_of(state.opened.housing, name)
     from app.records.certificate import certificate_of
 

@@ -10,14 +10,13 @@ from starlette.responses import RedirectResponse, Response
 from app.calc.errors import Invalid
 from app.domain.commands import Accept, OpenException, ReturnRecord
 from app.domain.deciding.reviewing import MEANING_ACCEPT
-from app.domain.refused import Refused
 from app.records.moments import utc_text
-from app.records.veil import unseen, veiled, veiled_events
+from app.records.veil import veiled, veiled_events
 from app.services.export import export_files, record_json
 from app.web.awaiting import done
 from app.web.context import asked_by, session_of, site_of
 from app.web.forms import posted
-from app.web.handing import download, newest_head, note_export
+from app.web.handing import download, newest_head, note_export, refuse_unseen
 from app.web.render import html
 from app.web.views.pages import record_page, review_page
 
@@ -113,26 +112,15 @@ async def record_zip(request: Request, job: str) -> Response:
     return download(held.getvalue(), "application/zip", f"{job}-record.zip")
 
 
-def _refuse_unseen(request: Request, job: str) -> None:
-    """The record so far would show what somebody is verifying unseen."""
-    state = site_of(request).jobs.state(job)
-    if unseen(state):
-        raise Refused(
-            "unseen",
-            "The record holds an answer that is being verified unseen now. Make the verification, or stop the work, "
-            "and take the record then.",
-        )
-
-
 def _json(request: Request, job: str) -> bytes:
-    _refuse_unseen(request, job)
+    refuse_unseen(site_of(request).jobs.state(job))
     note_export(request, job, newest_head(request, job))
     return record_json(site_of(request).material(job))
 
 
 def _files(request: Request, job: str) -> dict[str, bytes]:
     site = site_of(request)
-    _refuse_unseen(request, job)
+    refuse_unseen(site_of(request).jobs.state(job))
     note_export(request, job, newest_head(request, job))
     return export_files(site.material(job), site.signer, site.make_pdf)
 

@@ -1,0 +1,290 @@
+"""Rows 4 to 6, 10, 13, 17 to 19 and 34: order, place, one mark at a time, stop, taking back, second persons.
+
+The numbers are those of the goal table in DEVELOPERS.md, which says what each row asks and who asks it.
+"""
+
+import json
+from pathlib import Path
+
+from app.bootstrap import start
+from app.domain.events import AnswerCorrected, AttemptRefused, EntriesDiffered, JobReopened, StepBegun, StepDone
+from app.domain.job import JobState, Stage
+from app.domain.judging import AGAIN
+from app.domain.steps import Step
+from app.services.rehearsal import made_up_answers
+from app.settings import Settings
+from tests.paper.tools import closed_up, pages
+from tests.web.desk import SECRETS, Clock, Desk
+
+
+def due_of(desk: Desk, job: str) -> Step:
+    """Return the step that is due."""
+    due = desk.running.site.jobs.state(job).due
+    assert due is not None
+    return due
+
+
+def state_of(desk: Desk, job: str) -> JobState:
+    """Return the job as it stands."""
+    return desk.running.site.jobs.state(job)
+
+
+def with_second(desk: Desk, place: int = 1) -> dict[str, str]:
+    """Return the fields that a second person fills in."""
+    who = desk.named("technician", place)
+    return {"second": who.id, "second_secret": SECRETS[who.name]}
+
+
+def answered(step: Step, **typed: str) -> dict[str, str]:
+    """Return the fields of a step's answers, made up but for those typed."""
+    return {f"a.{name}": text for name, text in (made_up_answers(step) | typed).items()}
+
+
+def test_row_4_a_cut_before_its_closures_is_refused_and_remembered(desk: Desk) -> None:
+    """`Cut done` sent by hand before the ties and bands is refused by the server, with an entry."""
+    job, hands = desk.open_job(), desk.named("technician")
+    desk.work_until(job, "on the package side of the neck")
+    cut = next(step.id for step in state_of(desk, job).steps if step.id.endswith("/cut"))
+
+    answer = desk.post(hands, f"/jobs/{job}/marks", step=cut, act="finish", **with_second(desk))
+
+    assert answer.status_code == 409
+    last = desk.running.site.jobs.events(job)[-1]
+    assert isinstance(last, AttemptRefused)
+    assert (last.code, last.step) == ("out_of_order", cut)
+    assert not state_of(desk, job).mark(cut).stands
+
+
+def test_row_5_after_a_kill_between_the_marks_that_step_is_open_and_no_other(tmp_path: Path, clock: Clock) -> None:
+    """Begun, then the program ends: started again it shows that step begun and not done, and nothing else begun."""
+    desk = Desk.at(tmp_path, clock)
+    job, hands = desk.open_job(), desk.named("technician")
+    desk.work_until(job, "fully into the bag")
+    step = due_of(desk, job)
+    desk.post(hands, f"/jobs/{job}/marks", step=step.id, act="begin")
+    desk.running.close()
+
+    again = Desk(start(Settings(data=tmp_path), clock))
+    page = again.get(hands, f"/jobs/{job}/now").text
+    state = state_of(again, job)
+    again.running.close()
+
+    assert f"Begun by {hands.name}" in page
+    assert [name for name, mark in state.marks.items() if mark.begun and not mark.stands] == [step.id]
+
+
+def test_row_6_one_request_marks_one_step(desk: Desk) -> None:
+    """A form that names two steps, and a list of marks in one form, write nothing."""
+    job, hands = desk.open_job(), desk.named("technician")
+    first, second = state_of(desk, job).steps[:2]
+    size = state_of(desk, job).size
+    client = desk.client(hands)
+
+    twice = client.post(
+        f"/jobs/{job}/marks", content=f"token={'t' * 32}&act=finish&step={first.id}&step={second.id}",
+        headers={"Content-Type": "application/x-www-form-urlencoded"},
+    )  # fmt: skip
+    listed = client.post(f"/jobs/{job}/marks", json=[{"step": first.id}, {"step": second.id}])
+
+    assert twice.status_code == 422
+    assert listed.status_code == 422
+    assert state_of(desk, job).size == size
+
+
+def test_row_10_a_stop_made_out_of_reach_is_not_lifted_by_who_made_it(desk: Desk, clock: Clock) -> None:
+    """A lead stops on a tablet without the server; when it arrives the same lead cannot re-open, another can."""
+    job, lead, other = desk.open_job(), desk.named("lead"), desk.named("lead", 1)
+    mark = {"n": 1, "act": "stop", "token": "s" * 32, "device_at": "2026-03-02T07:10:00.000Z", "seen": 1}
+    body = {"sent_at": "2026-03-02T07:15:00.000Z", "person": lead.id, "marks": [mark]}
+
+    arrived = desk.client(lead).post(f"/jobs/{job}/kept", content=json.dumps(body))
+    own = desk.post(lead, f"/jobs/{job}/reopen", answer="all is well", secret=SECRETS[lead.name])
+    stopped = state_of(desk, job).stage
+    answer = desk.post(other, f"/jobs/{job}/reopen", answer="all is well", secret=SECRETS[other.name])
+
+    assert arrived.json()["results"][0]["taken"] is True
+    assert own.status_code == 409
+    assert "cannot re-open it" in own.text
+    assert stopped is Stage.STOPPED
+    assert answer.status_code == 303
+    assert isinstance(desk.running.site.jobs.events(job)[-1], JobReopened)
+
+
+def test_row_13_a_clamp_taken_back_makes_the_test_due_again(desk: Desk) -> None:
+    """The first mark stays with its reason; what relied on it is shown as due again, cuts stay cut."""
+    job, lead = desk.open_job(), desk.named("lead")
+    desk.work_until(job, "to service on its test results")
+    clamp = next(step for step in state_of(desk, job).steps if step.id.endswith("clamp/upper-stop"))
+
+    answer = desk.post(lead, f"/jobs/{job}/withdrawals", step=clamp.id, reason="the wrench slipped off the bolt")
+    state = state_of(desk, job)
+    page = desk.get(lead, f"/jobs/{job}").text
+
+    assert answer.status_code == 303
+    assert not state.mark("test/hepa/leak/aerosol").stands
+    assert state.mark(clamp.id).done is not None
+    assert all(state.mark(step.id).stands for step in state.steps if step.id.endswith("/cut"))
+    assert "due again" in page
+    assert "the wrench slipped off the bolt" in page
+
+
+def test_row_17_what_is_verified_unseen_stands_in_no_byte_that_the_verifier_gets(desk: Desk) -> None:
+    """Before the verifier's own entry no page of the job holds the first one, and the record waits; then both show."""
+    job, hands, eyes = desk.open_job(), desk.named("technician"), desk.named("technician", 1)
+    desk.work_until(job, "Read the serial number of the new filter")
+    first, secret_serial = due_of(desk, job), "QX-77-4410-B"
+    desk.post(hands, f"/jobs/{job}/marks", step=first.id, act="finish", **answered(first, serial=secret_serial))
+    due = due_of(desk, job)
+    number = state_of(desk, job).index[first.id] + 1
+    pages = ["now", "", f"steps/{number}", f"steps/{number}/change", f"steps/{number + 1}", "review", "record",
+             "record.json", "record.pdf", "record.zip", "ahead", "certificate/hepa", "certificate/hepa.pdf",
+             ]  # fmt: skip
+    others = [f"/housings/EF-03{more}" for more in ("", "/history", "/history.pdf")] + ["/", "/due"]
+
+    before = {name: desk.get(eyes, f"/jobs/{job}/{name}".rstrip("/")) for name in pages}
+    before |= {name: desk.get(eyes, name) for name in others}
+    own = desk.post(hands, f"/jobs/{job}/marks", step=due.id, act="finish", **{"a.serial": secret_serial})
+    entered = desk.post(eyes, f"/jobs/{job}/marks", step=due.id, act="finish", **{"a.serial": " qx-77-4410-b "})
+    after = desk.get(eyes, f"/jobs/{job}/steps/{number}").text
+
+    assert [name for name, page in before.items() if secret_serial.encode() in page.content] == []
+    assert before["now"].status_code == 200
+    assert [before[f"record.{kind}"].status_code for kind in ("json", "pdf", "zip")] == [409] * 3
+    assert own.status_code == 409
+    assert entered.status_code == 303
+    assert secret_serial in after
+    assert state_of(desk, job).mark(due.id).stands
+
+
+def test_row_17_another_serial_number_stops_the_job_and_both_are_kept(desk: Desk) -> None:
+    """What the verifier found and what was entered first stand side by side, and a lead looks."""
+    job, eyes = desk.open_job(), desk.named("technician", 1)
+    desk.work_until(job, "Read the serial number of that filter anew")
+    due = due_of(desk, job)
+
+    desk.post(eyes, f"/jobs/{job}/marks", step=due.id, act="finish", **{"a.serial": "QX-77-4411-B"})
+    state = state_of(desk, job)
+
+    assert state.stage is Stage.STOPPED
+    assert state.stop is not None
+    assert state.stop.reason == "unexpected"
+    ((_, evidence),) = state.mark(due.id).attempts
+    assert evidence.answers["serial"].text == "QX-77-4411-B"
+    assert "rehearsal, serial" in (evidence.judged[0].basis or "")
+
+
+def test_row_18_one_person_cannot_begin_a_cut(desk: Desk) -> None:
+    """Without a second person, with oneself, or with a wrong secret a cut is neither begun nor done."""
+    job, hands = desk.open_job(), desk.named("technician")
+    desk.work_until(job, "Cut the neck")
+    cut, path = due_of(desk, job).id, f"/jobs/{job}/marks"
+    myself = {"second": hands.id, "second_secret": SECRETS[hands.name]}
+
+    alone = desk.post(hands, path, step=cut, act="begin")
+    own = desk.post(hands, path, step=cut, act="begin", **myself)
+    wrong = desk.post(hands, path, step=cut, act="begin", **(with_second(desk) | {"second_secret": "not it at all"}))
+    nothing = state_of(desk, job).mark(cut).begun
+    begun = desk.post(hands, path, step=cut, act="begin", **with_second(desk))
+    ended_alone = desk.post(hands, path, step=cut, act="finish")
+    ended = desk.post(hands, path, step=cut, act="finish", **with_second(desk))
+
+    assert [alone.status_code, own.status_code, wrong.status_code] == [409, 409, 403]
+    assert "takes two people" in alone.text
+    assert nothing is None
+    assert begun.status_code == 303
+    assert ended_alone.status_code == 409
+    assert ended.status_code == 303
+    marks = [event for event in desk.running.site.jobs.events(job) if isinstance(event, StepBegun | StepDone)]
+    assert all(event.second == desk.named("technician", 1) for event in marks if event.step == cut)
+
+
+def test_row_18_every_cut_and_opening_takes_two(desk: Desk) -> None:
+    """No job of the shipped procedures holds a cut or an opening that one person may mark."""
+    for tag, kind in (("EF-03", "change-out"), ("EF-07", "change-out"), ("EF-07", "first-fit-out")):
+        steps = state_of(desk, desk.open_job(tag, kind)).steps
+        grave = [step for step in steps if {"cut", "take_door_off"} & {effect.act for effect in step.effects}]
+        assert grave
+        assert all(step.second == "concurrent" for step in grave), tag
+
+
+def test_row_18_a_tablet_out_of_reach_does_not_begin_a_cut(desk: Desk) -> None:
+    """A kept mark without a second person is not taken as the beginning of a cut; a lead looks."""
+    job, hands = desk.open_job(), desk.named("technician")
+    state = desk.work_until(job, "Cut the neck")
+    mark = {"n": 1, "act": "begin", "step": due_of(desk, job).id, "token": "c" * 32, "seen": state.size,
+            "device_at": "2026-03-02T07:10:00.000Z"}  # fmt: skip
+    body = {"sent_at": "2026-03-02T07:15:00.000Z", "person": hands.id, "marks": [mark]}
+
+    desk.client(hands).post(f"/jobs/{job}/kept", content=json.dumps(body))
+    ahead = desk.get(hands, f"/jobs/{job}/ahead").json()
+
+    assert state_of(desk, job).mark(due_of(desk, job).id).begun is None
+    assert state_of(desk, job).stage is Stage.CONTESTED
+    assert [panel["html"] for panel in ahead["panels"] if panel["waits"]] in ([""], [])
+
+
+def test_row_19_two_entries_that_differ_by_one_digit_are_both_kept_and_reconciled(desk: Desk) -> None:
+    """The view shows both entries and asks why; without a reason nobody goes on; the record tells all of it."""
+    job, hands = desk.open_job(), desk.named("technician")
+    desk.work_until(job, "in place with the challenge aerosol")
+    due, path = due_of(desk, job), f"/jobs/{job}/marks"
+    fields = answered(due) | with_second(desk)
+    differing = fields | {"a.downstream": "0.0085", f"a.downstream{AGAIN}": "0.0086"}
+
+    desk.post(hands, path, step=due.id, act="finish", **differing)
+    page = desk.get(hands, f"/jobs/{job}/now").text
+    untold = desk.post(hands, path, step=due.id, act="finish", **fields)
+    told = desk.post(hands, path, step=due.id, act="finish", reconciled="one of us read the range switch", **fields)
+    state = state_of(desk, job)
+
+    assert "0.0085 and 0.0086 were entered" in page
+    assert "Why they differed" in page
+    assert untold.status_code == 409
+    assert told.status_code == 303
+    kept = [event for event in desk.running.site.jobs.events(job) if isinstance(event, EntriesDiffered)]
+    assert [(event.first, event.again) for event in kept] == [("0.0085", "0.0086")]
+    assert state.mark(due.id).stands
+    assert state.mark(due.id).differences[0].settled == "one of us read the range switch"
+    assert any(item.kind == "two entries differ" for item in state.notables)
+    trail = desk.get(hands, f"/jobs/{job}").text
+    assert "which should be one number" in trail
+    assert "one of us read the range switch" in trail
+
+
+def test_row_24_what_lies_outside_its_limit_stops_the_job_with_its_reason(desk: Desk) -> None:
+    """The stop needs no second tap and no reason; who entered it cannot re-open."""
+    job, lead, other = desk.open_job(), desk.named("lead"), desk.named("lead", 1)
+    desk.work_until(job, "Twist the bag into")
+
+    answer = desk.post(lead, f"/jobs/{job}/marks", step=due_of(desk, job).id, act="finish", **{"a.length": "20"})
+    state = state_of(desk, job)
+    own = desk.post(lead, f"/jobs/{job}/reopen", answer="typed wrongly", secret=SECRETS[lead.name])
+    another = desk.post(other, f"/jobs/{job}/reopen", answer="typed wrongly", secret=SECRETS[other.name])
+
+    assert answer.status_code == 303
+    assert state.stop is not None
+    assert (state.stop.reason, state.stop.stamp.by.id) == ("unexpected", lead.id)
+    assert "Gathered length 20 mm" in state.stop.text
+    assert own.status_code == 409
+    assert another.status_code == 303
+
+
+def test_row_34_a_reading_that_was_changed_shows_both_values_everywhere(desk: Desk, tmp_path: Path) -> None:
+    """On the page, in the JSON and in the PDF: the first value, the new one, who, when and why."""
+    job, hands = desk.open_job(), desk.named("technician")
+    desk.work_until(job, "Tie one tie strap on the package side")
+    step = next(step for step in state_of(desk, job).steps if step.id.endswith("/gather"))
+
+    desk.post(
+        hands, f"/jobs/{job}/corrections", step=step.id, ask="length", now="212", reason="read from the wrong end"
+    )
+    page = desk.get(hands, f"/jobs/{job}").text
+    record = desk.get(hands, f"/jobs/{job}/record.json").json()
+    pdf = desk.get(hands, f"/jobs/{job}/record.pdf").content
+    printed = closed_up(" ".join(pages(pdf, tmp_path)))
+
+    (entry,) = [event for event in desk.running.site.jobs.events(job) if isinstance(event, AnswerCorrected)]
+    for value in (entry.was, "212", "read from the wrong end", hands.name):
+        assert value in page
+        assert value in json.dumps(record, ensure_ascii=False)
+        assert closed_up(value) in printed
