@@ -146,10 +146,11 @@ class Tablet:
     def answer_all(self, **given: str) -> None:
         """Answer everything on the screen, within its limits unless an answer is given."""
         form = self.page.locator("#mark")
-        for group in form.locator("fieldset.ask").all():
+        for group in form.locator("fieldset.ask:has(input[type=radio])").all():
             group.locator("input[type=radio]").first.check(force=True)
             self.taps += 1
-        for choice in form.locator("select.entry").all():
+        self.second_person()
+        for choice in form.locator("select.entry:not(#second)").all():
             choice.select_option(
                 value=choice.locator("option:not([disabled]):not([value=''])").first.get_attribute("value")
             )
@@ -181,8 +182,17 @@ class Tablet:
             return
         self._mark(given)
 
+    def second_person(self) -> None:
+        """Have the second person choose their name and enter their own secret, where the step takes two."""
+        if self.page.locator("#second").count():
+            name = HANDS if self.who == EYES else EYES
+            self.page.locator("#second").select_option(label=name)
+            self.page.locator("#second-secret").fill(SECRETS[name])
+            self.taps += 3
+
     def _mark(self, given: dict[str, str]) -> None:
         if self.page.get_by_role("button", name="Begin", exact=True).count():
+            self.second_person()
             self.press("Begin")
         self.answer_all(**given)
         name = "Record" if self.page.get_by_role("button", name="Record", exact=True).count() else "Done"

@@ -6,7 +6,7 @@ from itertools import count
 from app.bootstrap import Running
 from app.domain.commands import Command, Open
 from app.domain.event_base import Who
-from app.domain.job import JobState
+from app.domain.job import JobState, Stage
 from app.records.moments import utc_text
 from app.services.jobs import Asked
 from app.services.planning import find_housing, find_procedure, first_entry, plan
@@ -55,6 +55,12 @@ class Staged:
             for command, by in commands_for(self.state, self.cast()):
                 self.do(command, by.name)
         return self
+
+    def go_on(self) -> None:
+        """Re-open the stopped job and find everything as recorded."""
+        while self.state.stage in (Stage.STOPPED, Stage.LOOKING):
+            for command, by in commands_for(self.state, self.cast()):
+                self.do(command, by.name)
 
     def cast(self) -> Cast:
         """Return who of the sample site plays which part."""

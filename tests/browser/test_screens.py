@@ -13,7 +13,7 @@ from app.domain.commands import Begin, Correct, ExplainStop, Finish, Reopen, Sto
 from app.domain.procedure import StepKind
 from app.domain.reopening import rechecks_for
 from app.services.rehearsal import made_up_answers
-from tests.browser.driver import ADMIN, HANDS, LEAD, OFFICER, Tablet, served
+from tests.browser.driver import ADMIN, EYES, HANDS, LEAD, OFFICER, Tablet, served
 from tests.browser.stage import Staged
 
 EXAMINE = (Path(__file__).parent / "examine.js").read_text("utf-8")
@@ -85,12 +85,13 @@ def stages(running: Running) -> Iterator[Shown]:
     yield Shown("looks", f"/jobs/{looking.job}/now", HANDS, work=True)
     outside = Staged(running).do_until("Test the HEPA bank")
     assert outside.state.due is not None
-    outside.do(
-        Finish(
-            outside.state.due.id, made_up_answers(outside.state.due) | {"downstream": "0.9", "downstream.again": "0.9"}
-        ),
-        HANDS,
-    )
+    answers = made_up_answers(outside.state.due) | {"downstream": "0.0085", "downstream.again": "0.0086"}
+    outside.do(Finish(outside.state.due.id, answers, second=outside.who(EYES)), HANDS)
+    yield Shown("two entries differ", f"/jobs/{outside.job}/now", HANDS, work=True)
+    answers |= {"downstream": "0.9", "downstream.again": "0.9"}
+    outside.do(Finish(outside.state.due.id, answers, second=outside.who(EYES), reconciled="range switch"), HANDS)
+    yield Shown("stopped by a reading", f"/jobs/{outside.job}/now", LEAD, work=True)
+    outside.go_on()
     yield Shown("attempt outside", f"/jobs/{outside.job}/now", HANDS, work=True)
     full = Staged(running).do_until("Verify that the filter clamp")
     torque = next(step for step in full.state.steps if step.text.startswith("Read the torque"))

@@ -194,13 +194,16 @@ class Teller:
             return
         who = VIETNAMESE if step.kind is StepKind.VERIFY else (GREEK if len(self.events) % 2 else CYRILLIC)
         if step.marks == 2 and self.state.mark(step.id).begun is None:
-            self.say(Begin(step.id), who)
+            self.say(Begin(step.id, second=VIETNAMESE if step.second else None), who)
         answers = {item.ask.id: self.answer(item) for item in step.asks}
         if step.computes is not None:
             answers = made_up_answers(step)
+        for item in step.asks:
+            if item.same_as is not None:
+                answers[item.ask.id] = self.state.mark(item.same_as.step).evidence.answers[item.same_as.ask].text
         answers |= overrides
         answers |= {f"{item.ask.id}{AGAIN}": answers[item.ask.id] for item in step.asks if item.ask.twice}
-        self.say(Finish(step.id, answers), who)
+        self.say(Finish(step.id, answers, second=VIETNAMESE if step.second else None), who)
 
     def do_until(self, ending: str) -> None:
         """Do steps until one whose id ends so is due."""

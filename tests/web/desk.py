@@ -11,13 +11,14 @@ from httpx2 import Response
 
 from app.bootstrap import Running, ship_sample_housings, start
 from app.cli import DEMO_PEOPLE
-from app.domain.commands import Command, Open
+from app.domain.commands import Command, Finish, Open
 from app.domain.event_base import Who
-from app.domain.job import JobState
+from app.domain.job import JobState, Stage
+from app.domain.judging import AGAIN
 from app.records.moments import utc_text
 from app.services.jobs import Asked
 from app.services.planning import find_housing, find_procedure, first_entry, plan
-from app.services.rehearsal import Cast, commands_for
+from app.services.rehearsal import Cast, commands_for, made_up_answers
 from app.settings import Settings
 from app.web.context import COOKIE
 from tests.builders import keep_made_up_instruments
@@ -93,6 +94,22 @@ class Desk:
         """Carry out one command through the service that the routes use."""
         asked = Asked(by=by, tablet="tablet 3", token=f"{next(TOKENS):032}")
         return self.running.site.jobs.record(job, command, asked).result().state
+
+    def answer(self, job: str, by: Who, **typed: str) -> JobState:
+        """Finish the step that is due with made-up answers but for those typed, a second person beside."""
+        due = self.running.site.jobs.state(job).due
+        assert due is not None
+        answers = made_up_answers(due) | typed
+        answers |= {f"{item.ask.id}{AGAIN}": answers[item.ask.id] for item in due.asks if item.ask.twice}
+        return self.do(job, Finish(due.id, answers, second=self.cast().eyes if due.second else None), by)
+
+    def go_on(self, job: str) -> JobState:
+        """Re-open the stopped job and find everything as recorded."""
+        state = self.running.site.jobs.state(job)
+        while state.stage in (Stage.STOPPED, Stage.LOOKING):
+            for command, by in commands_for(state, self.cast()):
+                state = self.do(job, command, by)
+        return state
 
     def work_until(self, job: str, words: str) -> JobState:
         """Do every step before the first one whose action holds these words, or all of them."""

@@ -6,15 +6,13 @@ from pathlib import Path
 
 import pytest
 
-from app.domain.commands import Finish, TakeWayOut
+from app.domain.commands import TakeWayOut
 from app.paper.signing import inspect_pdf
-from app.services.rehearsal import made_up_answers
 from app.web.context import Site
 from tests.paper.samples import HOSTILE
 from tests.paper.tools import pages, unspaced
 from tests.web.desk import Desk
 
-FAILING = {"downstream": "0.9", "downstream.again": "0.9"}
 READING = {"bank": "hepa", "on": "2026-03-01", "drop_pa": "612", "flow_m3_h": "1690", "temp_c": "", "note": HOSTILE,
            "instrument": ""}  # fmt: skip
 
@@ -22,9 +20,9 @@ READING = {"bank": "hepa", "on": "2026-03-01", "drop_pa": "612", "flow_m3_h": "1
 def failed(desk: Desk) -> str:
     """Return a job whose HEPA bank has failed its leak test and whose steps were put in for a hostile reason."""
     job = desk.open_job()
-    due = desk.work_until(job, "Test the HEPA bank in place").due
-    assert due is not None
-    desk.do(job, Finish(due.id, made_up_answers(due) | FAILING), desk.named("technician"))
+    desk.work_until(job, "Test the HEPA bank in place")
+    desk.answer(job, desk.named("technician"), downstream="0.9")
+    desk.go_on(job)
     desk.do(job, TakeWayOut("reseat-hepa", HOSTILE), desk.named("lead", 1))
     return job
 

@@ -199,9 +199,9 @@ def step_view(state: JobState, step: Step, session: Session, around: Around, ref
 
 
 SECOND_WORDS = {
-    "begin": "Two people from here on: the second person looks first, agrees, and enters their own secret",
-    "finish": "The second person saw it done and enters their own secret",
-    "witness": "The second person reads and enters each number that is asked twice, then their own secret",
+    "begin": "Two people: both have looked and agree",
+    "finish": "Two people: both saw it done",
+    "witness": "Two people: each read every number asked twice",
 }
 
 
