@@ -5,6 +5,7 @@ page with the sentence on it and what was typed still there.
 """
 
 import logging
+from contextlib import suppress
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
@@ -67,7 +68,8 @@ async def answer(request: Request, status: int, sentence: str) -> Response:
     job = request.path_params.get("job")
     session = getattr(request.state, "session", None)
     if job and session is not None and request.method == "POST" and getattr(request.state, "on_panel", False):
-        return await _on_panel(request, job, status, sentence)
+        with suppress(Invalid):  # the site's own ledger is no job, and has no panel
+            return await _on_panel(request, job, status, sentence)
     again = _again(request) if request.method == "POST" and job and session is not None else {}
     return html(request, "message.html", status, heading="Not carried out", text=sentence, back=_back(request), **again)
 
