@@ -12,6 +12,7 @@ from app.domain.events import Device, Event, Who
 from app.domain.housing import Housing, read_housing
 from app.domain.job import JobState, fold
 from app.domain.procedure import Procedure, Role, read_procedure
+from app.domain.restores import Restore
 from app.domain.site import InstrumentKept, SiteState
 from app.records.moments import local_text, utc_text
 from app.services.jobs import Jobs
@@ -56,6 +57,8 @@ class Bench:
     now: datetime = START
     ledger: str = "job-2026-0001"
     root: str = "00" * 32
+    restores: tuple[Restore, ...] = ()
+    missing: int | None = None
 
     def do(self, command: Command, by: Who, device: Device | None = None) -> tuple[Event, ...]:
         """Carry out one command a minute later."""
@@ -69,6 +72,8 @@ class Bench:
             root=self.root,
             device=device,
             instruments=MADE_UP_INSTRUMENTS,
+            restores=self.restores,
+            missing=self.missing,
         )
         fresh = decide(self.state, command, moment)
         self.state = fold(fresh, start=self.state)
