@@ -108,10 +108,10 @@ class Server:
         return lost
 
 
-@lru_cache(maxsize=1)
-def begun() -> tuple[Kept, str]:
+@lru_cache(maxsize=4)
+def begun(zone: str = "UTC") -> tuple[Kept, str]:
     """Return a site with one job that has come to the gathering of its first bag."""
-    server = empty_site()
+    server = empty_site(zone)
     open_job(server)
     while (due := server.state.due) is not None and not due.id.endswith("gather"):
         for command, by in Bench(server.state).due_commands():
@@ -120,11 +120,11 @@ def begun() -> tuple[Kept, str]:
     return server.store.kept, server.job
 
 
-def empty_site() -> Server:
+def empty_site(zone: str = "UTC") -> Server:
     """Return a site without jobs."""
     server = Server(MemoryStore(), "")
     server.jobs.write_site(
-        lambda _, seq, at: SiteStarted(seq=seq, at=at, site="Sample Works", zone="UTC", key_id="0" * 16)
+        lambda _, seq, at: SiteStarted(seq=seq, at=at, site="Sample Works", zone=zone, key_id="0" * 16)
     ).result()
     keep_made_up_instruments(server.jobs)
     return server
@@ -138,7 +138,7 @@ def open_job(server: Server) -> None:
     server.do(Open(draft), LEAD)
 
 
-def fresh_server() -> Server:
+def fresh_server(zone: str = "UTC") -> Server:
     """Return a server of one's own, as `begun` left it."""
-    kept, job = begun()
+    kept, job = begun(zone)
     return Server(MemoryStore(kept), job, now=START + timedelta(days=1))
