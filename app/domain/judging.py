@@ -18,6 +18,9 @@ from app.domain.refused import Refused
 from app.domain.steps import AskedFor, Step
 
 LONGEST_ANSWER = 500
+MOST_PIECES = 10_000
+LARGEST_READING = 10**9
+"""More is a slip of the hand (this program's bounds, no source)."""
 AGAIN = ".again"
 """Added to the id of what is entered twice, for the second entry."""
 _DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
@@ -73,6 +76,7 @@ def _read(asked: AskedFor, text: str, again: str, step: Step) -> tuple[Answer, J
     match ask.kind:
         case "reading":
             plain = number_text(text, ask.label)
+            _plausible(plain, ask.label, ask.unit)
             if ask.twice:
                 _same_twice(ask.label, plain, again, step)
             answer = Answer(text=plain, unit=ask.unit, twice=ask.twice or None)
@@ -99,6 +103,20 @@ def _same_twice(label: str, first: str, again: str, step: Step) -> None:
             f"{label}: the two entries differ. Read the instrument again and enter it anew in both places.",
             step=step.id,
             logged=True,
+        )
+
+
+def _plausible(text: str, label: str, unit: str | None) -> None:
+    """Refuse what nobody can have read or counted; pieces are whole."""
+    value = exact(text, name=label)
+    if unit == "pcs" and (value.denominator != 1 or not 0 <= value <= MOST_PIECES):
+        raise Invalid(
+            f"{label}: {text} is no count of pieces; whole numbers from 0 to {MOST_PIECES} are taken (this program's "
+            "bound). Count again."
+        )
+    if abs(value) > LARGEST_READING:
+        raise Invalid(
+            f"{label}: {text} is beyond {LARGEST_READING} (this program's bound). Look at the reading and its unit."
         )
 
 
