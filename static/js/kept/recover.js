@@ -7,7 +7,13 @@ export const line = () => document.body.dataset.line ?? "";
 
 export async function putBack(here = line()) {
   const again = (await all()).filter((mark) => mark.state === "taken" && (mark.under ?? "") !== here);
+  if (!again.length || (await told()) !== here) return; // a page kept from an earlier line says nothing of today
   for (const mark of again) await put({ ...mark, state: "kept", acknowledged: true });
+}
+
+async function told() {
+  const answer = await fetch("/ready", { cache: "no-store" }).catch(() => null);
+  return answer?.ok ? (answer.headers.get("Changeout-Line") ?? "") : null;
 }
 
 // A mark that went straight to the server and was answered: its copy counts as taken.
