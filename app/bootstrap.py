@@ -15,6 +15,7 @@ from sqlalchemy import Engine
 from app import __version__
 from app.calc.errors import Invalid
 from app.domain.procedure import Role
+from app.domain.restores import present_line
 from app.domain.site import SITE_LEDGER, JobClosed, ProcedureIssued, SiteStarted, site_event_from_bytes
 from app.ledger.heads import Head
 from app.paths import FONTS, SEED_DATA
@@ -121,6 +122,7 @@ def _running(settings: Settings, engine: Engine, clock: Callable[[], datetime], 
         heads=store.read_heads,
         facts=(*_facts(settings, key), *_returns(jobs, settings)),
         trust=trust,
+        line=present_line(jobs.site()),
     )
     return Running(settings, engine, store, key, site, people, make_app(site))
 

@@ -82,6 +82,7 @@ def restore(options: argparse.Namespace) -> int:
         print(f"  The folder set aside has {done.lost} more entries than the backup.")
     if done.aside is not None:
         print(f"The folder that was there is now {done.aside}; nothing in it was changed or deleted.")
+    print("Tablets give back what they still hold of jobs that are not signed, as soon as somebody signs in on them.")
     print("Everybody is signed out. Secrets and people are as they were when the backup was made.")
     if done.has_key:
         print("The site's ledger has an entry that says so.")

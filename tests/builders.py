@@ -14,6 +14,7 @@ from app.domain.housing import Housing, read_housing
 from app.domain.job import JobState, Stage, fold
 from app.domain.judging import AGAIN
 from app.domain.procedure import Procedure, Role, read_procedure
+from app.domain.restores import Restore
 from app.domain.site import InstrumentKept, SiteState
 from app.records.moments import local_text, utc_text
 from app.services.jobs import Jobs
@@ -59,6 +60,8 @@ class Bench:
     now: datetime = START
     ledger: str = "job-2026-0001"
     root: str = "00" * 32
+    restores: tuple[Restore, ...] = ()
+    missing: int | None = None
 
     def do(self, command: Command, by: Who, device: Device | None = None) -> tuple[Event, ...]:
         """Carry out one command a minute later."""
@@ -72,6 +75,8 @@ class Bench:
             root=self.root,
             device=device,
             instruments=MADE_UP_INSTRUMENTS,
+            restores=self.restores,
+            missing=self.missing,
         )
         fresh = decide(self.state, command, moment)
         self.state = fold(fresh, start=self.state)

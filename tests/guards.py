@@ -18,6 +18,7 @@ ROOT = Path(__file__).resolve().parents[1]
 CONTAINMENT = "tests/laws/test_containment.py"
 JOB = "tests/laws/test_job.py"
 KEPT = "tests/laws/test_kept.py"
+RECOVERED = "tests/laws/test_recovered.py"
 CHECKED_TOGETHER = 2
 
 
@@ -61,6 +62,7 @@ def containment_guards() -> list[Deletion]:
 
 WORK = "app/domain/deciding/work.py"
 LATE = "app/domain/deciding/late.py"
+REMEMBERED = "app/domain/deciding/remembered.py"
 CORRECTING = "app/domain/deciding/correcting.py"
 STOPPING = "app/domain/deciding/stopping.py"
 REVIEWING = "app/domain/deciding/reviewing.py"
@@ -88,7 +90,12 @@ JOB_GUARDS = [
     Deletion("steps put in while open", WORK, "if state.stage is not Stage.OPEN or due is None or way is None or", "if due is None or way is None or", JOB),
     Deletion("steps put in after a failure", "app/domain/job.py", "return way if self.mark(due.id).attempts[-1][0].seq > taken else None", "return way", JOB),
     Deletion("permit run out", WORK, "if until is not None and until < moment.on:", "if False:", JOB),
-    Deletion("kept before a re-opening", LATE, "if command.seen <= state.unsettled_at:", "if False:", KEPT),
+    Deletion("kept before a re-opening", LATE, "if known.seen <= state.unsettled_at:", "if False:", KEPT),
+    Deletion("size beyond the record", REMEMBERED, "if seen > state.size:", "if False:", RECOVERED),
+    Deletion("confirmed and never had", REMEMBERED, "if told.acknowledged:", "if False:", RECOVERED),
+    Deletion("number of a lost job", REMEMBERED, "if any(restore.size is None for restore in since):", "if False:", RECOVERED),
+    Deletion("known up to the backup", REMEMBERED, "return Remembered(min(seen, held),", "return Remembered(seen,", RECOVERED),
+    Deletion("unknown restore", REMEMBERED, 'if told.line not in {"", *lines}:', "if False:", RECOVERED),
     Deletion("lead settles accounts", LATE, 'if moment.by.role is not Role.LEAD:\n        raise Refused("role", f"A {moment.by.role.words} cannot settle', 'if False:\n        raise Refused("role", f"A {moment.by.role.words} cannot settle', KEPT),
     Deletion("own account", LATE, "if any(item.by.id == moment.by.id for item in chosen):", "if False:", KEPT),
     Deletion("two accounts stop the work", "app/domain/job.py", "if self.contests:", "if False:", KEPT),

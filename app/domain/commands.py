@@ -8,6 +8,7 @@ from types import MappingProxyType
 from app.domain.event_base import Device, Who
 from app.domain.events import JobOpened, Recheck
 from app.domain.instruments import Instrument
+from app.domain.restores import Restore
 
 
 @dataclass(frozen=True, slots=True)
@@ -15,7 +16,8 @@ class Moment:
     """Who asks, when by the server's clock, from which tablet, under which request token, on which head.
 
     local_time: the same instant in the site's zone, ISO 8601 from its first character.
-    instruments: the site's register at that moment.
+    instruments: the site's register at that moment.  restores: every restore of the site, as the job saw it.
+    missing: the number of the tablet's mark before this one, where the record has no such mark.
     """
 
     ledger: str
@@ -26,6 +28,8 @@ class Moment:
     device: Device | None = None
     request: str | None = None
     instruments: Mapping[str, Instrument] = field(default_factory=lambda: MappingProxyType({}))
+    restores: tuple[Restore, ...] = ()
+    missing: int | None = None
 
     @property
     def on(self) -> date:
@@ -78,11 +82,30 @@ class TakeWayOut:
 
 
 @dataclass(frozen=True, slots=True)
+class Knowledge:
+    """What a tablet says of a mark that it kept.
+
+    line: on which line of entries it was made (`app.domain.restores`); empty before any restore.  acknowledged: the
+    server has confirmed it once.  before, before_token: number and token of the mark that this tablet kept before it
+    for the job; 0 and empty if there is none.
+    """
+
+    line: str = ""
+    acknowledged: bool = False
+    before: int = 0
+    before_token: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Late:
-    """A mark that a tablet kept while the server was out of reach.  seen: the size of the job as the tablet knew it."""
+    """A mark that a tablet kept while the server was out of reach, or gives back after a restore.
+
+    seen: the size of the job as the tablet knew it, on the line of entries that `knowledge` names.
+    """
 
     mark: Begin | Finish
     seen: int
+    knowledge: Knowledge = Knowledge()
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,6 +148,8 @@ class StopWork:
     """Stop the job; a reason may follow later.  kept: the tablet kept it while the server was out of reach."""
 
     kept: bool = False
+    seen: int = 0
+    knowledge: Knowledge = Knowledge()
 
 
 @dataclass(frozen=True, slots=True)

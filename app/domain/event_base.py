@@ -24,6 +24,9 @@ class Device(Kept):
     """The tablet of a mark, what its clock said at the tap, and how far that clock is from the server's (milliseconds).
 
     number: the tablet's own count of what it kept while the server was out of reach.  late_ms: for how long it kept it.
+    missing: the number of the mark that the tablet made before this one for the job, where the record has it not.
+    recovered: the mark was made or confirmed on entries that a restore took away, and the tablet gave it back.
+    knew: for a recovered one, how many entries of the job the tablet knew when it made the mark.
     """
 
     tablet: str
@@ -31,6 +34,9 @@ class Device(Kept):
     offset_ms: int | None = None
     number: int | None = None
     late_ms: int | None = None
+    missing: int | None = None
+    recovered: bool | None = None
+    knew: int | None = None
 
 
 class Answer(Kept):

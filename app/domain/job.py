@@ -159,6 +159,7 @@ class JobState:
     not.  taken: the ways out that were put in, each with the entry that did it.
     contests: kept marks that do not agree with what stands, undecided.  unsettled_at: the newest entry that stopped,
     re-opened or took something back; a mark from before it may mean something that is no longer so.
+    counted: the highest number of a kept mark that the record has, by tablet.
     """
 
     opened: JobOpened | None = None
@@ -182,6 +183,7 @@ class JobState:
     taken: tuple[tuple[str, int], ...] = ()
     contests: tuple[MarkContested, ...] = ()
     unsettled_at: int = -1
+    counted: Mapping[str, int] = field(default_factory=lambda: MappingProxyType({}))
     last_at: str = ""
 
     def step(self, step_id: str) -> Step | None:
@@ -270,6 +272,9 @@ def evolve(state: JobState, event: Event) -> JobState:
         state = replace(state, accepted=None, voided=(*state.voided, state.accepted.seq))
     if isinstance(event, UNSETTLING) and (not isinstance(event, AnswerCorrected) or event.due_again):
         state = replace(state, unsettled_at=event.seq)
+    if event.device is not None and event.device.number is not None:
+        highest = max(event.device.number, state.counted.get(event.device.tablet, 0))
+        state = replace(state, counted=MappingProxyType({**state.counted, event.device.tablet: highest}))
     match event:
         case JobOpened():
             return _opened(state, event)
@@ -515,6 +520,11 @@ def _clock_notables(event: Event, device: Device) -> Iterator[Notable]:
     if device.late_ms is not None and device.late_ms > LATE_AFTER_MS:
         kept = f"Kept on the tablet for {device.late_ms // 60_000} min while the server was out of reach."
         yield Notable(event.seq, "late or clock apart", kept, step)
+    if device.recovered:
+        yield Notable(event.seq, "recovered", f"Given back by {device.tablet} after a restore from a backup.", step)
+    if device.missing is not None:
+        gap = f"Mark {device.missing} of {device.tablet}, made before this one, is not in the record up to here."
+        yield Notable(event.seq, "mark missing", gap, step)
 
 
 def milliseconds_between(earlier: str, later: str) -> int:

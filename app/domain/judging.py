@@ -20,6 +20,9 @@ from app.domain.refused import Refused
 from app.domain.steps import AskedFor, Named, Step
 
 LONGEST_ANSWER = 500
+MOST_PIECES = 10_000
+LARGEST_READING = 10**9
+"""More is a slip of the hand (this program's bounds, no source)."""
 AGAIN = ".again"
 """Added to the id of what is entered twice, for the second entry."""
 _DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
@@ -97,6 +100,7 @@ def _read(asked: AskedFor, text: str) -> tuple[Answer, Judged | None]:
     match ask.kind:
         case "reading":
             plain = number_text(text, ask.label)
+            _plausible(plain, ask.label, ask.unit)
             answer = Answer(text=plain, unit=ask.unit, twice=ask.twice or None)
             return answer, verdict_of(ask.id, plain, asked.limit)
         case "choice":
@@ -131,6 +135,20 @@ def same_answer(kind: str, one: str, other: str) -> bool:
     if kind == "reading" and one:
         return exact(one, name="The first entry") == exact(other, name="The second entry")
     return " ".join(one.split()).casefold() == " ".join(other.split()).casefold()
+
+
+def _plausible(text: str, label: str, unit: str | None) -> None:
+    """Refuse what nobody can have read or counted; pieces are whole."""
+    value = exact(text, name=label)
+    if unit == "pcs" and (value.denominator != 1 or not 0 <= value <= MOST_PIECES):
+        raise Invalid(
+            f"{label}: {text} is no count of pieces; whole numbers from 0 to {MOST_PIECES} are taken (this program's "
+            "bound). Count again."
+        )
+    if abs(value) > LARGEST_READING:
+        raise Invalid(
+            f"{label}: {text} is beyond {LARGEST_READING} (this program's bound). Look at the reading and its unit."
+        )
 
 
 def _day(text: str, label: str) -> str:

@@ -216,7 +216,10 @@ _READER: TypeAdapter[SiteEvent] = TypeAdapter(Annotated[SiteEvent, Field(discrim
 
 @dataclass(frozen=True, slots=True)
 class JobLine:
-    """One job as the site knows it."""
+    """One job as the site knows it.
+
+    entry: the place of its registration.  closed_at_size: the size of its ledger when it was closed last, else 0.
+    """
 
     job: str
     number: str
@@ -224,6 +227,8 @@ class JobLine:
     kind: str
     opened_at: str
     closed: bool = False
+    entry: int = 0
+    closed_at_size: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -264,10 +269,13 @@ def evolve_site(state: SiteState, event: SiteEvent) -> SiteState:
             issued = (event.procedure, event.revision, event.sha256)
             return replace(state, procedures=(*state.procedures, issued))
         case JobRegistered():
-            line = JobLine(event.job, event.number, event.housing, event.kind, event.at)
+            line = JobLine(event.job, event.number, event.housing, event.kind, event.at, entry=event.seq)
             return replace(state, jobs=(*state.jobs, line))
         case JobClosed():
-            jobs = tuple(replace(line, closed=True) if line.job == event.job else line for line in state.jobs)
+            jobs = tuple(
+                replace(line, closed=True, closed_at_size=event.size) if line.job == event.job else line
+                for line in state.jobs
+            )
             return replace(state, jobs=jobs)
         case InstrumentKept():
             kept = {**state.instruments, event.instrument.id: event.instrument}

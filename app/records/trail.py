@@ -2,7 +2,7 @@
 
 from typing import assert_never
 
-from app.domain.event_base import Evidence, Who
+from app.domain.event_base import Device, Evidence, Who
 from app.domain.events import (
     STOP_REASONS,
     AnswerCorrected,
@@ -35,7 +35,20 @@ from app.domain.words import unit_words
 
 def sentence_of(event: Event, steps: dict[str, Step]) -> str:
     """Return one sentence for an entry; `steps` maps step ids to steps of the job."""
+    return _said(event, steps) + _of_its_tablet(event.device)
 
+
+def _of_its_tablet(device: Device | None) -> str:
+    """Say what is unusual about how an entry came: given back after a restore, or after one that is not there."""
+    told = ""
+    if device is not None and device.recovered:
+        told += f" Recovered: {device.tablet} gave it back after a restore (it knew {device.knew} entries)."
+    if device is not None and device.missing is not None:
+        told += f" Its mark {device.missing}, made before, had not arrived."
+    return told
+
+
+def _said(event: Event, steps: dict[str, Step]) -> str:
     def text(step_id: str | None) -> str:
         step = steps.get(step_id or "")
         return f"“{step.text}”" if step else f"step {step_id}"

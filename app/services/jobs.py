@@ -18,6 +18,7 @@ from app.domain.event_base import Device, Who
 from app.domain.events import AttemptRefused, Event, JobOpened, RecordAccepted, event_from_bytes, payload_of
 from app.domain.job import JobState, fold, milliseconds_between
 from app.domain.refused import Refused
+from app.domain.restores import restores_of
 from app.domain.site import (
     SITE_LEDGER,
     JobClosed,
@@ -153,6 +154,8 @@ class Jobs:
             device=_device(asked, at),
             request=asked.token,
             instruments=_site_state(work).instruments if isinstance(command, Finish | Correct | Late) else {},
+            restores=restores_of(_site_state(work), job) if isinstance(command, Late | StopWork) else (),
+            missing=_missing(work, command),
         )
         refused: Refused | None = None
         try:
@@ -241,6 +244,14 @@ def _append_site(work: LedgerWork, state: SiteState, event: SiteEvent) -> SiteSt
     state = fold_site([event], start=state)
     work.append(SITE_LEDGER, [canonical(event.model_dump(mode="json", exclude_none=True))], memo=state)
     return state
+
+
+def _missing(work: LedgerWork, command: Command) -> int | None:
+    """The number of the mark that the tablet kept before this one, where the record has it not."""
+    if not isinstance(command, Late | StopWork) or not command.knowledge.before:
+        return None
+    told = command.knowledge
+    return None if work.seen_request(told.before_token) else told.before
 
 
 def _refusal(state: JobState, moment: Moment, no: Refused) -> AttemptRefused:

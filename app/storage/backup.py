@@ -141,6 +141,8 @@ def examine(folder: Path) -> Examined:
     the manifest says; every photo that an entry names is there; the manifest is signed by the copy's own site key.
     Raises StorageFault with the first fault and how many more there are.
     """
+    if not folder.is_dir():
+        raise StorageFault(f"There is no folder {folder}: give the folder of a backup.")
     try:
         data = (folder / MANIFEST).read_bytes()
         manifest = Manifest.model_validate_json(data)

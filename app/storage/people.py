@@ -159,10 +159,23 @@ class People:
         ).result()
 
     def _free_id(self, name: str) -> str:
-        base = re.sub(r"[^a-z0-9]+", "-", name.lower().encode("ascii", "ignore").decode()).strip("-") or "person"
+        base = re.sub(r"[^a-z0-9]+", "-", plain_letters(name)).strip("-") or "person"
         taken = {person.id for person in self._rows()}
         numbered = [base, *(f"{base}-{number}" for number in range(2, len(taken) + 3))]
         return next(candidate for candidate in numbered if candidate not in taken)
+
+
+_SPELT = str.maketrans({
+    "ł": "l", "ø": "o", "ß": "ss", "đ": "d", "ð": "d", "þ": "th", "æ": "ae", "œ": "oe", "ı": "i", "ħ": "h", "ŧ": "t",
+    "ŋ": "ng", "ĸ": "k", "ə": "e", "’": "-",
+})  # fmt: skip
+"""Latin letters that Unicode does not take apart."""
+
+
+def plain_letters(name: str) -> str:
+    """Return a name in small letters from a to z where Latin ones are meant: `Nowák` is `nowak`; others are dropped."""
+    apart = unicodedata.normalize("NFKD", name.casefold().translate(_SPELT))
+    return apart.translate(_SPELT).encode("ascii", "ignore").decode()
 
 
 _DECOY = "$argon2id$v=19$m=65536,t=3,p=4$AAAAAAAAAAAAAAAAAAAAAA$AAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAA"

@@ -24,7 +24,7 @@ SCHEME_COOKIE = "changeout_scheme"
 
 @dataclass(frozen=True, slots=True)
 class Site:
-    """One running site."""
+    """One running site.  line: the name of the line of entries that it is on; a restore changes it, at a start."""
 
     settings: Settings
     clock: Callable[[], datetime]
@@ -46,6 +46,7 @@ class Site:
     facts: tuple[str, ...] = ()
     trust: Trust | None = None
     names: frozenset[str] = frozenset()
+    line: str = ""
     demo_people: tuple[tuple[str, str, str], ...] = ()
 
     @property

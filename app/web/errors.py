@@ -26,6 +26,7 @@ TYPED = {
     "extra": "Anything else to look at",
     "now": "What it should read",
     "reason": "Why",
+    "text": "Your words",
 }
 """What a person types on the forms that are not on the work panel."""
 FORBIDDEN = {"role", "secret", "waiting", "locked", "origin"}

@@ -43,7 +43,7 @@ def html(request: Request, template: str, status: int = 200, **context: Any) -> 
 
 
 def piece(request: Request, template: str, **context: Any) -> str:
-    """Render a template with what every page has: site name, who is signed in, the colour scheme."""
+    """Render a template with what every page has: site name, who is signed in, line of entries, colour scheme."""
     session: Session | None = getattr(request.state, "session", None)
     return (
         environment()
@@ -51,6 +51,7 @@ def piece(request: Request, template: str, **context: Any) -> str:
         .render(
             site=site_of(request).settings.site,
             session=session,
+            line=site_of(request).line,
             scheme="dim" if request.cookies.get(SCHEME_COOKIE) == "dim" else "bright",
             **context,
         )

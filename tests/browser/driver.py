@@ -44,10 +44,11 @@ def chromium_path() -> str | None:
 
 
 @contextmanager
-def served(folder: Path) -> Iterator[tuple[str, Running]]:
-    """Serve a sample site on a free port and yield its address."""
+def served(folder: Path, port: int = 0) -> Iterator[tuple[str, Running]]:
+    """Serve a sample site on a free port, or on the one given, and yield its address."""
     with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
+        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        probe.bind(("127.0.0.1", port))
         port = probe.getsockname()[1]
     settings = Settings(data=folder, port=port)
     ship_sample_housings(settings)

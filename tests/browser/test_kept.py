@@ -1,22 +1,26 @@
 """A tablet out of reach of the server: marks are kept, survive a reload, arrive once and in order, and lose nothing."""
 
 from collections.abc import Callable, Iterator
+from functools import partial
 from hashlib import sha256
 from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser, BrowserContext
 
-from app.bootstrap import Running
+from app.bootstrap import Running, finish_restore
 from app.domain.commands import Reopen, StopWork
 from app.domain.events import MarkContested, MarkJoined, StepBegun, StepDone
 from app.domain.job import JobState, Stage
 from app.services.rehearsal import commands_for
+from app.storage.backup import make_backup
+from app.storage.restore import restore
 from tests.benching.site import photo
 from tests.browser.driver import EYES, HANDS, NIGHT_LEAD, Tablet, served
 from tests.browser.stage import Staged
 
 CARRIED = "() => new Promise(done => { const asked = indexedDB.open('changeout-kept'); asked.onsuccess = () => { const all = asked.result.objectStoreNames.contains('packs') ? asked.result.transaction('packs').objectStore('packs').get(document.getElementById('work').dataset.job) : null; if (!all) return done(false); all.onsuccess = () => done(Boolean(all.result)); }; })"  # noqa: E501
+HELD = "least => new Promise(done => { const asked = indexedDB.open('changeout-kept'); asked.onsuccess = () => { const all = asked.result.transaction('marks').objectStore('marks').getAll(); all.onsuccess = () => done(all.result.filter(mark => mark.state === 'taken').length >= least); }; })"  # noqa: E501
 READY = "() => navigator.serviceWorker.ready.then(() => Boolean(navigator.serviceWorker.controller))"
 
 
@@ -295,9 +299,54 @@ def test_a_photo_taken_out_of_reach_goes_on_where_it_was_cut(
     assert len(asked) >= len(picture) // (256 * 1024) + 1
 
 
+def test_a_restore_of_an_older_backup_gets_back_what_the_tablet_still_holds(tmp_path: Path, browser: Browser) -> None:
+    """The drill: job, backup, marks out of reach and in reach, restore; the tablet signs in and gives them back."""
+    folder, copy = tmp_path / "site", tmp_path / "copy"
+    context = browser.new_context(viewport={"width": 1280, "height": 800})
+    with served(folder) as (address, running):
+        staged = Staged(running).do_until("Twist the bag into")
+        tablet = Tablet(context.new_page(), address)
+        tablet.sign_in(HANDS)
+        carry(tablet, staged)
+        tablet.do_step()
+        make_backup(folder, copy, with_keys=True, program="tested", clock=running.site.clock)
+        in_backup = len(running.site.jobs.events(staged.job))
+        tablet.do_step()
+        tablet.page.wait_for_function(HELD, arg=len(running.site.jobs.events(staged.job)) - in_backup + 1)
+        tablet.page.context.set_offline(True)
+        tablet.do_step()
+        tablet.page.context.set_offline(False)
+        arrived(tablet)
+        before = running.site.jobs.events(staged.job)
+    clock, port = running.site.clock, int(address.rsplit(":", 1)[1])
+    restore(copy, folder, replace=True, keys=None, clock=clock, finish=partial(finish_restore, clock=clock))
+
+    with served(folder, port) as (address, running):
+        tablet.who = ""
+        tablet.sign_in(HANDS)
+        tablet.page.wait_for_selector("[data-said]")
+        told = tablet.page.locator("[data-said]").inner_text()
+        events = running.site.jobs.events(staged.job)
+        tablet.go(f"/jobs/{staged.job}")
+        trail = tablet.page.locator("main").inner_text()
+        tablet.page.reload()
+        arrived(tablet)
+        again = running.site.jobs.events(staged.job)
+    context.close()
+
+    lost = [event.request for event in before[in_backup:]]
+    assert len(lost) >= 2
+    assert [event.request for event in events[in_backup:]] == lost
+    assert all(event.device and event.device.recovered for event in events[in_backup:])
+    assert not any(event.device and event.device.recovered for event in events[:in_backup])
+    assert "The server went on from a backup" in told
+    assert "Recovered: tablet 1, roof gave it back after a restore" in trail
+    assert again == events
+
+
 def test_the_scripts_are_small(site: tuple[str, Running]) -> None:
     """What keeps marks on a tablet stays readable: a few hundred lines in all."""
     root = Path(__file__).parents[2] / "static" / "js"
     lines = sum(len(path.read_text().splitlines()) for path in [*root.glob("kept/*.js"), root / "tablet.js"])
 
-    assert lines < 500
+    assert lines < 600

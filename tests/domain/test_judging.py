@@ -93,3 +93,19 @@ def test_what_is_no_date_is_refused_with_an_example(text: str) -> None:
 
     with pytest.raises(Invalid, match="such as 2026-03-31"):
         evidence_from(step, answers, "", Setting(TODAY))
+
+
+@pytest.mark.parametrize("text", ["999999999999", "10001", "-1", "1.5"])
+def test_an_implausible_count_of_pieces_is_refused(text: str) -> None:
+    """Pieces are whole numbers up to this program's bound; the sentence says whose bound it is."""
+    step = next(step for step in opened("EF-03").state.steps if any(asked.ask.unit == "pcs" for asked in step.asks))
+    asked = next(asked.ask.id for asked in step.asks if asked.ask.unit == "pcs")
+
+    with pytest.raises(Invalid, match="this program's bound"):
+        evidence_from(step, made_up_answers(step) | {asked: text}, "", Setting(TODAY, {}))
+
+
+def test_a_reading_beyond_every_instrument_is_refused() -> None:
+    """A billion is the most that any reading may be, in whatever unit."""
+    with pytest.raises(Invalid, match="beyond 1000000000"):
+        judged(upstream="1000000001")

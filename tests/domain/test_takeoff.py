@@ -12,6 +12,7 @@ from app.domain.housing import Housing, Seal, Service
 from app.domain.steps import begin_with, expand
 from app.domain.takeoff import TakeOff, take_off
 from app.services.planning import with_depths
+from app.web.views.pages import USE_WORDS, use_words
 from tests.builders import opened, procedure
 
 
@@ -124,3 +125,13 @@ def test_the_stub_left_in_the_last_bag_stays_on_the_ring() -> None:
 
     assert state.model is not None
     assert [(sleeve.stubs, sleeve.extended) for sleeve in state.model.ports[0].ring] == [(1, False)]
+
+
+def test_what_is_used_up_is_named_as_its_number_wants_it() -> None:
+    """One new bag, two new bags; one edge to tape; one filter-less package."""
+    told = [f"{count} {use_words(name, count)}" for name in USE_WORDS for count in (1, 2)]
+
+    assert told[:4] == ["1 new bag", "2 new bags", "1 cut", "2 cuts"]
+    assert "1 edge to tape" in told
+    assert "2 edges to tape" in told
+    assert "1 filter-less package" in told

@@ -366,3 +366,14 @@ def test_a_closed_jobs_head_is_not_repeated(site_folder: Path, tmp_path: Path) -
 
     assert [end["ledger"] for end in entries_of(tmp_path / "again")[-1]["heads"]] == ["site"]
     assert {end["ledger"] for end in manifest_of(copy)["heads"]} == {"site", JOB}
+
+
+def test_a_folder_that_is_not_there_or_no_backup_is_told_in_one_sentence(tmp_path: Path) -> None:
+    """Either is named for what it is, and nothing is made."""
+    (tmp_path / "empty").mkdir()
+
+    with pytest.raises(StorageFault, match="There is no folder"):
+        restored(tmp_path / "nowhere", tmp_path / "site")
+    with pytest.raises(StorageFault, match="has no manifest that can be read: give the folder of a backup"):
+        restored(tmp_path / "empty", tmp_path / "site")
+    assert not (tmp_path / "site").exists()

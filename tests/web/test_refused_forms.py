@@ -1,6 +1,8 @@
 """A refused form gives back what was typed on it, never the secret, and can be sent again once mended."""
 
-from app.domain.commands import StopWork
+from app.domain.commands import Begin, Reopen, StopWork
+from app.domain.events import Recheck
+from app.services.rehearsal import commands_for
 from tests.web.desk import SECRETS, Desk
 
 ANSWER = "The band tool was replaced; the crew looked at the ring & found it “whole”."
@@ -53,3 +55,64 @@ def test_a_step_due_again_is_named_by_its_number_to_the_reviewer(desk: Desk) -> 
     assert sent.status_code == 303
     assert f"answer corrected at step {state.index[leaned_on.id] + 1}" in page
     assert leaned_on.id not in page
+
+
+def test_a_refused_look_keeps_the_words_and_the_choice(desk: Desk) -> None:
+    """What was seen at the housing and typed stands on the panel again, with what was chosen."""
+    job, hands = desk.open_job(), desk.named("technician")
+    desk.work_until(job, "Agree")
+    desk.do(job, StopWork(), hands)
+    desk.do(job, Reopen("looked at", (Recheck(id="ring", text="Look at the ring", expected="bag on it"),)),
+            desk.named("lead", 1))  # fmt: skip
+
+    refused = desk.post(
+        hands, f"/jobs/{job}/looks", look="no such look", seen="otherwise", text="the bag hangs loose", device_at=""
+    )
+
+    assert refused.status_code == 409
+    assert "the bag hangs loose</textarea>" in refused.text
+    assert 'value="otherwise" checked' in refused.text
+    assert 'value="as recorded" checked' not in refused.text
+
+
+def test_a_refused_note_comes_back_with_its_words(desk: Desk) -> None:
+    """A note that is too long is given back whole, to be made shorter."""
+    job, hands = desk.open_job(), desk.named("technician")
+    words = "The duct hums. " * 40
+
+    refused = desk.post(hands, f"/jobs/{job}/notes", text=words, device_at="")
+
+    assert refused.status_code == 409
+    assert words.strip() in refused.text
+
+
+def test_the_same_reading_sent_twice_is_one_attempt(desk: Desk) -> None:
+    """A double tap, or a form sent again: one token is one attempt, and one line on the page."""
+    job, hands = desk.open_job(), desk.named("technician")
+    step = desk.work_until(job, "Twist the bag into").due
+    assert step is not None
+    if step.marks == 2:
+        desk.do(job, Begin(step.id), hands)
+    fields = {"act": "finish", "step": step.id, "a.length": "420", "device_at": "", "token": "double-tap-0000000001"}
+
+    sent = [desk.client(hands).post(f"/jobs/{job}/marks", data=fields).status_code for _ in range(2)]
+    page = desk.get(hands, f"/jobs/{job}/now").text
+
+    assert sent == [303, 303]
+    assert len(desk.running.site.jobs.state(job).mark(step.id).attempts) == 1
+    assert page.count("Attempt ") == 1
+
+
+def test_a_hold_says_who_may_not_release_it_and_why(desk: Desk) -> None:
+    """A lead who worked on the job is missing from the list, and the reason stands under it."""
+    job, lead, night = desk.open_job(), desk.named("lead"), desk.named("lead", 1)
+    state = desk.running.site.jobs.state(job)
+    while (due := state.due) is not None:
+        if due.kind == "hold" and due.role == "lead" and lead.id in state.performers:
+            break
+        for command, by in commands_for(state, desk.cast()):
+            state = desk.do(job, command, lead if by == desk.named("technician") else by)
+
+    page = desk.get(lead, f"/jobs/{job}/now").text
+
+    assert f"Not among them: {lead.name} has worked on this job" in page

@@ -8,6 +8,7 @@ from app.domain.commands import (
     StopWork,
 )
 from app.domain.deciding.common import event_of, relying_on, words_of
+from app.domain.deciding.remembered import noted, remembered
 from app.domain.events import STOP_REASONS, Event, JobReopened, JobStopped, NoteWritten, RecheckAnswered, StopExplained
 from app.domain.job import JobState, Stage
 from app.domain.judging import LONGEST_ANSWER
@@ -16,7 +17,9 @@ from app.domain.refused import Refused
 
 
 def stop(state: JobState, command: StopWork, moment: Moment) -> tuple[Event, ...]:
-    """Stop the job; a second stop changes nothing."""
+    """Stop the job; a second stop changes nothing.  A stop is taken whatever its tablet says that it knew."""
+    if command.kept:
+        moment = noted(moment, remembered(state, command.seen, command.knowledge, moment), command.seen)
     if state.stop is not None:
         told = "STOP was pressed here, too, while the server was out of reach."
         return (event_of(NoteWritten, state, moment, text=told),) if command.kept else ()

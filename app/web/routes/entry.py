@@ -17,9 +17,9 @@ YEAR_S = 365 * 24 * 3600
 
 
 @router.get("/ready")
-async def ready() -> Response:
-    """Say that the server answers."""
-    return PlainTextResponse("ready")
+async def ready(request: Request) -> Response:
+    """Say that the server answers, and on which line of entries it is."""
+    return PlainTextResponse("ready", headers={"Changeout-Line": site_of(request).line})
 
 
 @router.get("/signin")

@@ -3,6 +3,7 @@
 import json
 from asyncio import wrap_future
 from concurrent.futures import Future
+from dataclasses import replace
 from functools import partial
 from typing import Annotated
 
@@ -12,7 +13,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import JSONResponse, Response
 
 from app.calc.errors import Invalid
-from app.domain.commands import Begin, Command, DecideContest, Finish, Late, StopWork
+from app.domain.commands import Begin, Command, DecideContest, Finish, Knowledge, Late, StopWork
 from app.domain.judging import LONGEST_ANSWER
 from app.domain.refused import Refused
 from app.domain.text import Kept, sentence_from
@@ -35,7 +36,10 @@ photos = APIRouter(prefix="/photos/{sha256}")
 
 
 class KeptMark(Kept):
-    """One mark as a tablet kept it.  n: the tablet's own count.  seen: the size of the job as the tablet knew it."""
+    """One mark as a tablet kept it.  n: the tablet's own count.  seen: the size of the job as the tablet knew it.
+
+    line, acknowledged, before, before_token: as in `app.domain.commands.Knowledge`.
+    """
 
     n: int = Field(ge=1)
     act: str = Field(pattern="^(begin|finish|stop)$")
@@ -46,7 +50,11 @@ class KeptMark(Kept):
     note: str = Field(default="", max_length=LONGEST_ANSWER)
     token: str = Field(min_length=16, max_length=64)
     device_at: str = Field(max_length=40)
-    seen: int = Field(ge=0)
+    seen: int = Field(ge=0, le=10**9)
+    line: str = Field(default="", max_length=60)
+    acknowledged: bool = False
+    before: int = Field(default=0, ge=0)
+    before_token: str = Field(default="", max_length=64)
 
 
 class Sent(Kept):
@@ -65,14 +73,19 @@ async def look_ahead(request: Request, job: str) -> Response:
     panels = []
     for item in ahead(state, session.who):
         around = await around_for(site, item.state) if not item.waits else Around()
-        work = work_view(job, item.state, session, around)
+        work = replace(  # the panel is one to come; the tablet knows no more entries than there are
+            work_view(job, item.state, session, around), size=state.size, unsettled=state.unsettled_at
+        )
         at_rest, to_rest = await run_in_threadpool(way_to_rest, item.state)
         panels.append({
             "at_rest": at_rest, "to_rest": to_rest, "step": item.step, "act": item.act, "checks": item.checks,
             "waits": item.waits,
             "html": "" if item.waits else piece(request, "_work.html", work=work),
         })  # fmt: skip
-    told = {"job": job, "size": state.size, "unsettled": state.unsettled_at, "person": session.who.id}
+    told = {
+        "job": job, "size": state.size, "unsettled": state.unsettled_at, "person": session.who.id, "line": site.line,
+        "counted": state.counted.get(session.tablet, 0),
+    }  # fmt: skip
     return JSONResponse({**told, "panels": panels})
 
 
@@ -83,7 +96,8 @@ async def take_kept(request: Request, job: str) -> Response:
     sent = await _sent(request)
     if sent.person != session.who.id:
         raise Refused("waiting", "These marks were made by somebody else. They wait on the tablet for their sign-in.")
-    await known(site, job)
+    if (await state_of(site, job)).opened is None:
+        return JSONResponse({"results": [_lost(mark, site) for mark in sent.marks], "line": site.line})
     asked = [
         Asked(session.who, session.tablet, mark.device_at, mark.token, sent_at=sent.sent_at, number=mark.n)
         for mark in sent.marks
@@ -98,7 +112,14 @@ async def take_kept(request: Request, job: str) -> Response:
         else:
             results.append({"n": mark.n, "taken": True, "told": ""})
     state = await state_of(site, job)
-    return JSONResponse({"results": results, "stage": str(state.stage), "size": state.size})
+    return JSONResponse({"results": results, "stage": str(state.stage), "size": state.size, "line": site.line})
+
+
+def _lost(mark: KeptMark, site: Site) -> dict[str, object]:
+    """Answer for a mark on a job that this site does not have."""
+    why = " It went on from a backup made before the job was opened." if site.line else ""
+    told = f"This site has no such job.{why} The mark stays on the tablet; show it to a lead."
+    return {"n": mark.n, "taken": False, "told": told}
 
 
 async def _sent(request: Request) -> Sent:
@@ -126,11 +147,16 @@ def _handed_in(site: Site, job: str, mark: KeptMark, asked: Asked) -> "Future[Re
 def _command(mark: KeptMark) -> Command:
     match mark.act:
         case "stop":
-            return StopWork(kept=True)
+            return StopWork(kept=True, seen=mark.seen, knowledge=_knowledge(mark))
         case "begin":
-            return Late(Begin(mark.step), mark.seen)
+            done: Begin | Finish = Begin(mark.step)
         case _:
-            return Late(Finish(mark.step, mark.answers, mark.note), mark.seen)
+            done = Finish(mark.step, mark.answers, mark.note)
+    return Late(done, mark.seen, _knowledge(mark))
+
+
+def _knowledge(mark: KeptMark) -> Knowledge:
+    return Knowledge(mark.line, mark.acknowledged, mark.before, mark.before_token)
 
 
 @photos.get("/held")

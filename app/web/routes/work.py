@@ -183,9 +183,9 @@ async def release(request: Request, job: str) -> Response:
     return await show(request, job, await do(request, job, Release(form.need("step")), form, by=by))
 
 
-@panel.post("/notes")
+@router.post("/notes")
 async def note(request: Request, job: str) -> Response:
-    """Write a free remark, placed in sequence."""
+    """Write a free remark, placed in sequence; the form is no part of the panel, so a refusal gives it back."""
     form = await posted(request)
     state = await do(request, job, WriteNote(form.need("text"), form.get("step") or None), form)
     return await show(request, job, state, Notice("good", "The note is in the record."))
@@ -211,6 +211,7 @@ async def stop_reason(request: Request, job: str) -> Response:
 async def looks(request: Request, job: str) -> Response:
     """Answer one thing to look at after a re-opening."""
     form = await posted(request)
+    request.state.refill = Refill("look", {"seen": form.get("seen"), "text": form.get("text")})
     answer = AnswerRecheck(form.need("look"), form.need("seen") == "as recorded", form.get("text"))
     return await show(request, job, await do(request, job, answer, form))
 

@@ -173,6 +173,12 @@ USE_WORDS = {
 }  # fmt: skip
 
 
+def use_words(name: str, count: int) -> str:
+    """Name what is used up as its number wants it: `new bag` for one, `new bags` for any other."""
+    many = USE_WORDS.get(name, name.replace("_", " "))
+    return many.replace("edges ", "edge ").removesuffix("s") if count == 1 else many
+
+
 def plan_page(made: Plan, procedures: tuple[tuple[str, str], ...], crew: tuple[tuple[str, str, str], ...]) -> PlanPage:
     """Return the planning page."""
     ports = tuple(made.takeoff.per_port)
@@ -183,9 +189,7 @@ def plan_page(made: Plan, procedures: tuple[tuple[str, str], ...], crew: tuple[t
     sections: dict[str, list[str]] = {}
     for number, step in enumerate(made.steps, start=1):
         sections.setdefault(section_words(step), []).append(f"{number}. {step.text}")
-    spares = ", ".join(
-        f"{count} {USE_WORDS.get(name, name.replace('_', ' '))}" for name, count in made.takeoff.spares.items()
-    )
+    spares = ", ".join(f"{count} {use_words(name, count)}" for name, count in made.takeoff.spares.items())
     return PlanPage(
         tag=made.housing.tag,
         procedure=made.procedure.id,
@@ -246,7 +250,7 @@ def overview(
         sections=tuple((title, tuple(rows)) for title, rows in sections.items()),
         trail=tuple((e.seq, local_text(e.at, zone), sentence_of(e, steps)) for e in reversed(events)),
         waits_for=waits_for(state),
-        remaining=tuple((USE_WORDS.get(name, name), str(count)) for name, count in remaining.items() if count),
+        remaining=tuple((use_words(name, count), str(count)) for name, count in remaining.items() if count),
     )
 
 
@@ -328,7 +332,7 @@ def reopen_page(job: str, state: JobState, session: Session, remaining: dict[str
             for number, step in enumerate(state.steps, start=1)
             if state.mark(step.id).stands
         ),
-        remaining=tuple((USE_WORDS.get(name, name), str(count)) for name, count in remaining.items() if count),
+        remaining=tuple((use_words(name, count), str(count)) for name, count in remaining.items() if count),
         token=new_token(),
     )
 

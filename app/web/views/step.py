@@ -80,11 +80,12 @@ class WayOutView:
 
 @dataclass(frozen=True, slots=True)
 class HoldView:
-    """Who may release a hold point."""
+    """Who may release a hold point.  absent: who of that role may not, and why, in words."""
 
     role: str
     people: tuple[tuple[str, str], ...]
     chosen: str = ""
+    absent: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -320,5 +321,7 @@ def _attempt(step: Step, mark: Mark, number: int, zone: str) -> str:
 
 
 def _hold(state: JobState, step: Step, people: tuple[Person, ...], chosen: str) -> HoldView:
-    able = [person for person in people if person.role is step.role and person.id not in state.performers]
-    return HoldView(step.role.words, tuple((person.id, person.name) for person in able), chosen)
+    asked = [person for person in people if person.role is step.role]
+    able = tuple((person.id, person.name) for person in asked if person.id not in state.performers)
+    absent = tuple(f"{person.name} has worked on this job" for person in asked if person.id in state.performers)
+    return HoldView(step.role.words, able, chosen, absent)

@@ -80,6 +80,8 @@ class LooksView:
     left: int
     next_step: str
     token: str
+    chosen: str = ""
+    typed: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,7 +161,7 @@ def _panel_of(
         case Stage.STOPPED:
             return Work(head, "stopped", pictures(state, ()), notice, stopped=_stopped(state, session, refill))
         case Stage.LOOKING:
-            return Work(head, "looks", pictures(state, ()), notice, looks=_looks(state))
+            return Work(head, "looks", pictures(state, ()), notice, looks=_looks(state, refill))
         case Stage.CONTESTED:
             return Work(
                 head, "contests", pictures(state, ()), notice, contests=contests_view(state, session, new_token())
@@ -220,8 +222,9 @@ def _stopped(state: JobState, session: Session, refill: Refill | None) -> Stoppe
     )
 
 
-def _looks(state: JobState) -> LooksView:
+def _looks(state: JobState, refill: Refill | None) -> LooksView:
     item, due = state.rechecks[0], state.due
+    typed = refill.answers if refill and refill.step == "look" else {}
     return LooksView(
         first=item.text,
         expected=item.expected,
@@ -229,6 +232,8 @@ def _looks(state: JobState) -> LooksView:
         left=len(state.rechecks),
         next_step=due.text if due else "",
         token=new_token(),
+        chosen=typed.get("seen", ""),
+        typed=typed.get("text", ""),
     )
 
 

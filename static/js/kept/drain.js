@@ -49,8 +49,8 @@ async function sendPhoto(name) {
 
 async function send(batch, result) {
   const { job, person } = batch[0];
-  const marks = batch.map(({ n, act, step, answers, note, token, device_at, seen }) =>
-    ({ n, act, step, answers, note, token, device_at, seen }));
+  const marks = batch.map(({ n, act, step, answers, note, token, device_at, seen, line, acknowledged, before, before_token }) =>
+    ({ n, act, step, answers, note, token, device_at, seen, line, acknowledged, before, before_token })); // what is undefined is not sent
   let answer;
   try {
     for (const name of batch.flatMap((mark) => mark.photos ?? [])) await sendPhoto(name);
@@ -81,11 +81,12 @@ async function send(batch, result) {
     result.left = true;
     return false;
   }
-  const told = new Map((await answer.json()).results.map((item) => [item.n, item]));
+  const { results, line: under } = await answer.json();
+  const told = new Map(results.map((item) => [item.n, item]));
   for (const mark of batch) {
     const item = told.get(mark.n);
     if (!item) { result.left = true; continue; }
-    await put({ ...mark, state: item.taken ? "taken" : "aside", told: item.told });
+    await put({ ...mark, state: item.taken ? "taken" : "aside", told: item.told, under });
     result.sent += 1;
   }
   return true;

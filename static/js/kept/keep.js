@@ -2,6 +2,7 @@
 // The server judges each when it arrives; this page only refuses to go on where an answer lies outside its limit, and
 // where only the server can judge.  Without a secure context the browser keeps nothing, and the page says so.
 import { drain } from "./drain.js";
+import { before, countOnFrom, holdCopy, line, putBack } from "./recover.js";
 import { all, forget, keep, pack, savePack, savePhoto } from "./store.js";
 
 const RETRY_MS = 5_000;
@@ -20,6 +21,7 @@ if (able) {
   navigator.storage?.persist?.();
   document.addEventListener("submit", take, true);
   document.addEventListener("htmx:error", lost);
+  document.addEventListener("htmx:after:request", answered);
   document.addEventListener("htmx:after:swap", () => { takeAlong(); tell(); });
   window.addEventListener("online", settle);
   document.addEventListener("visibilitychange", () => { if (!document.hidden) settle(); });
@@ -30,9 +32,11 @@ if (able) {
 }
 
 async function begin() {
+  if (work()?.dataset.stage === "accepted") await forget(work().dataset.job);
+  await putBack();
   await read();
   warm();
-  if (work()?.dataset.stage === "accepted") await forget(work().dataset.job);
+  if (waiting.some((mark) => mark.state === "kept" && mark.acknowledged)) await giveBack();
   if (ofThisJob().length) await resume();
   await settle();
   await takeAlong();
@@ -45,6 +49,15 @@ async function warm() {
   const files = loaded.filter((address) => address.origin === location.origin && /^\/(static|kept)\//.test(address.pathname));
   await (await caches.open("changeout-files")).addAll(files.map(String)).catch(() => {});
   if (work()) await (await caches.open("changeout-pages")).add(location.href).catch(() => {});
+}
+
+// After a restore: what the server had acknowledged before goes back to it, and the page says what became of it.
+async function giveBack() {
+  const mine = waiting.filter((mark) => mark.state === "kept" && mark.acknowledged).map((mark) => mark.n);
+  await settle();
+  const left = new Set(waiting.filter((mark) => mark.state !== "taken").map((mark) => mark.n));
+  const gone = mine.filter((n) => !left.has(n)).length;
+  if (gone) say(`The server went on from a backup. It was offered again what this tablet had sent: ${gone === 1 ? "1 mark is" : `${gone} marks are`} in the record.`);
 }
 
 async function read() {
@@ -66,6 +79,14 @@ function lost(event) {
   if (form?.matches?.("#work form[data-mark]")) keepForm(form);
 }
 
+// A mark that the server has answered is held here too, until its record is signed.
+async function answered(event) {
+  const { sourceElement: form, response } = event.detail?.ctx ?? {};
+  if (response?.status !== 200 || !form?.matches?.("#work form[data-mark]")) return;
+  const kind = new URL(form.action).pathname.split("/").pop();
+  if (kind === "marks" || kind === "stop") await holdCopy(await markOf(kind, event.detail.ctx.request.body));
+}
+
 async function keepForm(form) {
   const kind = new URL(form.action).pathname.split("/").pop();
   if (kind !== "marks" && kind !== "stop") {
@@ -76,19 +97,9 @@ async function keepForm(form) {
   const panels = known?.panels ?? [];
   const place = panels.findIndex((item) => item.step === given.get("step") && item.act === given.get("act"));
   if (kind === "marks" && panels[place]?.waits) return say(panels[place].waits, "refused");
-  const answers = {};
-  const photos = [];
-  for (const [name, value] of given) {
-    if (!name.startsWith("a.")) continue;
-    if (typeof value === "string") answers[name.slice(2)] = value;
-    else if (value.size) photos.push((answers[name.slice(2)] = await keepPhoto(value)));
-  }
-  const { job, person, size } = work().dataset;
-  const mark = {
-    job, person, photos, act: kind === "stop" ? "stop" : given.get("act"), step: given.get("step") ?? "", answers,
-    note: given.get("note") ?? "", token: given.get("token"), device_at: given.get("device_at") || new Date().toISOString(),
-    seen: Math.max(Number(size), known?.size ?? 0), what: document.querySelector("h1.action")?.textContent ?? "",
-  };
+  const mark = await markOf(kind, given);
+  const { answers } = mark;
+  Object.assign(mark, await before(mark.job));
   if (waiting.some((other) => other.token === mark.token)) return;
   mark.n = await keep(mark);
   waiting.push({ ...mark, state: "kept", told: "" });
@@ -97,6 +108,26 @@ async function keepForm(form) {
   const outside = beyond(answers, panels[place]?.checks ?? {});
   if (outside) return rest(`${outside} lies outside its limit. The attempt is kept; the step waits for the server.`);
   onward(panels[place + 1]);
+}
+
+// What a form says, read at once: the page may be another before the photos are kept.
+async function markOf(kind, given) {
+  const { job, person, size } = work().dataset;
+  const answers = {};
+  const files = [];
+  for (const [name, value] of given) {
+    if (!name.startsWith("a.")) continue;
+    if (typeof value === "string") answers[name.slice(2)] = value;
+    else if (value.size) files.push([name.slice(2), value]);
+  }
+  const mark = {
+    job, person, photos: [], act: kind === "stop" ? "stop" : given.get("act"), step: given.get("step") ?? "", answers,
+    note: given.get("note") ?? "", token: given.get("token"), device_at: given.get("device_at") || new Date().toISOString(),
+    seen: Math.max(Number(size), known?.size ?? 0), line: line(),
+    what: document.querySelector("h1.action")?.textContent ?? "",
+  };
+  for (const [name, file] of files) mark.photos.push((answers[name] = await keepPhoto(file)));
+  return mark;
 }
 
 async function keepPhoto(file) {
@@ -173,7 +204,7 @@ async function takeAlong() {
   const here = work()?.dataset;
   if (!here?.step || ofThisJob().length) return;
   known ??= await pack(here.job);
-  if (known?.job !== here.job) known = undefined;
+  if (known?.job !== here.job || (known.line ?? "") !== line()) known = undefined;
   const place = known?.panels.findIndex((item) => item.step === here.step && item.act === here.act) ?? -1;
   const fits = known && known.unsettled === Number(here.unsettled) && known.person === here.person && place >= 0;
   const ends = known?.panels.at(-1)?.waits ? known.panels.length : Infinity;
@@ -181,6 +212,7 @@ async function takeAlong() {
   const told = await fetch(`/jobs/${here.job}/ahead`).catch(() => null);
   if (!told?.ok) return;
   known = await told.json();
+  await countOnFrom(known.counted ?? 0);
   await savePack(known);
 }
 
@@ -237,7 +269,7 @@ function element(name, kind, text) {
 }
 
 function say(text, tone = "kept") {
-  const main = work()?.querySelector("main");
+  const main = document.querySelector("main");
   if (!main) return;
   main.querySelector("[data-said]")?.remove();
   const told = element("p", `told told-${tone} wide`, text);
@@ -264,7 +296,7 @@ function tell() {
     }
   }
   for (const mark of aside) {
-    const line = element("p", "", `Set aside: “${mark.what}”, ${mark.device_at}. ${mark.told}`);
+    const line = element("p", "", `Set aside: mark ${mark.n}, “${mark.what}”, ${mark.device_at}. ${mark.told}`);
     line.dataset.aside = String(mark.n);
     told.append(line);
   }

@@ -38,6 +38,9 @@ async function inside(store, mode, work) {
 // state: "kept" (not yet on the server), "taken" (the server has it), "aside" (the server says why it has it not).
 export const keep = (mark) => inside("marks", "readwrite", (store) => store.add({ ...mark, state: "kept", told: "" }));
 export const all = () => inside("marks", "readonly", (store) => store.getAll());
+// For what has its state already; and a key used and let go, so that the next number is higher.
+export const hold = (mark) => inside("marks", "readwrite", (store) => store.add(mark));
+export const raise = (n) => inside("marks", "readwrite", (store) => { store.put({ n, state: "none" }); store.delete(n); });
 export const put = (mark) => inside("marks", "readwrite", (store) => store.put(mark));
 export const savePack = (pack) => inside("packs", "readwrite", (store) => store.put(pack));
 export const pack = (job) => inside("packs", "readonly", (store) => store.get(job));

@@ -1,0 +1,40 @@
+"""Random schedules of tablets and a server: what `python -m tests.schedules` plays by the ten thousand, in small."""
+
+import pytest
+
+from tests.schedules import noticed_in
+from tests.scheduling.laws import broken_laws
+from tests.scheduling.play import play
+from tests.scheduling.seeded import SEEDED, Fault
+
+SCHEDULES = 250
+
+
+def test_every_queue_drains_and_no_law_is_broken() -> None:
+    """Each valid mark stands once and in order, recovered ones say so, poison is set aside, nothing is invented."""
+    wrong = {number: told for number in range(SCHEDULES) if (told := broken_laws(play(1, number)))}
+
+    assert wrong == {}
+
+
+def test_a_schedule_is_the_same_at_each_run() -> None:
+    """A seed and a number name one schedule, so that what went wrong can be looked at again."""
+    first, again = play(1, 3), play(1, 3)
+
+    assert first.log == again.log
+    assert first.server.payloads == again.server.payloads
+
+
+def test_schedules_hold_restores_and_what_comes_back_after_them() -> None:
+    """The schedules are no idle ones: marks are lost in restores and come back, and poison is among them."""
+    played = [play(1, number) for number in range(60)]
+
+    assert sum(one.server.restores for one in played) > 10
+    assert sum(len(one.confirmed_and_lost) for one in played) > 10
+    assert any(mark.state == "aside" for one in played for tablet in one.tablets for mark in tablet.marks)
+
+
+@pytest.mark.parametrize("fault", SEEDED, ids=lambda fault: fault.name)
+def test_a_seeded_fault_is_noticed(fault: Fault) -> None:
+    """A tablet or server with the fault breaks a law within the schedules that a run has."""
+    assert noticed_in(fault, seed=1) is not None

@@ -1,0 +1,111 @@
+"""What must hold after a healed schedule; each law yields sentences, and a schedule is good if there is none."""
+
+from collections import Counter
+from collections.abc import Iterator
+from itertools import takewhile
+
+from app.domain.commands import StopWork
+from app.domain.events import Event, MarkContested, MarkJoined, StepBegun, StepDone, StepOutside
+from app.domain.history import unlawful
+from app.domain.job import UNSETTLING, fold
+from app.domain.restores import restores_of
+from tests.scheduling.play import Played
+from tests.scheduling.tablets import KeptMark, Tablet
+
+OUTCOMES = (StepBegun, StepDone, StepOutside, MarkJoined, MarkContested)
+
+
+def broken_laws(played: Played) -> list[str]:
+    """Return a sentence for everything that is wrong."""
+    events = played.server.events()
+    by_token: dict[str, list[Event]] = {}
+    for event in events:
+        if event.request:
+            by_token.setdefault(event.request, []).append(event)
+    found = [told for tablet in played.tablets for told in _of_a_tablet(tablet, by_token, played)]
+    found += _invented(played, events)
+    found += [f"unlawful: {told}" for told in unlawful(events)]
+    if fold(events) != played.server.state:
+        found.append("the state at hand is not the fold of the entries")
+    return found
+
+
+def _of_a_tablet(tablet: Tablet, by_token: dict[str, list[Event]], played: Played) -> Iterator[str]:
+    numbers = Counter(mark.n for mark in tablet.marks)
+    yield from (f"{tablet.name} used the number {n} {times} times" for n, times in numbers.items() if times > 1)
+    entries = []
+    for mark in tablet.marks:
+        found = by_token.get(mark.token, [])
+        yield from _of_a_mark(tablet, mark, found, played)
+        entries += found
+    places = [event.seq for event in entries]
+    if places != sorted(places):
+        yield f"the marks of {tablet.name} stand in another order than they were made: {places}"
+
+
+def _of_a_mark(tablet: Tablet, mark: KeptMark, found: list[Event], played: Played) -> Iterator[str]:
+    name = f"mark {mark.n} of {tablet.name}"
+    if mark.state == "kept":
+        yield f"{name} is stuck"
+    elif mark.poison:
+        if mark.state != "aside" or found:
+            yield f"{name} is poison and was not set aside"
+    elif mark.state == "aside":
+        yield f"{name} was set aside: {mark.told}"
+    elif len(found) != 1 and not (not found and _stopped_already(mark, played)):
+        yield f"{name} was acknowledged and stands {len(found)} times"
+    for event in found:
+        yield from _of_an_entry(name, mark, event, played)
+
+
+def _of_an_entry(name: str, mark: KeptMark, event: Event, played: Played) -> Iterator[str]:
+    device = event.device
+    recovered = device is not None and bool(device.recovered)
+    kept = device is not None and device.number is not None
+    if kept and device is not None and device.number != mark.n:
+        yield f"{name} stands under the number {device.number}"
+    if mark.token in played.confirmed_and_lost and not recovered:
+        yield f"{name} came back after a restore and is not marked so"
+    if recovered and mark.token not in played.lost and not _knew_what_was_lost(mark, played):
+        yield f"{name} is marked recovered and never was on a line that was left"
+    if kept and not isinstance(mark.act, StopWork):
+        if not isinstance(event, OUTCOMES):
+            yield f"{name} became {event.type}"
+        if _unsettled_before(played, event) >= _shared(mark, played) and not isinstance(event, MarkContested):
+            yield f"{name} was taken in silence against a change that its maker did not know of"
+
+
+def _stopped_already(mark: KeptMark, played: Played) -> bool:
+    """A second stop, made straight, is answered and changes nothing; kept and sent again it is the same request."""
+    return isinstance(mark.act, StopWork) and mark.token in played.server.store.kept.requests
+
+
+def _knew_what_was_lost(mark: KeptMark, played: Played) -> bool:
+    """Whether it was made on entries, or on a line of them, that the record has no more."""
+    lines = {"", *(restore.line for restore in restores_of(played.server.jobs.site(), played.server.job))}
+    return mark.line not in lines or _shared(mark, played) < len(mark.prefix)
+
+
+def _shared(mark: KeptMark, played: Played) -> int:
+    """How many entries of the record the tablet really knew when the mark was made."""
+    pairs = zip(mark.prefix, played.server.payloads, strict=False)
+    return sum(1 for _ in takewhile(lambda pair: pair[0] == pair[1], pairs))
+
+
+def _unsettled_before(played: Played, event: Event) -> int:
+    places = [other.seq for other in played.server.events()[: event.seq] if isinstance(other, UNSETTLING)]
+    return max(places, default=-1)
+
+
+def _invented(played: Played, events: tuple[Event, ...]) -> Iterator[str]:
+    """Nothing stands in a tablet's name that no tablet holds; no number of a tablet stands twice."""
+    known = {mark.token for tablet in played.tablets for mark in tablet.marks}
+    counted = Counter[tuple[str, int]]()
+    for event in events:
+        if event.device is not None and event.device.number is not None:
+            counted[event.device.tablet, event.device.number] += 1
+            if event.request not in known:
+                yield f"entry {event.seq} was made by no tablet"
+    yield from (
+        f"{tablet} stands with the number {n} {times} times" for (tablet, n), times in counted.items() if times > 1
+    )

@@ -1,0 +1,1 @@
+"""Network namespaces: a served site whose only way out is a trap, and tablets behind lines that lose packets."""
