@@ -105,7 +105,7 @@ def test_the_same_reading_sent_twice_is_one_attempt(desk: Desk) -> None:
 
 def test_a_hold_says_who_may_not_release_it_and_why(desk: Desk) -> None:
     """A lead who worked on the job is missing from the list, and the reason stands under it."""
-    job, lead, night = desk.open_job(), desk.named("lead"), desk.named("lead", 1)
+    job, lead = desk.open_job(), desk.named("lead")
     state = desk.running.site.jobs.state(job)
     while (due := state.due) is not None:
         if due.kind == "hold" and due.role == "lead" and lead.id in state.performers:
