@@ -96,6 +96,7 @@ def test_the_same_reading_sent_twice_is_one_attempt(desk: Desk) -> None:
     fields = {"act": "finish", "step": step.id, "a.length": "420", "device_at": "", "token": "double-tap-0000000001"}
 
     sent = [desk.client(hands).post(f"/jobs/{job}/marks", data=fields).status_code for _ in range(2)]
+    desk.go_on(job)
     page = desk.get(hands, f"/jobs/{job}/now").text
 
     assert sent == [303, 303]
