@@ -7,6 +7,7 @@ from types import MappingProxyType
 
 from app.domain.events import Device, JobOpened, Recheck, Who
 from app.domain.instruments import Instrument
+from app.domain.job import Notable
 
 
 @dataclass(frozen=True, slots=True)
@@ -14,7 +15,8 @@ class Moment:
     """Who asks, when by the server's clock, from which tablet, under which request token, on which head.
 
     local_time: the same instant in the site's zone, ISO 8601 from its first character.
-    instruments: the site's register at that moment.
+    instruments: the site's register at that moment.  findings: what the site's ledger holds for the job's reviewer.
+    both: the person gave id and secret for this, not the secret alone.
     """
 
     ledger: str
@@ -25,6 +27,8 @@ class Moment:
     device: Device | None = None
     request: str | None = None
     instruments: Mapping[str, Instrument] = field(default_factory=lambda: MappingProxyType({}))
+    findings: tuple[Notable, ...] = ()
+    both: bool = False
 
     @property
     def on(self) -> date:
@@ -153,9 +157,10 @@ class Submit:
 
 @dataclass(frozen=True, slots=True)
 class OpenException:
-    """Open one exception in review."""
+    """Open one exception in review; `of_site`: the entry stands in the site's ledger."""
 
     entry: int
+    of_site: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -37,6 +37,7 @@ class Device(Kept):
     """The tablet of a mark, what its clock said at the tap, and how far that clock is from the server's (milliseconds).
 
     number: the tablet's own count of what it kept while the server was out of reach.  late_ms: for how long it kept it.
+    covered: the screen was covered, so that whoever pressed need not be the person who is signed in there.
     """
 
     tablet: str
@@ -44,6 +45,7 @@ class Device(Kept):
     offset_ms: int | None = None
     number: int | None = None
     late_ms: int | None = None
+    covered: bool | None = None
 
 
 class Answer(Kept):
@@ -111,7 +113,7 @@ class Signature(Kept):
     size: int
     root: str
     local_time: str
-    proof: Literal["secret entered at signing"] = "secret entered at signing"
+    proof: Literal["secret entered at signing", "id and secret entered at signing"] = "secret entered at signing"
 
 
 class _Event(Kept):
@@ -144,6 +146,7 @@ class JobOpened(_Event):
     bands_each_side: int
     crew: tuple[Who, ...] = ()
     rehearsal: bool = False
+    marks_apart_s: int | None = None
 
 
 class StepBegun(_Event):
@@ -311,11 +314,19 @@ class JobSubmitted(_Event):
     signature: Signature
 
 
+class SiteFinding(Kept):
+    """Something of the site's ledger that bears on the job: wrong secrets, a clock that was moved."""
+
+    kind: str
+    sentence: str
+
+
 class ExceptionOpened(_Event):
-    """The reviewer opened one exception and read it."""
+    """The reviewer opened one exception and read it; `site`: one of the site's ledger, whose words are kept here."""
 
     type: Literal["exception_opened"] = "exception_opened"
     entry: int
+    site: SiteFinding | None = None
 
 
 class RecordAccepted(_Event):
