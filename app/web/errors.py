@@ -15,7 +15,7 @@ from app.calc.errors import ChangeoutError, Invalid
 from app.domain.refused import Refused
 from app.web.awaiting import around_for, state_of
 from app.web.context import Site, site_of
-from app.web.guard import ChooseSecretFirst, SignInFirst, UnlockFirst
+from app.web.guard import BY_ITSELF, ChooseSecretFirst, SignInFirst, UnlockFirst
 from app.web.render import html, wants_part
 from app.web.routes.cover import job_in, locked_address
 from app.web.views.step import Refill, new_token
@@ -59,13 +59,12 @@ async def _choose_secret(request: Request, _: Exception) -> Response:
 async def _unlock(request: Request, _: Exception) -> Response:
     """Lead to the covered screen; a form is refused there with a sentence, a script by the status alone."""
     job = request.path_params.get("job")
+    told = "Refused: the screen was covered meanwhile. Enter your secret, then send it again."
+    if wants_part(request) or (request.method, request.scope["route"].path) in BY_ITSELF:
+        return PlainTextResponse(told, status_code=LOCKED)
     if request.method in ("GET", "HEAD"):
         here = request.url.path + (f"?{request.url.query}" if request.url.query else "")
-        if not wants_part(request):
-            return RedirectResponse(locked_address(here), status_code=303)
-    told = "Refused: the screen was covered meanwhile. Enter your secret, then send it again."
-    if wants_part(request):
-        return PlainTextResponse(told, status_code=LOCKED)
+        return RedirectResponse(locked_address(here), status_code=303)
     then = f"/jobs/{job}/now" if job else "/"
     return html(request, "locked.html", LOCKED, then=then, stopped=False, told=told, job=job_in(then))
 
