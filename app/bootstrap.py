@@ -1,6 +1,7 @@
 """The only place that builds the clock, the store, the signing key, the services and the web app."""
 
 import shutil
+import time
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
@@ -17,14 +18,17 @@ from app.calc.errors import Invalid
 from app.domain.procedure import Role
 from app.domain.restores import present_line
 from app.domain.site import SITE_LEDGER, JobClosed, ProcedureIssued, SiteStarted, site_event_from_bytes
+from app.domain.site_settings import IDLE_LOCK, value_of
 from app.ledger.heads import Head
 from app.paths import FONTS, SEED_DATA
 from app.records.assemble import photos_named
 from app.records.moments import local_text, utc_text, zone_named
+from app.services.clockwatch import ClockWatch
 from app.services.export import Material
 from app.services.jobs import Jobs
 from app.services.registers import Registers
 from app.services.tablets import Tablets
+from app.services.watching import Watching
 from app.settings import Settings
 from app.storage.ballast import BALLAST_NAME, Ballast
 from app.storage.durable import DATABASE, RESTORED_NOTE
@@ -65,21 +69,35 @@ def clock_now() -> datetime:
     return datetime.now(UTC)
 
 
-def start(settings: Settings, clock: Callable[[], datetime] = clock_now) -> Running:
-    """Open a data folder, making what is missing, and return the running site."""
+def running_now() -> float:
+    """Return for how many seconds this machine has been running, asleep or not, which no setting of a clock changes."""
+    return time.clock_gettime(time.CLOCK_BOOTTIME) if hasattr(time, "CLOCK_BOOTTIME") else time.monotonic()
+
+
+def start(
+    settings: Settings, clock: Callable[[], datetime] = clock_now, running: Callable[[], float] | None = None
+) -> Running:
+    """Open a data folder, making what is missing, and return the running site.
+
+    running: what the clock is watched against, in seconds; a clock that is handed in alone counts as its own.
+    """
+    if running is None:
+        running = running_now if clock is clock_now else lambda: clock().timestamp()
     zone_named(settings.zone)
     settings.data.mkdir(parents=True, exist_ok=True)
     _ship_procedures(settings)
     known = (settings.data / DATABASE).exists()
     engine = open_engine(settings.data / DATABASE)
     try:
-        return _running(settings, engine, clock, known=known)
+        return _running(settings, engine, clock, running, known=known)
     except BaseException:
         engine.dispose()  # else the folder would stay in use after a start that failed
         raise
 
 
-def _running(settings: Settings, engine: Engine, clock: Callable[[], datetime], *, known: bool) -> Running:
+def _running(
+    settings: Settings, engine: Engine, clock: Callable[[], datetime], running: Callable[[], float], *, known: bool
+) -> Running:
     if known and not (settings.data / "keys").is_dir():
         raise Invalid(f"{settings.data} holds a record but not its keys. Restore the folder keys from the same backup.")
     create_schema(engine)
@@ -91,7 +109,13 @@ def _running(settings: Settings, engine: Engine, clock: Callable[[], datetime], 
     jobs = Jobs(store, photos, clock, unprintable=unprintable)
     _begin_site(jobs, settings, key)
     _tell_restore(jobs, store, settings.data)
-    people = People(store, clock, jobs.write_site)
+    clock_watch = ClockWatch(jobs, clock, running)
+    clock_watch.begin()
+    watching = Watching(jobs, unprintable=unprintable)
+    begun = jobs.site()
+    plain = Settings(site=begun.name, zone=begun.zone)
+    watching.started_with(_started_with(settings), at_first=_started_with(plain))
+    people = People(store, clock, jobs.write_site, jobs.site)
     library = FileLibrary(settings.data)
     _issue_procedures(jobs, library)
     trust = load_trust(settings.data)
@@ -101,6 +125,8 @@ def _running(settings: Settings, engine: Engine, clock: Callable[[], datetime], 
         jobs=jobs,
         registers=Registers(jobs, library, people, unprintable=unprintable),
         tablets=Tablets(jobs, clock),
+        watching=watching,
+        clock_watch=clock_watch,
         unprintable=unprintable,
         names=frozenset({settings.host.lower(), gethostname().lower(), *(trust.names if trust else ())}),
         people=people,
@@ -108,7 +134,7 @@ def _running(settings: Settings, engine: Engine, clock: Callable[[], datetime], 
             store,
             people,
             clock,
-            idle=timedelta(minutes=settings.idle_minutes),
+            idle=lambda: timedelta(minutes=value_of(jobs.site(), IDLE_LOCK)),
             longest=timedelta(hours=settings.session_hours),
         ),
         library=library,
@@ -257,6 +283,16 @@ def _tell_restore(jobs: Jobs, store: Store, data: Path) -> None:
         closed = {(event.job, event.size, event.root) for event in events if isinstance(event, JobClosed)}
         jobs.write_site(lambda _, seq, at: note.event(seq, at, said=closed)).result()
     forget_note(data)
+
+
+def _started_with(settings: Settings) -> dict[str, str]:
+    """The options of a start that bear on records and access."""
+    return {
+        "site_name": settings.site,
+        "time_zone": settings.zone,
+        "session_hours": str(settings.session_hours),
+        "cookies_for_tls_only": "yes" if settings.secure_cookie else "no",
+    }
 
 
 def _issue_procedures(jobs: Jobs, library: FileLibrary) -> None:

@@ -13,6 +13,5 @@ class Settings:
     port: int = field(default=8321, metadata={"help": "port to listen on"})
     site: str = field(default="Sample Works", metadata={"help": "the site's name, on screens and records"})
     zone: str = field(default="UTC", metadata={"help": "the site's time zone, such as Europe/Berlin"})
-    idle_minutes: int = field(default=30, metadata={"help": "a session ends after this long without a request"})
     session_hours: int = field(default=12, metadata={"help": "a session ends after this long in any case"})
     secure_cookie: bool = field(default=False, metadata={"help": "set the Secure mark on cookies (behind TLS)"})

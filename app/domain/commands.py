@@ -8,6 +8,7 @@ from types import MappingProxyType
 from app.domain.event_base import Device, Who
 from app.domain.events import JobOpened, Recheck
 from app.domain.instruments import Instrument
+from app.domain.job import Notable
 from app.domain.restores import Restore
 
 
@@ -18,6 +19,8 @@ class Moment:
     local_time: the same instant in the site's zone, ISO 8601 from its first character.
     instruments: the site's register at that moment.  restores: every restore of the site, as the job saw it.
     missing: the number of the tablet's mark before this one, where the record has no such mark.
+    instruments: the site's register at that moment.  findings: what the site's ledger holds for the job's reviewer.
+    both: the person gave id and secret for this, not the secret alone.
     """
 
     ledger: str
@@ -30,6 +33,8 @@ class Moment:
     instruments: Mapping[str, Instrument] = field(default_factory=lambda: MappingProxyType({}))
     restores: tuple[Restore, ...] = ()
     missing: int | None = None
+    findings: tuple[Notable, ...] = ()
+    both: bool = False
 
     @property
     def on(self) -> date:
@@ -185,9 +190,10 @@ class Submit:
 
 @dataclass(frozen=True, slots=True)
 class OpenException:
-    """Open one exception in review."""
+    """Open one exception in review; `of_site`: the entry stands in the site's ledger."""
 
     entry: int
+    of_site: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,6 +27,7 @@ class Device(Kept):
     missing: the number of the mark that the tablet made before this one for the job, where the record has it not.
     recovered: the mark was made or confirmed on entries that a restore took away, and the tablet gave it back.
     knew: for a recovered one, how many entries of the job the tablet knew when it made the mark.
+    covered: the screen was covered, so that whoever pressed need not be the person who is signed in there.
     """
 
     tablet: str
@@ -37,6 +38,7 @@ class Device(Kept):
     missing: int | None = None
     recovered: bool | None = None
     knew: int | None = None
+    covered: bool | None = None
 
 
 class Answer(Kept):
@@ -104,7 +106,7 @@ class Signature(Kept):
     size: int
     root: str
     local_time: str
-    proof: Literal["secret entered at signing"] = "secret entered at signing"
+    proof: Literal["secret entered at signing", "id and secret entered at signing"] = "secret entered at signing"
 
 
 class JobEvent(Kept):

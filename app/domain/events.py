@@ -45,6 +45,7 @@ class JobOpened(JobEvent):
     bands_each_side: int
     crew: tuple[Who, ...] = ()
     rehearsal: bool = False
+    marks_apart_s: int | None = None
 
 
 class StepBegun(JobEvent):
@@ -228,11 +229,19 @@ class JobSubmitted(JobEvent):
     signature: Signature
 
 
+class SiteFinding(Kept):
+    """Something of the site's ledger that bears on the job: wrong secrets, a clock that was moved."""
+
+    kind: str
+    sentence: str
+
+
 class ExceptionOpened(JobEvent):
-    """The reviewer opened one exception and read it."""
+    """The reviewer opened one exception and read it; `site`: one of the site's ledger, whose words are kept here."""
 
     type: Literal["exception_opened"] = "exception_opened"
     entry: int
+    site: SiteFinding | None = None
 
 
 class RecordAccepted(JobEvent):

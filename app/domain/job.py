@@ -160,6 +160,8 @@ class JobState:
     contests: kept marks that do not agree with what stands, undecided.  unsettled_at: the newest entry that stopped,
     re-opened or took something back; a mark from before it may mean something that is no longer so.
     counted: the highest number of a kept mark that the record has, by tablet.
+    read, read_site: exceptions opened in review, of this ledger and of the site's.  done_at: when a step was last done,
+    by the clock at the tap.
     """
 
     opened: JobOpened | None = None
@@ -179,6 +181,8 @@ class JobState:
     voided: tuple[int, ...] = ()
     notables: tuple[Notable, ...] = ()
     read: frozenset[int] = frozenset()
+    read_site: frozenset[int] = frozenset()
+    done_at: str = ""
     performers: frozenset[str] = frozenset()
     taken: tuple[tuple[str, int], ...] = ()
     contests: tuple[MarkContested, ...] = ()
@@ -267,7 +271,8 @@ def fold(events: Iterable[Event], start: JobState | None = None) -> JobState:
 
 def evolve(state: JobState, event: Event) -> JobState:
     """Return the state after one more event; total over the closed union of events."""
-    state = replace(state, size=state.size + 1, last_at=event.at, notables=(*state.notables, *_notable(state, event)))
+    found = (*state.notables, *_notable(state, event), *_close_together(state, event))
+    state = replace(state, size=state.size + 1, last_at=event.at, notables=found)
     if state.accepted is not None and not isinstance(event, ExceptionOpened):
         state = replace(state, accepted=None, voided=(*state.voided, state.accepted.seq))
     if isinstance(event, UNSETTLING) and (not isinstance(event, AnswerCorrected) or event.due_again):
@@ -321,6 +326,8 @@ def evolve(state: JobState, event: Event) -> JobState:
         case JobSubmitted():
             return replace(state, submitted=stamp_of(event), returned=None)
         case ExceptionOpened():
+            if event.site is not None:
+                return replace(state, read_site=state.read_site | {event.entry})
             return replace(state, read=state.read | {event.entry})
         case RecordAccepted():
             return replace(state, accepted=stamp_of(event))
@@ -410,7 +417,8 @@ def _done(state: JobState, event: StepDone) -> JobState:
         evidence=event.evidence,
         in_hand_since=event.in_hand_since,
     )
-    state = replace(_with_mark(state, event.step, mark), performers=_with_hands(state, event.by, event.second))
+    state = _with_mark(state, event.step, mark)
+    state = replace(state, performers=_with_hands(state, event.by, event.second), done_at=_tapped_at(event))
     step = state.step(event.step)
     if step is None or not step.effects or event.step in state.applied or state.model is None:
         return state
@@ -499,6 +507,24 @@ def _notable(state: JobState, event: Event) -> tuple[Notable, ...]:
     if event.device is not None:
         found += _clock_notables(event, event.device)
     return tuple(found)
+
+
+def _tapped_at(event: Event) -> str:
+    """When a mark was made: by the tablet's clock if the tablet kept it for a while, else by the server's."""
+    device = event.device
+    return device.at if device is not None and device.late_ms is not None and device.at else event.at
+
+
+def _close_together(state: JobState, event: Event) -> Iterator[Notable]:
+    """Notice two steps done within less than the site's setting: were both looked at."""
+    least = state.opened.marks_apart_s if state.opened else None
+    tapped_at = _tapped_at(event)
+    if not least or not state.done_at or not tapped_at or not isinstance(event, StepDone):
+        return
+    apart_ms = milliseconds_between(state.done_at, tapped_at)
+    if 0 <= apart_ms < least * 1000:
+        told = f"Done {apart_ms / 1000:.1f} s after the step before it; less than {least} s apart."
+        yield Notable(event.seq, "marks close together", told, event.step)
 
 
 def outside_words(evidence: Evidence, step: Step | None) -> str:

@@ -13,23 +13,30 @@ from typing import Annotated, Literal, assert_never
 
 from pydantic import Field, TypeAdapter
 
-from app.domain.event_base import Who
 from app.domain.housing import Bank
 from app.domain.instruments import Instrument
-from app.domain.procedure import Role
+from app.domain.site_entry import SiteEntry
 from app.domain.text import Kept
+from app.domain.watch import Watch, evolve_watch
+from app.domain.watch_events import (
+    AccessReviewed,
+    AlertSeen,
+    ClockStepped,
+    PersonAdded,
+    PersonLeft,
+    RoleGiven,
+    SecretChosen,
+    SecretReset,
+    SecretWrong,
+    SettingChosen,
+    WaitLifted,
+    WatchEvent,
+)
 
 SITE_LEDGER = "site"
 
 
-class _SiteEvent(Kept):
-    ledger: Literal["site"] = "site"
-    seq: int
-    at: str
-    by: Who | None = None
-
-
-class SiteStarted(_SiteEvent):
+class SiteStarted(SiteEntry):
     """The site's ledger began, with its key and time zone."""
 
     type: Literal["site_started"] = "site_started"
@@ -38,46 +45,7 @@ class SiteStarted(_SiteEvent):
     key_id: str
 
 
-class PersonAdded(_SiteEvent):
-    """A person was added; the first secret is a one-time code that the person replaces."""
-
-    type: Literal["person_added"] = "person_added"
-    person: str
-    name: str
-    role: Role
-
-
-class SecretReset(_SiteEvent):
-    """An administrator gave a person a new one-time code."""
-
-    type: Literal["secret_reset"] = "secret_reset"
-    person: str
-
-
-class SecretChosen(_SiteEvent):
-    """A person chose their own secret."""
-
-    type: Literal["secret_chosen"] = "secret_chosen"
-    person: str
-
-
-class PersonLeft(_SiteEvent):
-    """A person can no longer sign in; the id is never given to anybody else."""
-
-    type: Literal["person_left"] = "person_left"
-    person: str
-
-
-class SecretWrong(_SiteEvent):
-    """A wrong secret was given for a person; `count` in a row."""
-
-    type: Literal["secret_wrong"] = "secret_wrong"
-    person: str
-    tablet: str
-    count: int
-
-
-class ProcedureIssued(_SiteEvent):
+class ProcedureIssued(SiteEntry):
     """A procedure revision passed the writing rules and the model and may be used."""
 
     type: Literal["procedure_issued"] = "procedure_issued"
@@ -88,7 +56,7 @@ class ProcedureIssued(_SiteEvent):
     approver: str
 
 
-class JobRegistered(_SiteEvent):
+class JobRegistered(SiteEntry):
     """A job was opened; `root` is the head of its ledger after the first entry."""
 
     type: Literal["job_registered"] = "job_registered"
@@ -99,7 +67,7 @@ class JobRegistered(_SiteEvent):
     root: str
 
 
-class JobClosed(_SiteEvent):
+class JobClosed(SiteEntry):
     """A job's record was accepted at this head."""
 
     type: Literal["job_closed"] = "job_closed"
@@ -108,7 +76,7 @@ class JobClosed(_SiteEvent):
     root: str
 
 
-class RecordExported(_SiteEvent):
+class RecordExported(SiteEntry):
     """A copy of a job's record left, at this head."""
 
     type: Literal["record_exported"] = "record_exported"
@@ -117,14 +85,14 @@ class RecordExported(_SiteEvent):
     root: str
 
 
-class InstrumentKept(_SiteEvent):
+class InstrumentKept(SiteEntry):
     """An instrument was entered, or what is known of it changed (a new calibration); the newest entry counts."""
 
     type: Literal["instrument_kept"] = "instrument_kept"
     instrument: Instrument
 
 
-class InstrumentPutAside(_SiteEvent):
+class InstrumentPutAside(SiteEntry):
     """An instrument is no longer to be used."""
 
     type: Literal["instrument_put_aside"] = "instrument_put_aside"
@@ -145,14 +113,14 @@ class DropReading(Kept):
     note: str = ""
 
 
-class ReadingTaken(_SiteEvent):
+class ReadingTaken(SiteEntry):
     """Somebody read a resistance at a housing in service."""
 
     type: Literal["reading_taken"] = "reading_taken"
     reading: DropReading
 
 
-class ReadingStruck(_SiteEvent):
+class ReadingStruck(SiteEntry):
     """A reading is not to be used, and why; `entry` is the place of the entry that holds it."""
 
     type: Literal["reading_struck"] = "reading_struck"
@@ -160,7 +128,7 @@ class ReadingStruck(_SiteEvent):
     reason: str
 
 
-class TabletEnrolled(_SiteEvent):
+class TabletEnrolled(SiteEntry):
     """A tablet was let in under a name; it carries a key of its own, of which this is the hash."""
 
     type: Literal["tablet_enrolled"] = "tablet_enrolled"
@@ -168,7 +136,7 @@ class TabletEnrolled(_SiteEvent):
     key_sha256: str
 
 
-class TabletRevoked(_SiteEvent):
+class TabletRevoked(SiteEntry):
     """A tablet is no longer let in; its sessions ended with this entry."""
 
     type: Literal["tablet_revoked"] = "tablet_revoked"
@@ -176,7 +144,7 @@ class TabletRevoked(_SiteEvent):
     reason: str
 
 
-class QualificationNoted(_SiteEvent):
+class QualificationNoted(SiteEntry):
     """A person holds a qualification (training, fit test, site induction) until this day; the newest entry counts."""
 
     type: Literal["qualification_noted"] = "qualification_noted"
@@ -193,7 +161,7 @@ class LedgerEnd(Kept):
     root: str
 
 
-class SiteRestored(_SiteEvent):
+class SiteRestored(SiteEntry):
     """The site went on from a backup; what had been recorded after `made_at` was not in it.
 
     manifest: SHA-256 of the backup's manifest. heads: where the site's ledger and each job's stood in the backup,
@@ -207,9 +175,9 @@ class SiteRestored(_SiteEvent):
 
 
 SiteEvent = (
-    SiteStarted | PersonAdded | SecretReset | SecretChosen | PersonLeft | SecretWrong | ProcedureIssued
-    | JobRegistered | JobClosed | RecordExported | InstrumentKept | InstrumentPutAside | ReadingTaken | ReadingStruck
-    | QualificationNoted | TabletEnrolled | TabletRevoked | SiteRestored
+    WatchEvent | SiteStarted | ProcedureIssued | JobRegistered | JobClosed | RecordExported | InstrumentKept
+    | InstrumentPutAside | ReadingTaken | ReadingStruck | QualificationNoted | TabletEnrolled | TabletRevoked
+    | SiteRestored
 )  # fmt: skip
 _READER: TypeAdapter[SiteEvent] = TypeAdapter(Annotated[SiteEvent, Field(discriminator="type")])
 
@@ -247,6 +215,8 @@ class SiteState:
     tablets: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
     qualifications: Mapping[tuple[str, str], date] = field(default_factory=lambda: MappingProxyType({}))
     restored: tuple[SiteRestored, ...] = ()
+    watch: Watch = field(default_factory=Watch)
+    last_at: str = ""
 
 
 def site_event_from_bytes(payload: bytes) -> SiteEvent:
@@ -261,7 +231,7 @@ def fold_site(events: Iterable[SiteEvent], start: SiteState | None = None) -> Si
 
 def evolve_site(state: SiteState, event: SiteEvent) -> SiteState:
     """Return the site's state after one more event."""
-    state = replace(state, size=state.size + 1)
+    state = replace(state, size=state.size + 1, last_at=event.at)
     match event:
         case SiteStarted():
             return replace(state, name=event.site, zone=event.zone)
@@ -303,8 +273,13 @@ def evolve_site(state: SiteState, event: SiteEvent) -> SiteState:
             return replace(state, qualifications=MappingProxyType(held))
         case SiteRestored():
             return replace(state, restored=(*state.restored, event))
-        case PersonAdded() | SecretReset() | SecretChosen() | PersonLeft() | SecretWrong() | RecordExported():
+        case RecordExported():
             return state
+        case (
+            PersonAdded() | SecretReset() | SecretChosen() | PersonLeft() | RoleGiven() | SecretWrong() | WaitLifted()
+            | AlertSeen() | AccessReviewed() | SettingChosen() | ClockStepped()
+        ):  # fmt: skip
+            return replace(state, watch=evolve_watch(state.watch, event))
         case _:
             assert_never(event)
 

@@ -9,6 +9,7 @@ from app.domain.words import unit_words
 from app.ledger.canonical import canonical
 from app.ledger.heads import Head
 from app.records.cautions import CAUTIONS, NO_COMPLIANCE, REHEARSAL
+from app.records.signatures import signatures_of
 
 RECORD_FORMAT = "changeout-record/1"
 
@@ -57,7 +58,7 @@ def record_value(
         "photos": [{"sha256": name, "bytes": photo_sizes.get(name, 0)} for name in photos_named(events)],
         "certificate": certificate_pem,
         "authority": authority_pem,
-        "summary": summary_of(state),
+        "summary": summary_of(state, events),
     }  # fmt: skip
 
 
@@ -66,8 +67,11 @@ def record_bytes(value: dict[str, Any]) -> bytes:
     return canonical(value)
 
 
-def summary_of(state: JobState) -> dict[str, Any]:
-    """Return what the entries add up to; `verify` computes it again and compares."""
+def summary_of(state: JobState, events: Sequence[Event]) -> dict[str, Any]:
+    """Return what the entries add up to; `verify` computes it again and compares.
+
+    signatures: every one as it is shown, with whether it holds for this version; records of version 0.1 lack them.
+    """
     opened = state.opened
     if opened is None:
         return {}
@@ -84,6 +88,7 @@ def summary_of(state: JobState) -> dict[str, Any]:
         "procedure": f"{opened.procedure}/{opened.revision}",
         "stage": str(state.stage),
         "signed_for_this_version": state.accepted is not None,
+        "signatures": signatures_of(state, events, opened.zone),
         "entries": state.size,
         "steps": len(state.steps),
         "steps_standing": state.done_count,

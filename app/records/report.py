@@ -38,10 +38,7 @@ def report_of(state: JobState, events: Sequence[Event], *, root: str, made_at: s
         "cautions": [*CAUTIONS, NO_COMPLIANCE],
         "sections": _sections(state, zone),
         "certificates": certificates_of(state, events, root=root, made_at=made_at),
-        "exceptions": [
-            {"entry": item.seq, "kind": item.kind, "sentence": item.sentence, "opened": item.seq in state.read}
-            for item in state.notables
-        ],
+        "exceptions": [*_exceptions(state), *_of_site(events)],
         "trail": [
             {"entry": event.seq, "at": local_text(event.at, zone), "sentence": sentence_of(event, steps)}
             for event in events
@@ -50,6 +47,23 @@ def report_of(state: JobState, events: Sequence[Event], *, root: str, made_at: s
         "signatures": signatures_of(state, events, zone),
         "head": {"size": len(events), "root": root, "at": local_text(state.last_at, zone), "utc": state.last_at},
     }
+
+
+def _exceptions(state: JobState) -> list[dict[str, Any]]:
+    return [
+        {"entry": item.seq, "kind": item.kind, "sentence": item.sentence, "opened": item.seq in state.read}
+        for item in state.notables
+    ]
+
+
+def _of_site(events: Sequence[Event]) -> list[dict[str, Any]]:
+    """What the reviewer opened of the site's ledger; its entries count there, not in this job."""
+    return [
+        {"entry": event.entry, "kind": f"{event.site.kind}, site's ledger", "sentence": event.site.sentence,
+         "opened": True}
+        for event in events
+        if event.type == "exception_opened" and event.site is not None
+    ]  # fmt: skip
 
 
 def _facts(state: JobState, made_at: str) -> list[list[str]]:

@@ -31,7 +31,7 @@ def _valid(state: JobState, event: Signed) -> bool:
 
 
 def signature_block(signature: Signature, event: Event, zone: str, *, valid: bool) -> dict[str, str]:
-    """Return what a signature shows everywhere: name, id, role, meaning, local time with offset, UTC, head."""
+    """Return what a signature shows everywhere: name, id, role, meaning, local time with offset, UTC, proof, head."""
     return {
         "name": event.by.name,
         "id": event.by.id,
@@ -39,6 +39,7 @@ def signature_block(signature: Signature, event: Event, zone: str, *, valid: boo
         "meaning": signature.meaning,
         "local": local_text(event.at, zone),
         "utc": event.at,
+        "proof": signature.proof,
         "covers": f"entries 0 to {signature.size - 1}, root {signature.root[:20]}",
         "valid": "valid for this version" if valid else "NOT VALID for this version",
         "entry": str(event.seq),

@@ -95,7 +95,9 @@ def _said(event: Event, steps: dict[str, Step]) -> str:
         case WayOutTaken():
             return f"{who} put in steps before {text(event.step)}: {event.reason}{_again(event.due_again)}"
         case JobStopped():
-            return f"{who} stopped the job{' at ' + text(event.step) if event.step else ''}. {event.text}".strip()
+            covered = "From the covered screen of " if event.device and event.device.covered else ""
+            at = f" at {text(event.step)}" if event.step else ""
+            return f"{covered}{who}{', somebody' if covered else ''} stopped the job{at}. {event.text}".strip()
         case StopExplained():
             return f"{who} explained the stop: {STOP_REASONS.get(event.reason, event.reason)}. {event.text}".strip()
         case JobReopened():
@@ -105,6 +107,10 @@ def _said(event: Event, steps: dict[str, Step]) -> str:
         case JobSubmitted():
             return f"{who} handed the job to review: {event.signature.meaning}."
         case ExceptionOpened():
+            if event.site is not None:
+                return (
+                    f"{who} opened entry {event.entry} of the site's ledger, {event.site.kind}: {event.site.sentence}"
+                )
             return f"{who} opened the exception of entry {event.entry}."
         case RecordAccepted():
             return f"{who} accepted the record: {event.signature.meaning}."

@@ -33,6 +33,7 @@ from app.domain.examine import breaches
 from app.domain.history import signature_of, unlawful
 from app.domain.job import JobState, fold
 from app.domain.judging import result_of, verdict_of
+from app.domain.signing import MEANINGS
 from app.domain.steps import Step
 from app.ledger.canonical import canonical, read_canonical
 from app.ledger.check import check_entries
@@ -224,7 +225,10 @@ def _story(
     yield Check(9, unlawful(events))
     yield Check(10, tuple(_breach_sentences(state)))
     yield Check(11, tuple(_result_faults(state, events)))
-    same = record["summary"] == summary_of(state)
+    expected = summary_of(state, events)
+    if "signatures" not in record["summary"]:
+        expected.pop("signatures", None)  # version 0.1 had them in the entries only
+    same = record["summary"] == expected
     marked = bool(record["rehearsal"]) == bool(state.opened and state.opened.rehearsal)
     wrong = () if same else ("The summary does not agree with the entries.",)
     yield Check(12, wrong if marked else (*wrong, "The record's rehearsal mark does not agree with its first entry."))
@@ -251,6 +255,8 @@ def _signature_faults(events: tuple[Event, ...], payloads: list[bytes]) -> Itera
     for event, signature in signed:
         if signature.size != event.seq or roots.get(signature.size, b"").hex() != signature.root:
             yield f"Entry {event.seq}: the signature of {event.by.name} covers another record than this one."
+        if signature.meaning not in MEANINGS:
+            yield f"Entry {event.seq}: {event.by.name} signs under words that are none of the known meanings."
 
 
 def _breach_sentences(state: JobState) -> Iterable[str]:

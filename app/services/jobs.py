@@ -12,11 +12,22 @@ from hashlib import sha256
 from typing import Any
 
 from app.calc.errors import Invalid
-from app.domain.commands import Accept, Command, Correct, ExplainStop, Finish, Late, Moment, Open, StopWork
+from app.domain.commands import (
+    Accept,
+    Command,
+    Correct,
+    ExplainStop,
+    Finish,
+    Late,
+    Moment,
+    Open,
+    OpenException,
+    StopWork,
+)
 from app.domain.decide import decide
 from app.domain.event_base import Device, Who
 from app.domain.events import AttemptRefused, Event, JobOpened, RecordAccepted, event_from_bytes, payload_of
-from app.domain.job import JobState, fold, milliseconds_between
+from app.domain.job import JobState, Notable, fold, milliseconds_between
 from app.domain.refused import Refused
 from app.domain.restores import restores_of
 from app.domain.site import (
@@ -29,6 +40,7 @@ from app.domain.site import (
     fold_site,
     site_event_from_bytes,
 )
+from app.domain.watch import findings_since
 from app.ledger.canonical import canonical
 from app.ledger.heads import Head
 from app.records.moments import local_text, utc_text
@@ -40,7 +52,8 @@ class Asked:
     """Who asks, from which tablet, with which request token.
 
     device_at: the tablet's clock at the tap.  sent_at, number: for a mark that the tablet kept, its clock when it sent
-    the mark at last, and its own count of kept marks.
+    the mark at last, and its own count of kept marks.  both: id and secret were given for this, not the secret alone.
+    covered: the screen was covered.
     """
 
     by: Who
@@ -49,6 +62,8 @@ class Asked:
     token: str | None = None
     sent_at: str | None = None
     number: int | None = None
+    both: bool = False
+    covered: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +121,10 @@ class Jobs:
         _complain_if_no_job(job)
         return tuple(event_from_bytes(payload) for payload in self._store.read_payloads(job))
 
+    def site_events(self) -> tuple[SiteEvent, ...]:
+        """Return every event of the site's ledger."""
+        return tuple(site_event_from_bytes(payload) for payload in self._store.read_payloads(SITE_LEDGER))
+
     def newest_head(self, job: str) -> Head | None:
         """Return the newest signed head of a job."""
         _complain_if_no_job(job)
@@ -124,14 +143,24 @@ class Jobs:
         return tuple((line, self.state(line.job)) for line in reversed(self.site().jobs))
 
     def write_site(
-        self, make: Callable[[SiteState, int, str], SiteEvent], *, urgent: bool = False
+        self,
+        make: Callable[[SiteState, int, str], SiteEvent],
+        *,
+        urgent: bool = False,
+        also: Callable[[Any], None] | None = None,
     ) -> "Future[SiteState]":
-        """Append one event to the site's ledger; `make` gets the state, the next place and the time."""
+        """Append one event to the site's ledger; `make` gets the state, the next place and the time.
+
+        also: what is written beside it in the same transaction, so that neither stands without the other.
+        """
         at = utc_text(self._clock())
 
         def work(tx: LedgerWork) -> SiteState:
             state = _site_state(tx)
-            return _append_site(tx, state, make(state, state.size, at))
+            event = make(state, state.size, at)
+            if also is not None:
+                also(tx)
+            return _append_site(tx, state, event)
 
         return self._store.submit(work, urgent=urgent)
 
@@ -156,6 +185,8 @@ class Jobs:
             instruments=_site_state(work).instruments if isinstance(command, Finish | Correct | Late) else {},
             restores=restores_of(_site_state(work), job) if isinstance(command, Late | StopWork) else (),
             missing=_missing(work, command),
+            findings=findings_of(_site_state(work), job) if isinstance(command, Accept | OpenException) else (),
+            both=asked.both,
         )
         refused: Refused | None = None
         try:
@@ -254,6 +285,12 @@ def _missing(work: LedgerWork, command: Command) -> int | None:
     return None if work.seen_request(told.before_token) else told.before
 
 
+def findings_of(site: SiteState, job: str) -> tuple[Notable, ...]:
+    """Return what the site's ledger holds for the reviewer of a job, since the job was opened."""
+    opened = next((line.entry for line in site.jobs if line.job == job), None)
+    return () if opened is None else findings_since(site.watch, opened)
+
+
 def _refusal(state: JobState, moment: Moment, no: Refused) -> AttemptRefused:
     return AttemptRefused(
         ledger=moment.ledger,
@@ -278,7 +315,14 @@ def _device(asked: Asked, at: str) -> Device | None:
             late = milliseconds_between(asked.device_at, asked.sent_at) if asked.sent_at else None
         except (ValueError, TypeError):
             raise Invalid("The tablet sent a time that cannot be read. Reload the page and try again.") from None
-    return Device(tablet=asked.tablet, at=asked.device_at, offset_ms=offset, number=asked.number, late_ms=late)
+    return Device(
+        tablet=asked.tablet,
+        at=asked.device_at,
+        offset_ms=offset,
+        number=asked.number,
+        late_ms=late,
+        covered=asked.covered or None,
+    )
 
 
 def _digest(job: str, command: Command, by: Who) -> str:

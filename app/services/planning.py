@@ -10,6 +10,7 @@ from app.domain.examine import Breach, breaches_anywhere
 from app.domain.housing import Housing
 from app.domain.procedure import Procedure
 from app.domain.site import SiteState, next_number
+from app.domain.site_settings import MARKS_APART, value_of
 from app.domain.steps import Step, begin_with, closure_rule, expand, ways_out
 from app.domain.takeoff import TakeOff, take_off
 from app.services.ports import Library
@@ -89,4 +90,5 @@ def first_entry(made: Plan, *, site: SiteState, by: Who, at: str, crew: tuple[Wh
         bands_each_side=rule.bands_each_side,
         crew=crew,
         rehearsal=rehearsal,
+        marks_apart_s=value_of(site, MARKS_APART),
     )

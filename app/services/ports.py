@@ -84,13 +84,14 @@ class LedgerStore(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Person:
-    """A person as the site knows them; the secret's hash stays in storage."""
+    """A person as the site knows them; the secret's hash stays in storage. failed: wrong secrets in a row."""
 
     id: str
     name: str
     role: Role
     must_change: bool
     active: bool
+    failed: int = 0
 
     @property
     def who(self) -> Who:
@@ -100,13 +101,19 @@ class Person:
 
 @dataclass(frozen=True, slots=True)
 class Session:
-    """A person signed in at a tablet."""
+    """A person signed in at a tablet.
+
+    both: id and secret have been given for a signature since this session began or was locked last; the secret alone is
+    then enough.  locked: nothing but stopping and unlocking until the secret is given.
+    """
 
     who: Who
     tablet: str
     must_change: bool
     created: datetime
     seen: datetime
+    both: bool = False
+    locked: bool = False
 
 
 class PhotoShelf(Protocol):
@@ -165,6 +172,9 @@ class PeopleBook(Protocol):
     def prove(self, person_id: str, secret: str, *, tablet: str) -> Who:
         """Return the person if the secret is right, else raise Refused; wrong ones are counted."""
 
+    def prove_to_sign(self, person_id: str, secret: str, *, tablet: str) -> Who:
+        """Return the same for a signature, for which a one-time code is not enough."""
+
     def choose_secret(self, person_id: str, old: str, new: str, *, tablet: str, words: tuple[str, ...]) -> None:
         """Let a person replace their own secret."""
 
@@ -173,6 +183,12 @@ class PeopleBook(Protocol):
 
     def leave(self, person_id: str, *, by: Who) -> None:
         """End a person's access; the id stays theirs."""
+
+    def give_role(self, person_id: str, role: str, reason: str, *, by: Who) -> None:
+        """Give a person another role from here on."""
+
+    def lift_wait(self, person_id: str, reason: str, *, by: Who) -> None:
+        """End the wait that wrong secrets brought a person."""
 
 
 class SessionBook(Protocol):
@@ -186,6 +202,21 @@ class SessionBook(Protocol):
 
     def at_hand(self, token: str | None) -> Session | None:
         """Return the session of a token if it is good and in memory, without waiting."""
+
+    def touched(self, token: str | None) -> None:
+        """Note that a person is at the tablet; a session that is locked stays so."""
+
+    def lock(self, token: str | None) -> None:
+        """Lock a session until its person gives the secret."""
+
+    def unlock(self, token: str | None) -> None:
+        """Unlock a session; the next signature takes id and secret."""
+
+    def signed(self, token: str | None) -> None:
+        """Note that id and secret were given for a signature."""
+
+    def last_sign_ins(self) -> dict[str, str]:
+        """Return when each person signed in last, in UTC text, by id."""
 
     def end(self, token: str | None) -> None:
         """End a session."""

@@ -1,7 +1,11 @@
 """People and their secrets.  Ids are never given to anybody else; wrong secrets are counted and slowed down.
 
-Five wrong secrets are free, then each further one costs a wait of 30 s, doubling up to an hour; after 100 in
-a row an administrator must give a new one-time code.  The counter survives a restart.
+Rules kept here:
+- Five wrong secrets are free, then each further one costs a wait of 30 s, doubling up to an hour; after 100 in a row a
+  lead must end the wait, or an administrator give a new one-time code.  The counter survives a restart.
+- Tries for one person are taken one after another, so that many at once are no way around the counter.
+- A one-time code is good for a day, lets its person choose a secret and does nothing else; above all it signs nothing.
+- What changes here and the entry that says so are one transaction.
 """
 
 import re
@@ -15,39 +19,46 @@ from sqlalchemy import insert, select, update
 from sqlmodel import SQLModel
 
 from app.calc.errors import Invalid
+from app.domain import access
 from app.domain.event_base import Who
 from app.domain.procedure import Role
 from app.domain.refused import Refused
-from app.domain.site import (
-    PersonAdded,
-    PersonLeft,
-    SecretChosen,
-    SecretReset,
-    SecretWrong,
-    SiteEvent,
-    SiteState,
-)
-from app.records.moments import utc_text
+from app.domain.registers import SiteMoment
+from app.domain.site import SiteState
+from app.domain.watch import FREE_TRIES
+from app.domain.watch_events import PersonAdded, PersonLeft, SecretChosen, SecretReset, SecretWrong
+from app.records.moments import site_day, utc_text
 from app.services.ports import Person
 from app.storage import tables
 from app.storage.secrets import check_secret, hash_secret, new_one_time_code, weak_secret
 from app.storage.writer import Store
 
 PERSON = SQLModel.metadata.tables[tables.PersonRow.__tablename__]
-FREE_TRIES, HARD_STOP = 5, 100
+HARD_STOP = 100
 FIRST_WAIT_S, LONGEST_WAIT_S = 30, 3600
 MAX_HASHES_AT_ONCE = 2
-SiteWriter = Callable[[Callable[[SiteState, int, str], SiteEvent]], Any]
+CODE_LIFE = timedelta(hours=24)
+"""How long a one-time code is good (this program's figure)."""
+SiteWriter = Callable[..., Any]
 
 
 class People:
     """The people of one site."""
 
-    def __init__(self, store: Store, clock: Callable[[], datetime], write_site: SiteWriter) -> None:
+    def __init__(
+        self,
+        store: Store,
+        clock: Callable[[], datetime],
+        write_site: SiteWriter,
+        read_site: Callable[[], SiteState],
+    ) -> None:
         self._store = store
         self._clock = clock
         self._write_site = write_site
+        self._read_site = read_site
         self._hashing = threading.Semaphore(MAX_HASHES_AT_ONCE)
+        self._turns: dict[str, threading.Lock] = {}
+        self._guard = threading.Lock()
 
     def everyone(self) -> tuple[Person, ...]:
         """Return everybody who may sign in, by name."""
@@ -78,29 +89,32 @@ class People:
             "must_change": secret is None, "active": True, "created_at": utc_text(self._clock()), "failed": 0,
             "locked_until": None,
         }  # fmt: skip
-        self._store.submit(lambda tx: tx.run(insert(PERSON), row)).result()
+        until = None if secret is not None else self._code_end()
         self._write_site(
-            lambda _, seq, at: PersonAdded(seq=seq, at=at, by=by, person=person_id, name=told, role=role)
+            lambda _, seq, at: PersonAdded(
+                seq=seq, at=at, by=by, person=person_id, name=told, role=role, good_until=until
+            ),
+            also=lambda tx: tx.run(insert(PERSON), row),
         ).result()
         return Person(person_id, told, role, secret is None, True), code
 
     def prove(self, person_id: str, secret: str, *, tablet: str) -> Who:
         """Return the person if the secret is theirs; wrong and unknown take the same time and say the same."""
-        row = next(iter(self._store.read_rows(select(PERSON).where(PERSON.c.id == person_id))), None)
-        wrong = Refused("secret", "That name and secret do not belong together. Check both and try again.")
-        if row is None or not row.active:
+        row = self._row(person_id)
+        if row is None:
             with self._hashing:
                 check_secret(_DECOY, secret)
-            raise wrong
-        self._refuse_if_waiting(row)
-        with self._hashing:
-            right = check_secret(row.secret_hash, secret)
-        if not right:
-            self._count_wrong(row, tablet)
-            raise wrong
-        if row.failed:
-            self._change(person_id, failed=0, locked_until=None)
-        return Who(id=row.id, name=row.name, role=Role(row.role))
+            raise _wrong()
+        with self._turn(person_id):
+            return self._proved(person_id, secret, tablet)
+
+    def prove_to_sign(self, person_id: str, secret: str, *, tablet: str) -> Who:
+        """Return the same for a signature: a one-time code, which somebody else knows, signs nothing."""
+        who = self.prove(person_id, secret, tablet=tablet)
+        found = self.find(person_id)
+        if found is None or found.must_change:
+            raise Refused("secret", f"{who.name} has a one-time code only, which signs nothing. Choose a secret first.")
+        return who
 
     def choose_secret(self, person_id: str, old: str, new: str, *, tablet: str, words: tuple[str, ...]) -> None:
         """Let a person replace their own secret (or one-time code) by one that nobody else has seen."""
@@ -109,16 +123,24 @@ class People:
             raise Invalid(told)
         if new == old:
             raise Invalid("The new secret is the old one. Choose another.")
-        self._change(person_id, secret_hash=hash_secret(new), must_change=False)
-        self._write_site(lambda _, seq, at: SecretChosen(seq=seq, at=at, by=who, person=person_id)).result()
+        found = self.find(person_id)
+        way: Any = "one-time code" if found is not None and found.must_change else "own secret"
+        self._write_site(
+            lambda _, seq, at: SecretChosen(seq=seq, at=at, by=who, person=person_id, way=way, tablet=tablet),
+            also=self._changing(person_id, secret_hash=hash_secret(new), must_change=False),
+        ).result()
 
     def reset(self, person_id: str, *, by: Who) -> str:
-        """Give a person a new one-time code; it signs nothing until they have replaced it."""
+        """Give a person a new one-time code; it signs nothing, and ends, until they have replaced it."""
         if self.find(person_id) is None:
             raise Invalid("There is no such person. Choose one from the list.")
-        code = new_one_time_code()
-        self._change(person_id, secret_hash=hash_secret(code), must_change=True, failed=0, locked_until=None)
-        self._write_site(lambda _, seq, at: SecretReset(seq=seq, at=at, by=by, person=person_id)).result()
+        code, until = new_one_time_code(), self._code_end()
+        self._write_site(
+            lambda _, seq, at: SecretReset(seq=seq, at=at, by=by, person=person_id, good_until=until),
+            also=self._changing(
+                person_id, secret_hash=hash_secret(code), must_change=True, failed=0, locked_until=None
+            ),
+        ).result()
         return code
 
     def leave(self, person_id: str, *, by: Who) -> None:
@@ -127,20 +149,72 @@ class People:
             raise Invalid("There is no such person. Choose one from the list.")
         if person_id == by.id:
             raise Refused("own_leave", "You cannot end your own access. Another administrator must.")
-        self._change(person_id, active=False)
-        self._write_site(lambda _, seq, at: PersonLeft(seq=seq, at=at, by=by, person=person_id)).result()
+        self._write_site(
+            lambda _, seq, at: PersonLeft(seq=seq, at=at, by=by, person=person_id),
+            also=self._changing(person_id, active=False),
+        ).result()
+
+    def give_role(self, person_id: str, role: str, reason: str, *, by: Who) -> None:
+        """Give a person another role from here on; what they signed before keeps the role of its day."""
+        self._write_site(
+            lambda state, seq, at: access.role_given(
+                state, _moment(state, seq, at, by), person=person_id, role=role, reason=reason
+            ),
+            also=self._changing(person_id, role=role),
+        ).result()
+
+    def lift_wait(self, person_id: str, reason: str, *, by: Who) -> None:
+        """End the wait that wrong secrets brought a person."""
+        self._write_site(
+            lambda state, seq, at: access.wait_lifted(
+                state, _moment(state, seq, at, by), person=person_id, reason=reason
+            ),
+            also=self._changing(person_id, failed=0, locked_until=None),
+        ).result()
+
+    def _proved(self, person_id: str, secret: str, tablet: str) -> Who:
+        row = self._row(person_id)
+        self._refuse_if_waiting(row)
+        with self._hashing:
+            right = check_secret(row.secret_hash if row.active else _DECOY, secret)
+        if not right:
+            self._count_wrong(row, tablet)
+            raise _wrong()
+        if row.must_change:
+            self._refuse_if_run_out(person_id)
+        if row.failed:
+            self._store.submit(self._changing(person_id, failed=0, locked_until=None)).result()
+        return Who(id=row.id, name=row.name, role=Role(row.role))
+
+    def _turn(self, person_id: str) -> threading.Lock:
+        with self._guard:
+            return self._turns.setdefault(person_id, threading.Lock())
+
+    def _code_end(self) -> str:
+        return utc_text(self._clock() + CODE_LIFE)
+
+    def _refuse_if_run_out(self, person_id: str) -> None:
+        account = self._read_site().watch.accounts.get(person_id)
+        if account is not None and account.code_until is not None and account.code_until < utc_text(self._clock()):
+            raise Refused("secret", "That one-time code is not good any more. Ask an administrator for a new one.")
+
+    def _row(self, person_id: str) -> Any:
+        return next(iter(self._store.read_rows(select(PERSON).where(PERSON.c.id == person_id))), None)
 
     def _rows(self) -> list[Person]:
         rows = self._store.read_rows(select(PERSON))
-        return [Person(row.id, row.name, Role(row.role), bool(row.must_change), bool(row.active)) for row in rows]
+        return [
+            Person(row.id, row.name, Role(row.role), bool(row.must_change), bool(row.active), row.failed)
+            for row in rows
+        ]
 
-    def _change(self, person_id: str, **values: object) -> None:
+    def _changing(self, person_id: str, **values: object) -> Callable[[Any], None]:
         statement = update(PERSON).where(PERSON.c.id == person_id).values(**values)
-        self._store.submit(lambda tx: tx.run(statement)).result()
+        return lambda tx: tx.run(statement)
 
     def _refuse_if_waiting(self, row: Any) -> None:
         if row.failed >= HARD_STOP:
-            raise Refused("locked", f"{row.name} is locked after {row.failed} wrong secrets. Ask an administrator.")
+            raise Refused("locked", f"{row.name} is locked after {row.failed} wrong secrets. Ask a lead to end that.")
         if row.locked_until and row.locked_until > utc_text(self._clock()):
             raise Refused(
                 "waiting",
@@ -153,9 +227,11 @@ class People:
         if failed >= FREE_TRIES:
             wait_s = min(FIRST_WAIT_S * 2 ** (failed - FREE_TRIES), LONGEST_WAIT_S)
             until = utc_text(self._clock() + timedelta(seconds=wait_s))
-        self._change(row.id, failed=failed, locked_until=until)
         self._write_site(
-            lambda _, seq, at: SecretWrong(seq=seq, at=at, person=row.id, tablet=tablet, count=failed)
+            lambda _, seq, at: SecretWrong(
+                seq=seq, at=at, person=row.id, tablet=tablet, count=failed, waits_until=until
+            ),
+            also=self._changing(row.id, failed=failed, locked_until=until),
         ).result()
 
     def _free_id(self, name: str) -> str:
@@ -176,6 +252,14 @@ def plain_letters(name: str) -> str:
     """Return a name in small letters from a to z where Latin ones are meant: `Nowák` is `nowak`; others are dropped."""
     apart = unicodedata.normalize("NFKD", name.casefold().translate(_SPELT))
     return apart.translate(_SPELT).encode("ascii", "ignore").decode()
+
+
+def _wrong() -> Refused:
+    return Refused("secret", "That name and secret do not belong together. Check both and try again.")
+
+
+def _moment(state: SiteState, seq: int, at: str, by: Who) -> SiteMoment:
+    return SiteMoment(seq=seq, at=at, today=site_day(at, state.zone), by=by)
 
 
 _DECOY = "$argon2id$v=19$m=65536,t=3,p=4$AAAAAAAAAAAAAAAAAAAAAA$AAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAA"

@@ -1,4 +1,11 @@
-"""Who is signed in at which tablet.  A new token at every sign-in; only its hash is kept."""
+"""Who is signed in at which tablet.  A new token at every sign-in; only its hash is kept.
+
+Rules kept here:
+- A session that nobody has used for longer than the site's setting is locked until its person gives the secret; it ends
+  after a fixed time in any case.  Only what a person does counts as use (`touched`), not what a tablet sends by itself.
+- When it was used last is written down now and then, so that a restart does not begin the time anew.
+- A restart forgets that a person has signed with both components: the next signature takes both again.
+"""
 
 import secrets
 from collections.abc import Callable
@@ -7,7 +14,7 @@ from datetime import datetime, timedelta
 from hashlib import sha256
 from threading import Lock
 
-from sqlalchemy import insert, select, update
+from sqlalchemy import func, insert, select, update
 from sqlmodel import SQLModel
 
 from app.domain.event_base import Who
@@ -19,13 +26,21 @@ from app.storage.writer import Store
 
 SESSION = SQLModel.metadata.tables[tables.SessionRow.__tablename__]
 LONGEST_TABLET_NAME = 40
+WRITTEN_EVERY = timedelta(seconds=30)
+"""How often the time of last use is written at most; after a restart a lock may come so much early (our figure)."""
 
 
 class Sessions:
     """The sessions of one site; committed rows with a copy in memory."""
 
     def __init__(
-        self, store: Store, people: People, clock: Callable[[], datetime], *, idle: timedelta, longest: timedelta
+        self,
+        store: Store,
+        people: People,
+        clock: Callable[[], datetime],
+        *,
+        idle: Callable[[], timedelta],
+        longest: timedelta,
     ) -> None:
         self._store = store
         self._people = people
@@ -33,6 +48,7 @@ class Sessions:
         self._idle = idle
         self._longest = longest
         self._known: dict[str, Session] = {}
+        self._written: dict[str, datetime] = {}
         self._guard = Lock()
 
     def begin(self, who: Who, tablet: str) -> str:
@@ -47,7 +63,7 @@ class Sessions:
         return token
 
     def find(self, token: str | None) -> Session | None:
-        """Return the session of a token if it is still good."""
+        """Return the session of a token if it is still good, locked if it has not been used for too long."""
         if not token:
             return None
         key = _hash(token)
@@ -57,13 +73,47 @@ class Sessions:
         if self._over(session):
             self.end(token)
             return None
-        return self._seen(key, session)
+        return self._judged(key, session)
 
     def at_hand(self, token: str | None) -> Session | None:
         """Return the session of a token if it is good and in memory; waits for nothing.  Else ask `find`."""
         key = _hash(token or "")
         session = self._known.get(key)
-        return None if session is None or self._over(session) else self._seen(key, session)
+        return None if session is None or self._over(session) else self._judged(key, session)
+
+    def touched(self, token: str | None) -> None:
+        """Note that a person is at the tablet; a session that is locked stays so."""
+        key, now = _hash(token or ""), self._clock()
+        if not self._change(key, seen=now):
+            return
+        if now - self._written.get(key, now) >= WRITTEN_EVERY:
+            self._write(key, utc_text(now))
+        self._written.setdefault(key, now)
+
+    def lock(self, token: str | None) -> None:
+        """Lock a session until its person gives the secret; also over a restart."""
+        key = _hash(token or "")
+        if self._change(key, locked=True, both=False):
+            self._write(key, tables.LOCKED)
+
+    def unlock(self, token: str | None) -> None:
+        """Unlock a session, now in use; the next signature takes id and secret."""
+        key, now = _hash(token or ""), self._clock()
+        with self._guard:
+            session = self._known.get(key)
+            if session is None:
+                return
+            self._known[key] = replace(session, locked=False, both=False, seen=now)
+        self._write(key, utc_text(now))
+
+    def signed(self, token: str | None) -> None:
+        """Note that id and secret were given for a signature."""
+        self._change(_hash(token or ""), both=True)
+
+    def last_sign_ins(self) -> dict[str, str]:
+        """Return when each person signed in last, in UTC text, by id."""
+        query = select(SESSION.c.person, func.max(SESSION.c.created_at).label("last")).group_by(SESSION.c.person)
+        return {row.person: row.last for row in self._store.read_rows(query)}
 
     def end(self, token: str | None) -> None:
         """End a session."""
@@ -85,13 +135,32 @@ class Sessions:
             self._known = {key: item for key, item in self._known.items() if item.tablet != tablet}
 
     def _over(self, session: Session) -> bool:
-        now = self._clock()
-        return now - session.seen > self._idle or now - session.created > self._longest
+        return self._clock() - session.created > self._longest
 
-    def _seen(self, key: str, session: Session) -> Session:
+    def _judged(self, key: str, session: Session) -> Session:
+        """Return the session as it is now: locked if nobody has used it for too long, and then for good."""
+        now, idle = self._clock(), self._idle()
         with self._guard:
-            self._known[key] = replace(session, seen=self._clock())
-        return session
+            found = self._known.get(key, session)
+            if not found.locked and now - found.seen > idle:
+                found = replace(found, locked=True, both=False)
+            self._known[key] = found
+        return found
+
+    def _change(self, key: str, **changes: object) -> bool:
+        """Change a session that is in memory and not locked."""
+        with self._guard:
+            session = self._known.get(key)
+            if session is None or session.locked:
+                return False
+            self._known[key] = replace(session, **changes)  # type: ignore[arg-type]
+            return True
+
+    def _write(self, key: str, seen_at: str) -> None:
+        """Write when a session was used last; nobody waits for it, and a full disk may refuse it."""
+        self._written[key] = self._clock()
+        statement = update(SESSION).where(SESSION.c.token_hash == key).values(seen_at=seen_at)
+        self._store.submit(lambda tx: tx.run(statement))
 
     def _end(self, which: object) -> None:
         statement = (
@@ -108,7 +177,9 @@ class Sessions:
         if row is None or person is None or not person.active:
             return None
         created = datetime.fromisoformat(row.created_at)
-        return Session(person.who, row.tablet, person.must_change, created, self._clock())
+        locked = row.seen_at == tables.LOCKED
+        seen = created if locked else datetime.fromisoformat(row.seen_at)
+        return Session(person.who, row.tablet, person.must_change, created, seen, locked=locked)
 
 
 def _hash(token: str) -> str:

@@ -80,8 +80,12 @@ class PersonRow(SQLModel, table=True):
     locked_until: str | None = None
 
 
+LOCKED = "locked"
+"""Stands for the time of last use of a session that was locked by hand."""
+
+
 class SessionRow(SQLModel, table=True):
-    """A person signed in at a tablet; only the hash of the cookie's token is kept."""
+    """A person signed in at a tablet; only the hash of the cookie's token is kept. seen_at: last use, or LOCKED."""
 
     __tablename__: ClassVar[Any] = "session"
 

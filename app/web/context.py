@@ -8,12 +8,14 @@ from starlette.requests import Request
 
 from app.domain.event_base import Who
 from app.ledger.heads import Head, Signer
+from app.services.clockwatch import ClockWatch
 from app.services.export import CertificatePrinter, HousingPrinter, Material, PdfMaker
 from app.services.jobs import Asked, Jobs
 from app.services.ports import Library, PartsShelf, PeopleBook, PhotoShelf, Session, SessionBook
 from app.services.registers import Registers
 from app.services.tablets import Tablets
 from app.services.trust import Trust
+from app.services.watching import Watching
 from app.settings import Settings
 
 COOKIE = "changeout_session"
@@ -32,6 +34,8 @@ class Site:
     registers: Registers
     unprintable: Callable[[str], str | None]
     tablets: Tablets
+    watching: Watching
+    clock_watch: ClockWatch
     people: PeopleBook
     sessions: SessionBook
     library: Library
@@ -68,6 +72,13 @@ def session_of(request: Request) -> Session:
 
 
 def asked_by(request: Request, *, token: str, device_at: str = "", by: Who | None = None) -> Asked:
-    """Return who asks, from which tablet, under which token."""
+    """Return who asks, from which tablet, under which token, and whether id and secret were given for it."""
     session = session_of(request)
-    return Asked(by=by or session.who, tablet=session.tablet, device_at=device_at or None, token=token or None)
+    return Asked(
+        by=by or session.who,
+        tablet=session.tablet,
+        device_at=device_at or None,
+        token=token or None,
+        both=getattr(request.state, "both", False),
+        covered=session.locked,
+    )

@@ -10,14 +10,15 @@ from contextlib import suppress
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import PlainTextResponse, RedirectResponse, Response
 
 from app.calc.errors import ChangeoutError, Invalid
 from app.domain.refused import Refused
 from app.web.awaiting import around_for, state_of
 from app.web.context import Site, site_of
-from app.web.guard import ChooseSecretFirst, SignInFirst
+from app.web.guard import BY_ITSELF, ChooseSecretFirst, SignInFirst, UnlockFirst
 from app.web.render import html, wants_part
+from app.web.routes.cover import job_in, locked_address
 from app.web.views.step import Refill, new_token
 from app.web.views.work import Notice, work_view
 
@@ -29,6 +30,7 @@ TYPED = {
     "text": "Your words",
 }
 """What a person types on the forms that are not on the work panel."""
+LOCKED = 423
 FORBIDDEN = {"role", "secret", "waiting", "locked", "origin"}
 log = logging.getLogger("changeout")
 
@@ -37,6 +39,7 @@ def install(app: FastAPI) -> None:
     """Register a handler for everything that may be raised."""
     app.add_exception_handler(SignInFirst, _sign_in)
     app.add_exception_handler(ChooseSecretFirst, _choose_secret)
+    app.add_exception_handler(UnlockFirst, _unlock)
     app.add_exception_handler(ChangeoutError, _told)
     app.add_exception_handler(RequestValidationError, _unreadable)
     app.add_exception_handler(HTTPException, _http)
@@ -55,12 +58,27 @@ async def _choose_secret(request: Request, _: Exception) -> Response:
     return RedirectResponse("/secret", status_code=303)
 
 
+async def _unlock(request: Request, _: Exception) -> Response:
+    """Lead to the covered screen; a form is refused there with a sentence, a script by the status alone."""
+    job = request.path_params.get("job")
+    told = "Refused: the screen was covered meanwhile. Enter your secret, then send it again."
+    if wants_part(request) or (request.method, request.scope["route"].path) in BY_ITSELF:
+        return PlainTextResponse(told, status_code=LOCKED)
+    if request.method in ("GET", "HEAD"):
+        here = request.url.path + (f"?{request.url.query}" if request.url.query else "")
+        return RedirectResponse(locked_address(here), status_code=303)
+    then = f"/jobs/{job}/now" if job else "/"
+    return html(request, "locked.html", LOCKED, then=then, stopped=False, told=told, job=job_in(then))
+
+
 async def _told(request: Request, error: Exception) -> Response:
     status = 422 if isinstance(error, Invalid) else 409
     if isinstance(error, Refused) and error.code in FORBIDDEN:
         status = 403
     if type(error).__name__.startswith(("Storage", "DataFolder", "LedgerFaulty")):
         status = 503
+    if request.headers.get("x-changeout") == "cover":
+        return PlainTextResponse(str(error), status_code=status)
     return await answer(request, status, str(error))
 
 
@@ -78,7 +96,7 @@ async def answer(request: Request, status: int, sentence: str) -> Response:
 def _again(request: Request) -> dict[str, object]:
     """What the refused form held, to be mended and sent once more; a secret is typed anew, the token is a new one."""
     fields: dict[str, str] = dict(getattr(request.state, "fields", {}))
-    machine = {name: value for name, value in fields.items() if name not in {*TYPED, "token", "secret"}}
+    machine = {name: value for name, value in fields.items() if name not in {*TYPED, "token", "secret", "person"}}
     typed = [(name, label, fields[name]) for name, label in TYPED.items() if name in fields]
     token = new_token()
     return {

@@ -26,11 +26,25 @@ HEADERS = (
     (b"cross-origin-opener-policy", b"same-origin"),
 )
 UNSAFE = frozenset({"POST", "PUT", "PATCH", "DELETE"})
-CHANGE_SECRET_PATHS = frozenset({"/secret", "/signout"})
+CHANGE_SECRET_PATHS = frozenset({"/secret", "/signout", "/lock", "/locked", "/unlock", "/here"})
+WHILE_LOCKED = frozenset({
+    ("POST", "/jobs/{job}/stop"), ("POST", "/jobs/{job}/kept"), ("GET", "/photos/{sha256}/held"),
+    ("POST", "/photos/{sha256}/part"), ("GET", "/locked"), ("POST", "/lock"), ("POST", "/unlock"), ("POST", "/signout"),
+})  # fmt: skip
+"""What a covered screen may ask: to stop, to send what it kept, to be uncovered or left."""
+BY_ITSELF = frozenset({
+    ("POST", "/jobs/{job}/kept"), ("GET", "/jobs/{job}/ahead"), ("GET", "/photos/{sha256}/held"),
+    ("POST", "/photos/{sha256}/part"), ("POST", "/lock"),
+})  # fmt: skip
+"""What a tablet asks without anybody touching it; it keeps no session awake."""
 
 
 class SignInFirst(Exception):  # noqa: N818  (named for what to do)
     """Nobody is signed in here."""
+
+
+class UnlockFirst(Exception):  # noqa: N818  (named for what to do)
+    """The session has not been used for longer than the site allows."""
 
 
 class ChooseSecretFirst(Exception):  # noqa: N818  (named for what to do)
@@ -43,8 +57,10 @@ async def guard(request: Request) -> None:
         raise Refused("origin", "This site is not known by that name. Use the address that its keeper gave you.")
     if request.method in UNSAFE and not _from_our_pages(request):
         raise Refused("origin", "The request did not come from this site's own pages. Open the page again and retry.")
+    site_of(request).clock_watch.look()
     path = request.scope["route"].path
-    allowed = ALLOWED.get((request.method if request.method != "HEAD" else "GET", path), frozenset())
+    asked = (request.method if request.method != "HEAD" else "GET", path)
+    allowed = ALLOWED.get(asked, frozenset())
     if allowed is None:
         return
     token = request.cookies.get(COOKIE)
@@ -53,12 +69,22 @@ async def guard(request: Request) -> None:
     if session is None or not _at_its_tablet(request, session):
         raise SignInFirst
     request.state.session = session
+    _in_use(request, session, asked)
     if session.must_change and path not in CHANGE_SECRET_PATHS:
         raise ChooseSecretFirst
     if session.who.role not in allowed:
         raise Refused(
             "role", f"{session.who.role.words.capitalize()}s have no access to this. Switch to somebody who has."
         )
+
+
+def _in_use(request: Request, session: Session, asked: tuple[str, str]) -> None:
+    """Refuse what a covered screen may not ask; else note that somebody is at the tablet."""
+    if session.locked:
+        if asked not in WHILE_LOCKED:
+            raise UnlockFirst
+    elif asked not in BY_ITSELF:
+        site_of(request).sessions.touched(request.cookies.get(COOKIE))
 
 
 def _our_name(request: Request) -> bool:

@@ -8,6 +8,7 @@ import jinja2
 from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
+from app.domain.site_settings import IDLE_LOCK, value_of
 from app.paths import STATIC, TEMPLATES
 from app.services.ports import Session
 from app.web.context import SCHEME_COOKIE, site_of
@@ -45,6 +46,7 @@ def html(request: Request, template: str, status: int = 200, **context: Any) -> 
 def piece(request: Request, template: str, **context: Any) -> str:
     """Render a template with what every page has: site name, who is signed in, line of entries, colour scheme."""
     session: Session | None = getattr(request.state, "session", None)
+    covers = session is not None and not session.locked
     return (
         environment()
         .get_template(template)
@@ -52,6 +54,7 @@ def piece(request: Request, template: str, **context: Any) -> str:
             site=site_of(request).settings.site,
             session=session,
             line=site_of(request).line,
+            cover_min=value_of(site_of(request).jobs.site(), IDLE_LOCK) if covers else 0,
             scheme="dim" if request.cookies.get(SCHEME_COOKIE) == "dim" else "bright",
             **context,
         )

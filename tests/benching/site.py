@@ -14,6 +14,7 @@ from app.domain.commands import Accept, Begin, Command, Finish, Open, OpenExcept
 from app.domain.event_base import Who
 from app.domain.job import JobState
 from app.domain.procedure import Role
+from app.domain.site_settings import MARKS_APART
 from app.domain.steps import Step
 from app.records.moments import utc_text
 from app.services.jobs import Asked
@@ -64,6 +65,7 @@ def prepare(folder: Path, jobs: int, *, finished: bool = True) -> Site:
         keep_made_up_instruments(running.site.jobs)
         made = _plan(running)
         cast = _cast(running)
+        running.site.watching.choose(MARKS_APART.name, "0", "made by a machine", by=cast.lead).result()
         holds = [place for place, step in enumerate(made.steps) if step.kind == "hold"]
         before, after = max(pairwise(holds), key=lambda pair: pair[1] - pair[0])
         opened = [_open(running, made, cast, before + 1) for _ in range(jobs)]

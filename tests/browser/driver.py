@@ -14,6 +14,7 @@ from playwright.sync_api import Browser, Page, sync_playwright
 from app.bootstrap import Running, ship_sample_housings, start
 from app.cli import DEMO_PEOPLE
 from app.domain.judging import AGAIN
+from app.domain.site_settings import MARKS_APART
 from app.settings import Settings
 from tests.builders import keep_made_up_instruments
 
@@ -57,6 +58,8 @@ def served(folder: Path, port: int = 0) -> Iterator[tuple[str, Running]]:
         for name, role, secret in DEMO_PEOPLE:
             running.people.add(name, role, by=None, secret=secret)
         keep_made_up_instruments(running.site.jobs)
+        lead = next(person.who for person in running.people.everyone() if person.name == LEAD)
+        running.site.watching.choose(MARKS_APART.name, "0", "this hand is quicker than any person", by=lead).result()
     server = uvicorn.Server(uvicorn.Config(running.app, port=port, log_level="error", http="httptools"))
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()
@@ -103,6 +106,13 @@ class Tablet:
         self.page.wait_for_url(f"{self.address}/**")
         self.page.wait_for_selector("h1")
         self.who = name
+
+    def give_secret(self, field: str) -> None:
+        """Sign as who is signed in: the own name where the form asks for it, and the secret."""
+        own = self.page.get_by_label("Own id")
+        if own.count():
+            own.fill(self.who)
+        self.page.locator(field).fill(SECRETS[self.who])
 
     def go(self, path: str) -> None:
         """Open a page of the site."""

@@ -207,7 +207,7 @@ def test_works_without_scripts(site: tuple[str, Running], tablet_for: TabletFor)
     tablet.sign_in(NIGHT_LEAD)
     tablet.go(f"/jobs/{staged.job}/reopen")
     page.get_by_label("Your written answer to the stop").fill("Day shift takes over.")
-    page.get_by_label(f"{NIGHT_LEAD}, own secret").fill(SECRETS[NIGHT_LEAD])
+    tablet.give_secret("#secret")
     press_plain(page, "Sign and re-open")
     for _ in range(9):
         if page.locator("#look").count() == 0:

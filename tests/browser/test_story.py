@@ -75,7 +75,7 @@ def reopen(tablet: Tablet, name: str, job: str, *, begun: str) -> None:
     expect(tablet.page.get_by_text("NOT at rest. Nearest resting state:")).to_be_visible()
     expect(tablet.page.locator("dd", has_text=begun).first).to_be_visible()
     tablet.page.get_by_label("Your written answer to the stop").fill("Alarm was a drill. Look at all of it first.")
-    tablet.page.get_by_label(f"{name}, own secret").fill(SECRETS[name])
+    tablet.give_secret("#secret")
     tablet.page.get_by_role("button", name="Sign and re-open").click()
     tablet.page.wait_for_url("**/now")
 
@@ -136,7 +136,7 @@ def correct(tablet: Tablet, job: str, number: int, label: str, now: str, reason:
 def hand_over(tablet: Tablet, job: str) -> None:
     """Hand the finished job to review as the lead."""
     as_person(tablet, LEAD, f"{job}/now")
-    tablet.page.locator("#submit-secret").fill(SECRETS[LEAD])
+    tablet.give_secret("#submit-secret")
     tablet.press("Sign and hand to review")
 
 
@@ -156,7 +156,7 @@ def open_every_exception(tablet: Tablet, job: str) -> list[str]:
 def accept(tablet: Tablet) -> None:
     """Sign the record as the officer."""
     expect(tablet.page.get_by_text(f"You sign as {OFFICER}, safety officer")).to_be_visible()
-    tablet.page.locator("#secret").fill(SECRETS[OFFICER])
+    tablet.give_secret("#secret")
     tablet.page.get_by_role("button", name="Sign and accept").click()
     tablet.page.wait_for_url("**/record")
     expect(tablet.page.get_by_text("Accepted, signed for this version.")).to_be_visible()

@@ -46,11 +46,11 @@ class Desk:
     clients: dict[str, TestClient] = field(default_factory=dict)
 
     @classmethod
-    def at(cls, folder: Path, clock: Callable[[], datetime]) -> "Desk":
-        """Start a site with the sample housings and people."""
+    def at(cls, folder: Path, clock: Callable[[], datetime], ticks: Callable[[], float] | None = None) -> "Desk":
+        """Start a site with the sample housings and people; `ticks`: what its clock is watched against, in seconds."""
         settings = Settings(data=folder)
         ship_sample_housings(settings)
-        running = start(settings, clock)
+        running = start(settings, clock, ticks)
         for name, role, secret in DEMO_PEOPLE:
             running.people.add(name, role, by=None, secret=secret)
         keep_made_up_instruments(running.site.jobs)

@@ -18,7 +18,7 @@ from tests.web.desk import Desk
 
 EXAMPLES = 105
 """For each route; some fifty routes make more than 5,000 requests."""
-ANSWERS = {200, 303, 304, 307, 400, 401, 403, 404, 405, 409, 413, 422}
+ANSWERS = {200, 204, 303, 304, 307, 400, 401, 403, 404, 405, 409, 413, 422, 423}
 NAMES = (
     "token", "step", "act", "note", "person", "secret", "reason", "answer", "extra", "ask", "now", "look", "seen",
     "text",
@@ -26,7 +26,7 @@ NAMES = (
     "role", "name", "procedure", "depth.P1", "id", "kind", "due", "calibrated_on", "bank", "on", "drop_pa", "flow_m3_h",
     "what", "until", "instrument",
 )  # fmt: skip
-ENDING = {"/signout", "/people/{person}/leave", "/people/{person}/reset", "/secret"}
+ENDING = {"/signout", "/people/{person}/leave", "/people/{person}/reset", "/people/role", "/secret", "/lock"}
 """What would end the sessions that the rest is asked with."""
 words = st.one_of(
     st.text(max_size=30),

@@ -71,27 +71,55 @@ def test_a_session_found_once_is_at_hand_without_the_database(site: Running, mon
     assert sessions.at_hand(None) is None
 
 
-def test_a_session_at_hand_ends_after_idling_and_at_its_longest(site: Running, clock: Clock) -> None:
-    """Memory keeps no session alive: it ends after 30 minutes without a request and 12 hours after it began."""
+def test_a_session_not_used_is_locked_for_good_and_ends_at_its_longest(site: Running, clock: Clock) -> None:
+    """Locked after 5 minutes without use, used or not afterwards; and it ends 12 hours after it began, in any case."""
     idle, _ = signed_in(site)
     busy, _ = signed_in(site)
     sessions = site.site.sessions
     sessions.find(idle)
     sessions.find(busy)
 
-    clock.now += timedelta(minutes=29)
-    kept = sessions.at_hand(busy)
-    clock.now += timedelta(minutes=29)
-    still = sessions.at_hand(busy)
-    gone = sessions.at_hand(idle)
-    for _ in range(30):
-        clock.now += timedelta(minutes=25)
-        longest = sessions.at_hand(busy)
+    clock.now += timedelta(minutes=4)
+    sessions.touched(busy)
+    clock.now += timedelta(minutes=4)
+    still, locked = sessions.at_hand(busy), sessions.at_hand(idle)
+    sessions.touched(idle)
+    touched = sessions.at_hand(idle)
+    for _ in range(12 * 15):
+        clock.now += timedelta(minutes=4)
+        sessions.touched(busy)
+    longest = sessions.at_hand(busy)
 
-    assert kept is not None
     assert still is not None
-    assert gone is None
+    assert not still.locked
+    assert locked is not None
+    assert locked.locked
+    assert touched is not None
+    assert touched.locked
     assert longest is None
+
+
+def test_a_restart_neither_unlocks_a_session_nor_remembers_that_both_were_given(tmp_path: Path, clock: Clock) -> None:
+    """What was locked or long unused is so after a restart; what was used a moment ago goes on, and asks both again."""
+    settings = Settings(data=tmp_path)
+    first = start(settings, clock)
+    person, _ = first.people.add("Ines Varga", Role.LEAD, by=None, secret="a secret of fifteen")
+    locked, unused, used = (first.site.sessions.begin(person.who, f"tablet {number}") for number in range(3))
+    for token in (locked, unused, used):
+        first.site.sessions.find(token)
+    first.site.sessions.lock(locked)
+    for _ in range(6):
+        clock.now += timedelta(minutes=1)
+        first.site.sessions.touched(used)
+    first.site.sessions.signed(used)
+    first.close()
+
+    second = start(settings, clock)
+    found = {token: second.site.sessions.find(token) for token in (locked, unused, used)}
+    second.close()
+
+    assert [item.locked for item in found.values() if item is not None] == [True, True, False]
+    assert not any(item.both for item in found.values() if item is not None)
 
 
 def test_a_session_that_was_ended_is_not_at_hand(site: Running) -> None:

@@ -14,7 +14,8 @@ import pytest
 from app.domain.commands import StopWork
 from app.domain.event_base import Who
 from app.domain.events import AttemptRefused
-from app.domain.site import SecretWrong, site_event_from_bytes
+from app.domain.site import site_event_from_bytes
+from app.domain.watch_events import SecretWrong
 from app.web.roles import ALLOWED
 from tests.web.desk import Clock, Desk
 from tests.web.forms import Form, forms_of

@@ -14,8 +14,8 @@ def test_a_refused_reopening_keeps_the_answer_and_goes_through_with_the_right_se
     desk.work_until(job, "Agree")
     desk.do(job, StopWork(), desk.named("technician"))
 
-    refused = desk.post(lead, f"/jobs/{job}/reopen", answer=ANSWER, extra="", secret="not the one", device_at="")
-    again = desk.post(lead, f"/jobs/{job}/reopen", answer=ANSWER, extra="", secret=SECRETS[lead.name], device_at="")
+    refused = desk.post(lead, f"/jobs/{job}/reopen", answer=ANSWER, extra="", secret="not the one", person=lead.id)
+    again = desk.post(lead, f"/jobs/{job}/reopen", answer=ANSWER, extra="", secret=SECRETS[lead.name], person=lead.id)
 
     assert refused.status_code == 403
     assert "The band tool was replaced; the crew looked at the ring &amp; found it “whole”." in refused.text

@@ -11,6 +11,7 @@ from app.domain.events import Event, JobStopped
 from app.domain.job import JobState
 from app.domain.judging import LONGEST_ANSWER
 from app.domain.refused import Refused
+from app.domain.signing import known_meaning
 from app.domain.steps import Step
 
 E = TypeVar("E", bound=Event)
@@ -40,8 +41,14 @@ def words_of(text: str, what: str) -> str:
 
 
 def signature_of(state: JobState, moment: Moment, meaning: str) -> Signature:
-    """Return a signature over the head that stands."""
-    return Signature(meaning=meaning, size=state.size, root=moment.root, local_time=moment.local_time)
+    """Return a signature over the head that stands, under a meaning of the closed list."""
+    return Signature(
+        meaning=known_meaning(meaning),
+        size=state.size,
+        root=moment.root,
+        local_time=moment.local_time,
+        proof="id and secret entered at signing" if moment.both else "secret entered at signing",
+    )
 
 
 def stop_for(state: JobState, moment: Moment, step: Step, told: str) -> JobStopped:

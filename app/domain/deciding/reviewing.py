@@ -7,13 +7,14 @@ from app.domain.commands import (
 )
 from app.domain.containment.rules import final_faults
 from app.domain.deciding.common import event_of, signature_of, words_of
-from app.domain.events import Event, ExceptionOpened, JobSubmitted, RecordAccepted, RecordReturned
+from app.domain.events import Event, ExceptionOpened, JobSubmitted, RecordAccepted, RecordReturned, SiteFinding
 from app.domain.job import JobState, Stage
 from app.domain.procedure import Role
 from app.domain.refused import Refused
+from app.domain.signing import ACCEPT, SUBMIT
 
-MEANING_SUBMIT = "The work is complete as recorded"
-MEANING_ACCEPT = "I have read this record with every exception in it and accept it"
+MEANING_SUBMIT = SUBMIT
+MEANING_ACCEPT = ACCEPT
 
 
 def submit(state: JobState, moment: Moment) -> tuple[Event, ...]:
@@ -41,6 +42,8 @@ def _reviewing(state: JobState, moment: Moment, act: str) -> None:
 def open_exception(state: JobState, command: OpenException, moment: Moment) -> tuple[Event, ...]:
     """Open one exception and read it."""
     _reviewing(state, moment, "open exceptions for review")
+    if command.of_site:
+        return _open_of_site(state, command, moment)
     if command.entry not in {item.seq for item in state.notables}:
         raise Refused("no_exception", f"Entry {command.entry} is not among the exceptions of this record.")
     if command.entry in state.read:
@@ -48,12 +51,23 @@ def open_exception(state: JobState, command: OpenException, moment: Moment) -> t
     return (event_of(ExceptionOpened, state, moment, entry=command.entry),)
 
 
+def _open_of_site(state: JobState, command: OpenException, moment: Moment) -> tuple[Event, ...]:
+    found = next((item for item in moment.findings if item.seq == command.entry), None)
+    if found is None:
+        raise Refused("no_exception", f"Entry {command.entry} of the site's ledger does not bear on this record.")
+    if found.seq in state.read_site:
+        return ()
+    words = SiteFinding(kind=found.kind, sentence=found.sentence)
+    return (event_of(ExceptionOpened, state, moment, entry=found.seq, site=words),)
+
+
 def accept(state: JobState, moment: Moment) -> tuple[Event, ...]:
     """Accept the record as it stands."""
     _reviewing(state, moment, "accept the record")
     if moment.by.id in state.performers:
         raise Refused("own_work", f"{moment.by.name} worked on this job and cannot accept its record.", logged=True)
-    if unread := state.unread:
+    of_site = tuple(item for item in moment.findings if item.seq not in state.read_site)
+    if unread := (*state.unread, *of_site):
         raise Refused(
             "unread", f"{len(unread)} exceptions have not been opened. Open each, then accept.", step=unread[0].step
         )

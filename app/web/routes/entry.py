@@ -10,7 +10,9 @@ from app.domain.procedure import Role
 from app.domain.refused import Refused
 from app.web.context import COOKIE, DEVICE_COOKIE, SCHEME_COOKIE, TABLET_COOKIE, session_of, site_of
 from app.web.forms import posted
+from app.web.paths import inside
 from app.web.render import html
+from app.web.views.alerts import secret_changes
 
 router = APIRouter()
 YEAR_S = 365 * 24 * 3600
@@ -42,16 +44,11 @@ async def signin(request: Request) -> Response:
         raise Refused("waiting", "This tablet is not enrolled. Open /enrol on it with a one-time code from a lead.")
     await run_in_threadpool(site.sessions.end, request.cookies.get(COOKIE))
     token = await run_in_threadpool(site.sessions.begin, who, tablet)
-    answer = RedirectResponse(_inside(form.get("then")), status_code=303)
+    answer = RedirectResponse(inside(form.get("then")), status_code=303)
     secure = site.settings.secure_cookie
     answer.set_cookie(COOKIE, token, httponly=True, samesite="strict", secure=secure)
     answer.set_cookie(TABLET_COOKIE, quote(tablet), httponly=True, samesite="strict", secure=secure, max_age=YEAR_S)
     return answer
-
-
-def _inside(path: str) -> str:
-    """Return a path of this site, never another address."""
-    return path if path.startswith("/") and not path.startswith("//") and "\\" not in path else "/"
 
 
 @router.post("/signout")
@@ -66,7 +63,10 @@ async def signout(request: Request) -> Response:
 @router.get("/secret")
 async def secret_page(request: Request) -> Response:
     """Choose a secret of one's own."""
-    return html(request, "secret.html", must=session_of(request).must_change)
+    session = session_of(request)
+    state = await run_in_threadpool(site_of(request).jobs.site)
+    changes = secret_changes(state, session.who.id)
+    return html(request, "secret.html", must=session.must_change, changes=changes)
 
 
 @router.post("/secret")
@@ -93,7 +93,7 @@ async def choose_secret(request: Request) -> Response:
 async def scheme(request: Request) -> Response:
     """Switch between bright and dim by hand."""
     form = await posted(request)
-    answer = RedirectResponse(_inside(form.get("then")), status_code=303)
+    answer = RedirectResponse(inside(form.get("then")), status_code=303)
     answer.set_cookie(SCHEME_COOKIE, "dim" if form.get("scheme") == "dim" else "bright", samesite="strict")
     return answer
 

@@ -14,6 +14,8 @@ from app.web.awaiting import done
 from app.web.context import Site, asked_by, session_of, site_of
 from app.web.forms import posted
 from app.web.render import html
+from app.web.roles import KEEPERS
+from app.web.views.alerts import alert_rows, secret_told
 from app.web.views.pages import front_page, job_row, plan_page
 
 router = APIRouter()
@@ -27,7 +29,15 @@ async def front(request: Request) -> Response:
         return RedirectResponse("/people", status_code=303)
     jobs = await run_in_threadpool(site.jobs.all)
     page = front_page(jobs, site.library.housings(), site.library.faults(), session)
-    return html(request, "front.html", page=page)
+    state = await run_in_threadpool(site.jobs.site)
+    return html(
+        request,
+        "front.html",
+        page=page,
+        alerts=alert_rows(state, session),
+        secret=secret_told(state, session),
+        keeper=session.who.role in KEEPERS,
+    )
 
 
 @router.get("/housings/{tag}")

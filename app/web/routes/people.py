@@ -1,5 +1,7 @@
 """People: added, given one-time codes, ended.  Administrators do this and never touch a job's content."""
 
+from functools import partial
+
 from fastapi import APIRouter, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
@@ -35,6 +37,30 @@ async def add(request: Request) -> Response:
         raise Invalid(told)
     person, code = await run_in_threadpool(site.people.add, form.need("name"), Role(role), by=session_of(request).who)
     return await _page(request, code, person.name)
+
+
+@router.post("/people/role")
+async def give_role(request: Request) -> Response:
+    """Give a person another role from here on; all their sessions end, so that none goes on in the old one."""
+    site, form = site_of(request), await posted(request)
+    person, reason = form.need("person"), form.need("reason")
+    if told := site.unprintable(reason):
+        raise Invalid(told)
+    by = session_of(request).who
+    await run_in_threadpool(partial(site.people.give_role, person, form.need("role"), reason, by=by))
+    await run_in_threadpool(site.sessions.end_all_of, person)
+    return RedirectResponse("/people", status_code=303)
+
+
+@router.post("/people/{person}/wait")
+async def lift_wait(request: Request, person: str) -> Response:
+    """End the wait that wrong secrets brought a person, by a lead."""
+    site, form = site_of(request), await posted(request)
+    reason = form.need("reason")
+    if told := site.unprintable(reason):
+        raise Invalid(told)
+    await run_in_threadpool(partial(site.people.lift_wait, person, reason, by=session_of(request).who))
+    return RedirectResponse("/access", status_code=303)
 
 
 @router.post("/people/{person}/reset")

@@ -13,11 +13,13 @@ from app.domain.deciding.reviewing import MEANING_ACCEPT
 from app.records.moments import utc_text
 from app.records.veil import veiled, veiled_events
 from app.services.export import export_files, record_json
+from app.services.jobs import findings_of
 from app.web.awaiting import done
 from app.web.context import asked_by, session_of, site_of
 from app.web.forms import posted
 from app.web.handing import download, newest_head, note_export, refuse_unseen
 from app.web.render import html
+from app.web.signing import signer
 from app.web.views.pages import record_page, review_page
 
 router = APIRouter(prefix="/jobs/{job}")
@@ -40,6 +42,7 @@ async def review(request: Request, job: str) -> Response:
         root=head.root.hex(),
         now=utc_text(site.clock()),
         meaning=MEANING_ACCEPT,
+        findings=findings_of(await run_in_threadpool(site.jobs.site), job),
     )
     return html(request, "review.html", page=page)
 
@@ -51,17 +54,18 @@ async def open_exception(request: Request, job: str) -> Response:
     entry = form.need("entry")
     if not (entry.isascii() and entry.isdigit() and len(entry) < 10):
         raise Invalid(f"{entry!r} is not the number of an entry. Choose one of the exceptions listed.")
-    await done(
-        site_of(request).jobs.record(job, OpenException(int(entry)), asked_by(request, token=form.need("token")))
-    )
-    return RedirectResponse(f"/jobs/{job}/review#entry-{int(entry)}", status_code=303)
+    of_site = form.get("of") == "site"
+    command = OpenException(int(entry), of_site=of_site)
+    await done(site_of(request).jobs.record(job, command, asked_by(request, token=form.need("token"))))
+    place = "site" if of_site else "entry"
+    return RedirectResponse(f"/jobs/{job}/review#{place}-{int(entry)}", status_code=303)
 
 
 @router.post("/accept")
 async def accept(request: Request, job: str) -> Response:
     """Accept the record, signed."""
-    site, form, session = site_of(request), await posted(request), session_of(request)
-    by = await run_in_threadpool(site.people.prove, session.who.id, form.need("secret"), tablet=session.tablet)
+    site, form = site_of(request), await posted(request)
+    by = await signer(request, form, session_of(request).who.id)
     await done(site.jobs.record(job, Accept(), asked_by(request, token=form.need("token"), by=by)))
     return RedirectResponse(f"/jobs/{job}/record", status_code=303)
 

@@ -30,6 +30,8 @@ from app.web.awaiting import around_for, done, state_of
 from app.web.context import Site, asked_by, session_of, site_of
 from app.web.forms import Posted, posted
 from app.web.render import html, wants_part
+from app.web.routes.cover import locked_address
+from app.web.signing import signer
 from app.web.views.pages import overview, read_ahead, reopen_page
 from app.web.views.step import SIGNER, Refill, new_token, result_words
 from app.web.views.work import Notice, work_view
@@ -69,12 +71,6 @@ async def do(request: Request, job: str, command: Command, form: Posted, by: Who
     return (await done(site_of(request).jobs.record(job, command, asked))).state
 
 
-async def _signer(request: Request, form: Posted, person: str) -> Who:
-    """Return the person whose secret was entered for this signature; being signed in is not a signature."""
-    site, session = site_of(request), session_of(request)
-    return await run_in_threadpool(site.people.prove, person, form.need("secret"), tablet=session.tablet)
-
-
 async def _second(request: Request, form: Posted) -> Who | None:
     """Return the second person, proven by the secret that they entered; None where nobody was named."""
     person = form.get("second")
@@ -82,7 +78,7 @@ async def _second(request: Request, form: Posted) -> Who | None:
         return None
     session = session_of(request)
     secret = form.need("second_secret")
-    return await run_in_threadpool(site_of(request).people.prove, person, secret, tablet=session.tablet)
+    return await run_in_threadpool(site_of(request).people.prove_to_sign, person, secret, tablet=session.tablet)
 
 
 @router.get("/now")
@@ -179,7 +175,7 @@ async def release(request: Request, job: str) -> Response:
     """Release a hold point with the secret of the role it names."""
     form = await posted(request)
     request.state.refill = Refill(form.get("step"), {SIGNER: form.get(SIGNER)})
-    by = await _signer(request, form, form.need(SIGNER))
+    by = await signer(request, form, form.need(SIGNER))
     return await show(request, job, await do(request, job, Release(form.need("step")), form, by=by))
 
 
@@ -193,9 +189,12 @@ async def note(request: Request, job: str) -> Response:
 
 @panel.post("/stop")
 async def stop(request: Request, job: str) -> Response:
-    """Stop the job: one tap, by anyone, the reason afterwards."""
+    """Stop the job: one tap, by anyone, the reason afterwards; also from a covered screen, which stays covered."""
     form = await posted(request)
-    return await show(request, job, await do(request, job, StopWork(), form))
+    state = await do(request, job, StopWork(), form)
+    if session_of(request).locked:
+        return RedirectResponse(locked_address(f"/jobs/{job}/now", stopped=True), status_code=303)
+    return await show(request, job, state)
 
 
 @panel.post("/stop-reason")
@@ -228,7 +227,7 @@ async def reopen(request: Request, job: str) -> Response:
     """Re-open a job, signed by the lead with a written answer."""
     form = await posted(request)
     state = await known(site_of(request), job)
-    by = await _signer(request, form, session_of(request).who.id)
+    by = await signer(request, form, session_of(request).who.id)
     looks_at = rechecks_for(state)
     if extra := form.get("extra").strip():
         looks_at = (*looks_at, Recheck(id="extra", text=extra, expected="as the lead wrote it"))
@@ -258,5 +257,5 @@ async def withdraw(request: Request, job: str) -> Response:
 async def submit(request: Request, job: str) -> Response:
     """Hand the finished job to review, signed by the lead."""
     form = await posted(request)
-    by = await _signer(request, form, session_of(request).who.id)
+    by = await signer(request, form, session_of(request).who.id)
     return await show(request, job, await do(request, job, Submit(), form, by=by))

@@ -5,7 +5,7 @@ from dataclasses import asdict, dataclass
 from app.domain.containment.rest import nearest_rest, rests
 from app.domain.events import Event, Recheck
 from app.domain.housing import Housing
-from app.domain.job import JobState, Stage
+from app.domain.job import JobState, Notable, Stage
 from app.domain.procedure import Role, StepKind
 from app.domain.reopening import rechecks_for
 from app.domain.site import JobLine
@@ -344,6 +344,7 @@ class ReviewPage:
     head: HeadLine
     report: dict[str, object]
     exceptions: tuple[dict[str, object], ...]
+    of_site: tuple[dict[str, object], ...]
     unread: int
     may_review: bool
     meaning: str
@@ -352,9 +353,17 @@ class ReviewPage:
 
 
 def review_page(
-    job: str, state: JobState, events: tuple[Event, ...], session: Session, *, root: str, now: str, meaning: str
+    job: str,
+    state: JobState,
+    events: tuple[Event, ...],
+    session: Session,
+    *,
+    root: str,
+    now: str,
+    meaning: str,
+    findings: tuple[Notable, ...],
 ) -> ReviewPage:
-    """Return the review page."""
+    """Return the review page; `findings` are those of the site's ledger since the job was opened."""
     from app.records.report import report_of
 
     zone = state.opened.zone if state.opened else "UTC"
@@ -363,11 +372,17 @@ def review_page(
         {**asdict(item), "number": numbers.get(item.step or "", 0), "read": item.seq in state.read}
         for item in state.notables
     )
+    of_site = tuple(
+        {**asdict(item), "read": item.seq in state.read_site}
+        for item in findings
+        if state.accepted is None or item.seq in state.read_site
+    )
     return ReviewPage(
         head=head_line(job, state, session),
         report=report_of(state, events, root=root, made_at=now),
         exceptions=exceptions,
-        unread=len(state.unread),
+        of_site=of_site,
+        unread=len(state.unread) + sum(1 for item in of_site if not item["read"]),
         may_review=session.who.role is Role.SAFETY_OFFICER and state.stage is Stage.IN_REVIEW,
         meaning=meaning,
         local_now=local_text(now, zone),

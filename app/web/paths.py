@@ -1,0 +1,6 @@
+"""Addresses of this site and no other."""
+
+
+def inside(path: str) -> str:
+    """Return a path of this site, never another address; the first page for anything else."""
+    return path if path.startswith("/") and not path.startswith("//") and "\\" not in path else "/"

@@ -1,0 +1,102 @@
+"""The site watched: its trail in plain sentences, who has access, its settings, alerts seen."""
+
+import asyncio
+
+from fastapi import APIRouter, Request
+from starlette.concurrency import run_in_threadpool
+from starlette.responses import RedirectResponse, Response
+
+from app.calc.errors import Invalid
+from app.domain.procedure import Role
+from app.records.moments import local_text, site_day, utc_text
+from app.web.context import Site, session_of, site_of
+from app.web.forms import posted
+from app.web.render import html
+from app.web.roles import KEEPERS
+from app.web.signing import signer
+
+router = APIRouter()
+
+
+@router.get("/trail")
+async def trail(request: Request) -> Response:
+    """Show the site's ledger as sentences, newest first; `kind` shows one kind only."""
+    from app.records.site_trail import KINDS, site_trail
+
+    site, kind = site_of(request), request.query_params.get("kind", "")
+    if kind and kind not in KINDS:
+        raise Invalid(f"{kind[:20]!r} is not a kind of entry. Choose one of those shown.")
+    events = await run_in_threadpool(site.jobs.site_events)
+    state = await run_in_threadpool(site.jobs.site)
+    lines = [line for line in reversed(site_trail(events, state.zone)) if kind in ("", line.kind)]
+    return html(request, "trail.html", lines=lines, kinds=KINDS, kind=kind, size=state.size)
+
+
+@router.get("/access")
+async def access(request: Request) -> Response:
+    """List who may sign in, in which role, since when, and what they are qualified for."""
+    from app.domain.signing import ACCESS_REVIEW
+    from app.web.views.access import access_page
+
+    site, who = site_of(request), session_of(request).who
+    state = await run_in_threadpool(site.jobs.site)
+    people = await run_in_threadpool(site.people.everyone)
+    last = await run_in_threadpool(site.sessions.last_sign_ins)
+    now = utc_text(site.clock())
+    page = access_page(state, people, last, site_day(now, state.zone))
+    return html(
+        request,
+        "access.html",
+        page=page,
+        may_review=who.role is Role.LEAD,
+        meaning=ACCESS_REVIEW,
+        local_now=local_text(now, state.zone),
+    )
+
+
+@router.post("/access")
+async def review_access(request: Request) -> Response:
+    """Sign that access was looked through."""
+    site, form = site_of(request), await posted(request)
+    by = await signer(request, form, session_of(request).who.id)
+    last = await run_in_threadpool(site.sessions.last_sign_ins)
+    await asyncio.wrap_future(
+        site.watching.review_access(last, both=request.state.both, remark=form.get("remark"), by=by)
+    )
+    return RedirectResponse("/access", status_code=303)
+
+
+@router.get("/site")
+async def settings(request: Request) -> Response:
+    """Show the site's settings, with what holds, both ends and where they come from."""
+    site = site_of(request)
+    state = await run_in_threadpool(site.jobs.site)
+    return html(request, "site.html", rows=_rows(site), may=session_of(request).who.role in KEEPERS, zone=state.zone)
+
+
+def _rows(site: Site) -> list[tuple[str, str, str, int, int, int, int, str]]:
+    from app.domain.site_settings import SETTINGS, value_of
+
+    state = site.jobs.site()
+    return [
+        (item.name, item.label, item.unit, value_of(state, item), item.default, item.low, item.high, item.basis)
+        for item in SETTINGS.values()
+    ]
+
+
+@router.post("/site")
+async def choose(request: Request) -> Response:
+    """Choose a setting, with the reason."""
+    site, form, who = site_of(request), await posted(request), session_of(request).who
+    await asyncio.wrap_future(
+        site.watching.choose(form.need("setting"), form.need("value"), form.need("reason"), by=who)
+    )
+    return RedirectResponse("/site", status_code=303)
+
+
+@router.post("/alerts")
+async def seen(request: Request) -> Response:
+    """Note by name that an alert was seen."""
+    site, form = site_of(request), await posted(request)
+    await asyncio.wrap_future(site.watching.seen(form.need("entry"), by=session_of(request).who))
+    return RedirectResponse("/", status_code=303)

@@ -1,0 +1,122 @@
+// Cover the screen when nobody has touched it for a while; what was typed stays under the cover.  The server locks the
+// session by itself too; a request that it refuses for that (423) lays the cover and swaps nothing.
+// STOP WORK stays in reach without a secret.  All pages of a browser share the last touch.
+const WARN_MS = 20_000;
+const TOUCHES = ["pointerdown", "keydown", "input", "wheel", "touchmove"];
+const { coverMin, person } = document.body.dataset;
+const limit = Number(coverMin) * 60_000;
+const tellEvery = limit / 6; // so much earlier than here may the server lock at most
+const COVERED = "changeout-covered"; // outlives a reload without the server
+const screen = document.querySelector("[data-cover-screen]");
+const soon = document.querySelector("[data-cover-soon]");
+const told = document.querySelector("[data-cover-told]");
+const stop = document.querySelector("[data-cover-stop]");
+const others = new BroadcastChannel("changeout-touch");
+const title = document.title;
+let touched = Date.now();
+let toldServer = Date.now();
+let left;
+
+if (limit && screen) {
+  for (const kind of TOUCHES) document.addEventListener(kind, touch, { capture: true, passive: true });
+  others.onmessage = () => { touched = Math.max(touched, Date.now()); };
+  document.addEventListener("htmx:before:response", (event) => {
+    if (event.detail?.ctx?.response?.status !== 423) return;
+    event.preventDefault();
+    cover(false);
+  });
+  document.addEventListener("visibilitychange", look);
+  screen.addEventListener("cancel", (event) => event.preventDefault());
+  screen.querySelector("[data-cover-form]").addEventListener("submit", uncover);
+  stop.addEventListener("click", stopWork);
+  screen.addEventListener("close", () => { if (covered()) screen.showModal(); });
+  setInterval(look, 1_000);
+  if (localStorage.getItem(COVERED)) again();
+}
+
+function touch() {
+  if (screen.open) return;
+  if (Date.now() - touched >= limit) return look(); // the touch that comes too late uncovers nothing
+  touched = Date.now();
+  soon.hidden = true;
+  others.postMessage("touched");
+  if (touched - toldServer < tellEvery) return;
+  toldServer = touched;
+  fetch("/here", { method: "POST" }).then((answer) => { if (answer.status === 423) cover(false); }).catch(() => {});
+}
+
+function covered() {
+  return document.body.classList.contains("is-covered");
+}
+
+// After a reload: only the server can say that the screen was uncovered meanwhile.
+async function again() {
+  cover(false);
+  const answer = await fetch("/here", { method: "POST", redirect: "manual" }).catch(() => null);
+  if (answer?.status === 204) lift();
+}
+
+function look() {
+  if (screen.open) return;
+  const rest = touched + limit - Date.now();
+  if (rest <= 0) return cover(true);
+  soon.hidden = rest > WARN_MS;
+  if (!soon.hidden) soon.textContent = `This screen is covered in ${Math.ceil(rest / 1000)} s. Touch it anywhere to stay.`;
+}
+
+function cover(tellServer) {
+  if (screen.open) return;
+  soon.hidden = true;
+  left = document.activeElement;
+  stop.hidden = !stopForm();
+  document.title = "Covered";
+  document.body.classList.add("is-covered");
+  localStorage.setItem(COVERED, "yes");
+  screen.showModal();
+  if (tellServer) fetch("/lock", { method: "POST" }).catch(() => {});
+}
+
+async function uncover(event) {
+  event.preventDefault();
+  const field = screen.querySelector("input");
+  const body = new URLSearchParams({ secret: field.value, quietly: "yes", person });
+  field.value = "";
+  const answer = await fetch("/unlock", {
+    method: "POST", body, redirect: "manual", headers: { "X-Changeout": "cover" },
+  }).catch(() => null);
+  if (!answer) return say("The server is out of reach, and only it can tell whether a secret is right. STOP WORK works.");
+  if (answer.type === "opaqueredirect") return location.assign("/signin");
+  if (answer.status === 409) return location.assign("/");
+  if (!answer.ok) return say(await answer.text());
+  if (screen.dataset.stopped) return location.reload();
+  lift();
+}
+
+function lift() {
+  document.title = title;
+  document.body.classList.remove("is-covered");
+  localStorage.removeItem(COVERED);
+  screen.close();
+  touched = toldServer = Date.now();
+  left?.focus?.();
+}
+
+function stopForm() {
+  return document.querySelector("form[action$='/stop']");
+}
+
+async function stopWork() {
+  const form = stopForm();
+  form.querySelector("[name=device_at]").value = new Date().toISOString();
+  const body = new URLSearchParams(new FormData(form));
+  const answer = await fetch(form.action, { method: "POST", body, redirect: "manual" }).catch(() => null);
+  stop.hidden = true;
+  screen.dataset.stopped = "yes";
+  if (answer && (answer.ok || answer.type === "opaqueredirect")) return say("The job is STOPPED. Give the reason after signing in.");
+  form.requestSubmit(); // kept on the tablet, if it can keep anything
+  say("STOPPED on this tablet; the server does not know it yet. Tell everybody at the housing by voice.");
+}
+
+function say(text) {
+  told.textContent = text;
+}

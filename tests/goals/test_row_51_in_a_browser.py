@@ -1,0 +1,104 @@
+"""Goal 51 in Chromium: the screen is covered when nobody touches it; nothing typed is lost, and stop stays in reach."""
+
+import re
+from pathlib import Path
+
+from playwright.sync_api import Browser, Page, expect
+
+from tests.browser.driver import HANDS, SECRETS, Tablet, served
+from tests.browser.stage import Staged
+
+TYPED = "SN 4711-08"
+
+
+def uncover(page: Page, secret: str) -> None:
+    """Give a secret on the covered screen."""
+    page.locator("#cover-secret").fill(secret)
+    page.get_by_role("button", name="Uncover").click()
+
+
+def test_row_51_an_untouched_screen_is_covered_and_keeps_what_was_typed(browser: Browser, tmp_path: Path) -> None:
+    """Row 51: after 5 minutes neither names nor job show, the server refuses, text and place are kept; stop works."""
+    with served(tmp_path) as (address, running):
+        job = Staged(running).do_until("Read the serial number of the new filter").job
+        context = browser.new_context(viewport={"width": 1280, "height": 800})
+        page = context.new_page()
+        page.clock.install()
+        tablet = Tablet(page, address)
+        tablet.sign_in(HANDS)
+        tablet.go(f"/jobs/{job}/now")
+        field = page.locator("#mark input.entry").first
+        field.fill(TYPED)
+        soon, screen = page.locator("[data-cover-soon]"), page.locator("[data-cover-screen]")
+
+        page.clock.fast_forward("04:45")
+        expect(soon).to_contain_text("Touch it anywhere to stay")
+        page.mouse.move(5, 5)
+        page.mouse.down()
+        page.mouse.up()
+        expect(soon).to_be_hidden()
+        field.focus()
+        with page.expect_response(re.compile("/lock$")) as told:
+            page.clock.fast_forward("05:01")
+        expect(screen).to_be_visible()
+        assert told.value.status == 204
+        assert page.title() == "Covered"
+        for shown in (HANDS, "EF-03", "2026-0001"):
+            assert not any(item.is_visible() for item in page.get_by_text(shown).all())
+        for refused in (f"/jobs/{job}/now", "/"):
+            assert page.request.get(address + refused, max_redirects=0).headers["location"].startswith("/locked?")
+        page.keyboard.press("Escape")
+        page.keyboard.press("Escape")
+        expect(screen).to_be_visible()
+        uncover(page, "not the one")
+        expect(page.locator("[data-cover-told]")).to_contain_text("do not belong together")
+        uncover(page, SECRETS[HANDS])
+        expect(screen).to_be_hidden()
+        assert field.input_value() == TYPED
+        assert field.evaluate("field => field === document.activeElement")
+
+        with page.expect_response(re.compile("/lock$")):
+            page.clock.fast_forward("05:01")
+        page.reload()
+        expect(page.get_by_role("heading", name="This screen is covered")).to_be_visible()
+        page.get_by_role("button", name="STOP WORK").click()
+        expect(page.get_by_text("The job is STOPPED")).to_be_visible()
+        context.close()
+        stop = running.site.jobs.state(job).stop
+        event = running.site.jobs.events(job)[-1]
+
+    assert stop is not None
+    assert event.device is not None
+    assert event.device.covered
+
+
+def test_row_51_a_covered_screen_stays_so_out_of_reach_and_stops_in_one_tap(browser: Browser, tmp_path: Path) -> None:
+    """Row 51: one tap stops without a secret; after a reload out of reach the screen is still covered."""
+    with served(tmp_path) as (address, running):
+        job = Staged(running).do_until("Read the serial number of the new filter").job
+        context = browser.new_context(viewport={"width": 800, "height": 1280})
+        page = context.new_page()
+        page.clock.install()
+        tablet = Tablet(page, address)
+        tablet.sign_in(HANDS)
+        tablet.go(f"/jobs/{job}/now")
+        page.evaluate("navigator.serviceWorker.ready.then(() => true)")
+        page.reload()
+        with page.expect_response(re.compile("/lock$")):
+            page.clock.fast_forward("05:01")
+
+        context.set_offline(True)
+        page.reload()
+        expect(page.locator("[data-cover-screen]")).to_be_visible()
+        uncover(page, SECRETS[HANDS])
+        expect(page.locator("[data-cover-told]")).to_contain_text("out of reach")
+        context.set_offline(False)
+        page.get_by_role("button", name="STOP WORK").click()
+        expect(page.locator("[data-cover-told]")).to_contain_text("The job is STOPPED")
+        uncover(page, SECRETS[HANDS])
+        expect(page.locator("h1.action")).to_contain_text(f"Stopped by {HANDS}")
+        context.close()
+        event = next(item for item in running.site.jobs.events(job) if item.type == "job_stopped")
+
+    assert event.device is not None
+    assert event.device.covered
