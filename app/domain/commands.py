@@ -5,9 +5,11 @@ from dataclasses import dataclass, field
 from datetime import date
 from types import MappingProxyType
 
+from app.domain.crew import NO_QUALIFICATIONS, CrewCommand, Qualifications
 from app.domain.event_base import Device, Who
 from app.domain.events import JobOpened, Recheck
 from app.domain.instruments import Instrument
+from app.domain.lessons import LessonCommand
 
 
 @dataclass(frozen=True, slots=True)
@@ -15,7 +17,7 @@ class Moment:
     """Who asks, when by the server's clock, from which tablet, under which request token, on which head.
 
     local_time: the same instant in the site's zone, ISO 8601 from its first character.
-    instruments: the site's register at that moment.
+    instruments, qualifications: the site's registers at that moment.
     """
 
     ledger: str
@@ -26,6 +28,7 @@ class Moment:
     device: Device | None = None
     request: str | None = None
     instruments: Mapping[str, Instrument] = field(default_factory=lambda: MappingProxyType({}))
+    qualifications: Qualifications = field(default_factory=lambda: NO_QUALIFICATIONS)
 
     @property
     def on(self) -> date:
@@ -42,18 +45,20 @@ class Open:
 
 @dataclass(frozen=True, slots=True)
 class Begin:
-    """Make the first of two marks."""
+    """Make the first of two marks.  worker: the id of whoever acts, if not the person who marks."""
 
     step: str
+    worker: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Finish:
-    """Finish a step with what it asks for."""
+    """Finish a step with what it asks for.  worker: the id of whoever did it, if not the person who marks."""
 
     step: str
     answers: Mapping[str, str] = field(default_factory=dict)
     note: str = ""
+    worker: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,10 +95,11 @@ class DecideContest:
 
 @dataclass(frozen=True, slots=True)
 class WriteNote:
-    """Write a free remark."""
+    """Write a free remark.  follows: the entry of an earlier note."""
 
     text: str
     step: str | None = None
+    follows: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,4 +180,6 @@ class ReturnRecord:
 Command = (
     Open | Begin | Finish | Late | Release | TakeWayOut | DecideContest | WriteNote | Correct | Withdraw | StopWork
     | ExplainStop | Reopen | AnswerRecheck | Submit | OpenException | Accept | ReturnRecord
+    | CrewCommand
+    | LessonCommand
 )  # fmt: skip

@@ -8,8 +8,10 @@ from typing import Annotated, Literal
 
 from pydantic import Field, TypeAdapter
 
+from app.domain.crew import Briefing, CrewEvent
 from app.domain.event_base import Evidence, JobEvent, Signature, Who
 from app.domain.housing import Housing
+from app.domain.lessons import LessonEvent
 from app.domain.steps import LaidWayOut, Step
 from app.domain.text import Kept
 
@@ -45,22 +47,25 @@ class JobOpened(JobEvent):
     bands_each_side: int
     crew: tuple[Who, ...] = ()
     rehearsal: bool = False
+    brief: Briefing | None = None
 
 
 class StepBegun(JobEvent):
-    """The first of two marks: somebody is about to act."""
+    """The first of two marks: somebody is about to act.  worker: who acts, where somebody else records it."""
 
     type: Literal["step_begun"] = "step_begun"
     step: str
+    worker: Who | None = None
 
 
 class StepDone(JobEvent):
-    """A step is finished, with its evidence."""
+    """A step is finished, with its evidence.  worker: who did it, where somebody else read it out and recorded it."""
 
     type: Literal["step_done"] = "step_done"
     step: str
     evidence: Evidence = Evidence()
     in_hand_since: str
+    worker: Who | None = None
 
 
 class StepOutside(JobEvent):
@@ -69,6 +74,7 @@ class StepOutside(JobEvent):
     type: Literal["step_outside"] = "step_outside"
     step: str
     evidence: Evidence
+    worker: Who | None = None
 
 
 class HoldReleased(JobEvent):
@@ -89,11 +95,12 @@ class AttemptRefused(JobEvent):
 
 
 class NoteWritten(JobEvent):
-    """A free remark, placed in sequence."""
+    """A free remark, placed in sequence.  follows: the entry of the note that it goes on from."""
 
     type: Literal["note_written"] = "note_written"
     step: str | None = None
     text: str
+    follows: int | None = None
 
 
 class AnswerCorrected(JobEvent):
@@ -238,6 +245,8 @@ Event = (
     | StepWithdrawn | WayOutTaken | MarkJoined | MarkContested | ContestDecided | JobStopped
     | StopExplained | JobReopened | RecheckAnswered | JobSubmitted
     | ExceptionOpened | RecordAccepted | RecordReturned
+    | CrewEvent
+    | LessonEvent
 )  # fmt: skip
 _READER: TypeAdapter[Event] = TypeAdapter(Annotated[Event, Field(discriminator="type")])
 

@@ -15,6 +15,7 @@ from typing import assert_never
 
 from app.domain.containment.rules import attempt
 from app.domain.containment.state import ClosureRule, HousingState, starting_state
+from app.domain.crew import CrewBriefed, CrewLeft, CrewState, PauseConfirmed, crew_of, evolve_crew
 from app.domain.event_base import Device, Evidence, Signature, Who
 from app.domain.events import (
     AnswerCorrected,
@@ -41,6 +42,7 @@ from app.domain.events import (
     StopExplained,
     WayOutTaken,
 )
+from app.domain.lessons import DEVIATIONS, DeviationAnswered, LessonState, evolve_lessons
 from app.domain.steps import LaidWayOut, Step, put_in
 
 PERMIT_UNTIL = "permit-until"
@@ -53,6 +55,7 @@ class Stage(StrEnum):
     """Where a job stands, derived from its events."""
 
     OPEN = "open"
+    BRIEFING = "to be briefed"
     STOPPED = "stopped"
     LOOKING = "being looked over"
     CONTESTED = "two accounts differ"
@@ -64,7 +67,7 @@ class Stage(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Stamp:
-    """Who made an entry, when, and where it stands in the ledger."""
+    """Who made an entry, when, and where it stands in the ledger.  worker: who acted, if not `by`."""
 
     seq: int
     at: str
@@ -72,6 +75,12 @@ class Stamp:
     tablet: str | None = None
     device_at: str | None = None
     offset_ms: int | None = None
+    worker: Who | None = None
+
+    @property
+    def hands(self) -> frozenset[str]:
+        """The ids of both: who acted and who recorded it."""
+        return frozenset({self.by.id} | ({self.worker.id} if self.worker else set()))
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,6 +148,7 @@ class JobState:
     not.  taken: the ways out that were put in, each with the entry that did it.
     contests: kept marks that do not agree with what stands, undecided.  unsettled_at: the newest entry that stopped,
     re-opened or took something back; a mark from before it may mean something that is no longer so.
+    notes: the entries that hold a free remark.
     """
 
     opened: JobOpened | None = None
@@ -163,6 +173,9 @@ class JobState:
     contests: tuple[MarkContested, ...] = ()
     unsettled_at: int = -1
     last_at: str = ""
+    crew: CrewState = field(default_factory=CrewState)
+    lessons: LessonState = field(default_factory=LessonState)
+    notes: frozenset[int] = frozenset()
 
     def step(self, step_id: str) -> Step | None:
         """Return the step with this id, or None."""
@@ -221,6 +234,19 @@ class JobState:
         return tuple(item for item in self.notables if item.seq not in self.read)
 
     @property
+    def unanswered(self) -> tuple[Notable, ...]:
+        """Deviations whose questions are still open; none where the job was opened without a brief."""
+        if not self.crew.enforced:
+            return ()
+        asked = (item for item in self.notables if item.kind in DEVIATIONS)
+        return tuple(item for item in asked if item.seq not in self.lessons.answered)
+
+    def unspoken(self, step_id: str) -> tuple[Who, ...]:
+        """Return who of the crew has yet to speak at this team pause; what was said before a stop is said again."""
+        done = self.mark(step_id).done
+        return self.crew.unspoken(step_id, since=max(self.unsettled_at, done.seq if done else -1))
+
+    @property
     def stage(self) -> Stage:
         """Where the job stands."""
         if self.accepted is not None:
@@ -235,7 +261,9 @@ class JobState:
             return Stage.IN_REVIEW
         if self.returned is not None:
             return Stage.RETURNED
-        return Stage.OPEN if self.due is not None else Stage.WORK_DONE
+        if self.due is None:
+            return Stage.WORK_DONE
+        return Stage.BRIEFING if self.crew.to_brief else Stage.OPEN
 
 
 def fold(events: Iterable[Event], start: JobState | None = None) -> JobState:
@@ -254,7 +282,7 @@ def evolve(state: JobState, event: Event) -> JobState:
         case JobOpened():
             return _opened(state, event)
         case StepBegun():
-            return _marked(state, event.step, begun=stamp_of(event), by=event.by)
+            return _marked(state, event.step, begun=stamp_of(event), by=stamp_of(event))
         case StepDone():
             return _done(state, event)
         case HoldReleased():
@@ -262,7 +290,7 @@ def evolve(state: JobState, event: Event) -> JobState:
             return _with_mark(state, event.step, mark)
         case StepOutside():
             attempts = (*state.mark(event.step).attempts, (stamp_of(event), event.evidence))
-            return _marked(state, event.step, attempts=attempts, by=event.by)
+            return _marked(state, event.step, attempts=attempts, by=stamp_of(event))
         case AnswerCorrected():
             return _corrected(state, event)
         case StepWithdrawn():
@@ -295,7 +323,13 @@ def evolve(state: JobState, event: Event) -> JobState:
             return replace(state, accepted=stamp_of(event))
         case RecordReturned():
             return replace(state, submitted=None, returned=event.reason)
-        case NoteWritten() | AttemptRefused():
+        case CrewBriefed() | CrewLeft() | PauseConfirmed():
+            return replace(state, crew=evolve_crew(state.crew, event))
+        case DeviationAnswered():
+            return replace(state, lessons=evolve_lessons(state.lessons, event))
+        case NoteWritten():
+            return replace(state, notes=state.notes | {event.seq})
+        case AttemptRefused():
             return state
         case _:
             assert_never(event)
@@ -311,6 +345,7 @@ def stamp_of(event: Event) -> Stamp:
         tablet=device.tablet if device else None,
         device_at=device.at if device else None,
         offset_ms=device.offset_ms if device else None,
+        worker=getattr(event, "worker", None),
     )
 
 
@@ -323,6 +358,7 @@ def _opened(state: JobState, event: JobOpened) -> JobState:
         place=_place(event.steps, state.marks),
         index=_index(event.steps),
         model=starting_state(event.housing, fitted=event.kind == "change_out", rule=rule),
+        crew=crew_of(event.crew, event.brief),
     )
 
 
@@ -349,9 +385,9 @@ def _place(steps: tuple[Step, ...], marks: Mapping[str, Mark], first: int = 0) -
     return place
 
 
-def _marked(state: JobState, step: str, by: Who, **changes: object) -> JobState:
+def _marked(state: JobState, step: str, by: Stamp, **changes: object) -> JobState:
     mark = replace(state.mark(step), **changes)  # type: ignore[arg-type]
-    return replace(_with_mark(state, step, mark), performers=state.performers | {by.id})
+    return replace(_with_mark(state, step, mark), performers=state.performers | by.hands)
 
 
 def _renewed(mark: Mark) -> Mark:
@@ -367,7 +403,7 @@ def _done(state: JobState, event: StepDone) -> JobState:
         evidence=event.evidence,
         in_hand_since=event.in_hand_since,
     )
-    state = replace(_with_mark(state, event.step, mark), performers=state.performers | {event.by.id})
+    state = replace(_with_mark(state, event.step, mark), performers=state.performers | stamp_of(event).hands)
     step = state.step(event.step)
     if step is None or not step.effects or event.step in state.applied or state.model is None:
         return state
@@ -446,6 +482,8 @@ def _notable(event: Event) -> tuple[Notable, ...]:
             found.append(Notable(event.seq, "not as recorded", event.seen))
         case RecordReturned():
             found.append(Notable(event.seq, "returned", event.reason))
+        case CrewLeft():
+            found.append(Notable(event.seq, "left the crew", f"{event.person.name}: {event.reason}"))
         case _:
             pass
     if event.device is not None:

@@ -2,7 +2,8 @@
 
 from typing import assert_never
 
-from app.domain.event_base import Evidence
+from app.domain.crew import CrewBriefed, CrewLeft, PauseConfirmed
+from app.domain.event_base import Evidence, Who
 from app.domain.events import (
     STOP_REASONS,
     AnswerCorrected,
@@ -28,8 +29,10 @@ from app.domain.events import (
     StopExplained,
     WayOutTaken,
 )
+from app.domain.lessons import DeviationAnswered
 from app.domain.steps import Step
 from app.domain.words import unit_words
+from app.records.crew_trail import crew_sentence
 
 
 def sentence_of(event: Event, steps: dict[str, Step]) -> str:
@@ -48,18 +51,20 @@ def sentence_of(event: Event, steps: dict[str, Step]) -> str:
                 f"procedure {event.procedure} revision {event.revision}, {len(event.steps)} steps."
             )
         case StepBegun():
-            return f"{who} began {text(event.step)}"
+            return f"{who}{_for(event.worker)} began {text(event.step)}"
         case StepDone():
-            return f"{who} finished {text(event.step)}{_entered(event.evidence, steps.get(event.step))}"
+            entered = _entered(event.evidence, steps.get(event.step))
+            return f"{who}{_for(event.worker)} finished {text(event.step)}{entered}"
         case StepOutside():
             entered = _entered(event.evidence, steps.get(event.step))
-            return f"{who} entered something outside its limit at {text(event.step)}{entered}"
+            return f"{who}{_for(event.worker)} entered something outside its limit at {text(event.step)}{entered}"
         case HoldReleased():
             return f"{who} released the hold {text(event.step)} ({event.by.role.words}, own secret)."
         case AttemptRefused():
             return f"{who} was refused: {event.sentence}"
         case NoteWritten():
-            return f"{who} noted: {event.text}"
+            after = "" if event.follows is None else f", going on from entry {event.follows}"
+            return f"{who} noted{after}: {event.text}"
         case AnswerCorrected():
             return f"{who} corrected {event.ask} at {text(event.step)} from {event.was} to {event.now}: {event.reason}"
         case StepWithdrawn():
@@ -91,8 +96,16 @@ def sentence_of(event: Event, steps: dict[str, Step]) -> str:
             return f"{who} accepted the record: {event.signature.meaning}."
         case RecordReturned():
             return f"{who} returned the record: {event.reason}"
+        case CrewBriefed() | CrewLeft() | DeviationAnswered():
+            return crew_sentence(event, "")
+        case PauseConfirmed():
+            return crew_sentence(event, text(event.step))
         case _:
             assert_never(event)
+
+
+def _for(worker: Who | None) -> str:
+    return f", reading and recording for {worker.name}," if worker else ""
 
 
 def _entered(evidence: Evidence, step: Step | None) -> str:

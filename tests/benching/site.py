@@ -124,6 +124,8 @@ def _finish(running: Running, made: Plan, cast: Cast) -> str:
             for told in _with_photos(step, command, photos):
                 _do(running, job, told, by)
     assert not photos, f"{len(photos)} photos found no step that asks for one"
+    for command, by in commands_for(running.site.jobs.state(job), cast):
+        _do(running, job, command, by)
     _do(running, job, Submit(), cast.lead)
     for notable in running.site.jobs.state(job).unread:
         _do(running, job, OpenException(notable.seq), cast.officer)

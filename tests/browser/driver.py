@@ -149,7 +149,7 @@ class Tablet:
         for group in form.locator("fieldset.ask").all():
             group.locator("input[type=radio]").first.check(force=True)
             self.taps += 1
-        for choice in form.locator("select.entry").all():
+        for choice in form.locator("select.entry:not([data-worker])").all():
             choice.select_option(
                 value=choice.locator("option:not([disabled]):not([value=''])").first.get_attribute("value")
             )
@@ -165,9 +165,33 @@ class Tablet:
             box.fill(given.get(name, counting.get(name, within(name, told))))
             self.taps += 1
 
+    def brief(self, job: str, *names: str, part: str = "work") -> None:
+        """Let these people acknowledge the brief of a job, one after the other on this tablet."""
+        for name in names:
+            self.go(f"{job}/brief")
+            self.page.locator("#person").select_option(label=next(
+                text for text in self.page.locator("#person option").all_inner_texts() if text.startswith(name)
+            ))  # fmt: skip
+            self.page.locator(f"input[name=part][value={part}]").check(force=True)
+            self.page.locator("#words").fill("I watch the ring and call the stop.")
+            self.page.locator("#secret").fill(SECRETS[name])
+            self.page.evaluate("window.handMoved()")
+            with self.page.expect_navigation():
+                self.page.get_by_role("button", name="Sign the brief").click()
+
+    def _speak(self) -> None:
+        """Everybody says it aloud; whoever holds the tablet records it."""
+        for box in self.page.locator("#mark input[type=checkbox]").all():
+            box.check(force=True)
+            self.taps += 1
+        self.press("Record who has spoken")
+
     def do_step(self, other: str = EYES, **given: str) -> None:
         """Do the step on the screen, with whoever it takes."""
         kind = self.kind
+        if self.page.get_by_role("button", name="Record who has spoken").count():
+            self._speak()
+            return
         if "Hold" in kind:
             self._release()
             return
@@ -189,6 +213,10 @@ class Tablet:
         self.press(name)
 
     def _release(self) -> None:
+        path = self.page.url.removeprefix(self.address)
+        if self.page.locator("#hold-person option").count() == 1:
+            self.brief(path.removesuffix("/now"), NIGHT_LEAD, part="release")
+            self.go(path)
         names = self.page.locator("#hold-person option").all_inner_texts()
         able = [name for name in names if name in SECRETS]
         self.page.locator("#hold-person").select_option(label=able[-1])

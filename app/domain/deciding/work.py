@@ -11,6 +11,8 @@ from app.domain.commands import (
 )
 from app.domain.computing import Setting
 from app.domain.containment.rules import attempt
+from app.domain.crew import ConfirmPause
+from app.domain.deciding import crew
 from app.domain.deciding.common import event_of, signature_of, words_of
 from app.domain.events import Event, HoldReleased, StepBegun, StepDone, StepOutside, WayOutTaken
 from app.domain.job import JobState, Stage
@@ -20,6 +22,7 @@ from app.domain.refused import Refused
 from app.domain.steps import Step
 
 NOT_OPEN = {
+    Stage.BRIEFING: "The crew has not been briefed yet. Each of them reads the brief and acknowledges it first.",
     Stage.STOPPED: "The job is stopped. A lead must re-open it before anything is marked.",
     Stage.LOOKING: "The job was re-opened. Answer what is to be looked at before going on.",
     Stage.CONTESTED: "Two accounts of a step differ. A lead must settle them before anything is marked.",
@@ -63,6 +66,7 @@ def _may_mark(state: JobState, step: Step, moment: Moment) -> None:
         )
     if step.role is not Role.TECHNICIAN and moment.by.role is not step.role:
         raise Refused("role", f"“{step.text}” is for a {step.role.words}. Ask one to mark it.", step=step.id)
+    crew.may_mark(state, step, moment)
     if step.kind is StepKind.VERIFY and moment.by.id in _hands_in(state, step):
         raise Refused(
             "own_work",
@@ -81,7 +85,7 @@ def _hands_in(state: JobState, step: Step) -> frozenset[str]:
         before = [other for other in state.steps[:place] if other.port == step.port and other.effects]
         work = [other for other in before if other.section == before[-1].section]
     stamps = (state.mark(other.id).done for other in work)
-    return frozenset(stamp.by.id for stamp in stamps if stamp is not None)
+    return frozenset(person for stamp in stamps if stamp is not None for person in stamp.hands)
 
 
 def begin(state: JobState, command: Begin, moment: Moment) -> tuple[Event, ...]:
@@ -93,7 +97,8 @@ def begin(state: JobState, command: Begin, moment: Moment) -> tuple[Event, ...]:
     if begun := state.mark(step.id).begun:
         raise Refused("begun_already", f"“{step.text}” was begun by {begun.by.name}. Mark it done.", step=step.id)
     _model_allows(state, step)
-    return (event_of(StepBegun, state, moment, step=step.id),)
+    worker = crew.worker_of(state, step, command.worker, moment)
+    return (event_of(StepBegun, state, moment, step=step.id, worker=worker),)
 
 
 def finish(state: JobState, command: Finish, moment: Moment) -> tuple[Event, ...]:
@@ -102,11 +107,22 @@ def finish(state: JobState, command: Finish, moment: Moment) -> tuple[Event, ...
     _may_mark(state, step, moment)
     if step.marks == 2 and state.mark(step.id).begun is None:
         raise Refused("not_begun", f"“{step.text}” has not been begun. Mark it begun before acting.", step=step.id)
+    crew.no_lone_pause(state, step)
     _model_allows(state, step)
+    worker = crew.worker_of(state, step, command.worker, moment)
     evidence = evidence_from(step, command.answers, command.note, Setting(moment.on, moment.instruments))
     if not evidence.within:
-        return (event_of(StepOutside, state, moment, step=step.id, evidence=evidence),)
-    return (event_of(StepDone, state, moment, step=step.id, evidence=evidence, in_hand_since=state.last_at),)
+        return (event_of(StepOutside, state, moment, step=step.id, evidence=evidence, worker=worker),)
+    return (
+        event_of(
+            StepDone, state, moment, step=step.id, evidence=evidence, in_hand_since=state.last_at, worker=worker,
+        ),
+    )  # fmt: skip
+
+
+def confirm_pause(state: JobState, command: ConfirmPause, moment: Moment) -> tuple[Event, ...]:
+    """Confirm the team pause that is due."""
+    return crew.confirm_pause(state, _working(state, command.step), command, moment)
 
 
 def setting_then(state: JobState, step: Step, moment: Moment) -> Setting:
@@ -150,6 +166,7 @@ def release(state: JobState, command: Release, moment: Moment) -> tuple[Event, .
             step=step.id,
             logged=True,
         )
+    crew.may_release(state, step, moment)
     until = state.permit_until
     if until is not None and until < moment.on:
         raise Refused(

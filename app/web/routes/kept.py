@@ -18,7 +18,7 @@ from app.domain.refused import Refused
 from app.domain.text import Kept, sentence_from
 from app.services.jobs import Asked, Recorded
 from app.web.awaiting import around_for, state_of
-from app.web.context import Site, session_of, site_of
+from app.web.context import Site, session_of, site_of, worker_chosen
 from app.web.forms import posted
 from app.web.render import piece
 from app.web.routes.work import do, known, on_panel, show
@@ -44,6 +44,7 @@ class KeptMark(Kept):
         default_factory=dict, max_length=60
     )
     note: str = Field(default="", max_length=LONGEST_ANSWER)
+    worker: str = Field(default="", max_length=80)
     token: str = Field(min_length=16, max_length=64)
     device_at: str = Field(max_length=40)
     seen: int = Field(ge=0)
@@ -64,7 +65,7 @@ async def look_ahead(request: Request, job: str) -> Response:
     state = await known(site, job)
     panels = []
     for item in ahead(state, session.who):
-        around = await around_for(site, item.state) if not item.waits else Around()
+        around = await around_for(site, item.state, worker_chosen(request, job)) if not item.waits else Around()
         work = work_view(job, item.state, session, around)
         at_rest, to_rest = await run_in_threadpool(way_to_rest, item.state)
         panels.append({
@@ -128,9 +129,9 @@ def _command(mark: KeptMark) -> Command:
         case "stop":
             return StopWork(kept=True)
         case "begin":
-            return Late(Begin(mark.step), mark.seen)
+            return Late(Begin(mark.step, mark.worker), mark.seen)
         case _:
-            return Late(Finish(mark.step, mark.answers, mark.note), mark.seen)
+            return Late(Finish(mark.step, mark.answers, mark.note, mark.worker), mark.seen)
 
 
 @photos.get("/held")

@@ -14,9 +14,11 @@ from app.domain.job import JobState, Mark
 from app.domain.procedure import Role, StepKind
 from app.domain.steps import AskedFor, Step
 from app.domain.words import unit_words
+from app.records.brief import abort_line
 from app.records.moments import local_text
-from app.records.wording import limit_words
+from app.records.wording import complete_words, limit_words
 from app.services.ports import Person, Session
+from app.web.views.crew import PauseView, crew_choices, must_be_briefed, pause_view
 
 KIND_WORDS = {
     StepKind.ACTION: "Act", StepKind.CHECK: "Compare", StepKind.VERIFY: "Verify, somebody else",
@@ -33,11 +35,13 @@ class Around:
     """What lies around a job that its steps let one choose from.
 
     people: at a hold point everybody.  instruments: the site's register.  on: the day at the site.
+    worker: for whom this tablet records.
     """
 
     people: tuple[Person, ...] = ()
     instruments: Mapping[str, Instrument] = field(default_factory=dict)
     on: date = date.min
+    worker: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,16 +84,22 @@ class WayOutView:
 
 @dataclass(frozen=True, slots=True)
 class HoldView:
-    """Who may release a hold point."""
+    """Who may release a hold point.  briefed_first: only who has acknowledged the brief is offered."""
 
     role: str
     people: tuple[tuple[str, str], ...]
     chosen: str = ""
+    briefed_first: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class StepView:
-    """One step with everything around it. act: begin, finish or release; token: the request token of the form."""
+    """One step with everything around it. act: begin, finish, release or pause; token: the form's request token.
+
+    crew: whom a mark may be recorded for (id, name), the first is whoever marks; worker: who is chosen.
+    section_done: the section that has just been completed.  abort: what stops the work while a door is off.
+    brief_first: whoever is signed in has to be briefed before marking.
+    """
 
     step: str
     number: int
@@ -114,6 +124,17 @@ class StepView:
     note_value: str = ""
     result_limit: str = ""
     way_out: WayOutView | None = None
+    pause: PauseView | None = None
+    crew: tuple[tuple[str, str], ...] = ()
+    worker: str = ""
+    section_done: str = ""
+    abort: str = ""
+    brief_first: bool = False
+
+    @property
+    def worker_name(self) -> str:
+        """The name of whom a mark is recorded for."""
+        return dict(self.crew).get(self.worker, "")
 
     @property
     def takes_photo(self) -> bool:
@@ -153,7 +174,8 @@ def step_view(state: JobState, step: Step, session: Session, around: Around, ref
     mark, place = state.mark(step.id), state.index[step.id]
     zone = state.opened.zone if state.opened else "UTC"
     typed = refill if refill and refill.step == step.id else Refill()
-    act = "release" if step.kind is StepKind.HOLD else "begin" if step.marks == 2 and mark.begun is None else "finish"
+    act = _act(state, step, mark)
+    crew = crew_choices(state, step, session)
     return StepView(
         step=step.id,
         number=place + 1,
@@ -178,7 +200,30 @@ def step_view(state: JobState, step: Step, session: Session, around: Around, ref
         note_value=typed.note,
         result_limit="" if act == "begin" else result_limit_words(step),
         way_out=_way_out(state, session) if state.due is step else None,
+        pause=pause_view(state, step, typed.answers) if act == "pause" else None,
+        crew=crew,
+        worker=around.worker if around.worker in dict(crew) else "",
+        section_done=_section_done(state, place, zone),
+        abort=abort_line(state),
+        brief_first=must_be_briefed(state, session),
     )
+
+
+def _act(state: JobState, step: Step, mark: Mark) -> str:
+    if step.kind is StepKind.HOLD:
+        return "release"
+    if step.says and state.crew.enforced:
+        return "pause"
+    return "begin" if step.marks == 2 and mark.begun is None else "finish"
+
+
+def _section_done(state: JobState, place: int, zone: str) -> str:
+    """At the first step of a section: that the one before is complete, with its steps and the time of the last."""
+    if place == 0 or state.steps[place - 1].section == state.steps[place].section:
+        return ""
+    last = state.steps[place - 1]
+    told = complete_words(state, last.section, zone)
+    return f"{section_words(last)} — {told}." if told else ""
 
 
 def result_limit_words(step: Step) -> str:
@@ -220,6 +265,8 @@ def _button(act: str, step: Step) -> str:
             return "Begin"
         case "release":
             return "Sign and release"
+        case "pause":
+            return "Record who has spoken"
         case _:
             return "Record" if step.asks else "Done"
 
@@ -283,4 +330,6 @@ def _attempt(step: Step, mark: Mark, number: int, zone: str) -> str:
 
 def _hold(state: JobState, step: Step, people: tuple[Person, ...], chosen: str) -> HoldView:
     able = [person for person in people if person.role is step.role and person.id not in state.performers]
-    return HoldView(step.role.words, tuple((person.id, person.name) for person in able), chosen)
+    outside = not state.crew.enforced or step.role is Role.SAFETY_OFFICER
+    able = [person for person in able if outside or state.crew.member(person.id) or person.id in state.crew.signers]
+    return HoldView(step.role.words, tuple((person.id, person.name) for person in able), chosen, not outside)

@@ -49,8 +49,8 @@ async function sendPhoto(name) {
 
 async function send(batch, result) {
   const { job, person } = batch[0];
-  const marks = batch.map(({ n, act, step, answers, note, token, device_at, seen }) =>
-    ({ n, act, step, answers, note, token, device_at, seen }));
+  const marks = batch.map(({ n, act, step, answers, note, worker, token, device_at, seen }) =>
+    ({ n, act, step, answers, note, worker: worker ?? "", token, device_at, seen }));
   let answer;
   try {
     for (const name of batch.flatMap((mark) => mark.photos ?? [])) await sendPhoto(name);
