@@ -15,7 +15,7 @@ DEVIATIONS = frozenset({"stopped", "outside its limit", "corrected", "steps put 
 """The kinds of exception that are asked about."""
 QUESTIONS = (
     ("differed", "What differed from the plan?"),
-    ("why", "Why did it?"),
+    ("why", "Why did it differ?"),
     ("change", "What should change in the procedure, or why nothing?"),
 )
 

@@ -75,7 +75,8 @@ GEL_DAMAGED = (
     "Gel is torn or pulled out",
     "STOP. The filter is not clamped. Bag it out and fit another; gel is not patched.",
 )
-ALWAYS_STOP = ("an airborne alarm", "a torn bag or a loose strap", "anybody says STOP")
+ANYBODY = "anybody says STOP"
+ALWAYS_STOP = ("airborne alarm", "torn bag", "loose strap", ANYBODY)
 GRAVEST = (Signal.DANGER, Signal.WARNING)
 
 
@@ -180,7 +181,7 @@ def _worst(steps: Iterable[Step]) -> tuple[tuple[str, str], ...]:
 def abort_limits(state: JobState) -> tuple[str, ...]:
     """Return what stops the work at once for as long as a door is off, with the site's limits in absolute values."""
     found = dict.fromkeys(
-        f"{asked.ask.label} not {limit_words(limit.low, limit.high, limit.op, limit.unit)}"
+        f"{asked.ask.label} outside {limit_words(limit.low, limit.high, limit.op, limit.unit)}"
         for step in state.steps
         for asked in step.asks
         if asked.ask.limit == "housing_pressure" and (limit := asked.limit) is not None
@@ -192,4 +193,4 @@ def abort_line(state: JobState) -> str:
     """Say what stops the work, while a door is off; nothing while every door is shut."""
     if state.model is None or all(port.door is Door.SHUT for port in state.model.ports):
         return ""
-    return f"Stop at once at: {'; '.join(abort_limits(state))}."
+    return f"Stop at: {', '.join(told for told in abort_limits(state) if told != ANYBODY)}."

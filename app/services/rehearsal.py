@@ -150,7 +150,7 @@ def commands_for(state: JobState, cast: Cast = CAST, *, made_on: str = MADE_ON) 
         yield ConfirmPause(step.id, tuple(dict.fromkeys((*present, *joining)))), cast.hands
         return
     by = cast.eyes if step.kind is StepKind.VERIFY else cast.hands
-    if step.marks == 2:
+    if step.marks == 2 and state.mark(step.id).begun is None:
         yield Begin(step.id), by
     yield Finish(step.id, made_up_answers(step, made_on=made_on)), by
 

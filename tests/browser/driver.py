@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import uvicorn
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Locator, Page, sync_playwright
 
 from app.bootstrap import Running, ship_sample_housings, start
 from app.cli import DEMO_PEOPLE
@@ -147,7 +147,7 @@ class Tablet:
         """Answer everything on the screen, within its limits unless an answer is given."""
         form = self.page.locator("#mark")
         for group in form.locator("fieldset.ask").all():
-            group.locator("input[type=radio]").first.check(force=True)
+            tick(group.locator("input[type=radio]").first)
             self.taps += 1
         for choice in form.locator("select.entry:not([data-worker])").all():
             choice.select_option(
@@ -182,7 +182,7 @@ class Tablet:
     def _speak(self) -> None:
         """Everybody says it aloud; whoever holds the tablet records it."""
         for box in self.page.locator("#mark input[type=checkbox]").all():
-            box.check(force=True)
+            tick(box)
             self.taps += 1
         self.press("Record who has spoken")
 
@@ -222,6 +222,12 @@ class Tablet:
         self.page.locator("#hold-person").select_option(label=able[-1])
         self.page.locator("#hold-secret").fill(SECRETS[able[-1]])
         self.press("Sign and release")
+
+
+def tick(box: Locator) -> None:
+    """Tick a box as a hand does: scroll it out from under the foot of the page, then press it."""
+    box.evaluate("box => box.scrollIntoView({ block: 'center' })")
+    box.check(force=True)
 
 
 COUNTS = {"gross": "1", "minutes": "10", "background": "10", "background-minutes": "100"}
