@@ -1,4 +1,4 @@
-"""A site to be measured: people, and jobs advanced to a long stretch of work that no hold point interrupts."""
+"""A site to be measured: people, and jobs advanced to a long stretch of work that no hold point or pause interrupts."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -64,7 +64,7 @@ def prepare(folder: Path, jobs: int, *, finished: bool = True) -> Site:
         keep_made_up_instruments(running.site.jobs)
         made = _plan(running)
         cast = _cast(running)
-        holds = [place for place, step in enumerate(made.steps) if step.kind == "hold"]
+        holds = [place for place, step in enumerate(made.steps) if step.kind == "hold" or step.says]
         before, after = max(pairwise(holds), key=lambda pair: pair[1] - pair[0])
         opened = [_open(running, made, cast, before + 1) for _ in range(jobs)]
         stretch = _stretch(running.site.jobs.state(opened[0]), cast, after - before - 1) if opened else []

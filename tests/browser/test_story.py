@@ -219,7 +219,7 @@ def test_gasket_housing_from_plan_to_verified_record(tablet: Tablet, tmp_path: P
     tablet.do_until("Roll the last bag")
 
     # A torque was misread: the first figure stays readable and what relied on it is due again.
-    torque = 75
+    torque = 74
     correct(tablet, job, torque, "Upper bolt at stop", "9.4", "Read off the wrong scale line.")
     assert tablet.action == "Verify that the filter clamp of P1 stands at its stop."
     expect(tablet.page.get_by_text(re.compile("^Due again: "))).to_be_visible()

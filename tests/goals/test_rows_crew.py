@@ -230,6 +230,7 @@ def test_row_60_a_deviation_is_answered_before_the_review_and_reaches_owner_and_
         look = desk.running.site.jobs.state(job).rechecks[0].id
         desk.post(hands, f"/jobs/{job}/looks", look=look, seen="as recorded", text="")
     desk.work_until(job, "Ask the crew what differed")
+    assert f"/jobs/{job}/questions" in desk.get(hands, f"/jobs/{job}/now").text, "the last pause asks"
     assert mark(desk, hands, job) == 303
     assert desk.post(lead, f"/jobs/{job}/submit", secret=secret).status_code == 409
     stop = next(item["seq"] for item in entries(desk, job) if item["type"] == "job_stopped")

@@ -98,7 +98,8 @@ class StepView:
 
     crew: whom a mark may be recorded for (id, name), the first is whoever marks; worker: who is chosen.
     section_done: the section that has just been completed.  abort: what stops the work while a door is off.
-    brief_first: whoever is signed in has to be briefed before marking.
+    brief_first: whoever is signed in has to be briefed before marking.  questions: deviations to be answered for,
+    at the last step.
     """
 
     step: str
@@ -130,6 +131,7 @@ class StepView:
     section_done: str = ""
     abort: str = ""
     brief_first: bool = False
+    questions: int = 0
 
     @property
     def worker_name(self) -> str:
@@ -206,6 +208,7 @@ def step_view(state: JobState, step: Step, session: Session, around: Around, ref
         section_done=_section_done(state, place, zone),
         abort=abort_line(state),
         brief_first=must_be_briefed(state, session),
+        questions=len(state.unanswered) if place + 1 == len(state.steps) else 0,
     )
 
 
