@@ -42,8 +42,13 @@ DEMO_READINGS = (
 DEMO_QUALIFICATIONS = (
     ("Noor Haddad", "respirator fit test", 140), ("Tomé Silva", "respirator fit test", 25),
     ("Tomé Silva", "confined entry, attendant", -10), ("Ines Varga", "bag-out training", 400),
+    ("Noor Haddad", "bag-out training", 310), ("Tomé Silva", "bag-out training", 310),
+    ("Noor Haddad", "site induction", 200), ("Tomé Silva", "site induction", 200),
+    ("Radek Nowák", "bag-out training", 400), ("Radek Nowák", "site induction", 90),
+    ("Radek Nowák", "respirator fit test", 60),
 )  # fmt: skip
-"""Name, qualification, last good day from today."""
+"""Name, qualification, last good day from today.  Ines Varga lacks two that a change-out needs: she leads, and is
+refused at the brief if she would take part in the work."""
 
 
 def add_options(made: argparse.ArgumentParser, defaults: Settings) -> None:

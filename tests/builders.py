@@ -2,11 +2,12 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta
-from functools import lru_cache
+from datetime import UTC, date, datetime, timedelta
+from functools import lru_cache, partial
 from pathlib import Path
 
 from app.domain.commands import Command, Finish, Moment, Open
+from app.domain.crew import Acknowledge, Part, Qualifications
 from app.domain.decide import decide
 from app.domain.event_base import Device, Who
 from app.domain.events import Event
@@ -15,7 +16,7 @@ from app.domain.job import JobState, Stage, fold
 from app.domain.judging import AGAIN
 from app.domain.procedure import Procedure, Role, read_procedure
 from app.domain.restores import Restore
-from app.domain.site import InstrumentKept, SiteState
+from app.domain.site import InstrumentKept, QualificationNoted, SiteState
 from app.records.moments import local_text, utc_text
 from app.services.jobs import Jobs
 from app.services.planning import first_entry, plan
@@ -32,6 +33,15 @@ OFFICER = Who(id="officer", name="Aiko Lindqvist", role=Role.SAFETY_OFFICER)
 KEEPER = Who(id="keeper", name="Bram Okafor", role=Role.ADMINISTRATOR)
 CAST = Cast(hands=HANDS, eyes=EYES, officer=OFFICER, lead=OTHER_LEAD)
 PEOPLE = (LEAD, OTHER_LEAD, HANDS, EYES, OFFICER, KEEPER)
+
+
+NEEDS = ("bag-out training", "respirator fit test", "site induction")
+"""What the shipped procedures need of whoever works."""
+DEMO_IDS = ("ines-varga", "radek-nowk", "noor-haddad", "tom-silva", "aiko-lindqvist")
+QUALIFIED = {
+    (person, need): date(9999, 12, 31) for person in (*(who.id for who in PEOPLE), *DEMO_IDS) for need in NEEDS
+}
+"""A register in which the people of the tests and of the sample site hold all of it."""
 
 
 @lru_cache
@@ -62,6 +72,7 @@ class Bench:
     root: str = "00" * 32
     restores: tuple[Restore, ...] = ()
     missing: int | None = None
+    qualifications: Qualifications = field(default_factory=lambda: QUALIFIED)
 
     def do(self, command: Command, by: Who, device: Device | None = None) -> tuple[Event, ...]:
         """Carry out one command a minute later."""
@@ -77,6 +88,7 @@ class Bench:
             instruments=MADE_UP_INSTRUMENTS,
             restores=self.restores,
             missing=self.missing,
+            qualifications=self.qualifications,
         )
         fresh = decide(self.state, command, moment)
         self.state = fold(fresh, start=self.state)
@@ -101,25 +113,37 @@ class Bench:
             for command, by in self.due_commands():
                 self.do(command, by)
 
+    def brief(self, *people: Who, part: Part = Part.WORK) -> None:
+        """Let these people acknowledge the brief."""
+        for who in people:
+            self.do(Acknowledge(part, "Nobody cuts before the pause; I call the stop."), who)
+
     def run_to(self, name: str = "", *, steps: int = 10_000) -> JobState:
         """Work on until the due step's id ends with `name`, or for so many steps, or to the end."""
         while self.state.due is not None and steps and not (name and self.state.due.id.endswith(name)):
             for command, by in self.due_commands():
                 self.do(command, by)
             steps -= 1
+        for command, by in self.due_commands() if self.state.due is None else ():
+            self.do(command, by)
         return self.state
 
 
 def keep_made_up_instruments(jobs: Jobs) -> None:
-    """Put the instruments that made-up answers name into a site's register."""
+    """Put the instruments that made-up answers name into a site's register, and qualify the people of the tests."""
+    for (person, need), until in QUALIFIED.items():
+        noted = partial(QualificationNoted, person=person, what=need, until=until)
+        jobs.write_site(lambda _, seq, at, noted=noted: noted(seq=seq, at=at)).result()  # type: ignore[misc]
     for instrument in MADE_UP_INSTRUMENTS.values():
         jobs.write_site(
             lambda _, seq, at, kept=instrument: InstrumentKept(seq=seq, at=at, instrument=kept)  # type: ignore[misc]
         ).result()
 
 
-def opened(tag: str = "EF-03", name: str = "change-out", crew: Sequence[Who] = (HANDS, EYES)) -> Bench:
-    """Return a job that has just been opened on a sample housing."""
+def opened(
+    tag: str = "EF-03", name: str = "change-out", crew: Sequence[Who] = (HANDS, EYES), *, briefed: bool = True
+) -> Bench:
+    """Return a job that has just been opened on a sample housing; its crew has been briefed unless told otherwise."""
     bench = Bench()
     made = plan(housing(tag), procedure(name), "0" * 64)
     draft = first_entry(
@@ -127,4 +151,6 @@ def opened(tag: str = "EF-03", name: str = "change-out", crew: Sequence[Who] = (
     )
     bench.ledger = draft.ledger
     bench.do(Open(draft), LEAD)
+    if briefed:
+        bench.brief(*crew)
     return bench

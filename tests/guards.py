@@ -68,6 +68,8 @@ STOPPING = "app/domain/deciding/stopping.py"
 REVIEWING = "app/domain/deciding/reviewing.py"
 COMMON = "app/domain/deciding/common.py"
 DECIDE = "app/domain/decide.py"
+CREW = "app/domain/deciding/crew.py"
+LESSONS = "app/domain/deciding/lessons.py"
 JOB_GUARDS = [
     Deletion("order of steps", WORK, "if due.id != step_id:", "if False:", JOB),
     Deletion("only while open", WORK, "if due is None or state.stage is not Stage.OPEN:", "if due is None:", JOB),
@@ -100,6 +102,21 @@ JOB_GUARDS = [
     Deletion("own account", LATE, "if any(item.by.id == moment.by.id for item in chosen):", "if False:", KEPT),
     Deletion("two accounts stop the work", "app/domain/job.py", "if self.contests:", "if False:", KEPT),
     Deletion("a token once", "app/services/jobs.py", "if asked.token and (seen := work.seen_request(asked.token)):", "if asked.token and (seen := None):", KEPT),
+    Deletion("crew: brief before work", "app/domain/job.py", "return Stage.BRIEFING if self.crew.to_brief else Stage.OPEN", "return Stage.OPEN", JOB),
+    Deletion("crew: briefed before a mark", CREW, "if state.crew.member(moment.by.id) is None:\n        raise", "if False:\n        raise", JOB),
+    Deletion("crew: lead briefed before a release", CREW, "if moment.by.id not in state.crew.signers and state.crew.member(moment.by.id) is None:", "if False:", JOB),
+    Deletion("crew: qualified", CREW, "if told := lacking(who, moment.qualifications, _needs(state), moment.on):", "if told := ():", JOB),
+    Deletion("crew: briefed once", CREW, "if (part is Part.WORK and state.crew.member(by.id)) or (part is Part.RELEASE and by.id in state.crew.signers):", "if False:", JOB),
+    Deletion("crew: technicians release nothing", CREW, "if part is Part.RELEASE and by.role is Role.TECHNICIAN:", "if False:", JOB),
+    Deletion("crew: taken off by a lead", CREW, "if moment.by.role is not Role.LEAD and moment.by.id != person.id:", "if False:", JOB),
+    Deletion("crew: a worker is on the crew", CREW, "if worker is None:\n        raise", "if worker is None:\n        return moment.by\n    if False:\n        raise", "tests/domain/test_crew.py"),
+    Deletion("crew: verified in own name", CREW, "if step.kind is StepKind.VERIFY:", "if False:", "tests/domain/test_crew.py"),
+    Deletion("crew: a pause is not ticked off", CREW, "if state.crew.enforced and step.says:", "if False:", JOB),
+    Deletion("crew: a pause needs everybody", CREW, "if len(fresh) < len(missing):", "if False:", "tests/domain/test_crew.py"),
+    Deletion("crew: each speaks once", CREW, "if not fresh:", "if not fresh and not (fresh := [moment.by]):", JOB),
+    Deletion("questions before review", LESSONS, "if left := state.unanswered:", "if left := ():", JOB),
+    Deletion("questions only about deviations", LESSONS, "if command.entry not in {item.seq for item in state.unanswered}:", "if False:", "tests/domain/test_lessons.py"),
+    Deletion("a note follows a note", "app/domain/deciding/noting.py", "if command.follows is not None and command.follows not in state.notes:", "if False:", "tests/domain/test_lessons.py"),
     Deletion("in review", REVIEWING, "if state.stage is not Stage.IN_REVIEW:", "if False:", JOB),
 ]  # fmt: skip
 

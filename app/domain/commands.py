@@ -5,10 +5,12 @@ from dataclasses import dataclass, field
 from datetime import date
 from types import MappingProxyType
 
+from app.domain.crew import NO_QUALIFICATIONS, CrewCommand, Qualifications
 from app.domain.event_base import Device, Who
 from app.domain.events import JobOpened, Recheck
 from app.domain.instruments import Instrument
 from app.domain.job import Notable
+from app.domain.lessons import LessonCommand
 from app.domain.restores import Restore
 
 
@@ -17,10 +19,10 @@ class Moment:
     """Who asks, when by the server's clock, from which tablet, under which request token, on which head.
 
     local_time: the same instant in the site's zone, ISO 8601 from its first character.
-    instruments: the site's register at that moment.  restores: every restore of the site, as the job saw it.
-    missing: the number of the tablet's mark before this one, where the record has no such mark.
-    instruments: the site's register at that moment.  findings: what the site's ledger holds for the job's reviewer.
-    both: the person gave id and secret for this, not the secret alone.
+    instruments, qualifications: the site's registers at that moment.  restores: every restore of the site, as the job
+    saw it.  missing: the number of the tablet's mark before this one, where the record has no such mark.
+    findings: what the site's ledger holds for the job's reviewer.  both: the person gave id and secret for this, not
+    the secret alone.
     """
 
     ledger: str
@@ -35,6 +37,7 @@ class Moment:
     missing: int | None = None
     findings: tuple[Notable, ...] = ()
     both: bool = False
+    qualifications: Qualifications = field(default_factory=lambda: NO_QUALIFICATIONS)
 
     @property
     def on(self) -> date:
@@ -51,17 +54,22 @@ class Open:
 
 @dataclass(frozen=True, slots=True)
 class Begin:
-    """Make the first of two marks.  second: a second person who is there; their secret was entered and was right."""
+    """Make the first of two marks.
+
+    second: a second person who is there; their secret was entered and was right.  worker: the id of whoever acts, if
+    not the person who marks.
+    """
 
     step: str
     second: Who | None = None
+    worker: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Finish:
     """Finish a step with what it asks for.
 
-    second: as in Begin.  reconciled: why two entries of a number had differed, once they have.
+    second, worker: as in Begin.  reconciled: why two entries of a number had differed, once they have.
     """
 
     step: str
@@ -69,6 +77,7 @@ class Finish:
     note: str = ""
     second: Who | None = None
     reconciled: str | None = None
+    worker: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,10 +133,11 @@ class DecideContest:
 
 @dataclass(frozen=True, slots=True)
 class WriteNote:
-    """Write a free remark."""
+    """Write a free remark.  follows: the entry of an earlier note."""
 
     text: str
     step: str | None = None
+    follows: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,4 +221,6 @@ class ReturnRecord:
 Command = (
     Open | Begin | Finish | Late | Release | TakeWayOut | DecideContest | WriteNote | Correct | Withdraw | StopWork
     | ExplainStop | Reopen | AnswerRecheck | Submit | OpenException | Accept | ReturnRecord
+    | CrewCommand
+    | LessonCommand
 )  # fmt: skip

@@ -31,15 +31,19 @@ from app.domain.commands import (
     WriteNote,
 )
 from app.domain.containment.state import ClosureRule, starting_state
-from app.domain.deciding.common import event_of, words_of
+from app.domain.crew import Acknowledge, ConfirmPause, LeaveCrew
 from app.domain.deciding.correcting import correct, withdraw
+from app.domain.deciding.crew import acknowledge, leave
 from app.domain.deciding.late import decide_contest, late
+from app.domain.deciding.lessons import answer_deviation
+from app.domain.deciding.noting import note
 from app.domain.deciding.reviewing import accept, give_back, open_exception, submit
 from app.domain.deciding.stopping import answer_recheck, explain, reopen, stop
-from app.domain.deciding.work import begin, finish, release, take_way_out
-from app.domain.events import Event, NoteWritten
+from app.domain.deciding.work import begin, confirm_pause, finish, release, take_way_out
+from app.domain.events import Event
 from app.domain.examine import breaches_anywhere
 from app.domain.job import JobState
+from app.domain.lessons import AnswerDeviation
 from app.domain.procedure import Role
 from app.domain.refused import Refused
 
@@ -68,8 +72,7 @@ def decide(state: JobState, command: Command, moment: Moment) -> tuple[Event, ..
         case TakeWayOut():
             return take_way_out(state, command, moment)
         case WriteNote():
-            text = words_of(command.text, "The note")
-            return (event_of(NoteWritten, state, moment, text=text, step=command.step),)
+            return note(state, command, moment)
         case Correct():
             return correct(state, command, moment)
         case Withdraw():
@@ -90,6 +93,14 @@ def decide(state: JobState, command: Command, moment: Moment) -> tuple[Event, ..
             return accept(state, moment)
         case ReturnRecord():
             return give_back(state, command, moment)
+        case Acknowledge():
+            return acknowledge(state, command, moment)
+        case LeaveCrew():
+            return leave(state, command, moment)
+        case ConfirmPause():
+            return confirm_pause(state, command, moment)
+        case AnswerDeviation():
+            return answer_deviation(state, command, moment)
         case _:
             assert_never(command)
 

@@ -8,8 +8,10 @@ from typing import Annotated, Literal
 
 from pydantic import Field, TypeAdapter
 
+from app.domain.crew import Briefing, CrewEvent
 from app.domain.event_base import Evidence, JobEvent, Signature, Who
 from app.domain.housing import Housing
+from app.domain.lessons import LessonEvent
 from app.domain.steps import LaidWayOut, Step
 from app.domain.text import Kept
 
@@ -46,18 +48,27 @@ class JobOpened(JobEvent):
     crew: tuple[Who, ...] = ()
     rehearsal: bool = False
     marks_apart_s: int | None = None
+    brief: Briefing | None = None
 
 
 class StepBegun(JobEvent):
-    """The first of two marks: somebody is about to act.  second: who is there with them, proven by their own secret."""
+    """The first of two marks: somebody is about to act.
+
+    second: who is there with them, proven by their own secret.  worker: who acts, where somebody else records it.
+    """
 
     type: Literal["step_begun"] = "step_begun"
     step: str
     second: Who | None = None
+    worker: Who | None = None
 
 
 class StepDone(JobEvent):
-    """A step is finished, with its evidence.  reconciled: why two entries of a number had differed before."""
+    """A step is finished, with its evidence.
+
+    second: as in StepBegun.  worker: who did it, where somebody else read it out and recorded it.
+    reconciled: why two entries of a number had differed before.
+    """
 
     type: Literal["step_done"] = "step_done"
     step: str
@@ -65,6 +76,7 @@ class StepDone(JobEvent):
     in_hand_since: str
     second: Who | None = None
     reconciled: str | None = None
+    worker: Who | None = None
 
 
 class StepOutside(JobEvent):
@@ -75,6 +87,7 @@ class StepOutside(JobEvent):
     evidence: Evidence
     second: Who | None = None
     reconciled: str | None = None
+    worker: Who | None = None
 
 
 class EntriesDiffered(JobEvent):
@@ -106,11 +119,12 @@ class AttemptRefused(JobEvent):
 
 
 class NoteWritten(JobEvent):
-    """A free remark, placed in sequence."""
+    """A free remark, placed in sequence.  follows: the entry of the note that it goes on from."""
 
     type: Literal["note_written"] = "note_written"
     step: str | None = None
     text: str
+    follows: int | None = None
 
 
 class AnswerCorrected(JobEvent):
@@ -264,6 +278,8 @@ Event = (
     | StepWithdrawn | WayOutTaken | MarkJoined | MarkContested | ContestDecided | JobStopped
     | StopExplained | JobReopened | RecheckAnswered | JobSubmitted
     | ExceptionOpened | RecordAccepted | RecordReturned
+    | CrewEvent
+    | LessonEvent
 )  # fmt: skip
 _READER: TypeAdapter[Event] = TypeAdapter(Annotated[Event, Field(discriminator="type")])
 

@@ -7,6 +7,7 @@ points, no mark while stopped, nobody releasing or accepting their own work, no 
 from collections.abc import Sequence
 from datetime import date
 
+from app.domain.crew import CrewBriefed, CrewLeft, Part, PauseConfirmed
 from app.domain.event_base import Signature
 from app.domain.events import (
     ContestDecided,
@@ -29,7 +30,8 @@ from app.domain.steps import Step
 
 def signature_of(event: Event) -> Signature | None:
     """Return the signature that an event carries, if it carries one."""
-    return event.signature if isinstance(event, HoldReleased | JobSubmitted | RecordAccepted) else None
+    carrying = HoldReleased | JobSubmitted | RecordAccepted | CrewBriefed | PauseConfirmed
+    return event.signature if isinstance(event, carrying) else None
 
 
 def unlawful(events: Sequence[Event]) -> tuple[str, ...]:
@@ -47,7 +49,9 @@ def _fault(state: JobState, event: Event) -> str:
         return "a job is opened once, and first."
     match event:
         case StepBegun() | StepDone() | StepOutside() | HoldReleased():
-            return _mark_fault(state, event)
+            return _mark_fault(state, event) or _crew_fault(state, event)
+        case CrewBriefed() | CrewLeft() | PauseConfirmed():
+            return _brief_fault(state, event)
         case JobReopened() if event.by.role is not Role.LEAD:
             return f"a {event.by.role.words} re-opened the job."
         case JobReopened() if state.stop is not None and state.stop.stamp.by.id == event.by.id:
@@ -58,6 +62,8 @@ def _fault(state: JobState, event: Event) -> str:
             return _way_out_fault(state, event)
         case JobSubmitted() if state.due is not None or state.stop is not None:
             return "the job was handed to review unfinished."
+        case JobSubmitted() if state.unanswered:
+            return "the job was handed to review with questions about a deviation open."
         case RecordAccepted():
             return _accept_fault(state, event)
         case _:
@@ -107,6 +113,43 @@ def _otherwise(state: JobState, due: Step, event: StepDone) -> str:
             if first is None or again is None or not same_answer(asked.ask.kind, first.text, again.text):
                 return asked.ask.label
     return ""
+
+
+def _crew_fault(state: JobState, event: StepBegun | StepDone | StepOutside | HoldReleased) -> str:
+    """Whether the crew's rules held at a mark: both people briefed, nobody missing at a team pause."""
+    crew = state.crew
+    if not crew.enforced:
+        return ""
+    if isinstance(event, HoldReleased):
+        briefed = event.by.id in crew.signers or crew.member(event.by.id) is not None
+        told = f"{event.by.name} released a hold without having been briefed."
+        return "" if briefed or event.by.role is Role.SAFETY_OFFICER else told
+    for who in (event.by, *((event.worker,) if event.worker else ())):
+        if crew.member(who.id) is None:
+            return f"{who.name} has a mark without having been briefed."
+    step = state.step(event.step)
+    if step is not None and step.kind is StepKind.VERIFY and event.worker is not None:
+        return f"a verification was recorded for {event.worker.name} by somebody else."
+    if isinstance(event, StepDone) and step is not None and step.says and (left := state.unspoken(event.step)):
+        return f"a team pause was passed without {left[0].name}."
+    return ""
+
+
+def _brief_fault(state: JobState, event: CrewBriefed | CrewLeft | PauseConfirmed) -> str:
+    match event:
+        case CrewBriefed(part=Part.WORK):
+            held = {item.what for item in event.qualifications if str(item.until) >= event.signature.local_time[:10]}
+            needs = state.opened.brief.needs if state.opened and state.opened.brief else ()
+            lacks = [need for need in needs if need not in held]
+            return f"{event.by.name} was briefed without “{lacks[0]}”." if lacks else ""
+        case CrewLeft() if event.by.role is not Role.LEAD and event.by.id != event.person.id:
+            return f"a {event.by.role.words} took {event.person.name} off the crew."
+        case PauseConfirmed() if state.crew.member(event.person.id) is None:
+            return f"{event.person.name} spoke at a pause without having been briefed."
+        case PauseConfirmed(how="own secret") if event.signature is None or event.by.id != event.person.id:
+            return f"{event.person.name} did not sign for the pause in person."
+        case _:
+            return ""
 
 
 def _way_out_fault(state: JobState, event: WayOutTaken) -> str:

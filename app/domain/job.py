@@ -15,6 +15,7 @@ from typing import assert_never
 
 from app.domain.containment.rules import attempt
 from app.domain.containment.state import ClosureRule, HousingState, starting_state
+from app.domain.crew import CrewBriefed, CrewLeft, CrewState, PauseConfirmed, crew_of, evolve_crew
 from app.domain.event_base import Device, Evidence, Signature, Who
 from app.domain.events import (
     AnswerCorrected,
@@ -42,6 +43,7 @@ from app.domain.events import (
     StopExplained,
     WayOutTaken,
 )
+from app.domain.lessons import DEVIATIONS, DeviationAnswered, LessonState, evolve_lessons
 from app.domain.steps import LaidWayOut, Step, put_in
 from app.domain.words import unit_words
 
@@ -55,6 +57,7 @@ class Stage(StrEnum):
     """Where a job stands, derived from its events."""
 
     OPEN = "open"
+    BRIEFING = "to be briefed"
     STOPPED = "stopped"
     LOOKING = "being looked over"
     CONTESTED = "two accounts differ"
@@ -66,7 +69,7 @@ class Stage(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Stamp:
-    """Who made an entry, when, and where it stands in the ledger."""
+    """Who made an entry, when, and where it stands in the ledger.  worker: who acted, if not `by`."""
 
     seq: int
     at: str
@@ -75,6 +78,12 @@ class Stamp:
     device_at: str | None = None
     offset_ms: int | None = None
     second: Who | None = None
+    worker: Who | None = None
+
+    @property
+    def hands(self) -> frozenset[str]:
+        """The ids of all: who acted, who recorded it, and who was there as the second person."""
+        return frozenset(who.id for who in (self.by, self.worker, self.second) if who is not None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,6 +171,7 @@ class JobState:
     counted: the highest number of a kept mark that the record has, by tablet.
     read, read_site: exceptions opened in review, of this ledger and of the site's.  done_at: when a step was last done,
     by the clock at the tap.
+    notes: the entries that hold a free remark.
     """
 
     opened: JobOpened | None = None
@@ -189,6 +199,9 @@ class JobState:
     unsettled_at: int = -1
     counted: Mapping[str, int] = field(default_factory=lambda: MappingProxyType({}))
     last_at: str = ""
+    crew: CrewState = field(default_factory=CrewState)
+    lessons: LessonState = field(default_factory=LessonState)
+    notes: frozenset[int] = frozenset()
 
     def step(self, step_id: str) -> Step | None:
         """Return the step with this id, or None."""
@@ -247,6 +260,19 @@ class JobState:
         return tuple(item for item in self.notables if item.seq not in self.read)
 
     @property
+    def unanswered(self) -> tuple[Notable, ...]:
+        """Deviations whose questions are still open; none where the job was opened without a brief."""
+        if not self.crew.enforced:
+            return ()
+        asked = (item for item in self.notables if item.kind in DEVIATIONS)
+        return tuple(item for item in asked if item.seq not in self.lessons.answered)
+
+    def unspoken(self, step_id: str) -> tuple[Who, ...]:
+        """Return who of the crew has yet to speak at this team pause; what was said before a stop is said again."""
+        done = self.mark(step_id).done
+        return self.crew.unspoken(step_id, since=max(self.unsettled_at, done.seq if done else -1))
+
+    @property
     def stage(self) -> Stage:
         """Where the job stands."""
         if self.accepted is not None:
@@ -261,7 +287,9 @@ class JobState:
             return Stage.IN_REVIEW
         if self.returned is not None:
             return Stage.RETURNED
-        return Stage.OPEN if self.due is not None else Stage.WORK_DONE
+        if self.due is None:
+            return Stage.WORK_DONE
+        return Stage.BRIEFING if self.crew.to_brief else Stage.OPEN
 
 
 def fold(events: Iterable[Event], start: JobState | None = None) -> JobState:
@@ -284,7 +312,7 @@ def evolve(state: JobState, event: Event) -> JobState:
         case JobOpened():
             return _opened(state, event)
         case StepBegun():
-            return _marked(state, event.step, begun=stamp_of(event), by=event.by, second=event.second)
+            return _marked(state, event.step, begun=stamp_of(event), by=stamp_of(event))
         case StepDone():
             return _done(state, event)
         case HoldReleased():
@@ -293,12 +321,11 @@ def evolve(state: JobState, event: Event) -> JobState:
         case StepOutside():
             mark = _settled(state.mark(event.step), event.reconciled)
             attempts = (*mark.attempts, (stamp_of(event), event.evidence))
-            changes = {"attempts": attempts, "differences": mark.differences}
-            return _marked(state, event.step, by=event.by, second=event.second, **changes)
+            return _marked(state, event.step, by=stamp_of(event), attempts=attempts, differences=mark.differences)
         case EntriesDiffered():
             difference = Difference(stamp_of(event), event.ask, event.first, event.again)
             differences = (*state.mark(event.step).differences, difference)
-            return _marked(state, event.step, differences=differences, by=event.by, second=event.second)
+            return _marked(state, event.step, differences=differences, by=stamp_of(event))
         case AnswerCorrected():
             return _corrected(state, event)
         case StepWithdrawn():
@@ -333,7 +360,13 @@ def evolve(state: JobState, event: Event) -> JobState:
             return replace(state, accepted=stamp_of(event))
         case RecordReturned():
             return replace(state, submitted=None, returned=event.reason)
-        case NoteWritten() | AttemptRefused():
+        case CrewBriefed() | CrewLeft() | PauseConfirmed():
+            return replace(state, crew=evolve_crew(state.crew, event))
+        case DeviationAnswered():
+            return replace(state, lessons=evolve_lessons(state.lessons, event))
+        case NoteWritten():
+            return replace(state, notes=state.notes | {event.seq})
+        case AttemptRefused():
             return state
         case _:
             assert_never(event)
@@ -350,6 +383,7 @@ def stamp_of(event: Event) -> Stamp:
         device_at=device.at if device else None,
         offset_ms=device.offset_ms if device else None,
         second=getattr(event, "second", None),
+        worker=getattr(event, "worker", None),
     )
 
 
@@ -362,6 +396,7 @@ def _opened(state: JobState, event: JobOpened) -> JobState:
         place=_place(event.steps, state.marks),
         index=_index(event.steps),
         model=starting_state(event.housing, fitted=event.kind == "change_out", rule=rule),
+        crew=crew_of(event.crew, event.brief),
     )
 
 
@@ -388,14 +423,9 @@ def _place(steps: tuple[Step, ...], marks: Mapping[str, Mark], first: int = 0) -
     return place
 
 
-def _marked(state: JobState, step: str, *, by: Who, second: Who | None, **changes: object) -> JobState:
+def _marked(state: JobState, step: str, by: Stamp, **changes: object) -> JobState:
     mark = replace(state.mark(step), **changes)  # type: ignore[arg-type]
-    return replace(_with_mark(state, step, mark), performers=_with_hands(state, by, second))
-
-
-def _with_hands(state: JobState, by: Who, second: Who | None) -> frozenset[str]:
-    """Who has worked on the job, once these have."""
-    return state.performers | {by.id} | ({second.id} if second else set())
+    return replace(_with_mark(state, step, mark), performers=state.performers | by.hands)
 
 
 def _settled(mark: Mark, why: str | None) -> Mark:
@@ -418,7 +448,7 @@ def _done(state: JobState, event: StepDone) -> JobState:
         in_hand_since=event.in_hand_since,
     )
     state = _with_mark(state, event.step, mark)
-    state = replace(state, performers=_with_hands(state, event.by, event.second), done_at=_tapped_at(event))
+    state = replace(state, performers=state.performers | stamp_of(event).hands, done_at=_tapped_at(event))
     step = state.step(event.step)
     if step is None or not step.effects or event.step in state.applied or state.model is None:
         return state
@@ -502,6 +532,8 @@ def _notable(state: JobState, event: Event) -> tuple[Notable, ...]:
             found.append(Notable(event.seq, "not as recorded", event.seen))
         case RecordReturned():
             found.append(Notable(event.seq, "returned", event.reason))
+        case CrewLeft():
+            found.append(Notable(event.seq, "left the crew", f"{event.person.name}: {event.reason}"))
         case _:
             pass
     if event.device is not None:

@@ -79,6 +79,18 @@ class Use(StrEnum):
         return {"step_in_hand": "followed step by step", "refer_back": "referred back to"}.get(self, "for information")
 
 
+class Say(StrEnum):
+    """What a team pause says aloud, with its value: the few things whose omission alone can cause the accident."""
+
+    LOCKS = "locks"
+    PERMIT = "permit"
+    BAGS = "bags"
+    CLOSURES = "closures"
+    STUBS = "stubs"
+    CLAMPS = "clamps"
+    DOORS = "doors"
+
+
 class Fact(StrEnum):
     """The closed list of conditions under which a step applies."""
 
@@ -99,6 +111,7 @@ class Fact(StrEnum):
     LAST_OUT = "last_out"
     MORE_TO_GO_IN = "more_to_go_in"
     LAST_IN = "last_in"
+    FIRST_CUT = "first_cut"
 
 
 class Hazard(Kept):
@@ -174,6 +187,7 @@ class WrittenStep(Kept):
 
     way_out: the name of the steps that a lead may put in when a result here lies outside its limit.
     second: a second person who is there, where an act cannot be taken back or a number decides.
+    says: makes the step a team pause, at which the crew says these things and each of them confirms.
     """
 
     id: Id | None = None
@@ -193,6 +207,13 @@ class WrittenStep(Kept):
     relied_on_by: tuple[str, ...] = ()
     way_out: Id | None = None
     second: Second | None = None
+    says: tuple[Say, ...] = ()
+
+    @model_validator(mode="after")
+    def _pause_alone(self) -> "WrittenStep":
+        if self.says and (self.kind is not StepKind.PAUSE or self.asks or self.effects or self.marks == 2):
+            raise ValueError(f"{self.id} says something aloud: it is a pause that asks nothing and changes nothing")
+        return self
 
     @model_validator(mode="after")
     def _step_or_block(self) -> "WrittenStep":
@@ -256,7 +277,7 @@ class WayOut(Kept):
 
 
 class Procedure(Kept):
-    """A revision of a procedure."""
+    """A revision of a procedure.  needs: the qualifications that everybody at work on it holds, in the site's words."""
 
     id: Id
     revision: int = Field(ge=1)
@@ -266,6 +287,7 @@ class Procedure(Kept):
     author: str
     approver: str
     signal_words: Literal["severity of injury"]
+    needs: tuple[str, ...] = ()
     hazards: dict[Id, Hazard] = Field(default_factory=dict)
     limits: dict[str, Limit] = Field(default_factory=dict)
     figures: dict[str, Figure] = Field(default_factory=dict)

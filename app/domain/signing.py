@@ -11,7 +11,12 @@ ACCEPT = "I have read this record with every exception in it, have reviewed its 
 ACCEPT_BEFORE_TRAIL = "I have read this record with every exception in it and accept it"
 """Signed by records of version 0.1 only."""
 ACCESS_REVIEW = "I have reviewed who has access, in which role, and with which qualifications"
-MEANINGS = frozenset({HOLD, SUBMIT, ACCEPT, ACCEPT_BEFORE_TRAIL, ACCESS_REVIEW})
+BRIEFED_TO_WORK = "I have been briefed for this job and take part in the work"
+BRIEFED_TO_RELEASE = "I have been briefed for this job, release its holds and take no part in the work"
+PAUSE = "I have heard what was said at this pause and it is so"
+MEANINGS = frozenset({
+    HOLD, SUBMIT, ACCEPT, ACCEPT_BEFORE_TRAIL, ACCESS_REVIEW, BRIEFED_TO_WORK, BRIEFED_TO_RELEASE, PAUSE,
+})  # fmt: skip
 
 
 def known_meaning(meaning: str) -> str:

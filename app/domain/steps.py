@@ -20,6 +20,7 @@ from app.domain.procedure import (
     Hazard,
     Procedure,
     Role,
+    Say,
     Second,
     Section,
     Signal,
@@ -76,6 +77,7 @@ class Step(Kept):
     way_out: str | None = None
     design: BankDesign | None = None
     second: Second | None = None
+    says: tuple[Say, ...] | None = None
 
 
 class LaidWayOut(Kept):
@@ -107,12 +109,13 @@ class LaidWayOut(Kept):
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """Where in the housing a written step is being laid."""
+    """Where in the housing a written step is being laid.  first: at the port that is opened first."""
 
     port: AccessPort | None = None
     position: int | None = None
     bank: Bank | None = None
     facts: frozenset[Fact] = frozenset()
+    first: bool = False
 
 
 def closure_rule(procedure: Procedure, housing: Housing) -> ClosureRule:
@@ -200,7 +203,8 @@ def _stage_places(stage: Stage, housing: Housing, procedure: Procedure) -> Itera
         case "port":
             for port in housing.ports:
                 many = Fact.ONE_FILTER if port.filters == 1 else Fact.SEVERAL_FILTERS
-                yield Place(port=port, bank=port.bank, facts=frozenset({*common, Fact(port.bank), many}))
+                facts = frozenset({*common, Fact(port.bank), many})
+                yield Place(port=port, bank=port.bank, facts=facts, first=port is housing.ports[0])
 
 
 def _section_places(section: Section, place: Place) -> Iterator[Place]:
@@ -213,10 +217,11 @@ def _section_places(section: Section, place: Place) -> Iterator[Place]:
     out = section.each == "filter_out"
     for position in range(1, replaced + 1) if out else range(replaced, 0, -1):
         if out:
-            turn = Fact.MORE_TO_COME_OUT if position < replaced else Fact.LAST_OUT
+            turn = {Fact.MORE_TO_COME_OUT if position < replaced else Fact.LAST_OUT}
+            turn |= {Fact.FIRST_CUT} if position == 1 and place.first else set()
         else:
-            turn = Fact.MORE_TO_GO_IN if position > 1 else Fact.LAST_IN
-        yield Place(place.port, position, place.bank, place.facts | {turn})
+            turn = {Fact.MORE_TO_GO_IN if position > 1 else Fact.LAST_IN}
+        yield Place(place.port, position, place.bank, place.facts | turn)
 
 
 def _unblocked(procedure: Procedure, steps: tuple[WrittenStep, ...], place: Place) -> Iterator[WrittenStep]:
@@ -260,6 +265,7 @@ def _lay(
         design=housing.design.get(place.bank) if written.computes and place.bank else None,
         second=written.second,
         way_out=None if written.way_out is None else f"{written.way_out}-{place.bank or 'all'}",
+        says=written.says or None,
     )
 
 

@@ -13,10 +13,10 @@ from app.domain.procedure import Procedure, StepKind, WrittenStep
 VERBS = frozenset({
     "account", "agree", "apply", "ask", "attach", "back", "band", "bring", "brief", "check", "choose", "close",
     "collect", "compare", "confirm", "count", "crimp", "cut", "draw", "extend", "fit", "fold", "gather", "hand",
-    "hold", "inspect", "label", "latch", "lay", "lift", "load", "lock", "measure", "notify", "open", "press", "pull",
-    "push", "put", "read", "record", "refit", "release", "remove", "return", "roll", "seal", "set", "shut", "slide",
-    "start", "stop", "strap", "take", "tape", "tell", "test", "tie", "turn", "twist", "unlatch", "verify", "wait",
-    "weigh", "wipe",
+    "hold", "inspect", "label", "latch", "lay", "lift", "load", "lock", "measure", "notify", "open", "pause", "press",
+    "pull", "push", "put", "read", "record", "refit", "release", "remove", "return", "roll", "seal", "set", "shut",
+    "slide", "start", "stop", "strap", "take", "tape", "tell", "test", "tie", "turn", "twist", "unlatch", "verify",
+    "wait", "weigh", "wipe",
 })  # fmt: skip
 CONDITIONS = ("If ", "When ", "While ", "Before ", "After ")
 LIMIT_SIGN = re.compile(
@@ -101,4 +101,16 @@ def _imperative(text: str) -> str | None:
 
 
 def _says_nothing(option: str) -> bool:
-    return option.strip(" .!").lower() in {"ok", "okay", "checked", "done", "set", "yes", "no", "good", "fine", "pass"}
+    return option.strip(" .!").lower() in {
+        "ok",
+        "okay",
+        "checked",
+        "done",
+        "set",
+        "yes",
+        "no",
+        "good",
+        "fine",
+        "pass",
+        "passed",
+    }

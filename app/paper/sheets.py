@@ -43,6 +43,8 @@ def sheets_of(report: Mapping[str, Any], photos: Mapping[str, bytes]) -> tuple[d
         "signatures": report["signatures"],
         "head": {**head, "short": short_head(head["root"])},
         "pictures": [shown for shown, _, _ in pictures],
+        "brief": report["brief"],
+        "lessons": report["lessons"],
         "sections": [_section(section, named) for section in report["sections"]],
         "certificates": report["certificates"],
         "photos": list(named.values()),

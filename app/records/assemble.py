@@ -99,6 +99,7 @@ def summary_of(state: JobState, events: Sequence[Event]) -> dict[str, Any]:
             {"port": item.port, "number": item.number, "holds": item.words}
             for item in (state.model.accounted if state.model else ())
         ],
+        **({"deviations_answered": len(state.lessons.answered)} if state.lessons.answered else {}),
         "units": {code: unit_words(code) for code in sorted(_units(state))},
     }
 

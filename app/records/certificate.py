@@ -12,7 +12,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from app.calc.errors import Invalid
-from app.domain.events import Event, HoldReleased, JobOpened, WayOutTaken
+from app.domain.events import Event, JobOpened, JobSubmitted, RecordAccepted, WayOutTaken
 from app.domain.housing import Bank
 from app.domain.job import JobState, Stage
 from app.domain.steps import BANK_WORDS, Step
@@ -135,7 +135,9 @@ def certificate_of(state: JobState, events: Sequence[Event], bank: Bank, *, root
         left_in=tuple(left_in(state, opened, bank)),
         put_in=tuple(put_in(state, events, bank)),
         signatures=tuple(
-            signatures_of(state, [item for item in events if not isinstance(item, HoldReleased)], opened.zone)
+            signatures_of(
+                state, [item for item in events if isinstance(item, JobSubmitted | RecordAccepted)], opened.zone
+            )
         ),
         honest=HONEST,
         cautions=(*CAUTIONS, NO_COMPLIANCE),

@@ -4,6 +4,7 @@ It is what the PDF prints; the JSON record beside it is the master copy.
 """
 
 from collections.abc import Sequence
+from dataclasses import asdict
 from typing import Any
 
 from app.domain.event_base import Evidence
@@ -11,20 +12,21 @@ from app.domain.events import Event
 from app.domain.job import JobState, Mark
 from app.domain.steps import Step
 from app.domain.words import barrier_words, unit_words
+from app.records.brief import brief_of
 from app.records.cautions import CAUTIONS, NO_COMPLIANCE, REHEARSAL
 from app.records.certificate import certificates_of
 from app.records.drawing import draw_port
 from app.records.moments import local_text
 from app.records.signatures import signatures_of
 from app.records.trail import sentence_of
-from app.records.wording import answer_words, limit_of_result, limit_words, who_words
+from app.records.wording import answer_words, complete_words, limit_of_result, limit_words, who_words
 
 
 def report_of(state: JobState, events: Sequence[Event], *, root: str, made_at: str) -> dict[str, Any]:
     """Return the report of a job whose ledger holds these events; `root` is the newest head's, in hex.
 
-    Keys: title, facts (pairs), rehearsal, cautions, sections, certificates, exceptions, trail, pictures, signatures,
-    head.
+    Keys: title, facts (pairs), rehearsal, cautions, brief (None for a job opened without), sections, certificates,
+    lessons, exceptions, trail, pictures, signatures, head.
     """
     opened = state.opened
     if opened is None:
@@ -36,7 +38,9 @@ def report_of(state: JobState, events: Sequence[Event], *, root: str, made_at: s
         "rehearsal": REHEARSAL if opened.rehearsal else "",
         "facts": _facts(state, made_at),
         "cautions": [*CAUTIONS, NO_COMPLIANCE],
+        "brief": asdict(brief) if (brief := brief_of(state)) else None,
         "sections": _sections(state, zone),
+        "lessons": _lessons(state, zone),
         "certificates": certificates_of(state, events, root=root, made_at=made_at),
         "exceptions": [*_exceptions(state), *_of_site(events)],
         "trail": [
@@ -98,7 +102,28 @@ def _sections(state: JobState, zone: str) -> list[dict[str, Any]]:
             title = f"{step.stage}{where}: {step.title}{filter_at}"
             sections.append({"id": step.section, "title": title, "use": step.use.words, "steps": []})
         sections[-1]["steps"].append(_step(number, step, state, zone))
+    for section in sections:
+        section["complete"] = complete_words(state, section["id"], zone)
     return sections
+
+
+def _lessons(state: JobState, zone: str) -> list[dict[str, Any]]:
+    """The deviations that are asked about, with their answers as far as there are any."""
+    if not state.crew.enforced:
+        return []
+    told = {item.seq: item for item in state.notables}
+    open_still = [{"entry": item.seq, "kind": item.kind, "what": item.sentence, "by": ""} for item in state.unanswered]
+    return [
+        *(
+            {
+                "entry": entry, "kind": told[entry].kind, "what": told[entry].sentence, "differed": given.differed,
+                "why": given.why, "change": given.change, "by": f"{given.by.name}, {local_text(given.at, zone)}",
+            }
+            for entry, given in sorted(state.lessons.answered.items())
+            if entry in told
+        ),
+        *({**item, "differed": "NOT ANSWERED", "why": "", "change": ""} for item in open_still),
+    ]  # fmt: skip
 
 
 def _step(number: int, step: Step, state: JobState, zone: str) -> dict[str, Any]:

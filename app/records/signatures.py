@@ -2,25 +2,31 @@
 
 from collections.abc import Sequence
 
+from app.domain.crew import CrewBriefed, PauseConfirmed
 from app.domain.event_base import Signature
 from app.domain.events import Event, HoldReleased, JobSubmitted, RecordAccepted
 from app.domain.job import JobState
 from app.records.moments import local_text
 
-Signed = HoldReleased | JobSubmitted | RecordAccepted
+Signed = HoldReleased | JobSubmitted | RecordAccepted | CrewBriefed | PauseConfirmed
 
 
 def signatures_of(state: JobState, events: Sequence[Event], zone: str) -> list[dict[str, str]]:
-    """Return every signature in the order of time: holds released, handed to review, accepted."""
+    """Return every signature in the order of time: briefed, pauses, holds released, handed to review, accepted."""
     return [
         signature_block(event.signature, event, zone, valid=_valid(state, event))
         for event in events
-        if isinstance(event, Signed)
+        if isinstance(event, Signed) and event.signature is not None
     ]
 
 
 def _valid(state: JobState, event: Signed) -> bool:
     match event:
+        case CrewBriefed():
+            return True
+        case PauseConfirmed():
+            done = state.mark(event.step).done
+            return done is not None and event.seq < done.seq and state.mark(event.step).due_again is None
         case RecordAccepted():
             return state.accepted is not None and state.accepted.seq == event.seq
         case JobSubmitted():

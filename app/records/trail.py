@@ -2,6 +2,7 @@
 
 from typing import assert_never
 
+from app.domain.crew import CrewBriefed, CrewLeft, PauseConfirmed
 from app.domain.event_base import Device, Evidence, Who
 from app.domain.events import (
     STOP_REASONS,
@@ -29,8 +30,10 @@ from app.domain.events import (
     StopExplained,
     WayOutTaken,
 )
+from app.domain.lessons import DeviationAnswered
 from app.domain.steps import Step
 from app.domain.words import unit_words
+from app.records.crew_trail import crew_sentence
 
 
 def sentence_of(event: Event, steps: dict[str, Step]) -> str:
@@ -62,23 +65,24 @@ def _said(event: Event, steps: dict[str, Step]) -> str:
                 f"procedure {event.procedure} revision {event.revision}, {len(event.steps)} steps."
             )
         case StepBegun():
-            return f"{who}{_with(event.second)} began {text(event.step)}"
+            return f"{who}{_with(event.second)}{_for(event.worker)} began {text(event.step)}"
         case StepDone():
             told = _entered(event.evidence, steps.get(event.step))
             why = f" Two entries had differed: {event.reconciled}" if event.reconciled else ""
-            return f"{who}{_with(event.second)} finished {text(event.step)}{told}{why}"
+            return f"{who}{_with(event.second)}{_for(event.worker)} finished {text(event.step)}{told}{why}"
         case EntriesDiffered():
             told = f"{event.first} and {event.again} for {event.ask}"
             return f"{who}{_with(event.second)} entered {told}, which should be one number, at {text(event.step)}"
         case StepOutside():
             entered = _entered(event.evidence, steps.get(event.step))
-            return f"{who} entered something outside its limit at {text(event.step)}{entered}"
+            return f"{who}{_for(event.worker)} entered something outside its limit at {text(event.step)}{entered}"
         case HoldReleased():
             return f"{who} released the hold {text(event.step)} ({event.by.role.words}, own secret)."
         case AttemptRefused():
             return f"{who} was refused: {event.sentence}"
         case NoteWritten():
-            return f"{who} noted: {event.text}"
+            after = "" if event.follows is None else f", going on from entry {event.follows}"
+            return f"{who} noted{after}: {event.text}"
         case AnswerCorrected():
             return f"{who} corrected {event.ask} at {text(event.step)} from {event.was} to {event.now}: {event.reason}"
         case StepWithdrawn():
@@ -116,8 +120,16 @@ def _said(event: Event, steps: dict[str, Step]) -> str:
             return f"{who} accepted the record: {event.signature.meaning}."
         case RecordReturned():
             return f"{who} returned the record: {event.reason}"
+        case CrewBriefed() | CrewLeft() | DeviationAnswered():
+            return crew_sentence(event, "")
+        case PauseConfirmed():
+            return crew_sentence(event, text(event.step))
         case _:
             assert_never(event)
+
+
+def _for(worker: Who | None) -> str:
+    return f", reading and recording for {worker.name}," if worker else ""
 
 
 def _entered(evidence: Evidence, step: Step | None) -> str:

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 
 from app.domain.event_base import Answer
 from app.domain.instruments import Instrument
-from app.domain.job import Stamp
+from app.domain.job import JobState, Stamp
 from app.domain.steps import Step
 from app.domain.words import unit_words
 from app.records.moments import local_text
@@ -49,7 +49,20 @@ def answer_words(answer: Answer, instruments: Mapping[str, Instrument]) -> str:
 
 
 def who_words(stamp: Stamp, zone: str) -> str:
-    """Say who made a mark, in which role, on which tablet, and when by the site's zone."""
+    """Say who made a mark, in which role, on which tablet, when by the site's zone, and for whom it was recorded."""
     tablet = f", {stamp.tablet}" if stamp.tablet else ""
+    worked = stamp.worker
     second = f" with {stamp.second.name} ({stamp.second.role.words}, own secret)" if stamp.second else ""
-    return f"{stamp.by.name} ({stamp.by.role.words}{tablet}){second} {local_text(stamp.at, zone)}"
+    by = f"{stamp.by.name} ({stamp.by.role.words}{tablet})"
+    whose = f"worker {worked.name} ({worked.role.words}), reader {by}" if worked else by
+    return f"{whose}{second} {local_text(stamp.at, zone)}"
+
+
+def complete_words(state: JobState, section: str, zone: str) -> str:
+    """Say that a section is complete, with how many steps and when the last was marked; nothing while one is open."""
+    marks = [state.mark(step.id) for step in state.steps if step.section == section]
+    stamps = [mark.done for mark in marks if mark.stands and mark.done is not None]
+    if not marks or len(stamps) < len(marks):
+        return ""
+    last = local_text(max(stamp.at for stamp in stamps), zone)[11:16]
+    return f"complete: {len(marks)} step{'' if len(marks) == 1 else 's'}{f', last at {last}' if last else ''}"

@@ -174,6 +174,7 @@ class Jobs:
                 )
             return Recorded(state, repeated=True)
         zone = state.opened.zone if state.opened else command.draft.zone if isinstance(command, Open) else "UTC"
+        register = _site_state(work)
         moment = Moment(
             ledger=job,
             at=at,
@@ -182,11 +183,12 @@ class Jobs:
             root=work.tip(job).frontier.root().hex(),
             device=_device(asked, at),
             request=asked.token,
-            instruments=_site_state(work).instruments if isinstance(command, Finish | Correct | Late) else {},
-            restores=restores_of(_site_state(work), job) if isinstance(command, Late | StopWork) else (),
+            instruments=register.instruments if isinstance(command, Finish | Correct | Late) else {},
+            restores=restores_of(register, job) if isinstance(command, Late | StopWork) else (),
             missing=_missing(work, command),
-            findings=findings_of(_site_state(work), job) if isinstance(command, Accept | OpenException) else (),
+            findings=findings_of(register, job) if isinstance(command, Accept | OpenException) else (),
             both=asked.both,
+            qualifications=register.qualifications,
         )
         refused: Refused | None = None
         try:
@@ -337,8 +339,13 @@ def _digest(job: str, command: Command, by: Who) -> str:
         case Accept():
             pass
         case _:
-            asked |= {"fields": _plain(asdict(command))}
+            asked |= {"fields": {name: _plain(given) for name, given in asdict(command).items() if _said(name, given)}}
     return sha256(canonical(asked)).hexdigest()
+
+
+def _said(name: str, given: Any) -> bool:
+    """Whether a field counts: one added later and not given leaves the digest of a form as it was before."""
+    return bool(given) or name not in {"worker", "follows"}
 
 
 def _plain(value: Any) -> Any:

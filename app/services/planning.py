@@ -1,19 +1,26 @@
 """Planning: choose a housing and a procedure, see take-off, steps and the model's verdict, make the first entry."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import islice
 
 from app.calc.errors import Invalid
 from app.domain.containment.state import HousingState
+from app.domain.crew import Briefing
 from app.domain.event_base import Who
 from app.domain.events import JobOpened
 from app.domain.examine import Breach, breaches_anywhere
 from app.domain.housing import Housing
+from app.domain.job import JobState
 from app.domain.procedure import Procedure
-from app.domain.site import SiteState, next_number
+from app.domain.site import JobLine, SiteState, next_number
 from app.domain.site_settings import MARKS_APART, value_of
 from app.domain.steps import Step, begin_with, closure_rule, expand, ways_out
 from app.domain.takeoff import TakeOff, take_off
 from app.services.ports import Library
+
+MOST_LESSONS = 8
+"""As many as are read out at a brief (this program's figure)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,8 +72,22 @@ def plan(housing: Housing, procedure: Procedure, digest: str) -> Plan:
     return Plan(housing, procedure, digest, steps, start, take_off(steps, housing, start), found)
 
 
-def first_entry(made: Plan, *, site: SiteState, by: Who, at: str, crew: tuple[Who, ...], rehearsal: bool) -> JobOpened:
-    """Return the first entry of a job with this plan."""
+def lessons_of(jobs: Iterable[tuple[JobLine, JobState]], tag: str) -> tuple[str, ...]:
+    """Return what earlier jobs on a housing taught, newest first, as its next brief tells it."""
+    told = (
+        f"Job {line.number}: {given.differed} {given.why} To change: {given.change}"
+        for line, state in jobs
+        if line.housing == tag
+        for _, given in sorted(state.lessons.answered.items(), reverse=True)
+    )
+    return tuple(islice(told, MOST_LESSONS))
+
+
+def first_entry(
+    made: Plan, *, site: SiteState, by: Who, at: str, crew: tuple[Who, ...], rehearsal: bool,
+    lessons: tuple[str, ...] = (),
+) -> JobOpened:  # fmt: skip
+    """Return the first entry of a job with this plan; lessons: what earlier jobs on the housing taught."""
     rule = closure_rule(made.procedure, made.housing)
     number = next_number(site, int(at[:4]))
     return JobOpened(
@@ -91,4 +112,5 @@ def first_entry(made: Plan, *, site: SiteState, by: Who, at: str, crew: tuple[Wh
         crew=crew,
         rehearsal=rehearsal,
         marks_apart_s=value_of(site, MARKS_APART),
+        brief=Briefing(needs=made.procedure.needs, lessons=lessons),
     )

@@ -3,11 +3,12 @@
 Every command goes through `decide` like a real one; answers are made up to lie within their limits.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 
 from app.domain.commands import Accept, AnswerRecheck, Begin, Command, Finish, Moment, Open, Release, Reopen, Submit
+from app.domain.crew import Acknowledge, ConfirmPause, Part, Qualifications
 from app.domain.decide import decide
 from app.domain.event_base import Who
 from app.domain.events import Event, payload_of
@@ -15,6 +16,7 @@ from app.domain.housing import BankDesign, SiteLimit
 from app.domain.instruments import Instrument, InstrumentKind
 from app.domain.job import PERMIT_UNTIL, JobState, Stage, fold
 from app.domain.judging import AGAIN
+from app.domain.lessons import AnswerDeviation
 from app.domain.procedure import Role, Second, StepKind
 from app.domain.reopening import rechecks_for
 from app.domain.site import SiteState
@@ -68,6 +70,7 @@ class Run:
     events: list[Event] = field(default_factory=list)
     heads: list[Head] = field(default_factory=list)
     frontier: Frontier = EMPTY
+    qualifications: Qualifications = field(default_factory=dict)
 
     def do(self, command: Command, by: Who) -> JobState:
         """Carry out one command as this person and advance the made-up clock."""
@@ -80,6 +83,7 @@ class Run:
             local_time=local_text(at, self.zone),
             root=self.frontier.root().hex(),
             instruments=MADE_UP_INSTRUMENTS,
+            qualifications=self.qualifications,
         )
         fresh = decide(self.state, command, moment)
         for event in fresh:
@@ -99,6 +103,7 @@ class Run:
 def rehearse(made: Plan, signer: Signer, *, begin: datetime, site: str = "Rehearsal", zone: str = "UTC") -> Run:
     """Run a whole job through `decide`, from opening to acceptance; raise Refused where the rules say no."""
     run = Run(ledger="", signer=signer, now=begin.astimezone(UTC), zone=zone)
+    run.qualifications = made_up_qualifications(made.procedure.needs, (HANDS, EYES))
     draft = first_entry(
         made,
         site=SiteState(name=site, zone=zone),
@@ -117,10 +122,17 @@ def rehearse(made: Plan, signer: Signer, *, begin: datetime, site: str = "Rehear
     return run
 
 
+def made_up_qualifications(needs: Iterable[str], people: Iterable[Who]) -> Qualifications:
+    """Return a register in which these people hold everything needed, for ever; no real job can use it."""
+    last = date.fromisoformat(FAR_OFF)
+    return {(who.id, need): last for who in people for need in needs}
+
+
 def commands_for(state: JobState, cast: Cast = CAST, *, made_on: str = MADE_ON) -> Iterator[tuple[Command, Who]]:
     """Yield what people would do next, until the step that is due stands, with answers within their limits.
 
     A stopped job is re-opened, and everything is found as recorded.
+    Whoever has to be briefed for it is briefed first; with no step left, what is open after the job is answered.
     """
     step = state.due
     if state.stage is Stage.STOPPED:
@@ -130,9 +142,20 @@ def commands_for(state: JobState, cast: Cast = CAST, *, made_on: str = MADE_ON) 
         yield from ((AnswerRecheck(item.id, True, ""), cast.hands) for item in state.rechecks)
         return
     if step is None:
+        for item in state.unanswered:
+            yield (
+                AnswerDeviation(item.seq, f"Otherwise than planned: {item.kind}.", "As noted there.", "Nothing."),
+                cast.hands,
+            )
         return
+    yield from _briefings(state, step, cast)
     if step.kind is StepKind.HOLD:
         yield Release(step.id), cast.officer if step.role is Role.SAFETY_OFFICER else cast.lead
+        return
+    if step.says and state.crew.enforced:
+        present = {who.id: who for who in (*state.crew.waiting, *state.unspoken(step.id))}
+        joining = () if state.crew.member(cast.hands.id) else (cast.hands.id,)
+        yield ConfirmPause(step.id, tuple(dict.fromkeys((*present, *joining)))), cast.hands
         return
     by = cast.eyes if step.kind is StepKind.VERIFY else cast.hands
     second = (cast.eyes if by is cast.hands else cast.hands) if step.second else None
@@ -145,6 +168,23 @@ def commands_for(state: JobState, cast: Cast = CAST, *, made_on: str = MADE_ON) 
 def _stated(state: JobState, named: Named) -> str:
     """What a verification finds: what was entered first."""
     return state.mark(named.step).evidence.answers[named.ask].text
+
+
+def _briefings(state: JobState, step: Step, cast: Cast) -> Iterator[tuple[Command, Who]]:
+    """Yield the acknowledgements that must come before this step: of the crew named, and of who will mark it."""
+    crew = state.crew
+    if not crew.enforced:
+        return
+    words = "I know the cuts, the barriers and when to stop."
+    if step.kind is StepKind.HOLD:
+        if step.role is Role.LEAD and cast.lead.id not in crew.signers and crew.member(cast.lead.id) is None:
+            yield Acknowledge(Part.RELEASE, words), cast.lead
+        marking: tuple[Who, ...] = ()
+    else:
+        marking = (cast.eyes,) if step.kind is StepKind.VERIFY else (cast.hands,)
+    for who in {who.id: who for who in (*crew.waiting, *marking)}.values():
+        if crew.member(who.id) is None:
+            yield Acknowledge(Part.WORK, words), who
 
 
 def made_up_answers(step: Step, *, made_on: str = MADE_ON) -> dict[str, str]:

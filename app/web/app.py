@@ -9,6 +9,7 @@ from app.web.guard import SafeHeaders, guard
 from app.web.routes import (
     certificates,
     cover,
+    crew,
     entry,
     history,
     housings,
@@ -38,9 +39,9 @@ def make_app(site: Site) -> FastAPI:
     )
     app.state.site = site
     for router in (  # looked through in this order, and made ready when first reached: marks, then the first page
-        work.panel, entry.router, work.router, housings.router, review.router, review.photos, people.router,
-        history.router, registers.router, certificates.router, kept.router, kept.panel, kept.photos,
-        tablets.router, trust.router, cover.router, watch.router,
+        work.panel, entry.router, work.router, housings.router, crew.panel, crew.router, crew.site, review.router,
+        review.photos, people.router, history.router, registers.router, certificates.router,
+        kept.router, kept.panel, kept.photos, tablets.router, trust.router, cover.router, watch.router,
     ):  # fmt: skip
         app.include_router(router)
     app.router.routes.append(Route("/static/{digest}/{name:path}", serve_static, methods=["GET"]))

@@ -5,6 +5,7 @@ What is in memory is taken at once: a thread is only asked for what may wait for
 
 import asyncio
 from concurrent.futures import Future
+from dataclasses import replace
 from datetime import date
 
 from starlette.concurrency import run_in_threadpool
@@ -32,8 +33,15 @@ async def state_of(site: Site, job: str) -> JobState:
     return await run_in_threadpool(site.jobs.state, job) if at_hand is None else at_hand
 
 
-async def around_for(site: Site, state: JobState) -> Around:
-    """Return what the due step lets one choose from: people where a secret is entered, instruments at a reading."""
+async def around_for(site: Site, state: JobState, worker: str = "") -> Around:
+    """Return what the step that is due lets one choose from: people at a hold point, instruments at a reading.
+
+    worker: for whom this tablet records.
+    """
+    return replace(await _around(site, state), worker=worker)
+
+
+async def _around(site: Site, state: JobState) -> Around:
     due = state.due
     if due is None:
         return Around()

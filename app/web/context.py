@@ -1,6 +1,6 @@
 """What the routes need, made once by `bootstrap` and handed to the app."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -22,6 +22,7 @@ COOKIE = "changeout_session"
 TABLET_COOKIE = "changeout_tablet"
 DEVICE_COOKIE = "changeout_device"
 SCHEME_COOKIE = "changeout_scheme"
+WORKER_COOKIE = "changeout_worker"
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +70,15 @@ def session_of(request: Request) -> Session:
     """Return the session that the guard has found (only behind the guard)."""
     session: Session = request.state.session
     return session
+
+
+def worker_chosen(request: Request, job: str) -> str:
+    """Return for whom this tablet records in this job: as just sent, else as chosen last; nothing: for itself."""
+    fields: Mapping[str, str] = getattr(request.state, "fields", {})
+    if "worker" in fields:
+        return fields["worker"]
+    ledger, _, person = request.cookies.get(WORKER_COOKIE, "").partition(":")
+    return person if ledger == job else ""
 
 
 def asked_by(request: Request, *, token: str, device_at: str = "", by: Who | None = None) -> Asked:

@@ -15,7 +15,7 @@ from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from app.calc.errors import ChangeoutError, Invalid
 from app.domain.refused import Refused
 from app.web.awaiting import around_for, state_of
-from app.web.context import Site, site_of
+from app.web.context import Site, site_of, worker_chosen
 from app.web.guard import BY_ITSELF, ChooseSecretFirst, SignInFirst, UnlockFirst
 from app.web.render import html, wants_part
 from app.web.routes.cover import job_in, locked_address
@@ -107,7 +107,7 @@ def _again(request: Request) -> dict[str, object]:
 async def _on_panel(request: Request, job: str, status: int, sentence: str) -> Response:
     site: Site = site_of(request)
     state = await state_of(site, job)
-    around = await around_for(site, state)
+    around = await around_for(site, state, worker_chosen(request, job))
     refill = getattr(request.state, "refill", Refill())
     work = work_view(job, state, request.state.session, around, notice=Notice("refused", sentence), refill=refill)
     return html(request, "_work.html" if wants_part(request) else "work.html", status, work=work)

@@ -5,6 +5,7 @@ import { drain } from "/kept/drain.js";
 const PAGES = "changeout-pages";
 const FILES = "changeout-files";
 const PATIENCE_MS = 4_000;
+const TAKEN_AWAY = /\.(zip|pdf|json)$/; // made on request, which may take longer than a page is waited for
 const JOB = /^\/jobs\/[^/]+\/now$/;
 
 self.addEventListener("install", () => self.skipWaiting());
@@ -20,7 +21,7 @@ self.addEventListener("fetch", (event) => {
     event.respondWith(file(request));
   } else if (address.pathname.startsWith("/kept/")) {
     event.respondWith(module(request));
-  } else if (request.mode === "navigate") {
+  } else if (request.mode === "navigate" && !TAKEN_AWAY.test(address.pathname)) {
     event.respondWith(page(request, JOB.test(address.pathname)));
   }
 });

@@ -1,4 +1,4 @@
-"""A site to be measured: people, and jobs advanced to a long stretch of work that no hold point interrupts."""
+"""A site to be measured: people, and jobs advanced to a long stretch of work that no hold point or pause interrupts."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
@@ -66,7 +66,7 @@ def prepare(folder: Path, jobs: int, *, finished: bool = True) -> Site:
         made = _plan(running)
         cast = _cast(running)
         running.site.watching.choose(MARKS_APART.name, "0", "made by a machine", by=cast.lead).result()
-        holds = [place for place, step in enumerate(made.steps) if step.kind == "hold"]
+        holds = [place for place, step in enumerate(made.steps) if step.kind == "hold" or step.says]
         before, after = max(pairwise(holds), key=lambda pair: pair[1] - pair[0])
         opened = [_open(running, made, cast, before + 1) for _ in range(jobs)]
         stretch = _stretch(running.site.jobs.state(opened[0]), cast, after - before - 1) if opened else []
@@ -128,6 +128,8 @@ def _finish(running: Running, made: Plan, cast: Cast) -> str:
             for told in _with_photos(step, command, photos):
                 _do(running, job, told, by)
     assert not photos, f"{len(photos)} photos found no step that asks for one"
+    for command, by in commands_for(running.site.jobs.state(job), cast):
+        _do(running, job, command, by)
     _do(running, job, Submit(), cast.lead)
     for notable in running.site.jobs.state(job).unread:
         _do(running, job, OpenException(notable.seq), cast.officer)

@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import uvicorn
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Locator, Page, sync_playwright
 
 from app.bootstrap import Running, ship_sample_housings, start
 from app.cli import DEMO_PEOPLE
@@ -158,10 +158,10 @@ class Tablet:
         """Answer everything on the screen, within its limits unless an answer is given."""
         form = self.page.locator("#mark")
         for group in form.locator("fieldset.ask:has(input[type=radio])").all():
-            group.locator("input[type=radio]").first.check(force=True)
+            tick(group.locator("input[type=radio]").first)
             self.taps += 1
         self.second_person()
-        for choice in form.locator("select.entry:not(#second)").all():
+        for choice in form.locator("select.entry:not(#second):not([data-worker])").all():
             choice.select_option(
                 value=choice.locator("option:not([disabled]):not([value=''])").first.get_attribute("value")
             )
@@ -177,9 +177,33 @@ class Tablet:
             box.fill(given.get(name, counting.get(name, within(name, told))))
             self.taps += 1
 
+    def brief(self, job: str, *names: str, part: str = "work") -> None:
+        """Let these people acknowledge the brief of a job, one after the other on this tablet."""
+        for name in names:
+            self.go(f"{job}/brief")
+            self.page.locator("#person").select_option(label=next(
+                text for text in self.page.locator("#person option").all_inner_texts() if text.startswith(name)
+            ))  # fmt: skip
+            self.page.locator(f"input[name=part][value={part}]").check(force=True)
+            self.page.locator("#words").fill("I watch the ring and call the stop.")
+            self.page.locator("#secret").fill(SECRETS[name])
+            self.page.evaluate("window.handMoved()")
+            with self.page.expect_navigation():
+                self.page.get_by_role("button", name="Sign the brief").click()
+
+    def _speak(self) -> None:
+        """Everybody says it aloud; whoever holds the tablet records it."""
+        for box in self.page.locator("#mark input[type=checkbox]").all():
+            tick(box)
+            self.taps += 1
+        self.press("Record who has spoken")
+
     def do_step(self, other: str = EYES, **given: str) -> None:
         """Do the step on the screen, with whoever it takes."""
         kind = self.kind
+        if self.page.get_by_role("button", name="Record who has spoken").count():
+            self._speak()
+            return
         if "Hold" in kind:
             self._release()
             return
@@ -210,11 +234,21 @@ class Tablet:
         self.press(name)
 
     def _release(self) -> None:
+        path = self.page.url.removeprefix(self.address)
+        if self.page.locator("#hold-person option").count() == 1:
+            self.brief(path.removesuffix("/now"), NIGHT_LEAD, part="release")
+            self.go(path)
         names = self.page.locator("#hold-person option").all_inner_texts()
         able = [name for name in names if name in SECRETS]
         self.page.locator("#hold-person").select_option(label=able[-1])
         self.page.locator("#hold-secret").fill(SECRETS[able[-1]])
         self.press("Sign and release")
+
+
+def tick(box: Locator) -> None:
+    """Tick a box as a hand does: scroll it out from under the foot of the page, then press it."""
+    box.evaluate("box => box.scrollIntoView({ block: 'center' })")
+    box.check(force=True)
 
 
 COUNTS = {"gross": "1", "minutes": "10", "background": "10", "background-minutes": "100"}

@@ -54,6 +54,8 @@ class Staged:
         while (due := self.state.due) is not None and words not in due.text:
             for command, by in commands_for(self.state, self.cast()):
                 self.do(command, by.name)
+        for command, by in commands_for(self.state, self.cast()) if self.state.due is None else ():
+            self.do(command, by.name)
         return self
 
     def go_on(self) -> None:

@@ -9,10 +9,10 @@ from playwright.sync_api import Browser, BrowserContext, Page, Request
 
 from app.bootstrap import Running
 from app.cli import furnish
-from app.domain.commands import Begin, Correct, ExplainStop, Finish, Reopen, StopWork, Submit
+from app.domain.commands import Begin, Correct, ExplainStop, Finish, Reopen, StopWork, Submit, WriteNote
 from app.domain.procedure import StepKind
 from app.domain.reopening import rechecks_for
-from app.services.rehearsal import made_up_answers
+from app.services.rehearsal import commands_for, made_up_answers
 from tests.browser.driver import ADMIN, EYES, HANDS, LEAD, OFFICER, Tablet, served
 from tests.browser.stage import Staged
 
@@ -33,7 +33,9 @@ PANELS = {
     "photo": "Tape the raw edge of the stub",
     "hold": "Release the opening",
     "verify": "Count the ties",
-    "pause": "Brief the crew",
+    "pause": "Pause with the crew before EF-03",
+    "pause before a cut": "Pause with the crew before the first cut",
+    "pause before service": "returns to service",
     "drawn neck": "Cut the neck midway",
     "stub in a bag": "Draw the stub off",
     "limit": "Read the torque",
@@ -71,6 +73,9 @@ def panels(running: Running) -> Iterator[Shown]:
 
 def stages(running: Running) -> Iterator[Shown]:
     """Bring jobs to each stage other than a step that is due."""
+    fresh = Staged(running)
+    yield Shown("to be briefed", f"/jobs/{fresh.job}/now", HANDS, work=True)
+    yield Shown("brief", f"/jobs/{fresh.job}/brief", HANDS)
     stopped = Staged(running).do_until("Crimp one metal band on the ring side")
     stopped.do(StopWork(), HANDS)
     yield Shown("stopped", f"/jobs/{stopped.job}/now", HANDS, work=True)
@@ -106,12 +111,20 @@ def stages(running: Running) -> Iterator[Shown]:
     done = Staged(running).do_until("Read the torque")
     done.do(StopWork(), HANDS)
     done.do(Reopen("Go on after the look.", ()), LEAD)
-    done.do_until("no step has these words")
-    yield Shown("end, to hand over", f"/jobs/{done.job}/now", LEAD, work=True)
+    while done.state.due is not None:
+        for command, by in commands_for(done.state, done.cast()):
+            done.do(command, by.name)
+    yield Shown("end, to answer", f"/jobs/{done.job}/now", LEAD, work=True)
+    yield Shown("questions", f"/jobs/{done.job}/questions", HANDS)
+    done.do(WriteNote("The lamp at the upstream damper flickers."), HANDS)
+    yield Shown("log", f"/jobs/{done.job}/log", HANDS)
     review = Staged(running).do_until("Draw the spent filter")
     review.do(StopWork(), HANDS)
     review.do(Reopen("Go on after the look.", ()), LEAD)
     review.do_until("no step has these words")
+    yield Shown("lessons", "/lessons", LEAD)
+    ended = Staged(running).do_until("no step has these words")
+    yield Shown("end, to hand over", f"/jobs/{ended.job}/now", LEAD, work=True)
     review.do(Submit(), LEAD)
     yield Shown("in review", f"/jobs/{review.job}/now", OFFICER, work=True)
     yield Shown("review", f"/jobs/{review.job}/review", OFFICER)

@@ -45,7 +45,10 @@ def open_job(tablet: Tablet, tag: str) -> str:
     tablet.page.get_by_label(f"{HANDS}, technician").check(force=True)
     tablet.page.get_by_role("button", name=re.compile("^Open ")).click()
     tablet.page.wait_for_url("**/now")
-    return tablet.page.url.removeprefix(tablet.address).removesuffix("/now")
+    job = tablet.page.url.removeprefix(tablet.address).removesuffix("/now")
+    expect(tablet.page.get_by_role("link", name="Read the brief")).to_be_visible()
+    tablet.brief(job, HANDS, EYES)
+    return job
 
 
 def as_person(tablet: Tablet, name: str, path: str) -> None:
@@ -134,8 +137,17 @@ def correct(tablet: Tablet, job: str, number: int, label: str, now: str, reason:
 
 
 def hand_over(tablet: Tablet, job: str) -> None:
-    """Hand the finished job to review as the lead."""
+    """Answer about every deviation, then hand the finished job to review as the lead."""
     as_person(tablet, LEAD, f"{job}/now")
+    if (answers := tablet.page.get_by_role("link", name="Answer what differed")).count():
+        answers.click()
+        while (form := tablet.page.locator("form[action$='/questions']").first).count():
+            for box in form.locator("textarea").all():
+                box.fill("The alarm was a drill.")
+            tablet.page.evaluate("window.handMoved()")
+            with tablet.page.expect_navigation():
+                form.get_by_role("button").click()
+        tablet.go(f"{job}/now")
     tablet.give_secret("#submit-secret")
     tablet.press("Sign and hand to review")
 
@@ -199,12 +211,15 @@ def test_gasket_housing_from_plan_to_verified_record(tablet: Tablet, tmp_path: P
     # A lead who puts her hand to the job cannot release its hold, even with a form made to say so.
     tablet.do_until("Turn the upper drive bolt of P1 to first resistance")
     as_person(tablet, LEAD, f"{job}/now")
+    expect(tablet.page.get_by_role("link", name="Read the brief first")).to_be_visible()
+    tablet.brief(job, LEAD)
+    tablet.go(f"{job}/now")
     tablet.do_step()
     as_person(tablet, HANDS, f"{job}/now")
     tablet.do_until("Roll the last bag")
 
     # A torque was misread: the first figure stays readable and what relied on it is due again.
-    torque = 73
+    torque = 74
     correct(tablet, job, torque, "Upper bolt at stop", "9.4", "Read off the wrong scale line.")
     assert tablet.action == "Verify that the filter clamp of P1 stands at its stop."
     expect(tablet.page.get_by_text(re.compile("^Due again: "))).to_be_visible()

@@ -129,22 +129,25 @@ def ids(proc: Procedure, seal: Seal, service: Service, filters: tuple[int, ...])
 
 
 def test_the_trade_order_of_a_two_filter_change_out() -> None:
-    """Parts, PPE, brief, isolate, open, out nearest first, in deepest first, clamp, close, test, waste, return."""
+    """Parts, PPE, isolate, pause, open, out nearest first, in deepest first, clamp, close, test, waste, return."""
     found = ids(procedure(), Seal.GASKET, Service.RADIOACTIVE, (2,))
 
     order = [
-        "ready/parts/bags", "ready/agree/agreed", "ready/agree/brief", "isolate/shut/fan", "isolate/shut/locks",
-        "isolate/verify/isolation", "isolate/verify/release", "port/P1/open/door", "port/P1/open/bolts",
-        "port/P1/out-1/draw", "port/P1/out-1/band-ring", "port/P1/out-1/cut", "port/P1/out-1/tape-stub",
+        "ready/parts/bags", "ready/agree/agreed", "isolate/shut/fan", "isolate/shut/locks",
+        "isolate/verify/isolation", "isolate/verify/pause", "isolate/verify/release", "port/P1/open/door",
+        "port/P1/open/bolts", "port/P1/out-1/draw", "port/P1/out-1/band-ring", "port/P1/out-1/pause",
+        "port/P1/out-1/cut", "port/P1/out-1/tape-stub",
         "port/P1/out-1/next-stub", "port/P1/out-2/draw", "port/P1/out-2/cut", "port/P1/in-2/load",
         "port/P1/in-2/stub", "port/P1/in-2/slide", "port/P1/in-2/cut", "port/P1/in-1/slide",
         "port/P1/clamp/upper-resistance", "port/P1/clamp/lower-stop", "port/P1/clamp/upper-stop",
         "port/P1/clamp/torque", "port/P1/close/roll", "port/P1/close/door", "flow/unlock/fan",
-        "test/hepa/leak/aerosol", "end/waste/hand-over", "end/service/release", "end/service/return",
+        "test/hepa/leak/aerosol", "end/waste/hand-over", "end/service/pause",
+        "end/service/release", "end/service/return",
     ]  # fmt: skip
     places = [found.index(step) for step in order]
     assert places == sorted(places)
     assert "port/P1/in-1/cut" not in found, "the last bag stays on the ring"
+    assert sum(step.endswith("/pause") for step in found) == 3, "one pause before each of opening, first cut, return"
 
 
 def test_ports_never_interleave_and_filters_go_in_in_the_reverse_order() -> None:

@@ -11,6 +11,7 @@ from contextlib import closing
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
+from typing import Any
 
 from app.ledger.check import check_entries
 from app.ledger.heads import Head
@@ -20,7 +21,10 @@ LEDGERS_REMEMBERED = 4_096
 
 @dataclass(frozen=True)
 class Found:
-    """faults: sentences, none for a whole database.  standing: how often each request token stands in the entries."""
+    """faults: sentences, none for a whole database.  standing: how often what each request token did stands there.
+
+    One request may make several entries, such as a pause with each who spoke; each of them stands once.
+    """
 
     faults: tuple[str, ...]
     standing: Counter[str]
@@ -45,11 +49,13 @@ def _examined(connection: sqlite3.Connection, certificate_pem: str) -> Found:
         heads.setdefault(row[0], []).append(Head(*row))
     places: dict[str, tuple[str, int]] = {}
     standing: Counter[str] = Counter()
+    acts: Counter[tuple[str, str]] = Counter()
     for ledger in sorted(entries.keys() | heads.keys()):
         told, tokens = _ledger(ledger, tuple(entries.get(ledger, ())), tuple(heads.get(ledger, ())), certificate_pem)
         faults += told
-        for seq, token in tokens:
-            standing[token] += 1
+        for seq, token, what in tokens:
+            acts[token, what] += 1
+            standing[token] = max(standing[token], acts[token, what])
             places[token] = ledger, seq
     kept = {row[0]: (row[1], row[2]) for row in connection.execute("SELECT token, ledger, seq FROM request")}
     for token in places.keys() - kept.keys():
@@ -63,11 +69,17 @@ def _examined(connection: sqlite3.Connection, certificate_pem: str) -> Found:
 @lru_cache(LEDGERS_REMEMBERED)
 def _ledger(
     ledger: str, payloads: tuple[bytes, ...], heads: tuple[Head, ...], certificate_pem: str
-) -> tuple[tuple[str, ...], tuple[tuple[int, str], ...]]:
+) -> tuple[tuple[str, ...], tuple[tuple[int, str, str], ...]]:
     """Check one ledger and find its tokens.  The answer follows from these bytes alone: it may be remembered."""
     faults = check_entries(ledger=ledger, payloads=payloads, heads=heads, certificate_pem=certificate_pem)
-    tokens = [(seq, json.loads(payload).get("request")) for seq, payload in enumerate(payloads)]
-    return tuple(f"{ledger}: {fault.sentence}" for fault in faults), tuple((s, token) for s, token in tokens if token)
+    told = tuple(f"{ledger}: {fault.sentence}" for fault in faults)
+    entries = [(seq, json.loads(payload)) for seq, payload in enumerate(payloads)]
+    return told, tuple((seq, entry["request"], _act(entry)) for seq, entry in entries if entry.get("request"))
+
+
+def _act(entry: dict[str, Any]) -> str:
+    """What an entry says, so far as one request says it once: its kind, and of whom."""
+    return f"{entry['type']} {(entry.get('person') or {}).get('id', '')}"
 
 
 def judge(found: Found, acknowledged: Collection[str]) -> list[str]:

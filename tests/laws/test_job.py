@@ -5,6 +5,7 @@ the step that is due, and what `decide` would let happen is held against the rul
 """
 
 from collections.abc import Iterator
+from datetime import date
 
 import pytest
 from hypothesis import settings
@@ -31,6 +32,7 @@ from app.domain.commands import (
     WriteNote,
 )
 from app.domain.containment.rules import final_faults
+from app.domain.crew import Acknowledge, ConfirmPause, CrewBriefed, CrewLeft, LeaveCrew, Part, PauseConfirmed
 from app.domain.event_base import Who
 from app.domain.events import (
     Event,
@@ -49,18 +51,21 @@ from app.domain.events import (
 from app.domain.history import unlawful
 from app.domain.job import JobState, Stage, fold
 from app.domain.judging import AGAIN
+from app.domain.lessons import AnswerDeviation, DeviationAnswered
 from app.domain.procedure import Role, Second, StepKind
 from app.domain.reopening import rechecks_for
 from app.domain.steps import Step
 from app.ledger.canonical import canonical
 from app.services.rehearsal import made_up_answers
-from tests.builders import EYES, HANDS, KEEPER, LEAD, OFFICER, OTHER_LEAD, PEOPLE, Bench, opened
+from tests.builders import EYES, HANDS, KEEPER, LEAD, NEEDS, OFFICER, OTHER_LEAD, PEOPLE, QUALIFIED, Bench, opened
 
 people = st.sampled_from(PEOPLE)
 shifts = st.sampled_from([0, 0, 0, 0, 1, -1, -2, -4])
 STARTS = [
     "as usual", "as usual", "officer works first", "officer works last", "to be read", "test failed",
     "failed and stopped", "tested again", "old permit", "entries differ", "to be verified unseen",
+    "not briefed", "recorded for", "at the pause",
+    "one has spoken", "a lead's hold", "ran out", "questions open",
 ]  # fmt: skip
 REOPENABLE = (Stage.STOPPED, Stage.IN_REVIEW, Stage.RETURNED, Stage.ACCEPTED)
 
@@ -110,6 +115,14 @@ def everything(state: JobState) -> Iterator[Command]:
     yield Reopen("looked at, safe to go on", rechecks_for(state))
     yield from (AnswerRecheck(item.id, True, "") for item in state.rechecks[:1])
     yield from (OpenException(item.seq) for item in state.unread[:1])
+    step = near(state, 0)
+    yield from (Begin(step.id, worker=EYES.id), Finish(step.id, made_up_answers(step), "", worker=EYES.id))
+    yield from (Acknowledge(part, "I call the stop and watch the ring.") for part in Part)
+    yield from (LeaveCrew(who.id, "shift end") for who in (HANDS, EYES))
+    yield from (
+        ConfirmPause(step.id, aloud) for aloud in ((), (HANDS.id,), tuple(who.id for who in state.crew.present))
+    )
+    yield from (AnswerDeviation(item.seq, "a late filter", "the lorry", "nothing") for item in state.unanswered[:1])
     yield Submit()
     yield Accept()
     yield ReturnRecord("an instrument number is missing")
@@ -138,14 +151,52 @@ def check(before: JobState, event: Event) -> None:
             assert before.stage in (Stage.WORK_DONE, Stage.RETURNED)
             assert before.model is not None
             assert final_faults(before.model) == ()
+            assert not before.unanswered, "a deviation without its answers does not go to review"
         case RecordAccepted() | RecordReturned():
             assert event.by.role is Role.SAFETY_OFFICER
             assert before.stage is Stage.IN_REVIEW
             if isinstance(event, RecordAccepted):
                 assert not before.unread, "every exception is opened first"
+                assert not before.unanswered, "and every question about a deviation answered"
                 assert event.by.id not in before.performers
+        case CrewBriefed() | CrewLeft() | PauseConfirmed() | DeviationAnswered():
+            check_crew(before, event)
         case _:
             pass
+
+
+def check_crew(before: JobState, event: CrewBriefed | CrewLeft | PauseConfirmed | DeviationAnswered) -> None:
+    """Who is briefed is qualified and says so once; who leaves is let go; who speaks at a pause is on the crew."""
+    crew = before.crew
+    match event:
+        case CrewBriefed(part=Part.WORK):
+            assert before.opened is not None
+            assert before.opened.brief is not None
+            held = {item.what: item.until.isoformat() for item in event.qualifications}
+            assert all(held[need] >= event.signature.local_time[:10] for need in before.opened.brief.needs)
+            assert crew.member(event.by.id) is None, "nobody is briefed twice"
+        case CrewBriefed():
+            assert event.by.role is not Role.TECHNICIAN, "technicians release nothing"
+        case CrewLeft():
+            assert event.by.role is Role.LEAD or event.by.id == event.person.id
+        case PauseConfirmed():
+            assert event.person in before.unspoken(event.step), "each speaks once, and only who is on the crew"
+            assert crew.member(event.by.id) is not None
+            assert event.how == "said aloud" or (event.by == event.person and event.signature is not None)
+        case DeviationAnswered():
+            assert event.entry in {item.seq for item in before.unanswered}
+
+
+def check_marking_crew(before: JobState, event: StepBegun | StepDone | StepOutside) -> None:
+    """Both people of a mark are briefed and qualified; a verification is in the verifier's own name."""
+    due = before.due
+    assert due is not None
+    assert not before.crew.waiting, "nobody begins before everybody named has been briefed"
+    for who in (event.by, *((event.worker,) if event.worker else ())):
+        assert before.crew.member(who.id) is not None, "only the briefed crew has marks"
+    if due.kind is StepKind.VERIFY:
+        assert event.worker is None
+    assert not due.says, "a team pause is never ticked off by one person"
 
 
 def check_mark(before: JobState, event: StepBegun | StepDone | StepOutside | HoldReleased) -> None:
@@ -163,6 +214,10 @@ def check_mark(before: JobState, event: StepBegun | StepDone | StepOutside | Hol
     if isinstance(event, StepDone | StepOutside):
         assert due.marks == 1 or before.mark(due.id).begun is not None, "done follows begun"
         assert event.evidence.within == isinstance(event, StepDone), "what lies outside its limit stays due"
+    if not isinstance(event, HoldReleased):
+        check_marking_crew(before, event)
+    elif event.by.role is not Role.SAFETY_OFFICER:
+        assert event.by.id in before.crew.signers or before.crew.member(event.by.id), "a lead releases once briefed"
     if isinstance(event, StepBegun):
         assert due.marks == 2
         assert before.mark(due.id).begun is None
@@ -170,7 +225,7 @@ def check_mark(before: JobState, event: StepBegun | StepDone | StepOutside | Hol
         check_second(before, due, event)
     if due.kind is StepKind.VERIFY:
         acts = [s for s in before.steps[: before.index[due.id]] if s.effects and s.section == due.section]
-        assert all((done := before.mark(s.id).done) is None or done.by.id != event.by.id for s in acts)
+        assert all((done := before.mark(s.id).done) is None or event.by.id not in done.hands for s in acts)
 
 
 def check_second(before: JobState, due: Step, event: StepBegun | StepDone | StepOutside) -> None:
@@ -208,6 +263,7 @@ class Crew(RuleBasedStateMachine):
     def __init__(self) -> None:
         super().__init__()
         self.bench = Bench()
+        self.run_out: frozenset[str] = frozenset()
 
     @initialize(
         tag=st.sampled_from(["EF-03", "EF-07"]),
@@ -216,13 +272,37 @@ class Crew(RuleBasedStateMachine):
     )
     def begin(self, tag: str, steps: int, start: str) -> None:
         """Start from some way along a job, perhaps one on which the safety officer and a lead have worked."""
-        self.bench = opened(tag)
+        self.bench = opened(tag, briefed=start != "not briefed")
         match start:
+            case "not briefed":
+                self.bench.brief(HANDS)
+            case "a lead's hold":
+                self.bench.run_to("close/release")
+            case "recorded for":
+                self.bench.run_to("out-1/band-ring")
+                due = near(self.bench.state, 0)
+                self._do(Finish(due.id, made_up_answers(due), "", worker=EYES.id), HANDS)
+            case "at the pause":
+                self.bench.run_to("/pause")
+            case "one has spoken":
+                self.bench.run_to("out-1/pause")
+                self._do(ConfirmPause(near(self.bench.state, 0).id), EYES)
+            case "ran out":
+                self.bench.run_to("isolate/shut/fan")
+                self.run_out = frozenset({HANDS.id})
+                self.bench.qualifications = {**QUALIFIED, (HANDS.id, NEEDS[1]): date(2026, 3, 1)}
+            case "questions open":
+                self.bench.run_to("end/service/differences")
+                self._do(StopWork(), HANDS)
+                self._do(Reopen("looked at, safe to go on", ()), LEAD)
+                self._do(Finish(near(self.bench.state, 0).id, made_up_answers(near(self.bench.state, 0))), HANDS)
             case "officer works first":
+                self.bench.brief(OFFICER, OTHER_LEAD)
                 self._work(OFFICER, 1)
                 self._work(OTHER_LEAD, 1)
                 self.bench.run_to("agree/agreed")
             case "officer works last":
+                self.bench.brief(OFFICER)
                 self.bench.run_to("end/service/tell")
                 self._work(OFFICER, 2)
                 self._do(Submit(), LEAD)
@@ -351,6 +431,23 @@ class Crew(RuleBasedStateMachine):
         self._do(Submit(), by)
         self._do(WriteNote("lamp flickers"), by)
 
+    @rule(by=people, part=st.sampled_from(list(Part)), gone=people)
+    def come_and_go(self, by: Who, part: Part, gone: Who) -> None:
+        """Somebody acknowledges the brief; somebody is taken off the crew."""
+        self._do(Acknowledge(part, "I call the stop and watch the ring."), by)
+        self._do(LeaveCrew(gone.id, "called away"), by)
+
+    @rule(by=people, aloud=st.lists(people, max_size=3))
+    def speak(self, by: Who, aloud: list[Who]) -> None:
+        """Somebody confirms a pause, for themselves or for those who said it aloud."""
+        self._do(ConfirmPause(near(self.bench.state, 0).id, tuple(who.id for who in aloud)), by)
+
+    @rule(by=people)
+    def answer(self, by: Who) -> None:
+        """Somebody answers about every deviation."""
+        for item in self.bench.state.unanswered:
+            self._do(AnswerDeviation(item.seq, "a late filter", "the lorry", "nothing"), by)
+
     @rule(by=people)
     def review(self, by: Who) -> None:
         """Somebody reads the exceptions and accepts."""
@@ -365,19 +462,21 @@ class Crew(RuleBasedStateMachine):
 
     @invariant()
     def nobody_can_do_what_the_rules_forbid(self) -> None:
-        """Whatever anybody presses here, only lawful events follow and final steps stay done."""
+        """Whatever anybody presses here, only lawful events follow, nobody unqualified has a mark, finals stay done."""
         before = self.bench.state
         if before.opened is None:
             return
         for command in everything(before):
             for by in PEOPLE:
-                trial = Bench(before, [], self.bench.now, self.bench.ledger)
+                trial = Bench(before, [], self.bench.now, self.bench.ledger, qualifications=self.bench.qualifications)
                 try:
                     fresh = trial.do(command, by)
                 except ChangeoutError:
                     continue
                 for event in fresh[:1]:
                     check(before, event)
+                    if isinstance(event, StepBegun | StepDone | StepOutside):
+                        assert not self.run_out & ({event.by.id} | ({event.worker.id} if event.worker else set()))
                 if isinstance(command, Withdraw | Correct | Reopen):
                     finals_stay(before, trial.state)
 

@@ -37,6 +37,7 @@ def reseat(bench: Bench, reason: str = "seal mark uneven on one side") -> None:
 
 def review(bench: Bench, *, accept: bool = True) -> None:
     """Hand the finished job to review and, if asked, accept it."""
+    bench.run_to()
     bench.do(Submit(), OTHER_LEAD)
     if accept:
         for notable in bench.state.unread:

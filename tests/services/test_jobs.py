@@ -9,6 +9,7 @@ import pytest
 from app.bootstrap import Running, ship_sample_housings, start
 from app.calc.errors import Invalid
 from app.domain.commands import Begin, Finish, Open, Release, WriteNote
+from app.domain.crew import Acknowledge
 from app.domain.event_base import Who
 from app.domain.events import AttemptRefused
 from app.domain.refused import Refused
@@ -44,6 +45,10 @@ def site(tmp_path: Path) -> Iterator[Running]:
     running.close()
 
 
+AT_FIRST = 3
+"""Entries of a job that has just been opened, its crew of two briefed."""
+
+
 def open_job(site: Running, tag: str = "EF-03") -> str:
     """Open a job and return its ledger."""
     library = site.site.library
@@ -52,6 +57,8 @@ def open_job(site: Running, tag: str = "EF-03") -> str:
         made, site=site.site.jobs.site(), by=LEAD, at=utc_text(site.site.clock()), crew=(), rehearsal=False
     )
     site.site.jobs.record(draft.ledger, Open(draft), Asked(LEAD)).result()
+    for who in (HANDS, EYES):
+        do(site, draft.ledger, Acknowledge("work", "I know the cuts and when to stop."), who)
     return draft.ledger
 
 
@@ -79,7 +86,7 @@ def test_a_token_writes_once_however_often_it_is_sent(site: Running) -> None:
 
     assert again.repeated
     assert again.state == first.state
-    assert len(site.store.read_payloads(job)) == 2
+    assert len(site.store.read_payloads(job)) == AT_FIRST + 1
 
 
 def test_a_token_with_other_content_is_refused_and_writes_nothing(site: Running) -> None:
@@ -93,7 +100,7 @@ def test_a_token_with_other_content_is_refused_and_writes_nothing(site: Running)
     with pytest.raises(Refused, match="sent before"):
         do(site, job, Finish(step, answers), EYES, token="t1")
 
-    assert len(site.store.read_payloads(job)) == 2
+    assert len(site.store.read_payloads(job)) == AT_FIRST + 1
 
 
 def test_tokens_survive_a_restart(tmp_path: Path) -> None:
@@ -101,6 +108,7 @@ def test_tokens_survive_a_restart(tmp_path: Path) -> None:
     settings = Settings(data=tmp_path)
     ship_sample_housings(settings)
     running = start(settings, ToldClock())
+    keep_made_up_instruments(running.site.jobs)
     job = open_job(running)
     step, answers = first_answers(running, job)
     do(running, job, Finish(step, answers), HANDS, token="t1")
@@ -110,7 +118,7 @@ def test_tokens_survive_a_restart(tmp_path: Path) -> None:
     again = do(running, job, Finish(step, answers), HANDS, token="t1")
 
     assert again.repeated
-    assert len(running.store.read_payloads(job)) == 2
+    assert len(running.store.read_payloads(job)) == AT_FIRST + 1
     running.close()
 
 
@@ -123,7 +131,7 @@ def test_the_second_tablet_loses_cleanly_and_hears_who_was_first(site: Running) 
     with pytest.raises(Refused, match=HANDS.name):
         do(site, job, Finish(step, answers), EYES, token="t2")
 
-    assert len(site.store.read_payloads(job)) == 2
+    assert len(site.store.read_payloads(job)) == AT_FIRST + 1
 
 
 def test_a_refused_release_is_kept_in_the_record(site: Running) -> None:
@@ -151,8 +159,8 @@ def test_text_that_the_record_cannot_print_is_found_when_it_is_entered(site: Run
     with pytest.raises(Invalid, match="U\\+1F9EA"):
         do(site, job, WriteNote("lamp flickers \U0001f9ea"), HANDS)
 
-    assert len(site.store.read_payloads(job)) == 1
-    assert do(site, job, WriteNote("Żółć, Ελλάδα, 过滤器, مرشح"), HANDS).state.size == 2
+    assert len(site.store.read_payloads(job)) == AT_FIRST
+    assert do(site, job, WriteNote("Żółć, Ελλάδα, 过滤器, مرشح"), HANDS).state.size == AT_FIRST + 1
 
 
 def test_a_photo_that_was_never_stored_cannot_be_named(site: Running) -> None:

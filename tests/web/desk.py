@@ -12,6 +12,7 @@ from httpx2 import Response
 from app.bootstrap import Running, ship_sample_housings, start
 from app.cli import DEMO_PEOPLE
 from app.domain.commands import Command, Finish, Open
+from app.domain.crew import Acknowledge
 from app.domain.event_base import Who
 from app.domain.job import JobState, Stage
 from app.domain.judging import AGAIN
@@ -80,14 +81,16 @@ class Desk:
         """Send a form, with a token of its own."""
         return self.client(who).post(path, data={"token": f"{next(TOKENS):032}", **fields})
 
-    def open_job(self, tag: str = "EF-03", kind: str = "change-out") -> str:
-        """Open a job for a housing, led by the first lead, and return its ledger."""
+    def open_job(self, tag: str = "EF-03", kind: str = "change-out", *, briefed: bool = True) -> str:
+        """Open a job for a housing, led by the first lead, brief its crew unless told otherwise, return its ledger."""
         site, lead = self.running.site, self.named("lead")
         made = plan(find_housing(site.library, tag), *find_procedure(site.library, kind))
         crew = (self.named("technician"), self.named("technician", 1))
         at = utc_text(site.clock())
         draft = first_entry(made, site=site.jobs.site(), by=lead, at=at, crew=crew, rehearsal=False)
         self.do(draft.ledger, Open(draft), lead)
+        for who in crew if briefed else ():
+            self.do(draft.ledger, Acknowledge("work", "I know the cuts and when to stop."), who)
         return draft.ledger
 
     def do(self, job: str, command: Command, by: Who) -> JobState:
@@ -117,6 +120,8 @@ class Desk:
         while (due := state.due) is not None and words not in due.text:
             for command, by in commands_for(state, self.cast()):
                 state = self.do(job, command, by)
+        for command, by in commands_for(state, self.cast()) if state.due is None else ():
+            state = self.do(job, command, by)
         return state
 
     def cast(self) -> Cast:

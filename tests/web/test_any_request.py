@@ -24,7 +24,8 @@ NAMES = (
     "text",
     "entry", "holds", "way_out", "device_at", "a.seen", "a.length", "a.photo", "again.x", "entry.1", "tablet", "then",
     "role", "name", "procedure", "depth.P1", "id", "kind", "due", "calibrated_on", "bank", "on", "drop_pa", "flow_m3_h",
-    "what", "until", "instrument",
+    "what", "until", "instrument", "part", "words", "worker", "differed", "why", "change", "follows",
+    "aloud.noor-haddad", "aloud.x", "spoken.x", "crew.x",
 )  # fmt: skip
 ENDING = {"/signout", "/people/{person}/leave", "/people/{person}/reset", "/people/role", "/secret", "/lock"}
 """What would end the sessions that the rest is asked with."""

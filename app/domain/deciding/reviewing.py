@@ -7,6 +7,7 @@ from app.domain.commands import (
 )
 from app.domain.containment.rules import final_faults
 from app.domain.deciding.common import event_of, signature_of, words_of
+from app.domain.deciding.lessons import none_open
 from app.domain.events import Event, ExceptionOpened, JobSubmitted, RecordAccepted, RecordReturned, SiteFinding
 from app.domain.job import JobState, Stage
 from app.domain.procedure import Role
@@ -27,6 +28,7 @@ def submit(state: JobState, moment: Moment) -> tuple[Event, ...]:
         raise Refused("not_finished", f"The job cannot go to review yet. {told} Finish the work first.")
     if state.model is not None and (faults := final_faults(state.model)):
         raise Refused("left_over", f"Rule {faults[0].rule}: {faults[0].sentence}. Settle it before review.")
+    none_open(state)
     return (event_of(JobSubmitted, state, moment, signature=signature_of(state, moment, MEANING_SUBMIT)),)
 
 
@@ -66,6 +68,7 @@ def accept(state: JobState, moment: Moment) -> tuple[Event, ...]:
     _reviewing(state, moment, "accept the record")
     if moment.by.id in state.performers:
         raise Refused("own_work", f"{moment.by.name} worked on this job and cannot accept its record.", logged=True)
+    none_open(state)
     of_site = tuple(item for item in moment.findings if item.seq not in state.read_site)
     if unread := (*state.unread, *of_site):
         raise Refused(

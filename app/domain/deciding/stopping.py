@@ -42,7 +42,7 @@ def reopen(state: JobState, command: Reopen, moment: Moment) -> tuple[Event, ...
     """Re-open a job that rests, by a lead who did not stop it."""
     if moment.by.role is not Role.LEAD:
         raise Refused("role", f"A {moment.by.role.words} cannot re-open a job. Ask a lead.", logged=True)
-    if state.stage in (Stage.OPEN, Stage.LOOKING, Stage.WORK_DONE):
+    if state.stage in (Stage.OPEN, Stage.BRIEFING, Stage.LOOKING, Stage.WORK_DONE):
         raise Refused("running", "The job is not stopped, so there is nothing to re-open. Go to the step that is due.")
     if state.stop is not None and state.stop.stamp.by.id == moment.by.id:
         raise Refused(

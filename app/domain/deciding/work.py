@@ -11,6 +11,8 @@ from app.domain.commands import (
 )
 from app.domain.computing import Setting
 from app.domain.containment.rules import attempt
+from app.domain.crew import ConfirmPause
+from app.domain.deciding import crew
 from app.domain.deciding.common import event_of, signature_of, stated_before, stop_for, words_of
 from app.domain.event_base import Who
 from app.domain.events import EntriesDiffered, Event, HoldReleased, StepBegun, StepDone, StepOutside, WayOutTaken
@@ -18,14 +20,15 @@ from app.domain.job import JobState, Stage, outside_words
 from app.domain.judging import EntriesDiffer, evidence_from
 from app.domain.procedure import Role, Second, StepKind
 from app.domain.refused import Refused
+from app.domain.signing import HOLD
 from app.domain.steps import Step
 
 NOT_OPEN = {
+    Stage.BRIEFING: "The crew has not been briefed yet. Each of them reads the brief and acknowledges it first.",
     Stage.STOPPED: "The job is stopped. A lead must re-open it before anything is marked.",
     Stage.LOOKING: "The job was re-opened. Answer what is to be looked at before going on.",
     Stage.CONTESTED: "Two accounts of a step differ. A lead must settle them before anything is marked.",
 }
-MEANING_HOLD = "I release this hold point"
 
 
 def _working(state: JobState, step_id: str) -> Step:
@@ -64,6 +67,7 @@ def _may_mark(state: JobState, step: Step, moment: Moment) -> None:
         )
     if step.role is not Role.TECHNICIAN and moment.by.role is not step.role:
         raise Refused("role", f"“{step.text}” is for a {step.role.words}. Ask one to mark it.", step=step.id)
+    crew.may_mark(state, step, moment)
     if step.kind is StepKind.VERIFY and moment.by.id in _hands_in(state, step):
         raise Refused(
             "own_work",
@@ -88,7 +92,7 @@ def _hands_in(state: JobState, step: Step) -> frozenset[str]:
         before = [other for other in state.steps[:place] if other.port == step.port and other.effects]
         work = [other for other in before if other.section == before[-1].section]
     stamps = (state.mark(other.id).done for other in work)
-    return frozenset(who.id for stamp in stamps if stamp is not None for who in (stamp.by, stamp.second) if who)
+    return frozenset(person for stamp in stamps if stamp is not None for person in stamp.hands)
 
 
 def begin(state: JobState, command: Begin, moment: Moment) -> tuple[Event, ...]:
@@ -99,9 +103,10 @@ def begin(state: JobState, command: Begin, moment: Moment) -> tuple[Event, ...]:
         raise Refused("one_mark", f"“{step.text}” takes one mark only. Mark it done when it is done.", step=step.id)
     if begun := state.mark(step.id).begun:
         raise Refused("begun_already", f"“{step.text}” was begun by {begun.by.name}. Mark it done.", step=step.id)
-    second = _second(step, command.second, moment, "begin")
+    second = _second(state, step, command, moment, "begin")
     _model_allows(state, step)
-    return (event_of(StepBegun, state, moment, step=step.id, second=second),)
+    worker = crew.worker_of(state, step, command.worker, moment)
+    return (event_of(StepBegun, state, moment, step=step.id, second=second, worker=worker),)
 
 
 def finish(state: JobState, command: Finish, moment: Moment) -> tuple[Event, ...]:
@@ -110,8 +115,10 @@ def finish(state: JobState, command: Finish, moment: Moment) -> tuple[Event, ...
     _may_mark(state, step, moment)
     if step.marks == 2 and state.mark(step.id).begun is None:
         raise Refused("not_begun", f"“{step.text}” has not been begun. Mark it begun before acting.", step=step.id)
+    crew.no_lone_pause(state, step)
     _model_allows(state, step)
-    second = _second(step, command.second, moment, "finish")
+    second = _second(state, step, command, moment, "finish")
+    worker = crew.worker_of(state, step, command.worker, moment)
     why = _reconciled(state, step, command)
     setting = Setting(moment.on, moment.instruments, stated_before(state, step))
     try:
@@ -122,15 +129,18 @@ def finish(state: JobState, command: Finish, moment: Moment) -> tuple[Event, ...
         return (
             event_of(
                 StepDone, state, moment, step=step.id, evidence=evidence, second=second, reconciled=why,
-                in_hand_since=state.last_at,
+                in_hand_since=state.last_at, worker=worker,
             ),
         )  # fmt: skip
-    outside = event_of(StepOutside, state, moment, step=step.id, evidence=evidence, second=second, reconciled=why)
+    outside = event_of(
+        StepOutside, state, moment, step=step.id, evidence=evidence, second=second, reconciled=why, worker=worker
+    )
     return (outside, stop_for(state, moment, step, outside_words(evidence, step)))
 
 
-def _second(step: Step, second: Who | None, moment: Moment, act: str) -> Who | None:
+def _second(state: JobState, step: Step, command: Begin | Finish, moment: Moment, act: str) -> Who | None:
     """Return the second person, where the step has one: there with their own secret, and somebody else."""
+    second = command.second
     if step.second is None or (step.second is Second.WITNESS and act == "begin"):
         return None
     if second is None:
@@ -140,14 +150,15 @@ def _second(step: Step, second: Who | None, moment: Moment, act: str) -> Who | N
             step=step.id,
             logged=True,
         )
-    if second.id == moment.by.id or second.role is Role.ADMINISTRATOR:
-        told = "is signed in and" if second.id == moment.by.id else "does not work on jobs and"
+    if second.id in (moment.by.id, command.worker) or second.role is Role.ADMINISTRATOR:
+        told = "does not work on jobs and" if second.role is Role.ADMINISTRATOR else "makes this mark and"
         raise Refused(
             "second_self",
             f"{second.name} {told} cannot be the second person. Have somebody else of the crew enter their secret.",
             step=step.id,
             logged=True,
         )
+    crew.may_be_second(state, step, second, moment)
     return second
 
 
@@ -175,6 +186,11 @@ def _reconciled(state: JobState, step: Step, command: Finish) -> str | None:
             step=step.id,
         )
     return words_of(command.reconciled or "", "Why the entries differed")
+
+
+def confirm_pause(state: JobState, command: ConfirmPause, moment: Moment) -> tuple[Event, ...]:
+    """Confirm the team pause that is due."""
+    return crew.confirm_pause(state, _working(state, command.step), command, moment)
 
 
 def setting_then(state: JobState, step: Step, moment: Moment) -> Setting:
@@ -218,6 +234,7 @@ def release(state: JobState, command: Release, moment: Moment) -> tuple[Event, .
             step=step.id,
             logged=True,
         )
+    crew.may_release(state, step, moment)
     until = state.permit_until
     if until is not None and until < moment.on:
         raise Refused(
@@ -227,7 +244,7 @@ def release(state: JobState, command: Release, moment: Moment) -> tuple[Event, .
             step=step.id,
             logged=True,
         )
-    return (event_of(HoldReleased, state, moment, step=step.id, signature=signature_of(state, moment, MEANING_HOLD)),)
+    return (event_of(HoldReleased, state, moment, step=step.id, signature=signature_of(state, moment, HOLD)),)
 
 
 def take_way_out(state: JobState, command: TakeWayOut, moment: Moment) -> tuple[Event, ...]:

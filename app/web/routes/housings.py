@@ -8,14 +8,15 @@ from app.calc.errors import Invalid
 from app.domain.commands import Open
 from app.domain.job import Stage
 from app.domain.procedure import Role
-from app.records.moments import utc_text
-from app.services.planning import Plan, find_housing, find_procedure, first_entry, plan, with_depths
+from app.records.moments import site_day, utc_text
+from app.services.planning import Plan, find_housing, find_procedure, first_entry, lessons_of, plan, with_depths
 from app.web.awaiting import done
 from app.web.context import Site, asked_by, session_of, site_of
 from app.web.forms import posted
 from app.web.render import html
 from app.web.roles import KEEPERS
 from app.web.views.alerts import alert_rows, secret_told
+from app.web.views.crew import standing_words
 from app.web.views.pages import front_page, job_row, plan_page
 
 router = APIRouter()
@@ -56,7 +57,13 @@ async def plan_form(request: Request, tag: str) -> Response:
     site = site_of(request)
     made = await run_in_threadpool(_plan, site, tag, dict(request.query_params))
     people = await run_in_threadpool(site.people.everyone)
-    crew = tuple((p.id, p.name, p.role.words) for p in people if p.role in (Role.TECHNICIAN, Role.SAFETY_OFFICER))
+    register = await run_in_threadpool(site.jobs.site)
+    on, needs = site_day(utc_text(site.clock()), register.zone), made.procedure.needs
+    crew = tuple(
+        (p.id, p.name, p.role.words, standing_words(p.who, register.qualifications, needs, on))
+        for p in people
+        if p.role in (Role.TECHNICIAN, Role.SAFETY_OFFICER)
+    )
     names = tuple((procedure.id, procedure.title) for procedure, _ in site.library.procedures())
     in_hand = await run_in_threadpool(_in_hand, site, tag)
     return html(request, "plan.html", page=plan_page(made, names, crew), in_hand=in_hand)
@@ -86,9 +93,11 @@ async def open_job(request: Request, tag: str) -> Response:
         raise Invalid(f"There is nobody {min(strangers)!r} to be in the crew. Choose from those shown.")
     chosen = tuple(person.who for person in people if f"crew.{person.id}" in form.fields)
     state = await run_in_threadpool(site.jobs.site)
+    lessons = lessons_of(await run_in_threadpool(site.jobs.all), tag)
     draft = first_entry(
-        made, site=state, by=session_of(request).who, at=utc_text(site.clock()), crew=chosen, rehearsal=False
-    )
+        made, site=state, by=session_of(request).who, at=utc_text(site.clock()), crew=chosen, rehearsal=False,
+        lessons=lessons,
+    )  # fmt: skip
     await done(site.jobs.record(draft.ledger, Open(draft), asked_by(request, token=form.need("token"))))
     return RedirectResponse(f"/jobs/{draft.ledger}/now", status_code=303)
 

@@ -19,7 +19,7 @@ from app.domain.refused import Refused
 from app.domain.text import Kept, sentence_from
 from app.services.jobs import Asked, Recorded
 from app.web.awaiting import around_for, state_of
-from app.web.context import Site, session_of, site_of
+from app.web.context import Site, session_of, site_of, worker_chosen
 from app.web.forms import posted
 from app.web.render import piece
 from app.web.routes.work import do, known, on_panel, show
@@ -48,6 +48,7 @@ class KeptMark(Kept):
         default_factory=dict, max_length=60
     )
     note: str = Field(default="", max_length=LONGEST_ANSWER)
+    worker: str = Field(default="", max_length=80)
     token: str = Field(min_length=16, max_length=64)
     device_at: str = Field(max_length=40)
     seen: int = Field(ge=0, le=10**9)
@@ -72,7 +73,7 @@ async def look_ahead(request: Request, job: str) -> Response:
     state = await known(site, job)
     panels = []
     for item in ahead(state, session.who):
-        around = await around_for(site, item.state) if not item.waits else Around()
+        around = await around_for(site, item.state, worker_chosen(request, job)) if not item.waits else Around()
         work = replace(  # the panel is one to come; the tablet knows no more entries than there are
             work_view(job, item.state, session, around), size=state.size, unsettled=state.unsettled_at
         )
@@ -149,9 +150,9 @@ def _command(mark: KeptMark) -> Command:
         case "stop":
             return StopWork(kept=True, seen=mark.seen, knowledge=_knowledge(mark))
         case "begin":
-            done: Begin | Finish = Begin(mark.step)
+            done: Begin | Finish = Begin(mark.step, worker=mark.worker)
         case _:
-            done = Finish(mark.step, mark.answers, mark.note)
+            done = Finish(mark.step, mark.answers, mark.note, worker=mark.worker)
     return Late(done, mark.seen, _knowledge(mark))
 
 

@@ -27,7 +27,7 @@ from app.domain.reopening import rechecks_for
 from app.domain.takeoff import take_off
 from app.records.veil import veiled, veiled_events
 from app.web.awaiting import around_for, done, state_of
-from app.web.context import Site, asked_by, session_of, site_of
+from app.web.context import WORKER_COOKIE, Site, asked_by, session_of, site_of, worker_chosen
 from app.web.forms import Posted, posted
 from app.web.render import html, wants_part
 from app.web.routes.cover import locked_address
@@ -42,6 +42,8 @@ async def on_panel(request: Request) -> None:
     request.state.on_panel = True
 
 
+WORKER_S = 16 * 3600
+"""For how long a tablet goes on recording for the same person: no longer than a long shift (this program's figure)."""
 router = APIRouter(prefix="/jobs/{job}")
 panel = APIRouter(prefix="/jobs/{job}", dependencies=[Depends(on_panel)])
 
@@ -60,7 +62,7 @@ async def show(
     """Answer a mark: the changed piece for htmx, else a redirect to the page itself."""
     if not wants_part(request) and request.method == "POST":
         return RedirectResponse(f"/jobs/{job}/now", status_code=303)
-    around = await around_for(site_of(request), state)
+    around = await around_for(site_of(request), state, worker_chosen(request, job))
     work = work_view(job, state, session_of(request), around, notice=notice, refill=refill)
     return html(request, "_work.html" if wants_part(request) else "work.html", work=work)
 
@@ -136,16 +138,21 @@ async def mark(request: Request, job: str) -> Response:
     step_id, act = form.need("step"), form.need("act")
     match act:
         case "begin":
-            command: Command = Begin(step_id, await _second(request, form))
+            command: Command = Begin(step_id, await _second(request, form), form.get("worker"))
         case "finish":
             second, why = await _second(request, form), form.get("reconciled") or None
-            command = Finish(step_id, dict(form.answers), form.get("note"), second, why)
+            command = Finish(step_id, dict(form.answers), form.get("note"), second, why, form.get("worker"))
         case _:
             raise Invalid(f"{act!r} is not a mark. Send begin or finish.")
     before = (await known(site_of(request), job)).mark(step_id)
     state = await do(request, job, command, form)
     again = typed if len(state.mark(step_id).differences) > len(before.differences) else None
-    return await show(request, job, state, _told_of(state, step_id, before) if act == "finish" else None, again)
+    answer = await show(request, job, state, _told_of(state, step_id, before) if act == "finish" else None, again)
+    if "worker" in form.fields:
+        secure = site_of(request).settings.secure_cookie
+        value = f"{job}:{form.get('worker')}"
+        answer.set_cookie(WORKER_COOKIE, value, httponly=True, samesite="strict", secure=secure, max_age=WORKER_S)
+    return answer
 
 
 def _told_of(state: JobState, step_id: str, before: Mark) -> Notice | None:

@@ -1,7 +1,7 @@
 """The steps that a tablet may go through while the server is out of reach: their panels, made before they are due.
 
 Nothing is decided here: each kept mark is judged when it arrives.  What only the server can judge ends the list:
-hold points, verifications by somebody else, computed results.
+hold points, team pauses, verifications by somebody else, computed results.
 """
 
 from collections.abc import Iterator
@@ -70,6 +70,8 @@ def waits_for_server(step: Step, who: Who) -> str:
             return "Two people mark this, the second with their own secret, which only the server can prove."
         case _ if step.role is not Role.TECHNICIAN and step.role is not who.role:
             return f"This is for a {step.role.words}, signed in, which only the server can prove."
+        case _ if step.says:
+            return "Each of the crew speaks at a pause, and some with a secret, which only the server can prove."
         case _ if step.computes is not None:
             return "The result is computed and judged by the server."
         case _:

@@ -61,6 +61,7 @@ class Front:
 
 
 WAITS: dict[Stage, str] = {
+    Stage.BRIEFING: "the crew, to be briefed",
     Stage.STOPPED: "a lead, to re-open it",
     Stage.LOOKING: "the crew, to look first",
     Stage.CONTESTED: "a lead, to settle two accounts",
@@ -75,6 +76,8 @@ KINDS = {"change_out": "change-out", "first_fit_out": "first fit-out"}
 def waits_for(state: JobState) -> str:
     """Say whom a job waits for."""
     due = state.due
+    if state.stage is Stage.WORK_DONE and state.unanswered:
+        return "the crew, to answer about what differed"
     if state.stage is Stage.OPEN and due is not None:
         if due.kind is StepKind.HOLD:
             return f"a {due.role.words}, to release a hold"
@@ -91,6 +94,8 @@ def _is_mine(state: JobState, role: Role) -> bool:
         case Role.SAFETY_OFFICER:
             return "a safety officer" in waits_for(state)
         case Role.TECHNICIAN:
+            if "the crew" in waits_for(state):
+                return True
             return state.stage in (Stage.OPEN, Stage.LOOKING) and "a safety officer" not in waits_for(state)
         case _:
             return False
@@ -162,7 +167,8 @@ class PlanPage:
     figures: tuple[tuple[str, str, str], ...]
     breaches: tuple[str, ...]
     sections: tuple[tuple[str, tuple[str, ...]], ...]
-    crew: tuple[tuple[str, str, str], ...]
+    crew: tuple[tuple[str, str, str, str], ...]
+    needs: tuple[str, ...]
     token: str
 
 
@@ -179,8 +185,10 @@ def use_words(name: str, count: int) -> str:
     return many.replace("edges ", "edge ").removesuffix("s") if count == 1 else many
 
 
-def plan_page(made: Plan, procedures: tuple[tuple[str, str], ...], crew: tuple[tuple[str, str, str], ...]) -> PlanPage:
-    """Return the planning page."""
+def plan_page(
+    made: Plan, procedures: tuple[tuple[str, str], ...], crew: tuple[tuple[str, str, str, str], ...]
+) -> PlanPage:
+    """Return the planning page; crew: id, name, role, and how they stand to the qualifications needed."""
     ports = tuple(made.takeoff.per_port)
     rows = tuple(
         (words, (*(str(made.takeoff.per_port[port][use]) for port in ports), str(made.takeoff.total[use])))
@@ -209,6 +217,7 @@ def plan_page(made: Plan, procedures: tuple[tuple[str, str], ...], crew: tuple[t
         breaches=tuple(f"{item.rule} at {item.step}: {item.sentence}" for item in made.breaches),
         sections=tuple((title, tuple(texts)) for title, texts in sections.items()),
         crew=crew,
+        needs=made.procedure.needs,
         token=new_token(),
     )
 

@@ -14,9 +14,11 @@ from app.domain.job import Difference, JobState, Mark
 from app.domain.procedure import Role, Second, StepKind
 from app.domain.steps import AskedFor, Step
 from app.domain.words import unit_words
+from app.records.brief import abort_line
 from app.records.moments import local_text
-from app.records.wording import limit_words
+from app.records.wording import complete_words, limit_words
 from app.services.ports import Person, Session
+from app.web.views.crew import PauseView, crew_choices, must_be_briefed, pause_view
 
 KIND_WORDS = {
     StepKind.ACTION: "Act", StepKind.CHECK: "Compare", StepKind.VERIFY: "Verify, somebody else",
@@ -33,11 +35,13 @@ class Around:
     """What lies around a job that its steps let one choose from.
 
     people: at a hold point everybody.  instruments: the site's register.  on: the day at the site.
+    worker: for whom this tablet records.
     """
 
     people: tuple[Person, ...] = ()
     instruments: Mapping[str, Instrument] = field(default_factory=dict)
     on: date = date.min
+    worker: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,12 +84,16 @@ class WayOutView:
 
 @dataclass(frozen=True, slots=True)
 class HoldView:
-    """Who may release a hold point.  absent: who of that role may not, and why, in words."""
+    """Who may release a hold point.
+
+    absent: who of that role may not, and why, in words.  briefed_first: only who has acknowledged the brief is offered.
+    """
 
     role: str
     people: tuple[tuple[str, str], ...]
     chosen: str = ""
     absent: tuple[str, ...] = ()
+    briefed_first: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +107,13 @@ class SecondView:
 
 @dataclass(frozen=True, slots=True)
 class StepView:
-    """One step with everything around it. act: begin, finish or release; token: the request token of the form."""
+    """One step with everything around it. act: begin, finish, release or pause; token: the form's request token.
+
+    crew: whom a mark may be recorded for (id, name), the first is whoever marks; worker: who is chosen.
+    section_done: the section that has just been completed.  abort: what stops the work while a door is off.
+    brief_first: whoever is signed in has to be briefed before marking.  questions: deviations to be answered for,
+    at the last step.
+    """
 
     step: str
     number: int
@@ -127,6 +141,18 @@ class StepView:
     second: SecondView | None = None
     differing: tuple[str, ...] = ()
     why_value: str = ""
+    pause: PauseView | None = None
+    crew: tuple[tuple[str, str], ...] = ()
+    worker: str = ""
+    section_done: str = ""
+    abort: str = ""
+    brief_first: bool = False
+    questions: int = 0
+
+    @property
+    def worker_name(self) -> str:
+        """The name of whom a mark is recorded for."""
+        return dict(self.crew).get(self.worker, "")
 
     @property
     def takes_photo(self) -> bool:
@@ -168,7 +194,8 @@ def step_view(state: JobState, step: Step, session: Session, around: Around, ref
     mark, place = state.mark(step.id), state.index[step.id]
     zone = state.opened.zone if state.opened else "UTC"
     typed = refill if refill and refill.step == step.id else Refill()
-    act = "release" if step.kind is StepKind.HOLD else "begin" if step.marks == 2 and mark.begun is None else "finish"
+    act = _act(state, step, mark)
+    crew = crew_choices(state, step, session)
     return StepView(
         step=step.id,
         number=place + 1,
@@ -193,10 +220,34 @@ def step_view(state: JobState, step: Step, session: Session, around: Around, ref
         note_value=typed.note,
         result_limit="" if act == "begin" else result_limit_words(step),
         way_out=_way_out(state, session) if state.due is step else None,
-        second=_second(step, act, session, around.people, typed.second),
+        second=_second(state, step, act, session, around.people, typed.second),
         differing=tuple(_difference(step, item, zone) for item in mark.differing),
         why_value=typed.why,
+        pause=pause_view(state, step, typed.answers) if act == "pause" else None,
+        crew=crew,
+        worker=around.worker if around.worker in dict(crew) else "",
+        section_done=_section_done(state, place, zone),
+        abort=abort_line(state),
+        brief_first=must_be_briefed(state, session),
+        questions=len(state.unanswered) if place + 1 == len(state.steps) else 0,
     )
+
+
+def _act(state: JobState, step: Step, mark: Mark) -> str:
+    if step.kind is StepKind.HOLD:
+        return "release"
+    if step.says and state.crew.enforced:
+        return "pause"
+    return "begin" if step.marks == 2 and mark.begun is None else "finish"
+
+
+def _section_done(state: JobState, place: int, zone: str) -> str:
+    """At the first step of a section: that the one before is complete, with its steps and the time of the last."""
+    if place == 0 or state.steps[place - 1].section == state.steps[place].section:
+        return ""
+    last = state.steps[place - 1]
+    told = complete_words(state, last.section, zone)
+    return f"{section_words(last)} — {told}." if told else ""
 
 
 SECOND_WORDS = {
@@ -206,10 +257,13 @@ SECOND_WORDS = {
 }
 
 
-def _second(step: Step, act: str, session: Session, people: tuple[Person, ...], chosen: str) -> SecondView | None:
+def _second(
+    state: JobState, step: Step, act: str, session: Session, people: tuple[Person, ...], chosen: str
+) -> SecondView | None:
     if step.second is None or act == "release" or (step.second is Second.WITNESS and act == "begin"):
         return None
     able = [item for item in people if item.role is not Role.ADMINISTRATOR and item.id != session.who.id]
+    able = [item for item in able if not state.crew.enforced or state.crew.member(item.id)]
     words = SECOND_WORDS["witness" if step.second is Second.WITNESS else act]
     return SecondView(words, tuple((item.id, item.name) for item in able), chosen)
 
@@ -259,6 +313,8 @@ def _button(act: str, step: Step) -> str:
             return "Begin"
         case "release":
             return "Sign and release"
+        case "pause":
+            return "Record who has spoken"
         case _:
             return "Record" if step.asks else "Done"
 
@@ -322,6 +378,9 @@ def _attempt(step: Step, mark: Mark, number: int, zone: str) -> str:
 
 def _hold(state: JobState, step: Step, people: tuple[Person, ...], chosen: str) -> HoldView:
     asked = [person for person in people if person.role is step.role]
-    able = tuple((person.id, person.name) for person in asked if person.id not in state.performers)
+    outside = not state.crew.enforced or step.role is Role.SAFETY_OFFICER
+    able = [person for person in asked if person.id not in state.performers]
+    able = [person for person in able if outside or state.crew.member(person.id) or person.id in state.crew.signers]
     absent = tuple(f"{person.name} has worked on this job" for person in asked if person.id in state.performers)
-    return HoldView(step.role.words, able, chosen, absent)
+    told = tuple((person.id, person.name) for person in able)
+    return HoldView(step.role.words, told, chosen, absent, not outside)

@@ -13,6 +13,7 @@ from app.records.drawing import draw_port, picture_words
 from app.records.moments import local_text
 from app.services.ports import Session
 from app.web.views.contests import ContestsView, contests_view
+from app.web.views.crew import BriefPanel, brief_panel
 from app.web.views.step import Around, Refill, StepView, begun_words, new_token, section_words, step_view
 
 
@@ -94,6 +95,7 @@ class EndView:
     may_submit: bool
     may_review: bool
     token: str
+    questions: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +114,7 @@ class Work:
     looks: LooksView | None = None
     end: EndView | None = None
     contests: ContestsView | None = None
+    brief: BriefPanel | None = None
     size: int = 0
     unsettled: int = -1
     person: str = ""
@@ -166,6 +169,8 @@ def _panel_of(
             return Work(
                 head, "contests", pictures(state, ()), notice, contests=contests_view(state, session, new_token())
             )
+        case Stage.BRIEFING:
+            return Work(head, "brief", pictures(state, ()), notice, brief=brief_panel(state))
         case Stage.OPEN if due is not None:
             return Work(
                 head, "step", pictures(state, ports), notice, step=step_view(state, due, session, around, refill)
@@ -252,7 +257,8 @@ def _end(state: JobState, session: Session) -> EndView:
         stage=str(state.stage),
         heading=heading,
         text=state.returned or text,
-        may_submit=role is Role.LEAD and state.stage in (Stage.WORK_DONE, Stage.RETURNED),
+        may_submit=role is Role.LEAD and state.stage in (Stage.WORK_DONE, Stage.RETURNED) and not state.unanswered,
+        questions=len(state.unanswered),
         may_review=role is Role.SAFETY_OFFICER and state.stage is Stage.IN_REVIEW,
         token=new_token(),
     )

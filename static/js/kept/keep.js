@@ -122,7 +122,7 @@ async function markOf(kind, given) {
   }
   const mark = {
     job, person, photos: [], act: kind === "stop" ? "stop" : given.get("act"), step: given.get("step") ?? "", answers,
-    note: given.get("note") ?? "", token: given.get("token"), device_at: given.get("device_at") || new Date().toISOString(),
+    note: given.get("note") ?? "", worker: given.get("worker") ?? "", token: given.get("token"), device_at: given.get("device_at") || new Date().toISOString(),
     seen: Math.max(Number(size), known?.size ?? 0), line: line(),
     what: document.querySelector("h1.action")?.textContent ?? "",
   };
@@ -144,10 +144,21 @@ function onward(next) {
   const piece = document.createElement("template");
   piece.innerHTML = next.html;
   const fresh = piece.content.firstElementChild;
+  const chosen = work().querySelector("select[data-worker]")?.value;
   work().replaceWith(fresh);
+  if (chosen !== undefined) recordFor(fresh, chosen);
   window.htmx?.process(fresh);
   window.scrollTo({ top: 0 });
   tell();
+}
+
+// Whom this tablet records for stays chosen from step to step, also on panels that were made before the choice.
+function recordFor(panel, person) {
+  const list = panel.querySelector("select[data-worker]");
+  if (!list || ![...list.options].some((option) => option.value === person)) return;
+  list.value = person;
+  const told = list.closest("details")?.querySelector("summary");
+  if (told) told.textContent = person ? `Recorded for ${list.selectedOptions[0].textContent}` : `Done by ${list.selectedOptions[0].textContent}`;
 }
 
 // Compare as decimal texts, never as binary floats; what cannot be read here is left to the server.
@@ -190,9 +201,19 @@ async function refresh() {
   template.innerHTML = await piece.text();
   const fresh = template.content.firstElementChild;
   if (fresh?.id !== "work") return;
+  if (sameStep(fresh)) {
+    // Nothing under a hand is taken away because a tablet has caught up: only how far the job has come is noted.
+    Object.assign(work().dataset, { size: fresh.dataset.size, unsettled: fresh.dataset.unsettled });
+    await takeAlong();
+    return;
+  }
   work().replaceWith(fresh);
   window.htmx?.process(fresh);
   await takeAlong();
+}
+
+function sameStep(fresh) {
+  return Boolean(work().querySelector("#mark")) && ["job", "stage", "step", "act", "person"].every((name) => fresh.dataset[name] === work().dataset[name]);
 }
 
 async function askForSync() {

@@ -1,0 +1,298 @@
+"""Rows 14, 15, 21, 22, 23, 30, 32, 33 and 60: crew, brief, pauses, reader and worker, log, questions, from outside."""
+
+import json
+import re
+from collections.abc import Iterator
+from html import unescape
+from pathlib import Path
+from typing import Any
+
+import pytest
+from playwright.sync_api import Page
+
+from app.domain.event_base import Who
+from app.domain.steps import Step
+from app.services.rehearsal import made_up_answers
+from tests.browser.driver import EYES, HANDS, SECRETS, Tablet, a_browser, chromium_path, served
+from tests.browser.stage import Staged
+from tests.web.desk import Clock, Desk
+
+WORDS = "I band the ring side and call the stop if a bag tears."
+BARE = {"ok", "okay", "checked", "set", "done", "yes", "no", "good", "fine", "pass", "passed"}
+
+
+@pytest.fixture
+def desk(tmp_path: Path) -> Iterator[Desk]:
+    """A sample site with its people, by a clock that is told."""
+    made = Desk.at(tmp_path, Clock())
+    yield made
+    made.running.close()
+
+
+def entries(desk: Desk, job: str) -> list[dict[str, Any]]:
+    """Return the entries of the record as it is exported."""
+    record: dict[str, Any] = json.loads(desk.get(desk.named("lead"), f"/jobs/{job}/record.json").content)
+    found: list[dict[str, Any]] = record["entries"]
+    return found
+
+
+def due(desk: Desk, job: str) -> Step:
+    """Return the step that is due."""
+    step = desk.running.site.jobs.state(job).due
+    assert step is not None
+    return step
+
+
+def place_shown(desk: Desk, who: Who, job: str) -> str:
+    """Return the place that the work page shows."""
+    found = re.search(r"step \d+ of \d+", desk.get(who, f"/jobs/{job}/now").text)
+    assert found is not None
+    return found.group()
+
+
+def mark(desk: Desk, who: Who, job: str, act: str = "finish", **fields: str) -> int:
+    """Post a mark of the step that is due, with good answers, and return the status."""
+    step = due(desk, job)
+    answers = {f"a.{name}": text for name, text in made_up_answers(step).items()} if act == "finish" else {}
+    return desk.post(who, f"/jobs/{job}/marks", step=step.id, act=act, **{**answers, **fields}).status_code
+
+
+def acknowledge(desk: Desk, who: Who, job: str, **fields: str) -> Any:
+    """Sign the brief of a job."""
+    given = {"person": who.id, "part": "work", "words": WORDS, "secret": SECRETS[who.name]}
+    return desk.post(who, f"/jobs/{job}/brief", **{**given, **fields})
+
+
+def test_row_14_looking_ahead_to_the_end_and_back_moves_no_place_and_a_section_says_that_it_is_complete(
+    desk: Desk,
+) -> None:
+    """Every step is read to the end and back: the place stays, no entry follows, no control completes anything."""
+    job, hands = desk.open_job(), desk.named("technician")
+    desk.work_until(job, "Record the PPE")
+    before, written = place_shown(desk, hands, job), len(entries(desk, job))
+    last = len(desk.running.site.jobs.state(job).steps)
+
+    pages = [
+        desk.get(hands, f"/jobs/{job}/steps/{number}").text for number in [*range(1, last + 1), *range(last, 0, -1)]
+    ]
+
+    assert all("Reading only" in page or "This step is due" in page for page in pages)
+    assert not any("/marks" in page or "/pause" in page for page in pages)
+    assert (place_shown(desk, hands, job), len(entries(desk, job))) == (before, written)
+    assert (
+        "Ready: Parts and tools on site — complete: 4 steps, last at 07:15." in desk.get(hands, f"/jobs/{job}/now").text
+    )
+
+
+def test_row_15_nobody_marks_before_the_brief_nor_without_the_qualification(desk: Desk) -> None:
+    """The first step is out of reach for the crew, then for a newcomer; a qualification that ran out is named."""
+    job = desk.open_job(briefed=False)
+    hands, eyes, lead = desk.named("technician"), desk.named("technician", 1), desk.named("lead", 1)
+    assert mark(desk, hands, job) == 409
+    shown = desk.get(hands, f"/jobs/{job}/brief").text
+    for told in ("Worst that may happen", "Stop at once", "Cut the neck midway", "A bag is torn", "common practice"):
+        assert told in shown
+    assert acknowledge(desk, hands, job, words="ok").status_code == 409
+    assert acknowledge(desk, hands, job, secret="not the secret at all").status_code == 409
+    assert acknowledge(desk, hands, job).status_code == 303
+    assert mark(desk, hands, job) == 409, "the other of the crew has not been briefed"
+    desk.post(lead, "/qualifications", person=eyes.id, what="site induction", until="2026-03-01")
+    assert "ran out on 2026-03-01" in unescape(acknowledge(desk, eyes, job).text)
+    desk.post(lead, "/qualifications", person=eyes.id, what="site induction", until="2026-03-02")
+    assert acknowledge(desk, eyes, job).status_code == 303
+
+    assert mark(desk, lead, job) == 409
+    assert mark(desk, eyes, job) == 303
+
+    kept = entries(desk, job)
+    assert any(item.get("code") == "not_briefed" and lead.name in item["sentence"] for item in kept)
+    (signed, _) = [item for item in kept if item["type"] == "crew_briefed"]
+    assert (signed["words"], signed["revision"]) == (WORDS, 3)
+    assert signed["signature"]["meaning"] == "I have been briefed for this job and take part in the work"
+
+
+def test_row_21_no_answer_anywhere_reads_only_checked_ok_set_or_done(desk: Desk) -> None:
+    """Every option of every form of both procedures, and every answer in the record's PDF, states what was seen."""
+    options: list[str] = []
+    jobs = [desk.open_job(tag, kind) for tag in ("EF-03", "EF-07") for kind in ("change-out", "first-fit-out")]
+    for job in jobs:
+        state = desk.running.site.jobs.state(job)
+        ways = [step for way in (state.opened and state.opened.ways_out) or () for step in way.steps]
+        options += [option for step in (*state.steps, *ways) for asked in step.asks for option in asked.ask.options]
+    desk.work_until(jobs[0], "no step has these words")
+    pdf = desk.get(desk.named("lead"), f"/jobs/{jobs[0]}/record.pdf").content
+    shown = desk.get(desk.named("lead"), f"/jobs/{jobs[0]}/review").text
+
+    answers = [unescape(text).strip() for text in re.findall(r"review-answer\">[^<]*<b>([^<]*)</b>", shown)]
+
+    assert len(options) > 100
+    assert len(answers) > 40
+    assert [text for text in (*options, *answers) if text.strip(" .!").lower() in BARE] == []
+    assert pdf.startswith(b"%PDF")
+    assert printed_answers(pdf) == []
+
+
+def printed_answers(pdf: bytes) -> list[str]:
+    """Return the answers printed in the PDF that say nothing, as `Label: word` lines."""
+    import subprocess
+
+    text = subprocess.run(
+        ["pdftotext", "-layout", "-", "-"], input=pdf, capture_output=True, check=True
+    ).stdout.decode()
+    lines = re.findall(r"^\s*[^:\n]{3,80}: (\S+)\s*$", text, re.MULTILINE)
+    return [word for word in lines if word.strip(" .!").lower() in BARE]
+
+
+def test_row_22_a_pause_waits_for_the_last_of_the_crew_and_repeats_what_must_be_so(desk: Desk) -> None:
+    """Three pauses; each shows its values; with one person missing none is passable, by whatever form."""
+    job, hands, eyes = desk.open_job(), desk.named("technician"), desk.named("technician", 1)
+    seen = {}
+    for words in ("is opened", "first cut", "returns to service"):
+        desk.work_until(job, words)
+        step = due(desk, job)
+        seen[words] = unescape(desk.get(hands, f"/jobs/{job}/now").text)
+        assert "checked>" not in seen[words], "nobody has spoken by default"
+        assert desk.post(hands, f"/jobs/{job}/pause", step=step.id).status_code == 422
+        assert mark(desk, hands, job) == 409
+        sent = desk.post(hands, f"/jobs/{job}/pause", step=step.id, **{f"spoken.{hands.id}": SECRETS[hands.name]})
+        assert sent.status_code == 303
+        assert due(desk, job) == step, f"{eyes.name} has not spoken"
+        assert desk.post(hands, f"/jobs/{job}/pause", step=step.id, **{f"aloud.{eyes.id}": "on"}).status_code == 303
+        assert due(desk, job) != step
+
+    assert "locked and verified; D-301: lock rehearsal" in seen["is opened"]
+    assert "ring side: 1 tie, 1 band; package side: 1 tie, 1 band" in seen["first cut"]
+    for told in (
+        "set; Upper bolt at stop",
+        "taped, held in the bag on the ring",
+        "shut; between the inside and the room",
+    ):
+        assert told in seen["returns to service"]
+    spoken = [(item["person"]["name"], item["how"]) for item in entries(desk, job) if item["type"] == "pause_confirmed"]
+    assert spoken == [(HANDS, "own secret"), (EYES, "said aloud")] * 3
+
+
+def test_row_30_every_done_has_a_human_actor_and_a_gesture_of_its_own(desk: Desk) -> None:
+    """In a whole job each finished step and released hold names a person of the site and the one form that made it."""
+    job = desk.open_job()
+    desk.work_until(job, "no step has these words")
+    known = {person.id for person in desk.running.people.everyone()}
+
+    done = [item for item in entries(desk, job) if item["type"] in {"step_done", "hold_released"}]
+
+    assert len(done) == len(desk.running.site.jobs.state(job).steps)
+    assert {item["by"]["id"] for item in done} <= known
+    assert all(len(item["request"]) >= 16 for item in done)
+    assert len({item["request"] for item in done}) == len(done), "no gesture finishes two steps"
+    assert all(item["device"]["tablet"] for item in done)
+
+
+def test_row_32_reader_and_worker_are_both_named_at_the_step_in_page_json_and_pdf(desk: Desk) -> None:
+    """The tablet goes on recording for the one chosen until that is changed; the record shows both names."""
+    job, hands, eyes = desk.open_job(), desk.named("technician"), desk.named("technician", 1)
+    first = due(desk, job)
+    assert mark(desk, hands, job, worker=eyes.id) == 303
+
+    shown = desk.get(hands, f"/jobs/{job}/now").text
+    kept = entries(desk, job)[-1]
+    review = unescape(desk.get(hands, f"/jobs/{job}/review").text)
+
+    assert f"Recorded for {eyes.name}" in shown
+    assert (kept["step"], kept["by"]["name"], kept["worker"]["name"]) == (first.id, hands.name, eyes.name)
+    assert f"worker {eyes.name} (technician), reader {hands.name} (technician" in review
+    assert mark(desk, hands, job, worker="") == 303
+    assert "worker" not in entries(desk, job)[-1]
+
+
+def test_row_33_a_note_from_any_screen_stands_in_its_place_and_may_be_followed(desk: Desk) -> None:
+    """The log is one link away from every page of a job; a note carries its time; another goes on from it."""
+    job, hands = desk.open_job(), desk.named("technician")
+    for path in ("", "/now", "/steps/3", "/review", "/record", "/brief", "/questions", "/log"):
+        assert f'href="/jobs/{job}/log"' in desk.get(hands, f"/jobs/{job}{path}").text, path
+    assert desk.post(hands, f"/jobs/{job}/log", text="The lamp flickers.").status_code == 303
+    first = entries(desk, job)[-1]
+    assert desk.post(hands, f"/jobs/{job}/log", text="It was the plug.", follows="1").status_code == 409
+
+    desk.post(hands, f"/jobs/{job}/log", text="It was the plug.", follows=str(first["seq"]))
+
+    assert entries(desk, job)[-1]["follows"] == first["seq"]
+    assert f"goes on from {first['seq']}" in desk.get(hands, f"/jobs/{job}/log").text
+
+
+def test_row_60_a_deviation_is_answered_before_the_review_and_reaches_owner_and_next_brief(desk: Desk) -> None:
+    """Closing with a stop in the record asks; the answers are exported, on the owner's page and in the next brief."""
+    job, hands, lead = desk.open_job(), desk.named("technician"), desk.named("lead", 1)
+    desk.work_until(job, "Count the tie straps")
+    desk.post(hands, f"/jobs/{job}/stop")
+    secret = SECRETS[lead.name]
+    desk.post(lead, f"/jobs/{job}/reopen", answer="It was a drill.", secret=secret)
+    while desk.running.site.jobs.state(job).rechecks:
+        look = desk.running.site.jobs.state(job).rechecks[0].id
+        desk.post(hands, f"/jobs/{job}/looks", look=look, seen="as recorded", text="")
+    desk.work_until(job, "Ask the crew what differed")
+    assert f"/jobs/{job}/questions" in desk.get(hands, f"/jobs/{job}/now").text, "the last pause asks"
+    assert mark(desk, hands, job) == 303
+    assert desk.post(lead, f"/jobs/{job}/submit", secret=secret).status_code == 409
+    stop = next(item["seq"] for item in entries(desk, job) if item["type"] == "job_stopped")
+    given = {"differed": "An alarm rang.", "why": "A drill nobody knew of.", "change": "Ask about drills first."}
+
+    sent = desk.post(hands, f"/jobs/{job}/questions", entry=str(stop), **given)
+
+    assert sent.status_code == 303
+    assert desk.post(lead, f"/jobs/{job}/submit", secret=secret).status_code == 303
+    kept = next(item for item in entries(desk, job) if item["type"] == "deviation_answered")
+    assert {name: kept[name] for name in given} == given
+    owner = desk.get(lead, "/lessons").text
+    assert "change-out revision 3" in owner
+    assert "Ask about drills first." in owner
+    plan = {"procedure": "change-out", "depth.P1": "2", "beside": "on", f"crew.{hands.id}": "on"}
+    opened = desk.post(lead, "/plan/EF-03", **plan).headers["location"].removesuffix("/now")
+    assert "Ask about drills first." in desk.get(hands, f"{opened}/brief").text
+
+
+# What stands under the hand: the field in hand, what is typed there, what lies over the page, how far it is scrolled.
+FOCUS_KEPT = """() => ({
+  focus: document.activeElement?.id ?? "", typed: document.querySelector("[name='a.length']")?.value ?? "",
+  over: document.querySelectorAll("dialog[open], [popover]:popover-open, [role=dialog], [role=alertdialog]").length,
+  scrolled: window.scrollY,
+})"""
+
+
+@pytest.mark.browser
+@pytest.mark.skipif(chromium_path() is None, reason="no Chromium was found on this machine")
+def test_row_23_from_open_to_close_nothing_takes_the_focus_or_lies_over_the_step(tmp_path: Path) -> None:
+    """A number is half typed while the tablet catches up with the server and hears of an update: it stays as it is."""
+    with a_browser() as browser, served(tmp_path) as (address, running):
+        staged = Staged(running).do_until("Draw the spent filter")
+        page = browser.new_context(viewport={"width": 1280, "height": 800}).new_page()
+        tablet = Tablet(page, address)
+        tablet.sign_in(HANDS)
+        tablet.go(f"/jobs/{staged.job}/now")
+        page.wait_for_function("() => navigator.serviceWorker?.controller")
+        page.wait_for_load_state("networkidle")
+        assert "Stop at: airborne alarm" in page.locator(".abort").inner_text()
+        page.context.set_offline(True)
+        for name in ("Begin", "Done"):
+            press(page, name)
+        page.locator("[data-kept='2']").wait_for()
+        page.locator("[name='a.length']").fill("2")
+        before = page.evaluate(FOCUS_KEPT)
+
+        page.context.set_offline(False)
+        page.wait_for_function("() => !document.querySelector('[data-kept]')")
+        page.evaluate("() => navigator.serviceWorker.getRegistration().then(found => found.update())")
+        page.evaluate("() => document.dispatchEvent(new Event('visibilitychange'))")
+        page.wait_for_load_state("networkidle")
+
+        assert page.evaluate(FOCUS_KEPT) == before
+        assert before["typed"] == "2"
+        assert before["focus"] != ""
+        assert before["over"] == 0
+        assert running.site.jobs.state(staged.job).due is not None
+        assert "Twist the bag" in running.site.jobs.state(staged.job).due.text  # type: ignore[union-attr]
+
+
+def press(page: Page, name: str) -> None:
+    """Press a button of the step; the hand takes its time."""
+    page.evaluate("window.handMoved()")
+    page.get_by_role("button", name=name, exact=True).click()

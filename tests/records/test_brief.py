@@ -1,0 +1,112 @@
+"""The brief is made from the job: its critical steps and hazards, errors for every act, and who acknowledged it."""
+
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from app.domain.commands import Finish
+from app.domain.containment.effects import Act
+from app.domain.crew import Part
+from app.domain.site import JobLine
+from app.paper.pdf import make_pdf
+from app.records.brief import LIKELY, abort_line, brief_of
+from app.records.report import report_of
+from app.services.planning import lessons_of
+from app.services.rehearsal import made_up_answers
+from tests.builders import EYES, HANDS, LEAD, OTHER_LEAD, opened
+
+FONTS = Path(__file__).resolve().parents[2] / "static" / "fonts"
+
+
+def test_every_act_has_a_likely_error_with_its_control() -> None:
+    """The table is closed over the acts of the model: a new act without an entry is noticed here."""
+    assert set(LIKELY) == set(Act)
+    assert all(len(wrong) > 10 and len(against) > 10 for wrong, against in LIKELY.values())
+
+
+@pytest.mark.parametrize("tag", ["EF-03", "EF-07", "EF-11"])
+def test_critical_steps_are_those_of_the_job_that_are_final_or_take_two_marks(tag: str) -> None:
+    """Each such step stands in the brief by its number, with its hazards, and no other does."""
+    state = opened(tag).state
+    brief = brief_of(state)
+    assert brief is not None
+
+    numbers = sorted(number for item in brief.critical for number in item.numbers)
+
+    assert numbers == [n for n, step in enumerate(state.steps, 1) if step.final or step.marks == 2]
+    cut = next(item for item in brief.critical if item.text.startswith("Cut the neck"))
+    assert cut.why == "cannot be undone"
+    assert [signal for signal, _ in cut.hazards] == ["DANGER", "WARNING"]
+    assert brief.worst[0][0] == "DANGER"
+
+
+def test_only_a_gel_housing_is_told_of_damaged_gel() -> None:
+    """What to do if covers bag, band, filter, gasket, damper and alarm everywhere, gel where there is gel."""
+    gel, gasket = brief_of(opened("EF-07").state), brief_of(opened("EF-03").state)
+    assert gel is not None
+    assert gasket is not None
+
+    told = [heading for heading, _ in gasket.what_if]
+
+    for word in ("torn", "band", "stuck", "falls", "gasket", "damper", "alarm"):
+        assert any(word in heading for heading in told), word
+    assert not any("Gel" in heading for heading in told)
+    assert any("Gel" in heading for heading, _ in gel.what_if)
+
+
+def test_abort_limits_are_told_while_a_door_is_off_and_at_no_other_time() -> None:
+    """From the door's removal to its refitting the line is there, with the site's limit in absolute values."""
+    bench = opened()
+    shown = []
+    while bench.state.due is not None:
+        shown.append((bench.state.due.id.split("/")[-2].split("-")[0], abort_line(bench.state)))
+        for command, by in bench.due_commands():
+            bench.do(command, by)
+
+    assert {section for section, line in shown if line} == {"open", "out", "in", "clamp", "close"}
+    assert next(line for _, line in shown if line) == (
+        "Stop at: airborne alarm, torn bag, loose strap, Housing minus room outside -50 to 0 Pa."
+    )
+
+
+def test_the_record_prints_brief_attendees_both_names_and_lessons() -> None:
+    """The printed values hold own words, reader and worker, a section's end, and open questions as open."""
+    bench = opened(briefed=False)
+    bench.brief(HANDS, EYES)
+    bench.brief(OTHER_LEAD, part=Part.RELEASE)
+    due = bench.state.due
+    assert due is not None
+    bench.do(Finish(due.id, made_up_answers(due) | {"count": "1"}, "", worker=EYES.id), HANDS)
+    bench.run_to("agree/ppe")
+    report = report_of(bench.state, bench.events, root=bench.root, made_at="2026-03-02T09:00:00.000Z")
+
+    printed = make_pdf(
+        report=report, record_json=b"{}", fonts=FONTS, photos={}, made_at=datetime(2026, 3, 2, 9, tzinfo=UTC)
+    )
+
+    assert printed.startswith(b"%PDF")
+    assert [item["name"] for item in report["brief"]["attendees"]] == [HANDS.name, EYES.name, OTHER_LEAD.name]
+    assert (
+        f"worker {EYES.name} (technician), reader {HANDS.name}"
+        in report["sections"][0]["steps"][0]["attempts"][0]["who"]
+    )
+    assert report["sections"][0]["complete"].startswith("complete: 4 steps, last at ")
+    assert report["sections"][1]["complete"] == ""
+    assert [item["differed"] for item in report["lessons"]] == ["NOT ANSWERED"]
+
+
+def test_lessons_of_a_housing_are_those_of_its_own_jobs() -> None:
+    """What was answered reaches the next brief of that housing, newest first, and no other's."""
+    bench = opened()
+    bench.run_to("out-1/gather")
+    bench.do(Finish("port/P1/out-1/gather", {"length": "999"}), HANDS)
+    bench.run_to()
+    line = JobLine(bench.ledger, "2026-0001", "EF-03", "change_out", "2026-03-02T07:00:00.000Z")
+
+    told = lessons_of([(line, bench.state)], "EF-03")
+
+    assert len(told) == 1
+    assert told[0].startswith("Job 2026-0001: Otherwise than planned: outside its limit.")
+    assert lessons_of([(line, bench.state)], "EF-07") == ()
+    assert LEAD.id not in bench.state.performers
