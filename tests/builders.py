@@ -37,7 +37,7 @@ PEOPLE = (LEAD, OTHER_LEAD, HANDS, EYES, OFFICER, KEEPER)
 
 NEEDS = ("bag-out training", "respirator fit test", "site induction")
 """What the shipped procedures need of whoever works."""
-DEMO_IDS = ("ines-varga", "radek-nowk", "noor-haddad", "tom-silva", "aiko-lindqvist")
+DEMO_IDS = ("ines-varga", "radek-nowak", "noor-haddad", "tome-silva", "aiko-lindqvist")
 QUALIFIED = {
     (person, need): date(9999, 12, 31) for person in (*(who.id for who in PEOPLE), *DEMO_IDS) for need in NEEDS
 }
