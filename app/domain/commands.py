@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from datetime import date
 from types import MappingProxyType
 
+from app.domain.contingency import EnterContingency
 from app.domain.event_base import Device, Who
 from app.domain.events import JobOpened, Recheck
 from app.domain.instruments import Instrument
@@ -174,4 +175,5 @@ class ReturnRecord:
 Command = (
     Open | Begin | Finish | Late | Release | TakeWayOut | DecideContest | WriteNote | Correct | Withdraw | StopWork
     | ExplainStop | Reopen | AnswerRecheck | Submit | OpenException | Accept | ReturnRecord
+    | EnterContingency
 )  # fmt: skip

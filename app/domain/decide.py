@@ -31,7 +31,9 @@ from app.domain.commands import (
     WriteNote,
 )
 from app.domain.containment.state import ClosureRule, starting_state
+from app.domain.contingency import EnterContingency
 from app.domain.deciding.common import event_of, words_of
+from app.domain.deciding.contingency import enter
 from app.domain.deciding.correcting import correct, withdraw
 from app.domain.deciding.late import decide_contest, late
 from app.domain.deciding.reviewing import accept, give_back, open_exception, submit
@@ -90,6 +92,8 @@ def decide(state: JobState, command: Command, moment: Moment) -> tuple[Event, ..
             return accept(state, moment)
         case ReturnRecord():
             return give_back(state, command, moment)
+        case EnterContingency():
+            return enter(state, command, moment)
         case _:
             assert_never(command)
 
@@ -102,7 +106,7 @@ def _open(state: JobState, command: Open, moment: Moment) -> tuple[Event, ...]:
         raise Refused("role", f"A {moment.by.role.words} cannot open a job. Ask a lead to open it.")
     rule = ClosureRule(ties_each_side=draft.ties_each_side, bands_each_side=draft.bands_each_side)
     start = starting_state(draft.housing, fitted=draft.kind == "change_out", rule=rule)
-    if found := breaches_anywhere(draft.steps, draft.ways_out or (), start):
+    if found := breaches_anywhere(draft.steps, draft.ways_out or (), draft.contingencies or (), start):
         first = found[0]
         raise Refused(
             "breach",

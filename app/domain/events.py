@@ -8,6 +8,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, TypeAdapter
 
+from app.domain.contingency import ContingencyEntered, LaidContingency
 from app.domain.event_base import Evidence, JobEvent, Signature, Who
 from app.domain.housing import Housing
 from app.domain.steps import LaidWayOut, Step
@@ -41,6 +42,7 @@ class JobOpened(JobEvent):
     signal_words: str
     steps: tuple[Step, ...]
     ways_out: tuple[LaidWayOut, ...] | None = None
+    contingencies: tuple[LaidContingency, ...] | None = None
     ties_each_side: int
     bands_each_side: int
     crew: tuple[Who, ...] = ()
@@ -238,6 +240,7 @@ Event = (
     | StepWithdrawn | WayOutTaken | MarkJoined | MarkContested | ContestDecided | JobStopped
     | StopExplained | JobReopened | RecheckAnswered | JobSubmitted
     | ExceptionOpened | RecordAccepted | RecordReturned
+    | ContingencyEntered
 )  # fmt: skip
 _READER: TypeAdapter[Event] = TypeAdapter(Annotated[Event, Field(discriminator="type")])
 

@@ -7,6 +7,8 @@ points, no mark while stopped, nobody releasing or accepting their own work, no 
 from collections.abc import Sequence
 from datetime import date
 
+from app.domain.containment.mishaps import spots
+from app.domain.contingency import ContingencyEntered
 from app.domain.event_base import Signature
 from app.domain.events import (
     ContestDecided,
@@ -54,6 +56,8 @@ def _fault(state: JobState, event: Event) -> str:
             return f"a {event.by.role.words} settled two accounts."
         case WayOutTaken():
             return _way_out_fault(state, event)
+        case ContingencyEntered():
+            return _contingency_fault(state, event)
         case JobSubmitted() if state.due is not None or state.stop is not None:
             return "the job was handed to review unfinished."
         case RecordAccepted():
@@ -90,6 +94,17 @@ def _way_out_fault(state: JobState, event: WayOutTaken) -> str:
     way = state.way_out
     if state.stage is not Stage.OPEN or way is None or way.id != event.way_out:
         return f"the steps {event.way_out} were put in where no test had failed."
+    return ""
+
+
+def _contingency_fault(state: JobState, event: ContingencyEntered) -> str:
+    if event.by.role is not Role.LEAD:
+        return f"a {event.by.role.words} entered a contingency."
+    if state.stop is None or state.stop.stamp.by.id == event.by.id:
+        return f"{event.by.name} entered a contingency without a stop by somebody else."
+    kept = next((c for c in (state.opened and state.opened.contingencies) or () if c.id == event.contingency), None)
+    if kept is None or state.model is None or event.spot not in spots(state.model, kept.occurs):
+        return f"the contingency {event.contingency} was entered where it cannot have happened."
     return ""
 
 

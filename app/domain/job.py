@@ -13,8 +13,11 @@ from functools import reduce
 from types import MappingProxyType
 from typing import assert_never
 
+from app.domain.containment.effects import Use
+from app.domain.containment.mishaps import happen
 from app.domain.containment.rules import attempt
 from app.domain.containment.state import ClosureRule, HousingState, starting_state
+from app.domain.contingency import ContingencyEntered
 from app.domain.event_base import Device, Evidence, Signature, Who
 from app.domain.events import (
     AnswerCorrected,
@@ -41,7 +44,7 @@ from app.domain.events import (
     StopExplained,
     WayOutTaken,
 )
-from app.domain.steps import LaidWayOut, Step, put_in
+from app.domain.steps import AskedFor, LaidWayOut, Step, put_in
 
 PERMIT_UNTIL = "permit-until"
 """The id of the question that asks for a permit's last day."""
@@ -99,10 +102,11 @@ class Mark:
     corrections: tuple[Correction, ...] = ()
     due_again: str | None = None
     flags: tuple[str, ...] = ()
+    not_applicable: str | None = None
 
     @property
     def stands(self) -> bool:
-        """Whether the step counts as done."""
+        """Whether the step counts as done; one that does not apply stands for the order of the steps."""
         return self.done is not None and self.due_again is None
 
 
@@ -126,7 +130,7 @@ class Notable:
     step: str | None = None
 
 
-UNSETTLING = (JobStopped, JobReopened, StepWithdrawn, AnswerCorrected, WayOutTaken, ContestDecided)
+UNSETTLING = (JobStopped, JobReopened, StepWithdrawn, AnswerCorrected, WayOutTaken, ContestDecided, ContingencyEntered)
 _NO_MARK = Mark()
 _EMPTY: Mapping[str, Mark] = MappingProxyType({})
 
@@ -137,6 +141,7 @@ class JobState:
 
     steps: those of the job in order, with those that were put in.  place: how many stand before the first that does
     not.  taken: the ways out that were put in, each with the entry that did it.
+    entered: the contingencies that were entered.
     contests: kept marks that do not agree with what stands, undecided.  unsettled_at: the newest entry that stopped,
     re-opened or took something back; a mark from before it may mean something that is no longer so.
     """
@@ -160,6 +165,7 @@ class JobState:
     read: frozenset[int] = frozenset()
     performers: frozenset[str] = frozenset()
     taken: tuple[tuple[str, int], ...] = ()
+    entered: tuple[ContingencyEntered, ...] = ()
     contests: tuple[MarkContested, ...] = ()
     unsettled_at: int = -1
     last_at: str = ""
@@ -203,6 +209,14 @@ class JobState:
             return None
         taken = max((seq for name, seq in self.taken if name == way.id), default=-1)
         return way if self.mark(due.id).attempts[-1][0].seq > taken else None
+
+    @property
+    def walked(self) -> tuple[Step, ...]:
+        """The steps as they act on the housing: one that does not apply changes nothing there."""
+        return tuple(
+            step.model_copy(update={"effects": ()}) if step.effects and self.mark(step.id).not_applicable else step
+            for step in self.steps
+        )
 
     @property
     def done_count(self) -> int:
@@ -269,6 +283,8 @@ def evolve(state: JobState, event: Event) -> JobState:
             return _withdrawn(state, event)
         case WayOutTaken():
             return _put_in(state, event)
+        case ContingencyEntered():
+            return _went_wrong(state, event)
         case MarkJoined():
             return replace(state, performers=state.performers | {event.by.id})
         case MarkContested():
@@ -357,7 +373,7 @@ def _marked(state: JobState, step: str, by: Who, **changes: object) -> JobState:
 def _renewed(mark: Mark) -> Mark:
     """Move a mark that is due again among the earlier ones, so that the new one stands beside it."""
     earlier = mark.earlier if mark.done is None else (*mark.earlier, (mark.done, mark.evidence))
-    return replace(mark, earlier=earlier, due_again=None, done=None, signature=None)
+    return replace(mark, earlier=earlier, due_again=None, done=None, signature=None, not_applicable=None)
 
 
 def _done(state: JobState, event: StepDone) -> JobState:
@@ -402,6 +418,52 @@ def _put_in(state: JobState, event: WayOutTaken) -> JobState:
     return replace(state, place=_place(steps, state.marks, min(first, state.place)))
 
 
+def _went_wrong(state: JobState, event: ContingencyEntered) -> JobState:
+    """Let it happen in the model, put the steps in, and have done again what it has undone."""
+    opened, model = state.opened, state.model
+    kept = next((item for item in (opened and opened.contingencies) or () if item.id == event.contingency), None)
+    if opened is None or model is None or kept is None:
+        return state
+    turn = 1 + sum(1 for item in state.entered if item.contingency == event.contingency)
+    put = kept.at(event.spot, opened.housing, turn)
+    place = state.index.get(event.returns_to, state.place)
+    steps = counted_again((*state.steps[:place], *put, *state.steps[place:]), state.marks, event.extra or {})
+    state = replace(
+        state, steps=steps, index=_index(steps), entered=(*state.entered, event), stop=None,
+        model=happen(model, kept.occurs, event.spot), applied=state.applied - set(event.due_again),
+    )  # fmt: skip
+    why = f"left for {event.title}, entry {event.seq}"
+    state = _not_applicable(state, event.left, stamp_of(event), why)
+    state = _unsettle(state, event.due_again, (), f"undone by {event.title}, entry {event.seq}")
+    return replace(state, place=_place(state.steps, state.marks, min(place, state.place)))
+
+
+def _not_applicable(state: JobState, steps: tuple[str, ...], stamp: Stamp, why: str) -> JobState:
+    changed = {step: replace(_renewed(state.mark(step)), done=stamp, not_applicable=why) for step in steps}
+    return _with_marks(state, changed) if changed else state
+
+
+def counted_again(steps: tuple[Step, ...], marks: Mapping[str, Mark], extra: Mapping[str, int]) -> tuple[Step, ...]:
+    """Return the steps with the packages that a contingency adds counted where packages are handed over."""
+    more = extra.get(Use.SPENT_PACKAGES, 0) + extra.get(Use.FILTERLESS_PACKAGES, 0)
+    if not more:
+        return steps
+    return tuple(
+        step if marks.get(step.id, _NO_MARK).stands else
+        step.model_copy(update={"asks": tuple(_with_packages(asked, more) for asked in step.asks)})
+        for step in steps
+    )  # fmt: skip
+
+
+def _with_packages(asked: AskedFor, more: int) -> AskedFor:
+    limit = asked.limit
+    if limit is None or asked.ask.limit != "takeoff.packages":
+        return asked
+    low, high = (None if end is None else str(int(end) + more) for end in (limit.low, limit.high))
+    basis = "take-off of this job, with what contingencies added"
+    return asked.model_copy(update={"limit": limit.model_copy(update={"low": low, "high": high, "basis": basis})})
+
+
 def _unsettle(state: JobState, due_again: tuple[str, ...], flagged: tuple[str, ...], why: str) -> JobState:
     changed = {step: replace(state.mark(step), due_again=why, begun=None) for step in due_again}
     for step in flagged:
@@ -442,6 +504,8 @@ def _notable(event: Event) -> tuple[Notable, ...]:
             found.append(Notable(event.seq, "accounts settled", event.reason))
         case WayOutTaken():
             found.append(Notable(event.seq, "steps put in", event.reason, event.step))
+        case ContingencyEntered():
+            found.append(Notable(event.seq, "contingency", f"{event.title}: {event.reason}", event.step))
         case RecheckAnswered(as_expected=False):
             found.append(Notable(event.seq, "not as recorded", event.seen))
         case RecordReturned():

@@ -13,6 +13,7 @@ from pydantic import Field, ValidationError, model_validator
 
 from app.calc.errors import Invalid
 from app.domain.containment.effects import SIDED_ACTS, Act, Side
+from app.domain.containment.mishaps import Mishap
 from app.domain.housing import SiteLimit
 from app.domain.instruments import InstrumentKind
 from app.domain.text import Kept, sentence_from
@@ -155,10 +156,19 @@ RESULT_UNITS = {
 """What a step may compute, and the unit of the value, which is also that of its limit."""
 
 
+class OnlyIf(Kept):
+    """A branch: the step applies only if this option was chosen at that decision, which stands before it."""
+
+    step: str
+    option: str
+
+
 class WrittenStep(Kept):
     """A step as its author wrote it, or `block`: the place where a named block of steps is repeated.
 
     way_out: the name of the steps that a lead may put in when a result here lies outside its limit.
+    only_if: the decision of the same section, and the option there, under which the step applies; it changes nothing
+    at the housing.  by_radio: a hold that may be released by a voice that repeats what it is about.
     """
 
     id: Id | None = None
@@ -177,6 +187,8 @@ class WrittenStep(Kept):
     result_limit: str | None = None
     relied_on_by: tuple[str, ...] = ()
     way_out: Id | None = None
+    only_if: OnlyIf | None = None
+    by_radio: bool = False
 
     @model_validator(mode="after")
     def _step_or_block(self) -> "WrittenStep":
@@ -188,6 +200,10 @@ class WrittenStep(Kept):
             raise ValueError(f"{self.computes!r} is not something that a step can compute")
         for effect in self.effects:
             read_effect(effect)
+        if self.only_if is not None and self.effects:
+            raise ValueError(f"the step {self.id} depends on a choice, so it cannot change the housing")
+        if self.by_radio and self.kind is not StepKind.HOLD:
+            raise ValueError(f"the step {self.id} is no hold point, so nobody releases it by radio")
         return self
 
 
@@ -233,6 +249,21 @@ class WayOut(Kept):
     stages: tuple[Stage, ...] = Field(min_length=1)
 
 
+class Contingency(Kept):
+    """What to do when something goes wrong: steps beside the main line, put in by a lead where it happened.
+
+    occurs: what went wrong, as the model knows it; where it can be entered follows from that.  A stage for each port
+    is laid at the port where it happened.  returns: where the main line goes on, in the order of preference: `due`
+    for the step that was in hand, `next` for the one after it if the steps put in have done it, or an earlier step of
+    its section, done again with what follows it.
+    """
+
+    title: str
+    occurs: Mishap
+    returns: tuple[str, ...] = Field(default=("due",), min_length=1)
+    stages: tuple[Stage, ...] = Field(min_length=1)
+
+
 class Procedure(Kept):
     """A revision of a procedure."""
 
@@ -250,6 +281,7 @@ class Procedure(Kept):
     blocks: dict[Id, tuple[WrittenStep, ...]] = Field(default_factory=dict)
     stages: tuple[Stage, ...] = Field(min_length=1)
     ways_out: dict[Id, WayOut] = Field(default_factory=dict)
+    contingencies: dict[Id, Contingency] = Field(default_factory=dict)
 
     @model_validator(mode="after")
     def _hangs_together(self) -> "Procedure":
@@ -265,13 +297,16 @@ class Procedure(Kept):
                 raise ValueError(f"{where}: there is no block {step.block!r}")
         return self
 
+    def _beside(self) -> tuple[WayOut | Contingency, ...]:
+        return (*self.ways_out.values(), *self.contingencies.values())
+
     def written(self) -> tuple[tuple[str, WrittenStep], ...]:
         """List every step as written, blocks included, with the place where it stands."""
         return tuple(
             [(f"block {name}, {step.id}", step) for name, steps in self.blocks.items() for step in steps]
             + [
                 (f"{stage.id}/{section.id}/{step.id or 'block'}", step)
-                for stage in (*self.stages, *(stage for way in self.ways_out.values() for stage in way.stages))
+                for stage in (*self.stages, *(stage for way in self._beside() for stage in way.stages))
                 for section in stage.sections
                 for step in section.steps
             ]

@@ -2,6 +2,7 @@
 
 from typing import assert_never
 
+from app.domain.contingency import ContingencyEntered
 from app.domain.event_base import Evidence
 from app.domain.events import (
     STOP_REASONS,
@@ -30,6 +31,7 @@ from app.domain.events import (
 )
 from app.domain.steps import Step
 from app.domain.words import unit_words
+from app.records.deviations import contingency_sentence
 
 
 def sentence_of(event: Event, steps: dict[str, Step]) -> str:
@@ -75,6 +77,8 @@ def sentence_of(event: Event, steps: dict[str, Step]) -> str:
             return f"{who} settled two accounts, {what}: {event.reason}{_again(event.due_again)}"
         case WayOutTaken():
             return f"{who} put in steps before {text(event.step)}: {event.reason}{_again(event.due_again)}"
+        case ContingencyEntered():
+            return contingency_sentence(event, text(event.step), text(event.returns_to))
         case JobStopped():
             return f"{who} stopped the job{' at ' + text(event.step) if event.step else ''}. {event.text}".strip()
         case StopExplained():

@@ -258,7 +258,7 @@ def _breach_sentences(state: JobState) -> Iterable[str]:
     if opened is None:
         yield "The record does not begin with the opening of a job."
         return
-    for found in breaches(state.steps, _start_of(opened)):
+    for found in breaches(state.walked, _start_of(opened)):
         yield f"Rule {found.rule} at {found.step}: {found.sentence}."
 
 

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 from app.calc.errors import Invalid
 from app.domain.containment.state import HousingState
+from app.domain.contingency import LaidContingency, lay_contingencies
 from app.domain.event_base import Who
 from app.domain.events import JobOpened
 from app.domain.examine import Breach, breaches_anywhere
@@ -26,6 +27,7 @@ class Plan:
     start: HousingState
     takeoff: TakeOff
     breaches: tuple[Breach, ...]
+    contingencies: tuple[LaidContingency, ...] = ()
 
 
 def find_housing(library: Library, tag: str) -> Housing:
@@ -60,8 +62,9 @@ def with_depths(housing: Housing, depths: dict[str, int]) -> Housing:
 def plan(housing: Housing, procedure: Procedure, digest: str) -> Plan:
     """Lay the procedure over the housing and run it through the model."""
     steps, start = expand(procedure, housing), begin_with(procedure, housing)
-    found = breaches_anywhere(steps, ways_out(procedure, housing, steps), start)
-    return Plan(housing, procedure, digest, steps, start, take_off(steps, housing, start), found)
+    kept = lay_contingencies(procedure, housing)
+    found = breaches_anywhere(steps, ways_out(procedure, housing, steps), kept, start)
+    return Plan(housing, procedure, digest, steps, start, take_off(steps, housing, start), found, kept)
 
 
 def first_entry(made: Plan, *, site: SiteState, by: Who, at: str, crew: tuple[Who, ...], rehearsal: bool) -> JobOpened:
@@ -85,6 +88,7 @@ def first_entry(made: Plan, *, site: SiteState, by: Who, at: str, crew: tuple[Wh
         signal_words=made.procedure.signal_words,
         steps=made.steps,
         ways_out=ways_out(made.procedure, made.housing, made.steps) or None,
+        contingencies=made.contingencies or None,
         ties_each_side=rule.ties_each_side,
         bands_each_side=rule.bands_each_side,
         crew=crew,
