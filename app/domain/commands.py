@@ -5,10 +5,13 @@ from dataclasses import dataclass, field
 from datetime import date
 from types import MappingProxyType
 
+from app.domain.applicability import SetAside
 from app.domain.contingency import EnterContingency
 from app.domain.event_base import Device, Who
 from app.domain.events import JobOpened, Recheck
+from app.domain.field_change import FieldChangeCommand
 from app.domain.instruments import Instrument
+from app.domain.radio import RadioCommand
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,5 +178,5 @@ class ReturnRecord:
 Command = (
     Open | Begin | Finish | Late | Release | TakeWayOut | DecideContest | WriteNote | Correct | Withdraw | StopWork
     | ExplainStop | Reopen | AnswerRecheck | Submit | OpenException | Accept | ReturnRecord
-    | EnterContingency
+    | EnterContingency | FieldChangeCommand | SetAside | RadioCommand
 )  # fmt: skip

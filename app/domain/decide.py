@@ -8,6 +8,7 @@ it has been opened.  Each refusal says what was asked, what is due and what to d
 
 from typing import assert_never
 
+from app.domain.applicability import SetAside
 from app.domain.commands import (
     Accept,
     AnswerRecheck,
@@ -32,17 +33,22 @@ from app.domain.commands import (
 )
 from app.domain.containment.state import ClosureRule, starting_state
 from app.domain.contingency import EnterContingency
+from app.domain.deciding.applicability import set_aside
 from app.domain.deciding.common import event_of, words_of
 from app.domain.deciding.contingency import enter
 from app.domain.deciding.correcting import correct, withdraw
+from app.domain.deciding.field_change import field_change
 from app.domain.deciding.late import decide_contest, late
+from app.domain.deciding.radio import radio
 from app.domain.deciding.reviewing import accept, give_back, open_exception, submit
 from app.domain.deciding.stopping import answer_recheck, explain, reopen, stop
 from app.domain.deciding.work import begin, finish, release, take_way_out
 from app.domain.events import Event, NoteWritten
 from app.domain.examine import breaches_anywhere
+from app.domain.field_change import ApproveChange, DeclineChange, ProposeChange
 from app.domain.job import JobState
 from app.domain.procedure import Role
+from app.domain.radio import ReleaseByRadio, SignRadioRelease
 from app.domain.refused import Refused
 
 WORKERS = (Role.TECHNICIAN, Role.LEAD, Role.SAFETY_OFFICER)
@@ -94,6 +100,12 @@ def decide(state: JobState, command: Command, moment: Moment) -> tuple[Event, ..
             return give_back(state, command, moment)
         case EnterContingency():
             return enter(state, command, moment)
+        case ProposeChange() | ApproveChange() | DeclineChange():
+            return field_change(state, command, moment)
+        case SetAside():
+            return set_aside(state, command, moment)
+        case ReleaseByRadio() | SignRadioRelease():
+            return radio(state, command, moment)
         case _:
             assert_never(command)
 

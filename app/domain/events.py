@@ -8,9 +8,12 @@ from typing import Annotated, Literal
 
 from pydantic import Field, TypeAdapter
 
+from app.domain.applicability import BranchLeft, StepNotApplicable
 from app.domain.contingency import ContingencyEntered, LaidContingency
 from app.domain.event_base import Evidence, JobEvent, Signature, Who
+from app.domain.field_change import FieldChangeApproved, FieldChangeDeclined, FieldChangeProposed
 from app.domain.housing import Housing
+from app.domain.radio import HoldReleasedByRadio, RadioReleaseSigned
 from app.domain.steps import LaidWayOut, Step
 from app.domain.text import Kept
 
@@ -240,7 +243,8 @@ Event = (
     | StepWithdrawn | WayOutTaken | MarkJoined | MarkContested | ContestDecided | JobStopped
     | StopExplained | JobReopened | RecheckAnswered | JobSubmitted
     | ExceptionOpened | RecordAccepted | RecordReturned
-    | ContingencyEntered
+    | ContingencyEntered | FieldChangeProposed | FieldChangeApproved | FieldChangeDeclined
+    | StepNotApplicable | BranchLeft | HoldReleasedByRadio | RadioReleaseSigned
 )  # fmt: skip
 _READER: TypeAdapter[Event] = TypeAdapter(Annotated[Event, Field(discriminator="type")])
 

@@ -7,8 +7,7 @@ points, no mark while stopped, nobody releasing or accepting their own work, no 
 from collections.abc import Sequence
 from datetime import date
 
-from app.domain.containment.mishaps import spots
-from app.domain.contingency import ContingencyEntered
+from app.domain.departures import departure_fault
 from app.domain.event_base import Signature
 from app.domain.events import (
     ContestDecided,
@@ -23,13 +22,17 @@ from app.domain.events import (
     StepOutside,
     WayOutTaken,
 )
+from app.domain.field_change import FieldChangeApproved
 from app.domain.job import JobState, Stage, evolve
 from app.domain.procedure import Role, StepKind
+from app.domain.radio import RadioReleaseSigned
+
+SIGNED = (HoldReleased, JobSubmitted, RecordAccepted, FieldChangeApproved, RadioReleaseSigned)
 
 
 def signature_of(event: Event) -> Signature | None:
     """Return the signature that an event carries, if it carries one."""
-    return event.signature if isinstance(event, HoldReleased | JobSubmitted | RecordAccepted) else None
+    return event.signature if isinstance(event, SIGNED) else None
 
 
 def unlawful(events: Sequence[Event]) -> tuple[str, ...]:
@@ -56,14 +59,14 @@ def _fault(state: JobState, event: Event) -> str:
             return f"a {event.by.role.words} settled two accounts."
         case WayOutTaken():
             return _way_out_fault(state, event)
-        case ContingencyEntered():
-            return _contingency_fault(state, event)
         case JobSubmitted() if state.due is not None or state.stop is not None:
             return "the job was handed to review unfinished."
+        case JobSubmitted() if state.unsigned:
+            return "the job was handed to review before every release by voice was signed."
         case RecordAccepted():
             return _accept_fault(state, event)
         case _:
-            return ""
+            return departure_fault(state, event)
 
 
 def _mark_fault(state: JobState, event: StepBegun | StepDone | StepOutside | HoldReleased) -> str:
@@ -94,17 +97,6 @@ def _way_out_fault(state: JobState, event: WayOutTaken) -> str:
     way = state.way_out
     if state.stage is not Stage.OPEN or way is None or way.id != event.way_out:
         return f"the steps {event.way_out} were put in where no test had failed."
-    return ""
-
-
-def _contingency_fault(state: JobState, event: ContingencyEntered) -> str:
-    if event.by.role is not Role.LEAD:
-        return f"a {event.by.role.words} entered a contingency."
-    if state.stop is None or state.stop.stamp.by.id == event.by.id:
-        return f"{event.by.name} entered a contingency without a stop by somebody else."
-    kept = next((c for c in (state.opened and state.opened.contingencies) or () if c.id == event.contingency), None)
-    if kept is None or state.model is None or event.spot not in spots(state.model, kept.occurs):
-        return f"the contingency {event.contingency} was entered where it cannot have happened."
     return ""
 
 

@@ -13,6 +13,7 @@ from functools import reduce
 from types import MappingProxyType
 from typing import assert_never
 
+from app.domain.applicability import BranchLeft, StepNotApplicable, branch_words
 from app.domain.containment.effects import Use
 from app.domain.containment.mishaps import happen
 from app.domain.containment.rules import attempt
@@ -44,6 +45,15 @@ from app.domain.events import (
     StopExplained,
     WayOutTaken,
 )
+from app.domain.field_change import (
+    FieldChangeApproved,
+    FieldChangeDeclined,
+    FieldChangeProposed,
+    FieldChanges,
+    evolve_field_changes,
+    reworded,
+)
+from app.domain.radio import HoldReleasedByRadio, Radio, RadioReleaseSigned, evolve_radio
 from app.domain.steps import AskedFor, LaidWayOut, Step, put_in
 
 PERMIT_UNTIL = "permit-until"
@@ -166,6 +176,8 @@ class JobState:
     performers: frozenset[str] = frozenset()
     taken: tuple[tuple[str, int], ...] = ()
     entered: tuple[ContingencyEntered, ...] = ()
+    changes: FieldChanges = field(default_factory=FieldChanges)
+    radio: Radio = field(default_factory=Radio)
     contests: tuple[MarkContested, ...] = ()
     unsettled_at: int = -1
     last_at: str = ""
@@ -209,6 +221,18 @@ class JobState:
             return None
         taken = max((seq for name, seq in self.taken if name == way.id), default=-1)
         return way if self.mark(due.id).attempts[-1][0].seq > taken else None
+
+    @property
+    def unsigned(self) -> tuple[HoldReleasedByRadio, ...]:
+        """Holds released by voice that stand and that their senders have yet to sign."""
+        return tuple(
+            event
+            for event in self.radio.given
+            if event.seq not in self.radio.signed
+            and (done := self.mark(event.step).done) is not None
+            and done.seq == event.seq
+            and self.mark(event.step).due_again is None
+        )
 
     @property
     def walked(self) -> tuple[Step, ...]:
@@ -285,6 +309,21 @@ def evolve(state: JobState, event: Event) -> JobState:
             return _put_in(state, event)
         case ContingencyEntered():
             return _went_wrong(state, event)
+        case FieldChangeProposed() | FieldChangeApproved() | FieldChangeDeclined():
+            return _changed(replace(state, changes=evolve_field_changes(state.changes, event)), event)
+        case StepNotApplicable():
+            return _not_applicable(state, (event.step,), stamp_of(event), f"not applicable: {event.reason}")
+        case BranchLeft():
+            state = _not_applicable(state, event.steps, stamp_of(event), branch_words(event))
+            return _unsettle(
+                state, event.taken_up, (), f"applies after all: entry {event.decided} chose {event.chosen}"
+            )
+        case HoldReleasedByRadio():
+            mark = replace(_renewed(state.mark(event.step)), done=stamp_of(event))
+            return replace(_with_mark(state, event.step, mark), radio=evolve_radio(state.radio, event))
+        case RadioReleaseSigned():
+            mark = replace(state.mark(event.step), signature=event.signature)
+            return replace(_with_mark(state, event.step, mark), radio=evolve_radio(state.radio, event))
         case MarkJoined():
             return replace(state, performers=state.performers | {event.by.id})
         case MarkContested():
@@ -438,6 +477,16 @@ def _went_wrong(state: JobState, event: ContingencyEntered) -> JobState:
     return replace(state, place=_place(state.steps, state.marks, min(place, state.place)))
 
 
+def _changed(state: JobState, event: FieldChangeProposed | FieldChangeApproved | FieldChangeDeclined) -> JobState:
+    """Put the new words of a change that is now in force into its step."""
+    found = state.changes.numbered(event.number)
+    if not isinstance(event, FieldChangeApproved) or not event.in_force or found is None:
+        return state
+    new = found.proposed.new
+    steps = tuple(reworded(step, new) if step.id == event.step else step for step in state.steps)
+    return replace(state, steps=steps)
+
+
 def _not_applicable(state: JobState, steps: tuple[str, ...], stamp: Stamp, why: str) -> JobState:
     changed = {step: replace(_renewed(state.mark(step)), done=stamp, not_applicable=why) for step in steps}
     return _with_marks(state, changed) if changed else state
@@ -506,6 +555,13 @@ def _notable(event: Event) -> tuple[Notable, ...]:
             found.append(Notable(event.seq, "steps put in", event.reason, event.step))
         case ContingencyEntered():
             found.append(Notable(event.seq, "contingency", f"{event.title}: {event.reason}", event.step))
+        case FieldChangeProposed():
+            found.append(Notable(event.seq, "field change", f"{event.number}: {event.reason}", event.step))
+        case StepNotApplicable():
+            found.append(Notable(event.seq, "not applicable", event.reason, event.step))
+        case HoldReleasedByRadio():
+            told = f"Released by {event.sender.name} by voice, taken by {event.by.name}."
+            found.append(Notable(event.seq, "released by radio", told, event.step))
         case RecheckAnswered(as_expected=False):
             found.append(Notable(event.seq, "not as recorded", event.seen))
         case RecordReturned():

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from app.calc.errors import Invalid
-from app.domain.containment.effects import HOUSING_ACTS, POSITION_ACTS, Effect, uses
+from app.domain.containment.effects import HOUSING_ACTS, POSITION_ACTS, Act, Effect, uses
 from app.domain.containment.effects import Use as Used
 from app.domain.containment.mishaps import Mishap
 from app.domain.containment.rules import attempt
@@ -154,6 +154,7 @@ def expand(procedure: Procedure, housing: Housing) -> tuple[Step, ...]:
     Raises Invalid if the procedure names a figure, limit or step that is not there.
     """
     laid = _resolved(_counted(_laid(procedure, housing, procedure.stages), procedure, housing))
+    _complain_of_radio(laid)
     ids = Counter(step.id for step in laid)
     if twice := [name for name, count in ids.items() if count > 1]:
         raise Invalid(f"Procedure {procedure.id} has two steps {twice[0]}; give each step of a section its own id.")
@@ -436,6 +437,16 @@ def _resolved(steps: tuple[Step, ...], *, beside: bool = False) -> tuple[Step, .
         step.model_copy(update={"relied_on_by": _relying(step, number, steps, places, beside=beside)})
         for number, step in enumerate(steps)
     )
+
+
+def _complain_of_radio(steps: tuple[Step, ...]) -> None:
+    """An opening is never released by voice: no such hold between the verified isolation and the first door off."""
+    opening = False
+    for step in steps:
+        acts = {effect.act for effect in step.effects}
+        opening = (opening or Act.VERIFY_ISOLATION in acts) and Act.TAKE_DOOR_OFF not in acts
+        if opening and step.by_radio:
+            raise Invalid(f"Step {step.id} releases an opening; not by radio. Strike by_radio there.")
 
 
 def _complain_of_branches(steps: tuple[Step, ...]) -> None:

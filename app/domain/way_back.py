@@ -85,7 +85,7 @@ def _from(line: Sequence[Step], place: int) -> Iterator[int]:
         yield next((n for n in range(place, len(line)) if line[n].id.partition("/")[0] != inside), len(line))
 
 
-def _named(line: Sequence[Step], place: int, name: str) -> int | None:
+def _named(line: "Sequence[Step] | Sequence[Shape]", place: int, name: str) -> int | None:
     """Return the place that a stated return names, seen from the step at `place`; None if that cannot be.
 
     Nothing that is final is done again, and neither it nor a hold is passed over.
@@ -125,19 +125,58 @@ def _beyond(used: Counter[Use], planned: Counter[Use]) -> dict[str, int]:
 # --- in the check of a procedure ------------------------------------------------------------------
 
 
+@dataclass(frozen=True, slots=True)
+class Shape:
+    """What of a step the check depends on; equal shapes are checked once."""
+
+    id: str
+    section: str
+    port: str | None
+    kind: StepKind
+    final: bool
+    effects: tuple[Effect, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """What of a contingency the check depends on."""
+
+    id: str
+    occurs: Mishap
+    returns: tuple[str, ...]
+    effects: tuple[Effect, ...]
+
+
 def contingency_breaches(
     line: tuple[Step, ...], laid: tuple[LaidContingency, ...], state: HousingState
 ) -> tuple[Breach, ...]:
-    """Return a breach for every contingency that, somewhere along the line, does not lead back to it."""
+    """Return a breach for every contingency that, somewhere along the line, does not lead back to it.
+
+    Of ports at which exactly the same is done, the first stands for all.
+    """
+    alike = set(_alike(line, state).values())
+    shapes = tuple(
+        Shape(step.id, step.section, step.port, step.kind, step.final, step.effects)
+        for step in line
+        if step.port is None or step.port in alike
+    )
+    kept = tuple(
+        Kept(item.id, item.occurs, item.returns, tuple(effect for step in item.steps for effect in step.effects))
+        for item in laid
+    )
+    return _found(shapes, kept, replace(state, ports=tuple(port for port in state.ports if port.id in alike)))
+
+
+@lru_cache(maxsize=64)
+def _found(line: tuple[Shape, ...], laid: tuple[Kept, ...], state: HousingState) -> tuple[Breach, ...]:
     states = [state]
     for step in line:
         for effect in step.effects:
             state = attempt(state, effect).state
         states.append(state)
     found: dict[tuple[str, str], Breach] = {}
-    alike = _alike(line, states[0])
     for number, step in enumerate(line):
-        for contingency in laid if step.port is None or alike[step.port] == step.port else ():
+        for contingency in laid:
             if (told := _first_fault(line, states, number, contingency)) and (contingency.id, told) not in found:
                 rule, _, sentence = told.partition("|")
                 found[contingency.id, told] = Breach(f"{contingency.id} at {step.id}", Rule(rule), sentence)
@@ -157,12 +196,11 @@ def _alike(line: Sequence[Step], start: HousingState) -> dict[str, str]:
     return found
 
 
-def _first_fault(line: tuple[Step, ...], states: Sequence[HousingState], number: int, laid: LaidContingency) -> str:
+def _first_fault(line: Sequence[Shape], states: Sequence[HousingState], number: int, laid: Kept) -> str:
     for spot in spots(states[number], laid.occurs):
         backs = tuple(back for name in laid.returns if (back := _named(line, number, name)) is not None)
-        effects = tuple(effect for step in laid.steps for effect in step.effects)
         told = leads_back(
-            _seen_from(states[number], spot), laid.occurs, Spot(spot.port and HERE, spot.position), effects,
+            _seen_from(states[number], spot), laid.occurs, Spot(spot.port and HERE, spot.position), laid.effects,
             tuple(_seen_from(states[back], spot) for back in backs),
         )  # fmt: skip
         if told:

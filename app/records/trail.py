@@ -2,6 +2,7 @@
 
 from typing import assert_never
 
+from app.domain.applicability import BranchLeft, StepNotApplicable
 from app.domain.contingency import ContingencyEntered
 from app.domain.event_base import Evidence
 from app.domain.events import (
@@ -29,9 +30,11 @@ from app.domain.events import (
     StopExplained,
     WayOutTaken,
 )
+from app.domain.field_change import FieldChangeApproved, FieldChangeDeclined, FieldChangeProposed
+from app.domain.radio import HoldReleasedByRadio, RadioReleaseSigned
 from app.domain.steps import Step
 from app.domain.words import unit_words
-from app.records.deviations import contingency_sentence
+from app.records.deviations import contingency_sentence, departure_sentence
 
 
 def sentence_of(event: Event, steps: dict[str, Step]) -> str:
@@ -79,6 +82,11 @@ def sentence_of(event: Event, steps: dict[str, Step]) -> str:
             return f"{who} put in steps before {text(event.step)}: {event.reason}{_again(event.due_again)}"
         case ContingencyEntered():
             return contingency_sentence(event, text(event.step), text(event.returns_to))
+        case (
+            FieldChangeProposed() | FieldChangeApproved() | FieldChangeDeclined() | StepNotApplicable() | BranchLeft()
+            | HoldReleasedByRadio() | RadioReleaseSigned()
+        ):  # fmt: skip
+            return departure_sentence(event, text)
         case JobStopped():
             return f"{who} stopped the job{' at ' + text(event.step) if event.step else ''}. {event.text}".strip()
         case StopExplained():

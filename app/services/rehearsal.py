@@ -11,11 +11,13 @@ from app.domain.commands import Accept, Begin, Command, Finish, Moment, Open, Re
 from app.domain.decide import decide
 from app.domain.event_base import Who
 from app.domain.events import Event, payload_of
+from app.domain.field_change import ApproveChange, approvers_of
 from app.domain.housing import BankDesign, SiteLimit
 from app.domain.instruments import Instrument, InstrumentKind
 from app.domain.job import PERMIT_UNTIL, JobState, fold
 from app.domain.judging import AGAIN
 from app.domain.procedure import Role, StepKind
+from app.domain.radio import SignRadioRelease
 from app.domain.site import SiteState
 from app.domain.steps import AskedFor, Step
 from app.ledger.canonical import canonical
@@ -118,6 +120,7 @@ def rehearse(made: Plan, signer: Signer, *, begin: datetime, site: str = "Rehear
 
 def commands_for(state: JobState, cast: Cast = CAST, *, made_on: str = MADE_ON) -> Iterator[tuple[Command, Who]]:
     """Yield what people would do next, until the step that is due stands, with answers within their limits."""
+    yield from _obligations(state, cast)
     step = state.due
     if step is None:
         return
@@ -128,6 +131,18 @@ def commands_for(state: JobState, cast: Cast = CAST, *, made_on: str = MADE_ON) 
     if step.marks == 2:
         yield Begin(step.id), by
     yield Finish(step.id, made_up_answers(step, made_on=made_on)), by
+
+
+def _obligations(state: JobState, cast: Cast) -> Iterator[tuple[Command, Who]]:
+    """What is owed before the work goes on or goes to review: signatures of senders, answers to field changes."""
+    for release in state.unsigned:
+        yield SignRadioRelease(release.seq), release.sender
+    waiting = state.changes.waiting_at(state.due.id) if state.due else None
+    if waiting is not None and state.due is not None:
+        given = {item.by.role for item in waiting.approved}
+        for role in approvers_of(state.due):
+            if role not in given:
+                yield ApproveChange(waiting.proposed.number), cast.lead if role is Role.LEAD else cast.officer
 
 
 def made_up_answers(step: Step, *, made_on: str = MADE_ON) -> dict[str, str]:

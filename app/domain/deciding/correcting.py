@@ -5,6 +5,7 @@ from app.domain.commands import (
     Moment,
     Withdraw,
 )
+from app.domain.deciding.applicability import branch_of
 from app.domain.deciding.common import event_of, relying_on, words_of
 from app.domain.deciding.work import setting_then
 from app.domain.events import AnswerCorrected, Event, StepWithdrawn
@@ -48,7 +49,7 @@ def correct(state: JobState, command: Correct, moment: Moment) -> tuple[Event, .
     again, flagged = relying_on(state, step)
     if not evidence.within:
         again = (step.id, *again)
-    return (
+    corrected = (
         event_of(
             AnswerCorrected,
             state,
@@ -63,6 +64,7 @@ def correct(state: JobState, command: Correct, moment: Moment) -> tuple[Event, .
             flagged=flagged,
         ),
     )
+    return (*corrected, *branch_of(state, step, evidence, moment))
 
 
 def withdraw(state: JobState, command: Withdraw, moment: Moment) -> tuple[Event, ...]:

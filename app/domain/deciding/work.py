@@ -11,7 +11,9 @@ from app.domain.commands import (
 )
 from app.domain.computing import Setting
 from app.domain.containment.rules import attempt
-from app.domain.deciding.common import event_of, signature_of, words_of
+from app.domain.deciding.applicability import branch_of
+from app.domain.deciding.common import complain_of_permit, event_of, signature_of, words_of, working
+from app.domain.deciding.field_change import complain_of_change
 from app.domain.events import Event, HoldReleased, StepBegun, StepDone, StepOutside, WayOutTaken
 from app.domain.job import JobState, Stage
 from app.domain.judging import evidence_from
@@ -19,41 +21,11 @@ from app.domain.procedure import Role, StepKind
 from app.domain.refused import Refused
 from app.domain.steps import Step
 
-NOT_OPEN = {
-    Stage.STOPPED: "The job is stopped. A lead must re-open it before anything is marked.",
-    Stage.LOOKING: "The job was re-opened. Answer what is to be looked at before going on.",
-    Stage.CONTESTED: "Two accounts of a step differ. A lead must settle them before anything is marked.",
-}
 MEANING_HOLD = "I release this hold point"
 
 
-def _working(state: JobState, step_id: str) -> Step:
-    """Return the step asked for if the job runs and the step is due."""
-    step = state.step(step_id)
-    if step is None:
-        raise Refused("no_step", f"This job has no step {step_id!r}. Go back to the step that is due.")
-    due = state.due
-    if due is None or state.stage is not Stage.OPEN:
-        raise Refused("not_open", NOT_OPEN.get(state.stage, f"The job is {state.stage}; no step is due."), step=step_id)
-    if due.id != step_id:
-        done = state.mark(step_id).stands
-        told = "is done already" if done else "is not due yet"
-        by = _by(state, step_id) if done else ""
-        raise Refused(
-            "done_already" if done else "out_of_order",
-            f"“{step.text}” {told}{by}. Due now: “{due.text}”. Go to that step.",
-            step=step_id,
-            logged=not done,
-        )
-    return step
-
-
-def _by(state: JobState, step_id: str) -> str:
-    done = state.mark(step_id).done
-    return f" by {done.by.name}" if done else ""
-
-
 def _may_mark(state: JobState, step: Step, moment: Moment) -> None:
+    complain_of_change(state, step, moment)
     if step.kind is StepKind.HOLD:
         raise Refused(
             "hold",
@@ -86,7 +58,7 @@ def _hands_in(state: JobState, step: Step) -> frozenset[str]:
 
 def begin(state: JobState, command: Begin, moment: Moment) -> tuple[Event, ...]:
     """Make the first of two marks."""
-    step = _working(state, command.step)
+    step = working(state, command.step)
     _may_mark(state, step, moment)
     if step.marks == 1:
         raise Refused("one_mark", f"“{step.text}” takes one mark only. Mark it done when it is done.", step=step.id)
@@ -98,7 +70,7 @@ def begin(state: JobState, command: Begin, moment: Moment) -> tuple[Event, ...]:
 
 def finish(state: JobState, command: Finish, moment: Moment) -> tuple[Event, ...]:
     """Finish a step, or keep what lies outside its limit as an attempt."""
-    step = _working(state, command.step)
+    step = working(state, command.step)
     _may_mark(state, step, moment)
     if step.marks == 2 and state.mark(step.id).begun is None:
         raise Refused("not_begun", f"“{step.text}” has not been begun. Mark it begun before acting.", step=step.id)
@@ -106,7 +78,8 @@ def finish(state: JobState, command: Finish, moment: Moment) -> tuple[Event, ...
     evidence = evidence_from(step, command.answers, command.note, Setting(moment.on, moment.instruments))
     if not evidence.within:
         return (event_of(StepOutside, state, moment, step=step.id, evidence=evidence),)
-    return (event_of(StepDone, state, moment, step=step.id, evidence=evidence, in_hand_since=state.last_at),)
+    done = event_of(StepDone, state, moment, step=step.id, evidence=evidence, in_hand_since=state.last_at)
+    return (done, *branch_of(state, step, evidence, moment))
 
 
 def setting_then(state: JobState, step: Step, moment: Moment) -> Setting:
@@ -133,7 +106,7 @@ def _model_allows(state: JobState, step: Step) -> None:
 
 def release(state: JobState, command: Release, moment: Moment) -> tuple[Event, ...]:
     """Release a hold point: by its role, by nobody who worked, under a permit that is good."""
-    step = _working(state, command.step)
+    step = working(state, command.step)
     if step.kind is not StepKind.HOLD:
         raise Refused("no_hold", f"“{step.text}” is not a hold point. Mark it like any other step.", step=step.id)
     if moment.by.role is not step.role:
@@ -150,15 +123,7 @@ def release(state: JobState, command: Release, moment: Moment) -> tuple[Event, .
             step=step.id,
             logged=True,
         )
-    until = state.permit_until
-    if until is not None and until < moment.on:
-        raise Refused(
-            "permit",
-            f"The permit was good until {until} and today is {moment.on}. Have it renewed and correct its date, then "
-            "release.",
-            step=step.id,
-            logged=True,
-        )
+    complain_of_permit(state, step, moment)
     return (event_of(HoldReleased, state, moment, step=step.id, signature=signature_of(state, moment, MEANING_HOLD)),)
 
 
