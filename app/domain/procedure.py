@@ -229,6 +229,14 @@ class Section(Kept):
     each: Literal["once", "filter_out", "filter_in"] = "once"
     steps: tuple[WrittenStep, ...] = Field(min_length=1)
 
+    @model_validator(mode="before")
+    @classmethod
+    def _says_its_use(cls, given: object) -> object:
+        if isinstance(given, dict) and "use" not in given:
+            name = f"{given.get('id', '?')}, “{given.get('title', '?')}”"
+            raise ValueError(f"the section {name} does not say how closely it is followed; give it a use")
+        return given
+
 
 class Stage(Kept):
     """A part of the job: once, or finished at one port before the next, or once for each bank."""

@@ -78,7 +78,7 @@ class SecretWrong(_SiteEvent):
 
 
 class ProcedureIssued(_SiteEvent):
-    """A procedure revision passed the writing rules and the model and may be used."""
+    """A procedure revision passed the writing rules, the model and a rehearsal, and may be used from now on."""
 
     type: Literal["procedure_issued"] = "procedure_issued"
     procedure: str
@@ -86,6 +86,18 @@ class ProcedureIssued(_SiteEvent):
     sha256: str
     author: str
     approver: str
+
+
+class ProcedureRehearsed(_SiteEvent):
+    """A whole job of exactly this text was rehearsed over a housing; `root` is the head over its `entries`."""
+
+    type: Literal["procedure_rehearsed"] = "procedure_rehearsed"
+    procedure: str
+    revision: int
+    sha256: str
+    housing: str
+    entries: int
+    root: str
 
 
 class JobRegistered(_SiteEvent):
@@ -209,7 +221,7 @@ class SiteRestored(_SiteEvent):
 SiteEvent = (
     SiteStarted | PersonAdded | SecretReset | SecretChosen | PersonLeft | SecretWrong | ProcedureIssued
     | JobRegistered | JobClosed | RecordExported | InstrumentKept | InstrumentPutAside | ReadingTaken | ReadingStruck
-    | QualificationNoted | TabletEnrolled | TabletRevoked | SiteRestored
+    | QualificationNoted | TabletEnrolled | TabletRevoked | SiteRestored | ProcedureRehearsed
 )  # fmt: skip
 _READER: TypeAdapter[SiteEvent] = TypeAdapter(Annotated[SiteEvent, Field(discriminator="type")])
 
@@ -235,6 +247,7 @@ class SiteState:
     zone: str = "UTC"
     jobs: tuple[JobLine, ...] = ()
     procedures: tuple[tuple[str, int, str], ...] = ()
+    rehearsed: frozenset[str] = frozenset()
     instruments: Mapping[str, Instrument] = field(default_factory=lambda: MappingProxyType({}))
     put_aside: Mapping[str, InstrumentPutAside] = field(default_factory=lambda: MappingProxyType({}))
     readings: Mapping[int, ReadingTaken] = field(default_factory=lambda: MappingProxyType({}))
@@ -263,6 +276,8 @@ def evolve_site(state: SiteState, event: SiteEvent) -> SiteState:
         case ProcedureIssued():
             issued = (event.procedure, event.revision, event.sha256)
             return replace(state, procedures=(*state.procedures, issued))
+        case ProcedureRehearsed():
+            return replace(state, rehearsed=state.rehearsed | {event.sha256})
         case JobRegistered():
             line = JobLine(event.job, event.number, event.housing, event.kind, event.at)
             return replace(state, jobs=(*state.jobs, line))
@@ -299,6 +314,11 @@ def evolve_site(state: SiteState, event: SiteEvent) -> SiteState:
             return state
         case _:
             assert_never(event)
+
+
+def issued_digests(state: SiteState) -> frozenset[str]:
+    """Return the SHA-256 of every procedure text that has been issued."""
+    return frozenset(digest for _, _, digest in state.procedures)
 
 
 def next_number(state: SiteState, year: int) -> str:

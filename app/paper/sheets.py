@@ -43,6 +43,7 @@ def sheets_of(report: Mapping[str, Any], photos: Mapping[str, bytes]) -> tuple[d
         "signatures": report["signatures"],
         "head": {**head, "short": short_head(head["root"])},
         "pictures": [shown for shown, _, _ in pictures],
+        "departures": report.get("departures", []),
         "sections": [_section(section, named) for section in report["sections"]],
         "certificates": report["certificates"],
         "photos": list(named.values()),

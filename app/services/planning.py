@@ -1,5 +1,6 @@
 """Planning: choose a housing and a procedure, see take-off, steps and the model's verdict, make the first entry."""
 
+from collections.abc import Collection
 from dataclasses import dataclass
 
 from app.calc.errors import Invalid
@@ -38,13 +39,22 @@ def find_housing(library: Library, tag: str) -> Housing:
     raise Invalid(f"There is no housing {tag!r} on this site. Choose one from the list.")
 
 
-def find_procedure(library: Library, procedure_id: str) -> tuple[Procedure, str]:
-    """Return the newest revision of a procedure and its SHA-256; raise Invalid if there is none."""
+def find_procedure(library: Library, procedure_id: str, issued: Collection[str] | None = None) -> tuple[Procedure, str]:
+    """Return the newest revision of a procedure and its SHA-256; raise Invalid if there is none.
+
+    issued: the SHA-256 of what has been issued, if only that will do.
+    """
     found = [(procedure, digest) for procedure, digest in library.procedures() if procedure.id == procedure_id]
     if not found:
         known = ", ".join(sorted({procedure.id for procedure, _ in library.procedures()})) or "none"
         raise Invalid(f"There is no procedure {procedure_id!r}; there is {known}. Choose one of those.")
-    return max(found, key=lambda item: item[0].revision)
+    usable = [item for item in found if issued is None or item[1] in issued]
+    if not usable:
+        newest = max(procedure.revision for procedure, _ in found)
+        raise Invalid(
+            f"Revision {newest} of {procedure_id} has not been issued. A lead rehearses and issues it under Procedures."
+        )
+    return max(usable, key=lambda item: item[0].revision)
 
 
 def with_depths(housing: Housing, depths: dict[str, int]) -> Housing:

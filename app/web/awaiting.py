@@ -5,11 +5,12 @@ What is in memory is taken at once: a thread is only asked for what may wait for
 
 import asyncio
 from concurrent.futures import Future
+from dataclasses import replace
 from datetime import date
 
 from starlette.concurrency import run_in_threadpool
 
-from app.domain.job import JobState
+from app.domain.job import JobState, Stage
 from app.domain.procedure import StepKind
 from app.records.moments import local_text, utc_text
 from app.services.jobs import Recorded
@@ -33,6 +34,24 @@ async def state_of(site: Site, job: str) -> JobState:
 
 async def around_for(site: Site, state: JobState) -> Around:
     """Return what the step that is due lets one choose from: people at a hold point, instruments at a reading."""
+    return replace(await _choices(site, state), newer=newer_words(site, state))
+
+
+def newer_words(site: Site, state: JobState) -> str:
+    """Say that a newer revision of the job's procedure was issued; the job itself stays on its own."""
+    register, opened = site.jobs.site_at_hand(), state.opened
+    if register is None or opened is None or state.stage is Stage.ACCEPTED:
+        return ""
+    newest = max((number for name, number, _ in register.procedures if name == opened.procedure), default=0)
+    if newest <= opened.revision:
+        return ""
+    return (
+        f"Revision {newest} of this procedure has been issued since. This job stays on revision {opened.revision}; "
+        "decide whether it goes on."
+    )
+
+
+async def _choices(site: Site, state: JobState) -> Around:
     due = state.due
     if due is None:
         return Around()

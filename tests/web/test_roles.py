@@ -26,8 +26,15 @@ LEADS = {
     "POST /jobs/{job}/way-out",
     "POST /jobs/{job}/contests",
     "POST /housings/{tag}/struck",
+    "POST /jobs/{job}/contingencies",
+    "POST /jobs/{job}/aside",
+    "POST /jobs/{job}/radio",
+    "POST /procedures/issue",
 }
-LEADS_AND_OFFICERS = {"POST /instruments", "POST /instruments/aside", "POST /qualifications"}
+LEADS_AND_OFFICERS = {
+    "POST /instruments", "POST /instruments/aside", "POST /qualifications", "POST /jobs/{job}/changes/approve",
+    "POST /jobs/{job}/radio/sign",
+}  # fmt: skip
 KEEPERS_OF_TABLETS = {"GET /tablets", "POST /tablets", "POST /tablets/revoke"}
 OFFICERS = {"POST /jobs/{job}/exceptions", "POST /jobs/{job}/accept", "POST /jobs/{job}/return"}
 KEEPERS = {"GET /people", "POST /people", "POST /people/{person}/reset", "POST /people/{person}/leave"}

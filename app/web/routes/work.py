@@ -66,7 +66,7 @@ async def do(request: Request, job: str, command: Command, form: Posted, by: Who
     return (await done(site_of(request).jobs.record(job, command, asked))).state
 
 
-async def _signer(request: Request, form: Posted, person: str) -> Who:
+async def signer(request: Request, form: Posted, person: str) -> Who:
     """Return the person whose secret was entered for this signature; being signed in is not a signature."""
     site, session = site_of(request), session_of(request)
     return await run_in_threadpool(site.people.prove, person, form.need("secret"), tablet=session.tablet)
@@ -160,7 +160,7 @@ async def release(request: Request, job: str) -> Response:
     """Release a hold point with the secret of the role it names."""
     form = await posted(request)
     request.state.refill = Refill(form.get("step"), {SIGNER: form.get(SIGNER)})
-    by = await _signer(request, form, form.need(SIGNER))
+    by = await signer(request, form, form.need(SIGNER))
     return await show(request, job, await do(request, job, Release(form.need("step")), form, by=by))
 
 
@@ -208,7 +208,7 @@ async def reopen(request: Request, job: str) -> Response:
     """Re-open a job, signed by the lead with a written answer."""
     form = await posted(request)
     state = await known(site_of(request), job)
-    by = await _signer(request, form, session_of(request).who.id)
+    by = await signer(request, form, session_of(request).who.id)
     looks_at = rechecks_for(state)
     if extra := form.get("extra").strip():
         looks_at = (*looks_at, Recheck(id="extra", text=extra, expected="as the lead wrote it"))
@@ -238,5 +238,5 @@ async def withdraw(request: Request, job: str) -> Response:
 async def submit(request: Request, job: str) -> Response:
     """Hand the finished job to review, signed by the lead."""
     form = await posted(request)
-    by = await _signer(request, form, session_of(request).who.id)
+    by = await signer(request, form, session_of(request).who.id)
     return await show(request, job, await do(request, job, Submit(), form, by=by))

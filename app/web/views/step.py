@@ -14,6 +14,7 @@ from app.domain.job import JobState, Mark
 from app.domain.procedure import Role, StepKind
 from app.domain.steps import AskedFor, Step
 from app.domain.words import unit_words
+from app.records.deviations import changed_words
 from app.records.moments import local_text
 from app.records.wording import limit_words
 from app.services.ports import Person, Session
@@ -33,11 +34,13 @@ class Around:
     """What lies around a job that its steps let one choose from.
 
     people: at a hold point everybody.  instruments: the site's register.  on: the day at the site.
+    newer: a revision that was issued since the job began, in words for a lead.
     """
 
     people: tuple[Person, ...] = ()
     instruments: Mapping[str, Instrument] = field(default_factory=dict)
     on: date = date.min
+    newer: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,6 +117,9 @@ class StepView:
     note_value: str = ""
     result_limit: str = ""
     way_out: WayOutView | None = None
+    changes: tuple[tuple[str, tuple[tuple[str, str, str], ...]], ...] = ()
+    waits: str = ""
+    by_radio: bool = False
 
     @property
     def takes_photo(self) -> bool:
@@ -178,6 +184,11 @@ def step_view(state: JobState, step: Step, session: Session, around: Around, ref
         note_value=typed.note,
         result_limit="" if act == "begin" else result_limit_words(step),
         way_out=_way_out(state, session) if state.due is step else None,
+        changes=tuple(
+            (item.proposed.number, tuple(changed_words(item.proposed))) for item in state.changes.in_force_at(step.id)
+        ),
+        waits=waiting.proposed.number if (waiting := state.changes.waiting_at(step.id)) else "",
+        by_radio=bool(step.by_radio),
     )
 
 

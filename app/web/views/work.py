@@ -92,6 +92,7 @@ class EndView:
     may_submit: bool
     may_review: bool
     token: str
+    unsigned: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +113,7 @@ class Work:
     contests: ContestsView | None = None
     size: int = 0
     unsettled: int = -1
+    newer: str = ""
     person: str = ""
 
 
@@ -146,7 +148,8 @@ def work_view(
 ) -> Work:
     """Return the work page of a job as this person sees it."""
     shown = _panel_of(job, state, session, around, notice, refill)
-    return replace(shown, size=state.size, unsettled=state.unsettled_at, person=session.who.id)
+    newer = around.newer if session.who.role is Role.LEAD else ""
+    return replace(shown, newer=newer, size=state.size, unsettled=state.unsettled_at, person=session.who.id)
 
 
 def _panel_of(
@@ -250,4 +253,7 @@ def _end(state: JobState, session: Session) -> EndView:
         may_submit=role is Role.LEAD and state.stage in (Stage.WORK_DONE, Stage.RETURNED),
         may_review=role is Role.SAFETY_OFFICER and state.stage is Stage.IN_REVIEW,
         token=new_token(),
+        unsigned="".join(
+            f"{item.sender.name} has yet to sign the release by radio of entry {item.seq}. " for item in state.unsigned
+        ),
     )
