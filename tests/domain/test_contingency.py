@@ -142,6 +142,10 @@ def test_a_contingency_is_entered_by_a_lead_who_did_not_stop_and_only_where_it_c
         running.do(EnterContingency("bag-torn", "torn", "P1"), HANDS)
     with pytest.raises(Refused, match="stopped this job") as by_stopper:
         running.do(EnterContingency("bag-torn", "torn", "P1"), LEAD)
+    elsewhere = stopped_at("out-1/gather")
+    for port, position in (("P9", None), (None, None), ("P1", 2)):
+        with pytest.raises(Refused, match="cannot have happened"):
+            elsewhere.do(EnterContingency("bag-torn", "torn", port, position), OTHER_LEAD)
     early = stopped_at("isolate/shut/fan")
     with pytest.raises(Refused, match="cannot have happened"):
         early.do(EnterContingency("bag-torn", "torn", "P1"), OTHER_LEAD)
