@@ -7,6 +7,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import partial
+from hashlib import sha256
 from pathlib import Path
 from socket import gethostname
 
@@ -17,7 +18,7 @@ from app import __version__
 from app.calc.errors import Invalid
 from app.domain.procedure import Role
 from app.domain.restores import present_line
-from app.domain.site import SITE_LEDGER, JobClosed, ProcedureIssued, SiteStarted, site_event_from_bytes
+from app.domain.site import SITE_LEDGER, JobClosed, SiteStarted, issued_digests, site_event_from_bytes
 from app.domain.site_settings import IDLE_LOCK, value_of
 from app.ledger.heads import Head
 from app.paths import FONTS, SEED_DATA
@@ -296,19 +297,22 @@ def _started_with(settings: Settings) -> dict[str, str]:
 
 
 def _issue_procedures(jobs: Jobs, library: FileLibrary) -> None:
-    """Write each procedure file that has not been seen before into the site's ledger."""
-    known = {digest for _, _, digest in jobs.site().procedures}
-    for procedure, digest in library.procedures():
-        if digest not in known:
-            issued = partial(
-                ProcedureIssued,
-                procedure=procedure.id,
-                revision=procedure.revision,
-                sha256=digest,
-                author=procedure.author,
-                approver=procedure.approver,
-            )
-            jobs.write_site(lambda _, seq, at, issued=issued: issued(seq=seq, at=at)).result()  # type: ignore[misc]
+    """Issue each procedure that came with the program and is new to this site; a site's own text waits for a lead.
+
+    A rehearsal takes its time, so that nothing of this is loaded where there is nothing to issue.
+    """
+    known = issued_digests(jobs.site())
+    fresh = [(procedure, digest) for procedure, digest in library.procedures() if digest not in known]
+    if not fresh:
+        return
+    shipped = {sha256(path.read_bytes()).hexdigest() for path in (SEED_DATA / "procedures").glob("*.toml")}
+    for procedure, digest in fresh:
+        if digest not in shipped:
+            continue
+        from app.services.issuing import housing_for, issue, why_not
+
+        if not why_not(procedure, digest, jobs.site()):
+            issue(jobs, procedure, digest, housing_for(()), by=None)
 
 
 def _returns(jobs: Jobs, settings: Settings) -> tuple[str, ...]:

@@ -85,6 +85,10 @@ def _parser() -> argparse.ArgumentParser:
     made.add_argument("housing", type=Path)
     made.add_argument("--procedure", default="change-out", help="a procedure's id or file")
     made.add_argument("--out", type=Path, required=True)
+    made = command("issue", _issue, "rehearse a procedure of a site and issue it; the server must not be running")
+    made.add_argument("procedure", help="the id of a procedure in the site's folder")
+    made.add_argument("--housing", help="the tag of the housing to rehearse on; else the first")
+    made.add_argument("--data", type=Path, default=defaults.data)
     made = command("export", _export, "write a job's record into a folder")
     made.add_argument("job")
     made.add_argument("--out", type=Path, required=True)
@@ -226,6 +230,26 @@ def _rehearse(options: argparse.Namespace) -> int:
     print(f"REHEARSAL of {procedure.id} over {made.housing.tag}: {len(run.events)} entries, {len(made.steps)} steps.")
     print(f"Head {run.heads[-1].size}:{run.heads[-1].root.hex()}")
     print(f"Written to {options.out}")
+    return GOOD
+
+
+def _issue(options: argparse.Namespace) -> int:
+    from app.bootstrap import start
+    from app.services.issuing import housing_for, issue
+    from app.services.planning import find_housing, find_procedure
+
+    if not (options.data / "changeout.sqlite3").is_file():
+        raise Invalid(f"{options.data} is not a site's folder. Give the folder that the server uses.")
+    running = start(Settings(data=options.data))
+    try:
+        library = running.site.library
+        procedure, digest = find_procedure(library, options.procedure)
+        housing = find_housing(library, options.housing) if options.housing else housing_for(library.housings())
+        entries, root = issue(running.site.jobs, procedure, digest, housing, by=None)
+    finally:
+        running.close()
+    print(f"Rehearsed over {housing.tag}: {entries} entries, root {root}")
+    print(f"Issued: {procedure.id} revision {procedure.revision}, SHA-256 {digest}")
     return GOOD
 
 

@@ -70,6 +70,12 @@ COMMON = "app/domain/deciding/common.py"
 DECIDE = "app/domain/decide.py"
 CREW = "app/domain/deciding/crew.py"
 LESSONS = "app/domain/deciding/lessons.py"
+CONTINGENCY = "app/domain/deciding/contingency.py"
+CHANGE = "app/domain/deciding/field_change.py"
+ASIDE = "app/domain/deciding/applicability.py"
+RADIO = "app/domain/deciding/radio.py"
+DEPARTURES = "tests/domain/test_departures.py"
+DEPARTURES_C = "tests/domain/test_contingency.py"
 JOB_GUARDS = [
     Deletion("order of steps", WORK, "if due.id != step_id:", "if False:", JOB),
     Deletion("only while open", WORK, "if due is None or state.stage is not Stage.OPEN:", "if due is None:", JOB),
@@ -117,6 +123,23 @@ JOB_GUARDS = [
     Deletion("questions before review", LESSONS, "if left := state.unanswered:", "if left := ():", JOB),
     Deletion("questions only about deviations", LESSONS, "if command.entry not in {item.seq for item in state.unanswered}:", "if False:", "tests/domain/test_lessons.py"),
     Deletion("a note follows a note", "app/domain/deciding/noting.py", "if command.follows is not None and command.follows not in state.notes:", "if False:", "tests/domain/test_lessons.py"),
+    Deletion("lead enters a contingency", CONTINGENCY, "if moment.by.role is not Role.LEAD:", "if False:", DEPARTURES_C),
+    Deletion("stopper enters a contingency", CONTINGENCY, "if state.stop.stamp.by.id == moment.by.id:", "if False:", DEPARTURES_C),
+    Deletion("contingency from a stop", CONTINGENCY, "if state.stop is None or state.due is None:", "if state.due is None:", DEPARTURES_C),
+    Deletion("contingency where it can be", CONTINGENCY, "and at == spot), None)", "), None)", DEPARTURES_C),
+    Deletion("change waits", CHANGE, 'if waiting := state.changes.waiting_at(step.id):\n        raise Refused(\n            "change_waits"', 'if False and (waiting := state.changes.waiting_at(step.id)):\n        raise Refused(\n            "change_waits"', DEPARTURES),
+    Deletion("own change", CHANGE, "if moment.by.id == found.proposed.by.id or", "if", DEPARTURES),
+    Deletion("approver carries out", CHANGE, "if any(item.by.id == moment.by.id for change", "if any(False for change", DEPARTURES),
+    Deletion("roles that approve", CHANGE, "if moment.by.role not in missing:", "if False:", DEPARTURES),
+    Deletion("critical is set aside", ASIDE, "if why := why_critical(step):", 'if why := "":', DEPARTURES),
+    Deletion("lead sets aside", ASIDE, "if moment.by.role is not Role.LEAD:", "if False:", DEPARTURES),
+    Deletion("radio where allowed", RADIO, "or not step.by_radio:", "and not step.by_radio:", DEPARTURES),
+    Deletion("radio received by a lead", RADIO, "if moment.by.role is not Role.LEAD:", "if False:", DEPARTURES),
+    Deletion("tags repeated", RADIO, 'if command.housing.strip() != housing or command.port.strip() != (step.port or ""):', "if False:", DEPARTURES),
+    Deletion("sender of the role", RADIO, "if sender.role is not step.role:", "if False:", DEPARTURES),
+    Deletion("sender did not work", RADIO, "if sender.id == moment.by.id or", "if", DEPARTURES),
+    Deletion("sender signs", RADIO, "if found.sender.id != moment.by.id:", "if False:", DEPARTURES),
+    Deletion("unsigned at review", REVIEWING, "if unsigned := state.unsigned:", "if unsigned := ():", DEPARTURES),
     Deletion("in review", REVIEWING, "if state.stage is not Stage.IN_REVIEW:", "if False:", JOB),
 ]  # fmt: skip
 

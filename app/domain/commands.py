@@ -5,12 +5,16 @@ from dataclasses import dataclass, field
 from datetime import date
 from types import MappingProxyType
 
+from app.domain.applicability import SetAside
+from app.domain.contingency import EnterContingency
 from app.domain.crew import NO_QUALIFICATIONS, CrewCommand, Qualifications
 from app.domain.event_base import Device, Who
 from app.domain.events import JobOpened, Recheck
+from app.domain.field_change import FieldChangeCommand
 from app.domain.instruments import Instrument
 from app.domain.job import Notable
 from app.domain.lessons import LessonCommand
+from app.domain.radio import RadioCommand
 from app.domain.restores import Restore
 
 
@@ -223,4 +227,5 @@ Command = (
     | ExplainStop | Reopen | AnswerRecheck | Submit | OpenException | Accept | ReturnRecord
     | CrewCommand
     | LessonCommand
+    | EnterContingency | FieldChangeCommand | SetAside | RadioCommand
 )  # fmt: skip

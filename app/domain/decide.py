@@ -8,6 +8,7 @@ it has been opened.  Each refusal says what was asked, what is due and what to d
 
 from typing import assert_never
 
+from app.domain.applicability import SetAside
 from app.domain.commands import (
     Accept,
     AnswerRecheck,
@@ -31,20 +32,27 @@ from app.domain.commands import (
     WriteNote,
 )
 from app.domain.containment.state import ClosureRule, starting_state
+from app.domain.contingency import EnterContingency
 from app.domain.crew import Acknowledge, ConfirmPause, LeaveCrew
+from app.domain.deciding.applicability import set_aside
+from app.domain.deciding.contingency import enter
 from app.domain.deciding.correcting import correct, withdraw
 from app.domain.deciding.crew import acknowledge, leave
+from app.domain.deciding.field_change import field_change
 from app.domain.deciding.late import decide_contest, late
 from app.domain.deciding.lessons import answer_deviation
 from app.domain.deciding.noting import note
+from app.domain.deciding.radio import radio
 from app.domain.deciding.reviewing import accept, give_back, open_exception, submit
 from app.domain.deciding.stopping import answer_recheck, explain, reopen, stop
 from app.domain.deciding.work import begin, confirm_pause, finish, release, take_way_out
 from app.domain.events import Event
 from app.domain.examine import breaches_anywhere
+from app.domain.field_change import ApproveChange, DeclineChange, ProposeChange
 from app.domain.job import JobState
 from app.domain.lessons import AnswerDeviation
 from app.domain.procedure import Role
+from app.domain.radio import ReleaseByRadio, SignRadioRelease
 from app.domain.refused import Refused
 
 WORKERS = (Role.TECHNICIAN, Role.LEAD, Role.SAFETY_OFFICER)
@@ -101,6 +109,14 @@ def decide(state: JobState, command: Command, moment: Moment) -> tuple[Event, ..
             return confirm_pause(state, command, moment)
         case AnswerDeviation():
             return answer_deviation(state, command, moment)
+        case EnterContingency():
+            return enter(state, command, moment)
+        case ProposeChange() | ApproveChange() | DeclineChange():
+            return field_change(state, command, moment)
+        case SetAside():
+            return set_aside(state, command, moment)
+        case ReleaseByRadio() | SignRadioRelease():
+            return radio(state, command, moment)
         case _:
             assert_never(command)
 
@@ -113,7 +129,7 @@ def _open(state: JobState, command: Open, moment: Moment) -> tuple[Event, ...]:
         raise Refused("role", f"A {moment.by.role.words} cannot open a job. Ask a lead to open it.")
     rule = ClosureRule(ties_each_side=draft.ties_each_side, bands_each_side=draft.bands_each_side)
     start = starting_state(draft.housing, fitted=draft.kind == "change_out", rule=rule)
-    if found := breaches_anywhere(draft.steps, draft.ways_out or (), start):
+    if found := breaches_anywhere(draft.steps, draft.ways_out or (), draft.contingencies or (), start):
         first = found[0]
         raise Refused(
             "breach",

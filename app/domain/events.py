@@ -8,10 +8,14 @@ from typing import Annotated, Literal
 
 from pydantic import Field, TypeAdapter
 
+from app.domain.applicability import BranchLeft, StepNotApplicable
+from app.domain.contingency import ContingencyEntered, LaidContingency
 from app.domain.crew import Briefing, CrewEvent
 from app.domain.event_base import Evidence, JobEvent, Signature, Who
+from app.domain.field_change import FieldChangeApproved, FieldChangeDeclined, FieldChangeProposed
 from app.domain.housing import Housing
 from app.domain.lessons import LessonEvent
+from app.domain.radio import HoldReleasedByRadio, RadioReleaseSigned
 from app.domain.steps import LaidWayOut, Step
 from app.domain.text import Kept
 
@@ -43,6 +47,7 @@ class JobOpened(JobEvent):
     signal_words: str
     steps: tuple[Step, ...]
     ways_out: tuple[LaidWayOut, ...] | None = None
+    contingencies: tuple[LaidContingency, ...] | None = None
     ties_each_side: int
     bands_each_side: int
     crew: tuple[Who, ...] = ()
@@ -280,6 +285,8 @@ Event = (
     | ExceptionOpened | RecordAccepted | RecordReturned
     | CrewEvent
     | LessonEvent
+    | ContingencyEntered | FieldChangeProposed | FieldChangeApproved | FieldChangeDeclined
+    | StepNotApplicable | BranchLeft | HoldReleasedByRadio | RadioReleaseSigned
 )  # fmt: skip
 _READER: TypeAdapter[Event] = TypeAdapter(Annotated[Event, Field(discriminator="type")])
 

@@ -1,30 +1,29 @@
 """Run the steps of a job through the containment model and report every breach together."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from itertools import product
 
-from app.domain.containment.broken import Rule
+from app.domain.containment.mishaps import Spot, happen
 from app.domain.containment.rules import attempt, final_faults
 from app.domain.containment.state import HousingState
+from app.domain.contingency import LaidContingency, lay_contingencies
 from app.domain.housing import MOST_FILTERS, MOST_PORTS, AccessPort, Housing, Seal, Service
 from app.domain.procedure import Procedure
 from app.domain.steps import LaidWayOut, Step, begin_with, expand, put_in, ways_out
+from app.domain.way_back import Breach, contingency_breaches
 
-
-@dataclass(frozen=True, slots=True)
-class Breach:
-    """A step that would break a containment rule."""
-
-    step: str
-    rule: Rule
-    sentence: str
+__all__ = ["Breach", "breaches", "breaches_anywhere", "examine", "matrix", "sample_housing"]
 
 
 def breaches(steps: tuple[Step, ...], state: HousingState) -> tuple[Breach, ...]:
-    """Return every rule that the steps break from this state on, the state they end in included."""
+    """Return every rule that the steps break from this state on, the state they end in included.
+
+    What went wrong before a step, as the step says, happens to the housing and breaks no rule by itself.
+    """
     found: list[Breach] = []
     for step in steps:
+        if step.occurs is not None:
+            state = happen(state, step.occurs.mishap, Spot(step.occurs.port, step.occurs.position))
         for effect in step.effects:
             outcome = attempt(state, effect)
             found += [Breach(step.id, broken.rule, broken.sentence) for broken in outcome.broken]
@@ -34,15 +33,21 @@ def breaches(steps: tuple[Step, ...], state: HousingState) -> tuple[Breach, ...]
 
 
 def examine(procedure: Procedure, housing: Housing) -> tuple[Breach, ...]:
-    """Return the breaches of a procedure over one housing, ways out included; none: it may be issued for it."""
+    """Return the breaches of a procedure over one housing, with ways out and contingencies; none: it may be issued."""
     line = expand(procedure, housing)
-    return breaches_anywhere(line, ways_out(procedure, housing, line), begin_with(procedure, housing))
+    ways, kept = ways_out(procedure, housing, line), lay_contingencies(procedure, housing)
+    return breaches_anywhere(line, ways, kept, begin_with(procedure, housing))
 
 
-def breaches_anywhere(line: tuple[Step, ...], ways: tuple[LaidWayOut, ...], state: HousingState) -> tuple[Breach, ...]:
-    """Return the breaches of a line of steps, and of the line with each way out put in."""
-    found = breaches(line, state)
-    return found or tuple(breach for way in ways for breach in breaches(put_in(line, way, 1), state))
+def breaches_anywhere(
+    line: tuple[Step, ...], ways: tuple[LaidWayOut, ...], kept: tuple[LaidContingency, ...], state: HousingState
+) -> tuple[Breach, ...]:
+    """Return the breaches of a line of steps, of the line with each way out put in, and of each contingency in both."""
+    lines = (line, *(put_in(line, way, 1) for way in ways))
+    found = breaches(line, state) or tuple(breach for other in lines[1:] for breach in breaches(other, state))
+    return found or tuple(
+        dict.fromkeys(breach for other in lines for breach in contingency_breaches(other, kept, state))
+    )
 
 
 def matrix() -> Iterator[Housing]:

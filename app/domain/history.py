@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from datetime import date
 
 from app.domain.crew import CrewBriefed, CrewLeft, Part, PauseConfirmed
+from app.domain.departures import departure_fault
 from app.domain.event_base import Signature
 from app.domain.events import (
     ContestDecided,
@@ -22,16 +23,21 @@ from app.domain.events import (
     StepOutside,
     WayOutTaken,
 )
+from app.domain.field_change import FieldChangeApproved
 from app.domain.job import JobState, Stage, evolve
 from app.domain.judging import same_answer
 from app.domain.procedure import Role, Second, StepKind
+from app.domain.radio import RadioReleaseSigned
 from app.domain.steps import Step
+
+SIGNED = (
+    HoldReleased, JobSubmitted, RecordAccepted, FieldChangeApproved, RadioReleaseSigned, CrewBriefed, PauseConfirmed,
+)  # fmt: skip
 
 
 def signature_of(event: Event) -> Signature | None:
     """Return the signature that an event carries, if it carries one."""
-    carrying = HoldReleased | JobSubmitted | RecordAccepted | CrewBriefed | PauseConfirmed
-    return event.signature if isinstance(event, carrying) else None
+    return event.signature if isinstance(event, SIGNED) else None
 
 
 def unlawful(events: Sequence[Event]) -> tuple[str, ...]:
@@ -64,10 +70,12 @@ def _fault(state: JobState, event: Event) -> str:
             return "the job was handed to review unfinished."
         case JobSubmitted() if state.unanswered:
             return "the job was handed to review with questions about a deviation open."
+        case JobSubmitted() if state.unsigned:
+            return "the job was handed to review before every release by voice was signed."
         case RecordAccepted():
             return _accept_fault(state, event)
         case _:
-            return ""
+            return departure_fault(state, event)
 
 
 def _mark_fault(state: JobState, event: StepBegun | StepDone | StepOutside | HoldReleased) -> str:

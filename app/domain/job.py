@@ -13,8 +13,12 @@ from functools import reduce
 from types import MappingProxyType
 from typing import assert_never
 
+from app.domain.applicability import BranchLeft, StepNotApplicable, branch_words
+from app.domain.containment.effects import Use
+from app.domain.containment.mishaps import happen
 from app.domain.containment.rules import attempt
 from app.domain.containment.state import ClosureRule, HousingState, starting_state
+from app.domain.contingency import ContingencyEntered
 from app.domain.crew import CrewBriefed, CrewLeft, CrewState, PauseConfirmed, crew_of, evolve_crew
 from app.domain.event_base import Device, Evidence, Signature, Who
 from app.domain.events import (
@@ -43,8 +47,17 @@ from app.domain.events import (
     StopExplained,
     WayOutTaken,
 )
+from app.domain.field_change import (
+    FieldChangeApproved,
+    FieldChangeDeclined,
+    FieldChangeProposed,
+    FieldChanges,
+    evolve_field_changes,
+    reworded,
+)
 from app.domain.lessons import DEVIATIONS, DeviationAnswered, LessonState, evolve_lessons
-from app.domain.steps import LaidWayOut, Step, put_in
+from app.domain.radio import HoldReleasedByRadio, Radio, RadioReleaseSigned, evolve_radio
+from app.domain.steps import AskedFor, LaidWayOut, Step, put_in
 from app.domain.words import unit_words
 
 PERMIT_UNTIL = "permit-until"
@@ -123,10 +136,11 @@ class Mark:
     corrections: tuple[Correction, ...] = ()
     due_again: str | None = None
     flags: tuple[str, ...] = ()
+    not_applicable: str | None = None
 
     @property
     def stands(self) -> bool:
-        """Whether the step counts as done."""
+        """Whether the step counts as done; one that does not apply stands for the order of the steps."""
         return self.done is not None and self.due_again is None
 
     @property
@@ -155,7 +169,7 @@ class Notable:
     step: str | None = None
 
 
-UNSETTLING = (JobStopped, JobReopened, StepWithdrawn, AnswerCorrected, WayOutTaken, ContestDecided)
+UNSETTLING = (JobStopped, JobReopened, StepWithdrawn, AnswerCorrected, WayOutTaken, ContestDecided, ContingencyEntered)
 _NO_MARK = Mark()
 _EMPTY: Mapping[str, Mark] = MappingProxyType({})
 
@@ -166,6 +180,7 @@ class JobState:
 
     steps: those of the job in order, with those that were put in.  place: how many stand before the first that does
     not.  taken: the ways out that were put in, each with the entry that did it.
+    entered: the contingencies that were entered.
     contests: kept marks that do not agree with what stands, undecided.  unsettled_at: the newest entry that stopped,
     re-opened or took something back; a mark from before it may mean something that is no longer so.
     counted: the highest number of a kept mark that the record has, by tablet.
@@ -195,6 +210,9 @@ class JobState:
     done_at: str = ""
     performers: frozenset[str] = frozenset()
     taken: tuple[tuple[str, int], ...] = ()
+    entered: tuple[ContingencyEntered, ...] = ()
+    changes: FieldChanges = field(default_factory=FieldChanges)
+    radio: Radio = field(default_factory=Radio)
     contests: tuple[MarkContested, ...] = ()
     unsettled_at: int = -1
     counted: Mapping[str, int] = field(default_factory=lambda: MappingProxyType({}))
@@ -242,6 +260,26 @@ class JobState:
             return None
         taken = max((seq for name, seq in self.taken if name == way.id), default=-1)
         return way if self.mark(due.id).attempts[-1][0].seq > taken else None
+
+    @property
+    def unsigned(self) -> tuple[HoldReleasedByRadio, ...]:
+        """Holds released by voice that stand and that their senders have yet to sign."""
+        return tuple(
+            event
+            for event in self.radio.given
+            if event.seq not in self.radio.signed
+            and (done := self.mark(event.step).done) is not None
+            and done.seq == event.seq
+            and self.mark(event.step).due_again is None
+        )
+
+    @property
+    def walked(self) -> tuple[Step, ...]:
+        """The steps as they act on the housing: one that does not apply changes nothing there."""
+        return tuple(
+            step.model_copy(update={"effects": ()}) if step.effects and self.mark(step.id).not_applicable else step
+            for step in self.steps
+        )
 
     @property
     def done_count(self) -> int:
@@ -332,6 +370,23 @@ def evolve(state: JobState, event: Event) -> JobState:
             return _withdrawn(state, event)
         case WayOutTaken():
             return _put_in(state, event)
+        case ContingencyEntered():
+            return _went_wrong(state, event)
+        case FieldChangeProposed() | FieldChangeApproved() | FieldChangeDeclined():
+            return _changed(replace(state, changes=evolve_field_changes(state.changes, event)), event)
+        case StepNotApplicable():
+            return _not_applicable(state, (event.step,), stamp_of(event), f"not applicable: {event.reason}")
+        case BranchLeft():
+            state = _not_applicable(state, event.steps, stamp_of(event), branch_words(event))
+            return _unsettle(
+                state, event.taken_up, (), f"applies after all: entry {event.decided} chose {event.chosen}"
+            )
+        case HoldReleasedByRadio():
+            mark = replace(_renewed(state.mark(event.step)), done=stamp_of(event))
+            return replace(_with_mark(state, event.step, mark), radio=evolve_radio(state.radio, event))
+        case RadioReleaseSigned():
+            mark = replace(state.mark(event.step), signature=event.signature)
+            return replace(_with_mark(state, event.step, mark), radio=evolve_radio(state.radio, event))
         case MarkJoined():
             return replace(state, performers=state.performers | {event.by.id})
         case MarkContested():
@@ -437,7 +492,7 @@ def _settled(mark: Mark, why: str | None) -> Mark:
 def _renewed(mark: Mark) -> Mark:
     """Move a mark that is due again among the earlier ones, so that the new one stands beside it."""
     earlier = mark.earlier if mark.done is None else (*mark.earlier, (mark.done, mark.evidence))
-    return replace(mark, earlier=earlier, due_again=None, done=None, signature=None)
+    return replace(mark, earlier=earlier, due_again=None, done=None, signature=None, not_applicable=None)
 
 
 def _done(state: JobState, event: StepDone) -> JobState:
@@ -481,6 +536,62 @@ def _put_in(state: JobState, event: WayOutTaken) -> JobState:
     first = next(number for number, step in enumerate(steps) if step.id.startswith(f"{way.id}-{turn}/"))
     state = _unsettle(state, event.due_again, (), "to be done again after the steps put in")
     return replace(state, place=_place(steps, state.marks, min(first, state.place)))
+
+
+def _went_wrong(state: JobState, event: ContingencyEntered) -> JobState:
+    """Let it happen in the model, put the steps in, and have done again what it has undone."""
+    opened, model = state.opened, state.model
+    kept = next((item for item in (opened and opened.contingencies) or () if item.id == event.contingency), None)
+    if opened is None or model is None or kept is None:
+        return state
+    turn = 1 + sum(1 for item in state.entered if item.contingency == event.contingency)
+    put = kept.at(event.spot, opened.housing, turn)
+    place = state.index.get(event.returns_to, state.place)
+    steps = counted_again((*state.steps[:place], *put, *state.steps[place:]), state.marks, event.extra or {})
+    state = replace(
+        state, steps=steps, index=_index(steps), entered=(*state.entered, event), stop=None,
+        model=happen(model, kept.occurs, event.spot), applied=state.applied - set(event.due_again),
+    )  # fmt: skip
+    why = f"left for {event.title}, entry {event.seq}"
+    state = _not_applicable(state, event.left, stamp_of(event), why)
+    state = _unsettle(state, event.due_again, (), f"undone by {event.title}, entry {event.seq}")
+    return replace(state, place=_place(state.steps, state.marks, min(place, state.place)))
+
+
+def _changed(state: JobState, event: FieldChangeProposed | FieldChangeApproved | FieldChangeDeclined) -> JobState:
+    """Put the new words of a change that is now in force into its step."""
+    found = state.changes.numbered(event.number)
+    if not isinstance(event, FieldChangeApproved) or not event.in_force or found is None:
+        return state
+    new = found.proposed.new
+    steps = tuple(reworded(step, new) if step.id == event.step else step for step in state.steps)
+    return replace(state, steps=steps)
+
+
+def _not_applicable(state: JobState, steps: tuple[str, ...], stamp: Stamp, why: str) -> JobState:
+    changed = {step: replace(_renewed(state.mark(step)), done=stamp, not_applicable=why) for step in steps}
+    return _with_marks(state, changed) if changed else state
+
+
+def counted_again(steps: tuple[Step, ...], marks: Mapping[str, Mark], extra: Mapping[str, int]) -> tuple[Step, ...]:
+    """Return the steps with the packages that a contingency adds counted where packages are handed over."""
+    more = extra.get(Use.SPENT_PACKAGES, 0) + extra.get(Use.FILTERLESS_PACKAGES, 0)
+    if not more:
+        return steps
+    return tuple(
+        step if marks.get(step.id, _NO_MARK).stands else
+        step.model_copy(update={"asks": tuple(_with_packages(asked, more) for asked in step.asks)})
+        for step in steps
+    )  # fmt: skip
+
+
+def _with_packages(asked: AskedFor, more: int) -> AskedFor:
+    limit = asked.limit
+    if limit is None or asked.ask.limit != "takeoff.packages":
+        return asked
+    low, high = (None if end is None else str(int(end) + more) for end in (limit.low, limit.high))
+    basis = "take-off of this job, with what contingencies added"
+    return asked.model_copy(update={"limit": limit.model_copy(update={"low": low, "high": high, "basis": basis})})
 
 
 def _unsettle(state: JobState, due_again: tuple[str, ...], flagged: tuple[str, ...], why: str) -> JobState:
@@ -528,6 +639,15 @@ def _notable(state: JobState, event: Event) -> tuple[Notable, ...]:
             found.append(Notable(event.seq, "accounts settled", event.reason))
         case WayOutTaken():
             found.append(Notable(event.seq, "steps put in", event.reason, event.step))
+        case ContingencyEntered():
+            found.append(Notable(event.seq, "contingency", f"{event.title}: {event.reason}", event.step))
+        case FieldChangeProposed():
+            found.append(Notable(event.seq, "field change", f"{event.number}: {event.reason}", event.step))
+        case StepNotApplicable():
+            found.append(Notable(event.seq, "not applicable", event.reason, event.step))
+        case HoldReleasedByRadio():
+            told = f"Released by {event.sender.name} by voice, taken by {event.by.name}."
+            found.append(Notable(event.seq, "released by radio", told, event.step))
         case RecheckAnswered(as_expected=False):
             found.append(Notable(event.seq, "not as recorded", event.seen))
         case RecordReturned():

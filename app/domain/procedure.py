@@ -13,6 +13,7 @@ from pydantic import Field, ValidationError, model_validator
 
 from app.calc.errors import Invalid
 from app.domain.containment.effects import SIDED_ACTS, Act, Side
+from app.domain.containment.mishaps import Mishap
 from app.domain.housing import SiteLimit
 from app.domain.instruments import InstrumentKind
 from app.domain.text import Kept, sentence_from
@@ -182,12 +183,21 @@ RESULT_UNITS = {
 """What a step may compute, and the unit of the value, which is also that of its limit."""
 
 
+class OnlyIf(Kept):
+    """A branch: the step applies only if this option was chosen at that decision, which stands before it."""
+
+    step: str
+    option: str
+
+
 class WrittenStep(Kept):
     """A step as its author wrote it, or `block`: the place where a named block of steps is repeated.
 
     way_out: the name of the steps that a lead may put in when a result here lies outside its limit.
     second: a second person who is there, where an act cannot be taken back or a number decides.
     says: makes the step a team pause, at which the crew says these things and each of them confirms.
+    only_if: the decision of the same section, and the option there, under which the step applies; it changes nothing
+    at the housing.  by_radio: a hold that may be released by a voice that repeats what it is about.
     """
 
     id: Id | None = None
@@ -206,6 +216,8 @@ class WrittenStep(Kept):
     result_limit: str | None = None
     relied_on_by: tuple[str, ...] = ()
     way_out: Id | None = None
+    only_if: OnlyIf | None = None
+    by_radio: bool = False
     second: Second | None = None
     says: tuple[Say, ...] = ()
 
@@ -231,6 +243,10 @@ class WrittenStep(Kept):
             raise ValueError(f"the step {self.id} compares with an earlier answer but is no verification")
         for effect in self.effects:
             read_effect(effect)
+        if self.only_if is not None and self.effects:
+            raise ValueError(f"the step {self.id} depends on a choice, so it cannot change the housing")
+        if self.by_radio and self.kind is not StepKind.HOLD:
+            raise ValueError(f"the step {self.id} is no hold point, so nobody releases it by radio")
         return self
 
 
@@ -256,6 +272,14 @@ class Section(Kept):
     each: Literal["once", "filter_out", "filter_in"] = "once"
     steps: tuple[WrittenStep, ...] = Field(min_length=1)
 
+    @model_validator(mode="before")
+    @classmethod
+    def _says_its_use(cls, given: object) -> object:
+        if isinstance(given, dict) and "use" not in given:
+            name = f"{given.get('id', '?')}, “{given.get('title', '?')}”"
+            raise ValueError(f"the section {name} does not say how closely it is followed; give it a use")
+        return given
+
 
 class Stage(Kept):
     """A part of the job: once, or finished at one port before the next, or once for each bank."""
@@ -273,6 +297,21 @@ class WayOut(Kept):
     """
 
     title: str
+    stages: tuple[Stage, ...] = Field(min_length=1)
+
+
+class Contingency(Kept):
+    """What to do when something goes wrong: steps beside the main line, put in by a lead where it happened.
+
+    occurs: what went wrong, as the model knows it; where it can be entered follows from that.  A stage for each port
+    is laid at the port where it happened.  returns: where the main line goes on, in the order of preference: `due`
+    for the step that was in hand, `next` for the one after it if the steps put in have done it, or an earlier step of
+    its section, done again with what follows it.
+    """
+
+    title: str
+    occurs: Mishap
+    returns: tuple[str, ...] = Field(default=("due",), min_length=1)
     stages: tuple[Stage, ...] = Field(min_length=1)
 
 
@@ -294,6 +333,7 @@ class Procedure(Kept):
     blocks: dict[Id, tuple[WrittenStep, ...]] = Field(default_factory=dict)
     stages: tuple[Stage, ...] = Field(min_length=1)
     ways_out: dict[Id, WayOut] = Field(default_factory=dict)
+    contingencies: dict[Id, Contingency] = Field(default_factory=dict)
 
     @model_validator(mode="after")
     def _hangs_together(self) -> "Procedure":
@@ -309,13 +349,16 @@ class Procedure(Kept):
                 raise ValueError(f"{where}: there is no block {step.block!r}")
         return self
 
+    def _beside(self) -> tuple[WayOut | Contingency, ...]:
+        return (*self.ways_out.values(), *self.contingencies.values())
+
     def written(self) -> tuple[tuple[str, WrittenStep], ...]:
         """List every step as written, blocks included, with the place where it stands."""
         return tuple(
             [(f"block {name}, {step.id}", step) for name, steps in self.blocks.items() for step in steps]
             + [
                 (f"{stage.id}/{section.id}/{step.id or 'block'}", step)
-                for stage in (*self.stages, *(stage for way in self.ways_out.values() for stage in way.stages))
+                for stage in (*self.stages, *(stage for way in self._beside() for stage in way.stages))
                 for section in stage.sections
                 for step in section.steps
             ]

@@ -14,8 +14,10 @@ ACCESS_REVIEW = "I have reviewed who has access, in which role, and with which q
 BRIEFED_TO_WORK = "I have been briefed for this job and take part in the work"
 BRIEFED_TO_RELEASE = "I have been briefed for this job, release its holds and take no part in the work"
 PAUSE = "I have heard what was said at this pause and it is so"
+BY_VOICE = "I released this hold point by voice, as entered"
+CHANGE = "I approve this change of the step for this job"
 MEANINGS = frozenset({
-    HOLD, SUBMIT, ACCEPT, ACCEPT_BEFORE_TRAIL, ACCESS_REVIEW, BRIEFED_TO_WORK, BRIEFED_TO_RELEASE, PAUSE,
+    HOLD, SUBMIT, ACCEPT, ACCEPT_BEFORE_TRAIL, ACCESS_REVIEW, BRIEFED_TO_WORK, BRIEFED_TO_RELEASE, PAUSE, BY_VOICE, CHANGE,
 })  # fmt: skip
 
 

@@ -46,7 +46,7 @@ class SiteStarted(SiteEntry):
 
 
 class ProcedureIssued(SiteEntry):
-    """A procedure revision passed the writing rules and the model and may be used."""
+    """A procedure revision passed the writing rules, the model and a rehearsal, and may be used from now on."""
 
     type: Literal["procedure_issued"] = "procedure_issued"
     procedure: str
@@ -54,6 +54,18 @@ class ProcedureIssued(SiteEntry):
     sha256: str
     author: str
     approver: str
+
+
+class ProcedureRehearsed(SiteEntry):
+    """A whole job of exactly this text was rehearsed over a housing; `root` is the head over its `entries`."""
+
+    type: Literal["procedure_rehearsed"] = "procedure_rehearsed"
+    procedure: str
+    revision: int
+    sha256: str
+    housing: str
+    entries: int
+    root: str
 
 
 class JobRegistered(SiteEntry):
@@ -177,7 +189,7 @@ class SiteRestored(SiteEntry):
 SiteEvent = (
     WatchEvent | SiteStarted | ProcedureIssued | JobRegistered | JobClosed | RecordExported | InstrumentKept
     | InstrumentPutAside | ReadingTaken | ReadingStruck | QualificationNoted | TabletEnrolled | TabletRevoked
-    | SiteRestored
+    | SiteRestored | ProcedureRehearsed
 )  # fmt: skip
 _READER: TypeAdapter[SiteEvent] = TypeAdapter(Annotated[SiteEvent, Field(discriminator="type")])
 
@@ -208,6 +220,7 @@ class SiteState:
     zone: str = "UTC"
     jobs: tuple[JobLine, ...] = ()
     procedures: tuple[tuple[str, int, str], ...] = ()
+    rehearsed: frozenset[str] = frozenset()
     instruments: Mapping[str, Instrument] = field(default_factory=lambda: MappingProxyType({}))
     put_aside: Mapping[str, InstrumentPutAside] = field(default_factory=lambda: MappingProxyType({}))
     readings: Mapping[int, ReadingTaken] = field(default_factory=lambda: MappingProxyType({}))
@@ -238,6 +251,8 @@ def evolve_site(state: SiteState, event: SiteEvent) -> SiteState:
         case ProcedureIssued():
             issued = (event.procedure, event.revision, event.sha256)
             return replace(state, procedures=(*state.procedures, issued))
+        case ProcedureRehearsed():
+            return replace(state, rehearsed=state.rehearsed | {event.sha256})
         case JobRegistered():
             line = JobLine(event.job, event.number, event.housing, event.kind, event.at, entry=event.seq)
             return replace(state, jobs=(*state.jobs, line))
@@ -282,6 +297,11 @@ def evolve_site(state: SiteState, event: SiteEvent) -> SiteState:
             return replace(state, watch=evolve_watch(state.watch, event))
         case _:
             assert_never(event)
+
+
+def issued_digests(state: SiteState) -> frozenset[str]:
+    """Return the SHA-256 of every procedure text that has been issued."""
+    return frozenset(digest for _, _, digest in state.procedures)
 
 
 def next_number(state: SiteState, year: int) -> str:

@@ -8,8 +8,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from app.calc.errors import Invalid
-from app.domain.containment.effects import HOUSING_ACTS, POSITION_ACTS, Effect, uses
+from app.domain.containment.effects import HOUSING_ACTS, POSITION_ACTS, Act, Effect, uses
 from app.domain.containment.effects import Use as Used
+from app.domain.containment.mishaps import Mishap
 from app.domain.containment.rules import attempt
 from app.domain.containment.state import ClosureRule, HousingState, starting_state
 from app.domain.housing import AccessPort, Bank, BankDesign, Housing, Service, SiteLimit
@@ -18,6 +19,7 @@ from app.domain.procedure import (
     Ask,
     Fact,
     Hazard,
+    OnlyIf,
     Procedure,
     Role,
     Say,
@@ -51,8 +53,20 @@ class AskedFor(Kept):
     same_as: Named | None = None
 
 
+class Occurrence(Kept):
+    """What went wrong before a step was put in, and where."""
+
+    mishap: Mishap
+    port: str | None = None
+    position: int | None = None
+
+
 class Step(Kept):
-    """One step of one job.  design: the site values of its bank, where it computes something from them."""
+    """One step of one job.  design: the site values of its bank, where it computes something from them.
+
+    occurs: what went wrong just before this step, the first of those put in for it.  only_if: the step applies only
+    if that option was chosen.
+    """
 
     id: str
     stage: str
@@ -78,6 +92,26 @@ class Step(Kept):
     design: BankDesign | None = None
     second: Second | None = None
     says: tuple[Say, ...] | None = None
+    only_if: OnlyIf | None = None
+    by_radio: bool | None = None
+    occurs: Occurrence | None = None
+
+
+def renamed(step: Step, prefix: str) -> Step:
+    """Return the step with its id, and every id in it, under a prefix: for steps that are put in."""
+    only_if = step.only_if
+    return step.model_copy(update={
+        "id": f"{prefix}/{step.id}",
+        "section": f"{prefix}/{step.section}",
+        "relied_on_by": tuple(f"{prefix}/{name}" for name in step.relied_on_by),
+        "asks": tuple(_renamed_ask(asked, prefix) for asked in step.asks),
+        "only_if": only_if and only_if.model_copy(update={"step": f"{prefix}/{only_if.step}"}),
+    })  # fmt: skip
+
+
+def _renamed_ask(asked: AskedFor, prefix: str) -> AskedFor:
+    same = asked.same_as and asked.same_as.model_copy(update={"step": f"{prefix}/{asked.same_as.step}"})
+    return asked.model_copy(update={"same_as": same})
 
 
 class LaidWayOut(Kept):
@@ -90,32 +124,22 @@ class LaidWayOut(Kept):
 
     def numbered(self, turn: int) -> tuple[Step, ...]:
         """Return the steps with ids of their own for this turn, counted from 1."""
-
-        def own(name: str) -> str:
-            return f"{self.id}-{turn}/{name}"
-
-        def asked(item: AskedFor) -> AskedFor:
-            same = item.same_as and item.same_as.model_copy(update={"step": own(item.same_as.step)})
-            return item.model_copy(update={"same_as": same})
-
-        return tuple(
-            step.model_copy(update={
-                "id": own(step.id), "section": own(step.section), "relied_on_by": tuple(map(own, step.relied_on_by)),
-                "asks": tuple(map(asked, step.asks)),
-            })
-            for step in self.steps
-        )  # fmt: skip
+        return tuple(renamed(step, f"{self.id}-{turn}") for step in self.steps)
 
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """Where in the housing a written step is being laid.  first: at the port that is opened first."""
+    """Where in the housing a written step is being laid.
+
+    first: at the port that is opened first.  template: at no port yet, filled in later.
+    """
 
     port: AccessPort | None = None
     position: int | None = None
     bank: Bank | None = None
     facts: frozenset[Fact] = frozenset()
     first: bool = False
+    template: bool = False
 
 
 def closure_rule(procedure: Procedure, housing: Housing) -> ClosureRule:
@@ -152,6 +176,7 @@ def expand(procedure: Procedure, housing: Housing) -> tuple[Step, ...]:
     Raises Invalid if the procedure names a figure, limit or step that is not there.
     """
     laid = _resolved(_counted(_laid(procedure, housing, procedure.stages), procedure, housing))
+    _complain_of_radio(laid)
     ids = Counter(step.id for step in laid)
     if twice := [name for name, count in ids.items() if count > 1]:
         raise Invalid(f"Procedure {procedure.id} has two steps {twice[0]}; give each step of a section its own id.")
@@ -174,6 +199,21 @@ def put_in(line: tuple[Step, ...], way: LaidWayOut, turn: int) -> tuple[Step, ..
     section = next(step.section for step in line if step.id == way.at)
     place = next(number for number, step in enumerate(line) if step.section == section)
     return (*line[:place], *way.numbered(turn), *line[place:])
+
+
+def lay_template(procedure: Procedure, housing: Housing, stages: tuple[Stage, ...]) -> tuple[Step, ...]:
+    """Lay stages for a port that is not known yet: `{port}` and its like stay in the texts for `str.format_map`."""
+    common = {Fact(housing.seal), Fact(housing.service)}
+    laid = []
+    for stage in stages:
+        at_port = stage.each == "port"
+        place = Place(SOME_PORT if at_port else None, 1 if at_port else None, None, frozenset(common), template=True)
+        for section in stage.sections:
+            if section.each != "once" or stage.each == "bank":
+                raise Invalid(f"Section {section.id} of a contingency is laid once, at the port where it happened.")
+            written = _unblocked(procedure, section.steps, place)
+            laid += [_lay(procedure, housing, stage, section, place, step) for step in written]
+    return _resolved(tuple(laid), beside=True)
 
 
 def _laid(
@@ -239,8 +279,16 @@ def _lay(
 ) -> Step:
     names = _names(procedure, housing, place)
     parts = [stage.id]
-    parts += [place.port.id] if place.port else [place.bank] if stage.each == "bank" and place.bank else []
-    parts.append(section.id if place.position is None else f"{section.id}-{place.position}")
+    parts += (
+        []
+        if place.template
+        else [place.port.id]
+        if place.port
+        else [place.bank]
+        if stage.each == "bank" and place.bank
+        else []
+    )
+    parts.append(section.id if place.position is None or place.template else f"{section.id}-{place.position}")
     return Step(
         id="/".join([*parts, written.id or ""]),
         stage=stage.title,
@@ -266,6 +314,9 @@ def _lay(
         second=written.second,
         way_out=None if written.way_out is None else f"{written.way_out}-{place.bank or 'all'}",
         says=written.says or None,
+        only_if=written.only_if
+        and written.only_if.model_copy(update={"step": "/".join([*parts, written.only_if.step])}),
+        by_radio=written.by_radio or None,
     )
 
 
@@ -297,7 +348,28 @@ def _names(procedure: Procedure, housing: Housing, place: Place) -> dict[str, st
         }
     if place.position is not None:
         names["position"] = str(place.position)
+    if place.template:
+        return _Names({name: _escaped(text) for name, text in names.items()} | AT_PORT)
     return _Names(names)
+
+
+AT_PORT = {name: f"{{{name}}}" for name in ("port", "filters", "filter_type", "clamp", "position")}
+SOME_PORT = AccessPort(id="PORT", filters=1, filter="any")
+
+
+def _escaped(text: str) -> str:
+    return text.replace("{", "{{").replace("}", "}}")
+
+
+def port_names(housing: Housing, port: str | None, position: int | None) -> dict[str, str]:
+    """Return what stands for the names of a port in a template; empty for the housing as a whole."""
+    if port is None:
+        return {}
+    there = housing.port(port)
+    return {
+        "port": there.id, "filters": str(there.filters), "filter_type": there.filter, "clamp": there.clamp,
+        "position": str(position or ""),
+    }  # fmt: skip
 
 
 class _Names(dict[str, str]):
@@ -382,6 +454,7 @@ def _resolved(steps: tuple[Step, ...], *, beside: bool = False) -> tuple[Step, .
     Whatever stands later in the same section relies on a step without being named.  Steps beside the main line
     may name what only stands there.
     """
+    _complain_of_branches(steps)
     places: dict[str, list[int]] = defaultdict(list)
     for number, step in enumerate(steps):
         for name in {step.section, *_short_names(step)}:
@@ -405,6 +478,29 @@ def _compared(asked: AskedFor, step: Step, earlier: tuple[Step, ...]) -> AskedFo
         if here and other.id.rsplit("/", 1)[-1] == name and any(item.ask.id == ask for item in other.asks):
             return asked.model_copy(update={"same_as": Named(step=other.id, ask=ask)})
     raise Invalid(f"Step {step.id} compares with {asked.ask.same_as!r}, which no earlier step at its place asks for.")
+
+
+def _complain_of_radio(steps: tuple[Step, ...]) -> None:
+    """An opening is never released by voice: no such hold between the verified isolation and the first door off."""
+    opening = False
+    for step in steps:
+        acts = {effect.act for effect in step.effects}
+        opening = (opening or Act.VERIFY_ISOLATION in acts) and Act.TAKE_DOOR_OFF not in acts
+        if opening and step.by_radio:
+            raise Invalid(f"Step {step.id} releases an opening; not by radio. Strike by_radio there.")
+
+
+def _complain_of_branches(steps: tuple[Step, ...]) -> None:
+    """A step that depends on a choice stands behind it, in the same section, and names an option that is there."""
+    options: dict[str, tuple[str, ...]] = {}
+    for step in steps:
+        if step.only_if is not None and step.only_if.option not in options.get(step.only_if.step, ()):
+            raise Invalid(
+                f"Step {step.id} applies only if {step.only_if.option!r} was chosen at {step.only_if.step}, which is "
+                "no option of a decision that stands before it in its section."
+            )
+        if step.kind is StepKind.DECIDE:
+            options[step.id] = tuple(option for asked in step.asks for option in asked.ask.options)
 
 
 def _relying(

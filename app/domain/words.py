@@ -30,6 +30,10 @@ ACT_WORDS = {
     Act.SLIDE_IN: "slide the filter into position {position} of {port}",
     Act.ROLL_BAG: "roll the bag of {port}",
     Act.REFIT_DOOR: "refit the door of {port}",
+    Act.FIT_OVERBAG: "fit a new bag over the torn one on {port}",
+    Act.DRAW_TORN_OFF: "draw the torn bag off {port} into the new one",
+    Act.BAND_BESIDE: "put a new band beside the failed one on the {side} side of {port}",
+    Act.REPLACE_GASKET: "replace the door gasket of {port}",
 }
 
 
@@ -54,6 +58,8 @@ def sleeve_words(sleeve: Sleeve) -> str:
             parts.append(f"holds {sleeve.filter} filter")
         if sleeve.stubs:
             parts.append("holds a stub" if sleeve.stubs == 1 else f"holds {sleeve.stubs} stubs")
+        if sleeve.torn_inside:
+            parts.append("holds a torn bag" if sleeve.torn_inside == 1 else f"holds {sleeve.torn_inside} torn bags")
         if sleeve.closure is not None:
             closed = sleeve.closure
             ties = closed.ring_ties + closed.package_ties
@@ -85,7 +91,7 @@ def barrier_words(state: HousingState, port: PortState) -> str:
 
 def barrier_parts(state: HousingState, port: PortState) -> str:
     """Name the barriers at this port."""
-    found = ["door"] if port.door is Door.SHUT else []
+    found = ["door"] if port.door is Door.SHUT and port.gasket else []
     for sleeve in port.ring:
         alone = PortState(id="", bank=port.bank, positions=(), door=Door.OFF, ring=(sleeve,))
         if barriers(alone, state.closure_rule):

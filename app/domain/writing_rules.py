@@ -48,6 +48,14 @@ def findings(procedure: Procedure) -> tuple[Finding, ...]:
     return tuple(found)
 
 
+def text_faults(text: str) -> tuple[str, ...]:
+    """Return what is wrong with the words of an action: no verb first, two actions, a condition behind, too long."""
+    found = [*_verb_first(text), *_one_action(text), *_condition_first(text)]
+    if len(text) > LONGEST_TEXT:
+        found.append(("W2", f"the text has {len(text)} characters; {LONGEST_TEXT} is the most for one action"))
+    return tuple(sentence for _, sentence in found)
+
+
 def _faults(step: WrittenStep) -> list[tuple[str, str]]:
     found = [*_verb_first(step.text), *_one_action(step.text), *_condition_first(step.text)]
     if len(step.text) > LONGEST_TEXT:

@@ -45,6 +45,7 @@ def sheets_of(report: Mapping[str, Any], photos: Mapping[str, bytes]) -> tuple[d
         "pictures": [shown for shown, _, _ in pictures],
         "brief": report["brief"],
         "lessons": report["lessons"],
+        "departures": report.get("departures", []),
         "sections": [_section(section, named) for section in report["sections"]],
         "certificates": report["certificates"],
         "photos": list(named.values()),

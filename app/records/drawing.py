@@ -58,6 +58,7 @@ def picture_words(state: HousingState, port: PortState) -> str:
     """Say what the drawing has no room to letter: what the barriers are, the clamp, the isolation, the inside."""
     held = barrier_parts(state, port)
     parts = [f"held by {held}"] if held and state.needs_barrier else []
+    parts += [] if port.gasket else ["door gasket DAMAGED"]
     parts += [_clamp_words(port), isolation_words(state), f"{state.inside} inside"]
     told = "; ".join(parts)
     return f"{told[:1].upper()}{told[1:]}."
@@ -179,7 +180,8 @@ def _bag(port: PortState, sleeve: Sleeve, *, over: bool) -> list[str]:
         return [
             _line(path, width=2.5, stroke="#0b5a8a", dash=dash),
             _line(folds, width=1.5, stroke="#0b5a8a"),
-            *_bag_label(sleeve),
+            *([] if sleeve.intact else _tear(x + 12)),
+            *_bag_label(port, sleeve),
         ]
     end = WIDTH - 20
     if sleeve.closure is None:
@@ -195,8 +197,9 @@ def _bag(port: PortState, sleeve: Sleeve, *, over: bool) -> list[str]:
     return [
         _line(path, width=2.5, stroke="#0b5a8a", dash=dash),
         *necks,
+        *([] if sleeve.intact else _tear(x + 96)),
         *_in_bag(port, sleeve, x),
-        *_bag_label(sleeve),
+        *_bag_label(port, sleeve),
     ]
 
 
@@ -228,9 +231,19 @@ def _in_bag(port: PortState, sleeve: Sleeve, x: int) -> list[str]:
     return parts
 
 
-def _bag_label(sleeve: Sleeve) -> list[str]:
-    """Letter beside the bag only what is wrong with it, or that it is a bag."""
+def _tear(x: int) -> list[str]:
+    """A jagged slit across the upper side of the bag, open to the room."""
+    slit = f"M{x} {TOP - 22} l10 14 l-12 6 l14 12 l-10 8"
+    return [_line(slit, width=5), _line(f"M{x + 18} {TOP - 20} l8 14 M{x + 30} {TOP - 20} l4 10", width=2)]
+
+
+def _bag_label(port: PortState, sleeve: Sleeve) -> list[str]:
+    """Letter beside the bag only what is wrong with it, that it covers a torn one, or that it is a bag."""
+    if sleeve in port.torn:
+        return []
     wrong = [*([] if sleeve.strapped else ["NOT STRAPPED"]), *([] if sleeve.intact else ["TORN"])]
+    if port.torn:
+        wrong.append("over TORN bag")
     words = ", ".join(wrong) or ("bag" if sleeve.extended else "bag, rolled")
     if not sleeve.extended and not wrong:
         return [_text(WALL + 80, BOTTOM + 27, words)]
@@ -248,6 +261,8 @@ def _bag_words(sleeve: Sleeve) -> str:
     words.append("strapped" if sleeve.strapped else "NOT STRAPPED")
     if not sleeve.intact:
         words.append("TORN")
+    if sleeve.torn_inside:
+        words.append("with a torn bag inside")
     return ", ".join(words)
 
 

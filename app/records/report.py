@@ -15,6 +15,7 @@ from app.domain.words import barrier_words, unit_words
 from app.records.brief import brief_of
 from app.records.cautions import CAUTIONS, NO_COMPLIANCE, REHEARSAL
 from app.records.certificate import certificates_of
+from app.records.deviations import departures_of
 from app.records.drawing import draw_port
 from app.records.moments import local_text
 from app.records.signatures import signatures_of
@@ -25,8 +26,8 @@ from app.records.wording import answer_words, complete_words, limit_of_result, l
 def report_of(state: JobState, events: Sequence[Event], *, root: str, made_at: str) -> dict[str, Any]:
     """Return the report of a job whose ledger holds these events; `root` is the newest head's, in hex.
 
-    Keys: title, facts (pairs), rehearsal, cautions, brief (None for a job opened without), sections, certificates,
-    lessons, exceptions, trail, pictures, signatures, head.
+    Keys: title, facts (pairs), rehearsal, cautions, brief (None for a job opened without), sections, departures,
+    certificates, lessons, exceptions, trail, pictures, signatures, head.
     """
     opened = state.opened
     if opened is None:
@@ -41,6 +42,7 @@ def report_of(state: JobState, events: Sequence[Event], *, root: str, made_at: s
         "brief": asdict(brief) if (brief := brief_of(state)) else None,
         "sections": _sections(state, zone),
         "lessons": _lessons(state, zone),
+        "departures": departures_of(state),
         "certificates": certificates_of(state, events, root=root, made_at=made_at),
         "exceptions": [*_exceptions(state), *_of_site(events)],
         "trail": [
@@ -162,6 +164,8 @@ def _marks(step: Step, mark: Mark, zone: str) -> list[str]:
         told.append(f"in hand since {local_text(mark.in_hand_since, zone)}")
     if mark.done is not None:
         word = "released" if step.kind == "hold" else "done"
+        if mark.not_applicable:
+            word = f"{mark.not_applicable}; "
         told.append(f"{word} {who_words(mark.done, zone)}")
     if mark.done and mark.done.device_at:
         told.append(f"tablet clock {mark.done.device_at}, {mark.done.offset_ms} ms from the server's")

@@ -5,10 +5,20 @@ from collections.abc import Sequence
 from app.domain.crew import CrewBriefed, PauseConfirmed
 from app.domain.event_base import Signature
 from app.domain.events import Event, HoldReleased, JobSubmitted, RecordAccepted
+from app.domain.field_change import FieldChangeApproved
 from app.domain.job import JobState
+from app.domain.radio import RadioReleaseSigned
 from app.records.moments import local_text
 
-Signed = HoldReleased | JobSubmitted | RecordAccepted | CrewBriefed | PauseConfirmed
+Signed = (
+    HoldReleased
+    | JobSubmitted
+    | RecordAccepted
+    | CrewBriefed
+    | PauseConfirmed
+    | FieldChangeApproved
+    | RadioReleaseSigned
+)
 
 
 def signatures_of(state: JobState, events: Sequence[Event], zone: str) -> list[dict[str, str]]:
@@ -31,6 +41,11 @@ def _valid(state: JobState, event: Signed) -> bool:
             return state.accepted is not None and state.accepted.seq == event.seq
         case JobSubmitted():
             return state.submitted is not None and state.submitted.seq == event.seq
+        case FieldChangeApproved():
+            return True
+        case RadioReleaseSigned():
+            done = state.mark(event.step).done
+            return done is not None and done.seq == event.entry and state.mark(event.step).due_again is None
         case HoldReleased():
             done = state.mark(event.step).done
             return done is not None and done.seq == event.seq and state.mark(event.step).due_again is None

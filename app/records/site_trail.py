@@ -10,6 +10,7 @@ from app.domain.site import (
     JobClosed,
     JobRegistered,
     ProcedureIssued,
+    ProcedureRehearsed,
     QualificationNoted,
     ReadingStruck,
     ReadingTaken,
@@ -76,6 +77,9 @@ def _told(event: SiteEvent, watch: Watch) -> tuple[str, str]:
         case ProcedureIssued():
             told = f"Procedure {event.procedure} revision {event.revision} was issued"
             return "site", f"{told}, written by {event.author}, approved by {event.approver}."
+        case ProcedureRehearsed():
+            told = f"Procedure {event.procedure} revision {event.revision} was rehearsed over {event.housing}"
+            return "site", f"{told}, {event.entries} entries."
         case SiteRestored():
             return "site", f"The site went on from a backup made {event.made_at}; what came after it is not here."
         case JobRegistered():

@@ -2,6 +2,8 @@
 
 from typing import assert_never
 
+from app.domain.applicability import BranchLeft, StepNotApplicable
+from app.domain.contingency import ContingencyEntered
 from app.domain.crew import CrewBriefed, CrewLeft, PauseConfirmed
 from app.domain.event_base import Device, Evidence, Who
 from app.domain.events import (
@@ -30,10 +32,13 @@ from app.domain.events import (
     StopExplained,
     WayOutTaken,
 )
+from app.domain.field_change import FieldChangeApproved, FieldChangeDeclined, FieldChangeProposed
 from app.domain.lessons import DeviationAnswered
+from app.domain.radio import HoldReleasedByRadio, RadioReleaseSigned
 from app.domain.steps import Step
 from app.domain.words import unit_words
 from app.records.crew_trail import crew_sentence
+from app.records.deviations import contingency_sentence, departure_sentence
 
 
 def sentence_of(event: Event, steps: dict[str, Step]) -> str:
@@ -98,6 +103,13 @@ def _said(event: Event, steps: dict[str, Step]) -> str:
             return f"{who} settled two accounts, {what}: {event.reason}{_again(event.due_again)}"
         case WayOutTaken():
             return f"{who} put in steps before {text(event.step)}: {event.reason}{_again(event.due_again)}"
+        case ContingencyEntered():
+            return contingency_sentence(event, text(event.step), text(event.returns_to))
+        case (
+            FieldChangeProposed() | FieldChangeApproved() | FieldChangeDeclined() | StepNotApplicable() | BranchLeft()
+            | HoldReleasedByRadio() | RadioReleaseSigned()
+        ):  # fmt: skip
+            return departure_sentence(event, text)
         case JobStopped():
             covered = "From the covered screen of " if event.device and event.device.covered else ""
             at = f" at {text(event.step)}" if event.step else ""

@@ -31,7 +31,7 @@ from app.domain.event_base import Evidence
 from app.domain.events import Event, JobOpened, StepDone, StepOutside, event_from
 from app.domain.examine import breaches
 from app.domain.history import signature_of, unlawful
-from app.domain.job import JobState, fold
+from app.domain.job import JobState, evolve, fold
 from app.domain.judging import result_of, verdict_of
 from app.domain.signing import MEANINGS
 from app.domain.steps import Step
@@ -264,7 +264,7 @@ def _breach_sentences(state: JobState) -> Iterable[str]:
     if opened is None:
         yield "The record does not begin with the opening of a job."
         return
-    for found in breaches(state.steps, _start_of(opened)):
+    for found in breaches(state.walked, _start_of(opened)):
         yield f"Rule {found.rule} at {found.step}: {found.sentence}."
 
 
@@ -275,11 +275,13 @@ def _start_of(opened: JobOpened) -> Any:
 
 def _result_faults(state: JobState, events: tuple[Event, ...]) -> Iterable[str]:
     zone = state.opened.zone if state.opened else "UTC"
+    now = JobState()  # limits may change on the way
     first: dict[str, str] = {}  # when each step was done last: a correction is judged by that day
     for event in events:
+        before, now = now, evolve(now, event)
         if not isinstance(event, StepDone | StepOutside) and event.type != "answer_corrected":
             continue
-        step = state.step(event.step)
+        step = before.step(event.step)
         if step is None:
             yield f"Entry {event.seq} speaks of the step {event.step}, which this job does not have."
             continue

@@ -38,6 +38,7 @@ from app.domain.site import (
     SiteEvent,
     SiteState,
     fold_site,
+    issued_digests,
     site_event_from_bytes,
 )
 from app.domain.watch import findings_since
@@ -116,6 +117,11 @@ class Jobs:
             return tip.memo
         return self._store.submit(_site_state).result()
 
+    def site_at_hand(self) -> SiteState | None:
+        """Return the committed state of the site if it is in memory; waits for nothing.  Else ask `site`."""
+        tip = self._store.peek(SITE_LEDGER)
+        return tip.memo if tip is not None and isinstance(tip.memo, SiteState) else None
+
     def events(self, job: str) -> tuple[Event, ...]:
         """Return every event of a job, as kept."""
         _complain_if_no_job(job)
@@ -190,6 +196,8 @@ class Jobs:
             both=asked.both,
             qualifications=register.qualifications,
         )
+        if isinstance(command, Open):
+            _complain_if_not_issued(_site_state(work), command)
         refused: Refused | None = None
         try:
             events = decide(state, command, moment)
@@ -240,6 +248,16 @@ def _complain_if_no_job(name: str) -> None:
     """The site's own ledger is no job, whatever an address says."""
     if name == SITE_LEDGER:
         raise Invalid("There is no such job. Go back to the list of housings and choose one.")
+
+
+def _complain_if_not_issued(site: SiteState, command: Open) -> None:
+    """A job begins only with a text that this site has issued; a ledger in which nothing was issued asks nothing."""
+    draft = command.draft
+    if site.procedures and draft.procedure_sha256 not in issued_digests(site):
+        raise Refused(
+            "not_issued",
+            f"Revision {draft.revision} of {draft.procedure} is not issued here. A lead issues it under Procedures.",
+        )
 
 
 def _job_state(work: LedgerWork, job: str) -> JobState:

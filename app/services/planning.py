@@ -1,11 +1,12 @@
 """Planning: choose a housing and a procedure, see take-off, steps and the model's verdict, make the first entry."""
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from itertools import islice
 
 from app.calc.errors import Invalid
 from app.domain.containment.state import HousingState
+from app.domain.contingency import LaidContingency, lay_contingencies
 from app.domain.crew import Briefing
 from app.domain.event_base import Who
 from app.domain.events import JobOpened
@@ -34,6 +35,7 @@ class Plan:
     start: HousingState
     takeoff: TakeOff
     breaches: tuple[Breach, ...]
+    contingencies: tuple[LaidContingency, ...] = ()
 
 
 def find_housing(library: Library, tag: str) -> Housing:
@@ -44,13 +46,22 @@ def find_housing(library: Library, tag: str) -> Housing:
     raise Invalid(f"There is no housing {tag!r} on this site. Choose one from the list.")
 
 
-def find_procedure(library: Library, procedure_id: str) -> tuple[Procedure, str]:
-    """Return the newest revision of a procedure and its SHA-256; raise Invalid if there is none."""
+def find_procedure(library: Library, procedure_id: str, issued: Collection[str] | None = None) -> tuple[Procedure, str]:
+    """Return the newest revision of a procedure and its SHA-256; raise Invalid if there is none.
+
+    issued: the SHA-256 of what has been issued, if only that will do.
+    """
     found = [(procedure, digest) for procedure, digest in library.procedures() if procedure.id == procedure_id]
     if not found:
         known = ", ".join(sorted({procedure.id for procedure, _ in library.procedures()})) or "none"
         raise Invalid(f"There is no procedure {procedure_id!r}; there is {known}. Choose one of those.")
-    return max(found, key=lambda item: item[0].revision)
+    usable = [item for item in found if issued is None or item[1] in issued]
+    if not usable:
+        newest = max(procedure.revision for procedure, _ in found)
+        raise Invalid(
+            f"Revision {newest} of {procedure_id} has not been issued. A lead rehearses and issues it under Procedures."
+        )
+    return max(usable, key=lambda item: item[0].revision)
 
 
 def with_depths(housing: Housing, depths: dict[str, int]) -> Housing:
@@ -68,8 +79,9 @@ def with_depths(housing: Housing, depths: dict[str, int]) -> Housing:
 def plan(housing: Housing, procedure: Procedure, digest: str) -> Plan:
     """Lay the procedure over the housing and run it through the model."""
     steps, start = expand(procedure, housing), begin_with(procedure, housing)
-    found = breaches_anywhere(steps, ways_out(procedure, housing, steps), start)
-    return Plan(housing, procedure, digest, steps, start, take_off(steps, housing, start), found)
+    kept = lay_contingencies(procedure, housing)
+    found = breaches_anywhere(steps, ways_out(procedure, housing, steps), kept, start)
+    return Plan(housing, procedure, digest, steps, start, take_off(steps, housing, start), found, kept)
 
 
 def lessons_of(jobs: Iterable[tuple[JobLine, JobState]], tag: str) -> tuple[str, ...]:
@@ -107,6 +119,7 @@ def first_entry(
         signal_words=made.procedure.signal_words,
         steps=made.steps,
         ways_out=ways_out(made.procedure, made.housing, made.steps) or None,
+        contingencies=made.contingencies or None,
         ties_each_side=rule.ties_each_side,
         bands_each_side=rule.bands_each_side,
         crew=crew,

@@ -12,12 +12,14 @@ from app.domain.crew import Acknowledge, ConfirmPause, Part, Qualifications
 from app.domain.decide import decide
 from app.domain.event_base import Who
 from app.domain.events import Event, payload_of
+from app.domain.field_change import ApproveChange, approvers_of
 from app.domain.housing import BankDesign, SiteLimit
 from app.domain.instruments import Instrument, InstrumentKind
 from app.domain.job import PERMIT_UNTIL, JobState, Stage, fold
 from app.domain.judging import AGAIN
 from app.domain.lessons import AnswerDeviation
 from app.domain.procedure import Role, Second, StepKind
+from app.domain.radio import SignRadioRelease
 from app.domain.reopening import rechecks_for
 from app.domain.site import SiteState
 from app.domain.steps import AskedFor, Named, Step
@@ -134,6 +136,7 @@ def commands_for(state: JobState, cast: Cast = CAST, *, made_on: str = MADE_ON) 
     A stopped job is re-opened, and everything is found as recorded.
     Whoever has to be briefed for it is briefed first; with no step left, what is open after the job is answered.
     """
+    yield from _obligations(state, cast)
     step = state.due
     if state.stage is Stage.STOPPED:
         yield Reopen("rehearsal: looked at, safe to go on", rechecks_for(state)), cast.lead
@@ -185,6 +188,18 @@ def _briefings(state: JobState, step: Step, cast: Cast) -> Iterator[tuple[Comman
     for who in {who.id: who for who in (*crew.waiting, *marking)}.values():
         if crew.member(who.id) is None:
             yield Acknowledge(Part.WORK, words), who
+
+
+def _obligations(state: JobState, cast: Cast) -> Iterator[tuple[Command, Who]]:
+    """What is owed before the work goes on or goes to review: signatures of senders, answers to field changes."""
+    for release in state.unsigned:
+        yield SignRadioRelease(release.seq), release.sender
+    waiting = state.changes.waiting_at(state.due.id) if state.due else None
+    if waiting is not None and state.due is not None:
+        given = {item.by.role for item in waiting.approved}
+        for role in approvers_of(state.due):
+            if role not in given:
+                yield ApproveChange(waiting.proposed.number), cast.lead if role is Role.LEAD else cast.officer
 
 
 def made_up_answers(step: Step, *, made_on: str = MADE_ON) -> dict[str, str]:

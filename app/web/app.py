@@ -10,11 +10,13 @@ from app.web.routes import (
     certificates,
     cover,
     crew,
+    departures,
     entry,
     history,
     housings,
     kept,
     people,
+    procedures,
     registers,
     review,
     tablets,
@@ -40,8 +42,9 @@ def make_app(site: Site) -> FastAPI:
     app.state.site = site
     for router in (  # looked through in this order, and made ready when first reached: marks, then the first page
         work.panel, entry.router, work.router, housings.router, crew.panel, crew.router, crew.site, review.router,
-        review.photos, people.router, history.router, registers.router, certificates.router,
-        kept.router, kept.panel, kept.photos, tablets.router, trust.router, cover.router, watch.router,
+        review.photos, people.router, departures.router, procedures.router, history.router, registers.router,
+        certificates.router, kept.router, kept.panel, kept.photos, tablets.router, trust.router, cover.router,
+        watch.router,
     ):  # fmt: skip
         app.include_router(router)
     app.router.routes.append(Route("/static/{digest}/{name:path}", serve_static, methods=["GET"]))

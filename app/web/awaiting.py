@@ -10,7 +10,7 @@ from datetime import date
 
 from starlette.concurrency import run_in_threadpool
 
-from app.domain.job import JobState
+from app.domain.job import JobState, Stage
 from app.domain.procedure import StepKind
 from app.records.moments import local_text, utc_text
 from app.services.jobs import Recorded
@@ -38,10 +38,24 @@ async def around_for(site: Site, state: JobState, worker: str = "") -> Around:
 
     worker: for whom this tablet records.
     """
-    return replace(await _around(site, state), worker=worker)
+    return replace(await _choices(site, state), worker=worker, newer=newer_words(site, state))
 
 
-async def _around(site: Site, state: JobState) -> Around:
+def newer_words(site: Site, state: JobState) -> str:
+    """Say that a newer revision of the job's procedure was issued; the job itself stays on its own."""
+    register, opened = site.jobs.site_at_hand(), state.opened
+    if register is None or opened is None or state.stage is Stage.ACCEPTED:
+        return ""
+    newest = max((number for name, number, _ in register.procedures if name == opened.procedure), default=0)
+    if newest <= opened.revision:
+        return ""
+    return (
+        f"Revision {newest} of this procedure has been issued since. This job stays on revision {opened.revision}; "
+        "decide whether it goes on."
+    )
+
+
+async def _choices(site: Site, state: JobState) -> Around:
     due = state.due
     if due is None:
         return Around()

@@ -24,7 +24,21 @@ def both_sides_closed(state: HousingState, sleeve: Sleeve) -> bool:
 
 
 def lawful(state: HousingState, effect: Effect) -> bool:
-    """Whether the trade would let this act happen in this state (rules R2 to R10)."""
+    """Whether the trade would let this act happen in this state (rules R2 to R10, and mending first after R1)."""
+    return not must_mend_first(state, effect) and _fits(state, effect)
+
+
+def must_mend_first(state: HousingState, effect: Effect) -> bool:
+    """At a bare port nothing is done but to cover it; elsewhere nothing but what stops the air and locks it."""
+    if state.inside == "clean":
+        return False
+    bare = {port.id for port in state.ports if barrier_count(state, port) == 0}
+    covers = {"fit_bag", "fit_overbag", "strap_bag", "band_beside", "roll_bag", "replace_door_gasket", "refit_door"}
+    safer = {"stop_fan", "shut_upstream_damper", "shut_downstream_damper", "isolate", "verify_isolation"}
+    return bool(bare) and effect.act not in safer and not (effect.act in covers and effect.port in bare)
+
+
+def _fits(state: HousingState, effect: Effect) -> bool:
     dirty = state.inside != "clean"
     match effect.act:
         case Act.ISOLATE:
@@ -83,6 +97,7 @@ def _housing_act(state: HousingState, act: Act) -> bool:
 def _port_act(state: HousingState, port: PortState, effect: Effect, dirty: bool) -> bool:
     outer = port.ring[-1] if port.ring else None
     bag = outer if outer is not None and outer.kind == "bag" else None
+    torn = [sleeve for sleeve in port.ring[:-1] if sleeve.kind == "bag" and not sleeve.intact]
     has_stub = any(sleeve.kind == "stub" for sleeve in port.ring)
     through_bag = state.seal is Seal.GASKET or not dirty or open_bag(port)
     place = (effect.position or 1) - 1
@@ -95,7 +110,7 @@ def _port_act(state: HousingState, port: PortState, effect: Effect, dirty: bool)
             )
             return port.door == "shut" and state.isolation == "verified" and (not dirty or (covered and treated))
         case Act.REFIT_DOOR:
-            return port.door == "off" and (outer is None or not outer.extended)
+            return port.door == "off" and port.gasket and (outer is None or not outer.extended)
         case Act.EXTEND_BAG:
             return port.door == "off" and bag is not None and not bag.extended
         case Act.ROLL_BAG:
@@ -109,24 +124,24 @@ def _port_act(state: HousingState, port: PortState, effect: Effect, dirty: bool)
             return port.waiting is None
         case Act.DRAW_STUB_OFF:
             good = bag is not None and bag.strapped and bag.intact and bag.closure is None
-            return has_stub and good
+            return has_stub and good and not torn
         case Act.RELEASE_CLAMP:
             return port.clamp_set and state.isolation == "verified" and through_bag
         case Act.SET_CLAMP:
             return not port.clamp_set and all(fill != "empty" for fill in port.positions) and through_bag
         case Act.DRAW_OUT:
             nearest = all(fill == "empty" for fill in port.positions[:place]) and port.positions[place] != "empty"
-            free = bag is not None and bag.filter == "empty" and not has_stub
+            free = bag is not None and bag.filter == "empty" and not has_stub and not torn
             return nearest and not port.clamp_set and open_bag(port) and free
         case Act.SLIDE_IN:
             filled = [fill != "empty" for fill in port.positions]
             fits = all(filled[place + 1 :]) and not any(filled[: place + 1])
             bagged = bag is not None and bag.filter == "new"
-            way = open_bag(port) and not has_stub if bagged else not dirty
+            way = open_bag(port) and not has_stub and not torn if bagged else not dirty
             return fits and not port.clamp_set and port.door == "off" and way
         case Act.GATHER:
             fit = bag is not None and bag.strapped and bag.extended and bag.closure is None
-            return port.door == "off" and fit and not has_stub
+            return port.door == "off" and fit and not has_stub and not torn
         case Act.TIE | Act.BAND:
             return bag is not None and bag.closure is not None and _bare(bag, effect)
         case Act.CUT:
@@ -137,8 +152,29 @@ def _port_act(state: HousingState, port: PortState, effect: Effect, dirty: bool)
             return bool(port.packages) and not port.packages[-1].taped
         case Act.ACCOUNT_PACKAGE:
             return bool(port.packages) and port.packages[0].taped
+        case Act.FIT_OVERBAG | Act.DRAW_TORN_OFF | Act.BAND_BESIDE | Act.REPLACE_GASKET:
+            return _mending_act(state, port, effect, torn)
         case _:
             raise AssertionError(effect)
+
+
+def _mending_act(state: HousingState, port: PortState, effect: Effect, torn: list[Sleeve]) -> bool:
+    outer = port.ring[-1] if port.ring else None
+    is_bag = outer is not None and outer.kind == "bag"
+    match effect.act:
+        case Act.FIT_OVERBAG:
+            return outer is not None and is_bag and port.door == "off" and not outer.intact
+        case Act.DRAW_TORN_OFF:
+            good = outer is not None and is_bag and outer.strapped and outer.intact and outer.closure is None
+            filters = sum(sleeve.filter != "empty" for sleeve in (*torn, *port.ring[-1:]))
+            return good and bool(torn) and filters <= 1
+        case Act.BAND_BESIDE:
+            if outer is None or outer.closure is None or (effect.side == "package" and not is_bag):
+                return False
+            count: int = getattr(outer.closure, f"{effect.side}_bands")
+            return count < state.closure_rule.bands_each_side
+        case _:
+            return port.door == "off" and not port.gasket
 
 
 def _bare(bag: Sleeve, effect: Effect) -> bool:
@@ -149,8 +185,8 @@ def _bare(bag: Sleeve, effect: Effect) -> bool:
 
 
 def barrier_count(state: HousingState, port: PortState) -> int:
-    """Count barriers by the words of the rule: a shut door, a strapped intact bag, a banded stub."""
-    held = 1 if port.door == "shut" else 0
+    """Count barriers by the words of the rule: a whole shut door, a strapped intact bag, a banded stub."""
+    held = 1 if port.door == "shut" and port.gasket else 0
     for sleeve in port.ring:
         whole = sleeve.strapped and sleeve.intact
         if sleeve.kind == "stub":

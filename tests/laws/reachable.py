@@ -1,11 +1,13 @@
 """Arbitrary reachable states: some way along a shipped procedure, then a few allowed acts at random."""
 
+from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 
 from hypothesis import strategies as st
 
 from app.domain.containment.effects import Effect
+from app.domain.containment.mishaps import Mishap, happen, spots
 from app.domain.containment.rules import attempt, every_effect
 from app.domain.containment.state import (
     Closure,
@@ -78,6 +80,14 @@ def states(draw: st.DrawFn) -> HousingState:
     return state
 
 
+@st.composite
+def struck(draw: st.DrawFn) -> tuple[HousingState, Mishap, HousingState]:
+    """Draw a reachable state, something that can go wrong in it, and the state after that."""
+    state = draw(states())
+    mishap = draw(st.sampled_from([item for item in Mishap if spots(state, item)]))
+    return state, mishap, happen(state, mishap, draw(st.sampled_from(spots(state, mishap))))
+
+
 def allowed_effects(state: HousingState) -> list[Effect]:
     """Return the effects that the model allows here."""
     return [effect for effect in every_effect(state) if attempt(state, effect).allowed]
@@ -107,7 +117,11 @@ def any_states(draw: st.DrawFn) -> HousingState:
         closure=closures,
         taped=st.booleans(),
     )
-    rings = st.one_of(st.just(()), bag.map(lambda one: (one,)), stub.map(lambda one: (one,)), st.tuples(stub, bag))
+    torn = bag.map(lambda one: replace(one, intact=False))
+    rings = st.one_of(
+        st.just(()), bag.map(lambda one: (one,)), stub.map(lambda one: (one,)), st.tuples(stub, bag),
+        st.tuples(torn, bag), st.tuples(stub, torn, bag),
+    )  # fmt: skip
     package = st.builds(
         Package, port=st.just("P1"), number=st.just(1), filter=fillings, stubs=st.integers(0, 1), taped=st.booleans()
     )
@@ -120,6 +134,7 @@ def any_states(draw: st.DrawFn) -> HousingState:
         clamp_set=draw(st.booleans()),
         waiting=draw(st.one_of(st.none(), bag)),
         packages=draw(st.lists(package, max_size=2).map(tuple)),
+        gasket=draw(st.sampled_from([True, True, False])),
     )
     return HousingState(
         seal=draw(st.sampled_from(list(Seal))),

@@ -2,11 +2,13 @@
 
 from hypothesis import given, settings
 
+from app.domain.containment.effects import MENDING_ACTS, SAFE_ACTS
+from app.domain.containment.mishaps import Mishap, Spot, happen, spots
 from app.domain.containment.rest import nearest_rest, port_rests, rests
 from app.domain.containment.rules import attempt, every_effect, left_over
 from app.domain.containment.state import HousingState, barriers
-from tests.laws.predicates import barrier_count, lawful, nothing_left, went_bare
-from tests.laws.reachable import allowed_effects, any_states, states
+from tests.laws.predicates import barrier_count, lawful, must_mend_first, nothing_left, went_bare
+from tests.laws.reachable import allowed_effects, any_states, states, struck
 
 MANY = settings(max_examples=300, deadline=None)
 
@@ -41,7 +43,10 @@ def test_the_model_and_the_trade_agree_in_any_state(state: HousingState) -> None
         bare = went_bare(state, outcome.state)
 
         assert outcome.allowed == (lawful(state, effect) and not bare), (effect, outcome.broken)
-        assert ("R1" in {item.rule for item in outcome.broken}) == bare, (effect, outcome.broken)
+        assert ("R1" in {item.rule for item in outcome.broken}) == (bare or must_mend_first(state, effect)), (
+            effect,
+            outcome.broken,
+        )
     assert (left_over(state) == ()) == nothing_left(state)
 
 
@@ -130,3 +135,66 @@ def _stubs(state: HousingState) -> int:
         count += sum(sleeve.stubs + (sleeve.kind == "stub") for sleeve in port.ring)
         count += sum(package.stubs for package in port.packages)
     return count
+
+
+@MANY
+@given(drawn=struck())
+def test_a_mishap_lowers_barriers_and_nothing_else_is_done_at_a_bare_port(
+    drawn: tuple[HousingState, Mishap, HousingState],
+) -> None:
+    """No mishap adds a barrier; at a port that it leaves bare every allowed act mends, or makes the housing safe."""
+    before, _, after = drawn
+
+    bare = [port.id for port in after.ports if after.needs_barrier and barrier_count(after, port) == 0]
+
+    for port in after.ports:
+        assert barrier_count(after, port) <= barrier_count(before, before.port(port.id))
+    for effect in allowed_effects(after) if bare else ():
+        assert effect.act in SAFE_ACTS or (effect.act in MENDING_ACTS and effect.port in bare), effect
+
+
+@MANY
+@given(drawn=struck())
+def test_after_a_mishap_the_model_allows_exactly_what_the_trade_allows(
+    drawn: tuple[HousingState, Mishap, HousingState],
+) -> None:
+    """Also after something went wrong, an effect is allowed if and only if the trade's own conditions hold."""
+    _, _, state = drawn
+
+    for effect in every_effect(state):
+        outcome = attempt(state, effect)
+        bare = went_bare(state, outcome.state)
+
+        assert outcome.allowed == (lawful(state, effect) and not bare), (effect, outcome.broken)
+
+
+@MANY
+@given(drawn=struck())
+def test_after_every_mishap_allowed_acts_lead_to_a_resting_state(
+    drawn: tuple[HousingState, Mishap, HousingState],
+) -> None:
+    """From any state in which something went wrong there is a way to rest, each act of it allowed."""
+    _, mishap, state = drawn
+
+    path = nearest_rest(state)
+
+    assert path is not None, mishap
+    for effect in path:
+        outcome = attempt(state, effect)
+        assert outcome.allowed, (mishap, effect, outcome.broken)
+        state = outcome.state
+    assert rests(state)
+
+
+@MANY
+@given(state=states())
+def test_a_mishap_happens_only_where_the_model_says_that_it_can(state: HousingState) -> None:
+    """A bag tears only on a ring whose door is off, a band fails only where there is one; elsewhere nothing changes."""
+    for mishap in Mishap:
+        found = spots(state, mishap)
+        for port in state.ports:
+            bag = port.ring[-1] if port.ring and port.ring[-1].kind == "bag" else None
+            if mishap is Mishap.TEAR_BAG:
+                assert (Spot(port.id) in found) == (port.door == "off" and bag is not None and bag.intact)
+            if Spot(port.id) not in found:
+                assert happen(state, mishap, Spot(port.id)) == state

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
 
 from app.calc.errors import ChangeoutError
+from app.domain.applicability import SetAside, StepNotApplicable
 from app.domain.commands import (
     Accept,
     AnswerRecheck,
@@ -32,7 +33,9 @@ from app.domain.commands import (
     WriteNote,
 )
 from app.domain.containment.rules import final_faults
+from app.domain.contingency import ContingencyEntered, EnterContingency
 from app.domain.crew import Acknowledge, ConfirmPause, CrewBriefed, CrewLeft, LeaveCrew, Part, PauseConfirmed
+from app.domain.deciding.contingency import possible
 from app.domain.event_base import Who
 from app.domain.events import (
     Event,
@@ -107,10 +110,12 @@ def everything(state: JobState) -> Iterator[Command]:
             yield Finish(step.id, answers_at(state, step), second=second, reconciled="the dial had not settled")
             yield Finish(step.id, wrong_answers(step), second=second)
         yield Release(step.id)
+        yield SetAside(step.id, "not needed here")
         yield Withdraw(step.id, "ticked by mistake")
         if answers := state.mark(step.id).evidence.answers:
             yield Correct(step.id, next(iter(answers)), "999", "misread the dial")
     yield from (TakeWayOut(way.id, "the bank failed its test") for way in (state.opened.ways_out or ()))
+    yield from (EnterContingency(k.id, "seen", s.port, s.position) for k, s in possible(state)[:1])
     yield StopWork()
     yield Reopen("looked at, safe to go on", rechecks_for(state))
     yield from (AnswerRecheck(item.id, True, "") for item in state.rechecks[:1])
@@ -145,6 +150,18 @@ def check(before: JobState, event: Event) -> None:
             assert before.mark(before.due.id).attempts, "steps are put in only where a test has failed"
             attempt = before.mark(before.due.id).attempts[-1][0].seq
             assert all(seq < attempt for _, seq in before.taken), "and only once for a failure"
+        case ContingencyEntered():
+            assert event.by.role is Role.LEAD
+            assert before.stop is not None, "a contingency is entered from a stop"
+            assert before.stop.stamp.by.id != event.by.id, "and not by who stopped"
+        case StepNotApplicable():
+            step = before.step(event.step)
+            assert event.by.role is Role.LEAD
+            assert before.stage is Stage.OPEN
+            assert step is not None
+            assert not step.effects, "what changes the housing is never set aside"
+            assert not step.final
+            assert step.marks == 1
         case JobSubmitted():
             assert event.by.role is Role.LEAD
             assert before.due is None

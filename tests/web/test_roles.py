@@ -31,9 +31,14 @@ LEADS = {
     "POST /housings/{tag}/struck",
     "POST /access",
     "POST /people/{person}/wait",
+    "POST /jobs/{job}/contingencies",
+    "POST /jobs/{job}/aside",
+    "POST /jobs/{job}/radio",
+    "POST /procedures/issue",
 }
 LEADS_AND_OFFICERS = {
     "POST /instruments", "POST /instruments/aside", "POST /qualifications", "POST /site", "POST /alerts",
+    "POST /jobs/{job}/changes/approve", "POST /jobs/{job}/radio/sign",
 }  # fmt: skip
 KEEPERS_OF_TABLETS = {"GET /tablets", "POST /tablets", "POST /tablets/revoke", "GET /trail", "GET /access", "GET /site"}
 OFFICERS = {"POST /jobs/{job}/exceptions", "POST /jobs/{job}/accept", "POST /jobs/{job}/return"}

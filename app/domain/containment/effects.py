@@ -41,6 +41,10 @@ class Act(StrEnum):
     OPEN_DOWNSTREAM = "open_downstream_damper"
     START_FAN = "start_fan"
     PUT_IN_SERVICE = "put_in_service"
+    FIT_OVERBAG = "fit_overbag"
+    DRAW_TORN_OFF = "draw_torn_bag_off"
+    BAND_BESIDE = "band_beside"
+    REPLACE_GASKET = "replace_door_gasket"
 
 
 class Side(StrEnum):
@@ -55,7 +59,13 @@ HOUSING_ACTS = frozenset({
     Act.REMOVE_LOCKS, Act.OPEN_UPSTREAM, Act.OPEN_DOWNSTREAM, Act.START_FAN, Act.PUT_IN_SERVICE,
 })  # fmt: skip
 POSITION_ACTS = frozenset({Act.DRAW_OUT, Act.LOAD_FILTER, Act.SLIDE_IN})
-SIDED_ACTS = frozenset({Act.TIE, Act.BAND})
+SIDED_ACTS = frozenset({Act.TIE, Act.BAND, Act.BAND_BESIDE})
+MENDING_ACTS = frozenset({
+    Act.FIT_BAG, Act.FIT_OVERBAG, Act.STRAP_BAG, Act.BAND_BESIDE, Act.ROLL_BAG, Act.REPLACE_GASKET, Act.REFIT_DOOR,
+})  # fmt: skip
+"""What may be done at a bare port: it puts a barrier there, or leads to one."""
+SAFE_ACTS = frozenset({Act.STOP_FAN, Act.SHUT_UPSTREAM, Act.SHUT_DOWNSTREAM, Act.ISOLATE, Act.VERIFY_ISOLATION})
+"""What makes the whole housing safer, and so is never in the way of mending."""
 
 
 class Effect(Kept):
@@ -93,6 +103,10 @@ def uses(state: HousingState, effect: Effect) -> Counter[Use]:
             return Counter({Use.TIE_STRAPS: rule.ties_each_side})
         case Act.BAND:
             return Counter({Use.METAL_BANDS: rule.bands_each_side})
+        case Act.BAND_BESIDE:
+            return Counter({Use.METAL_BANDS: 1})
+        case Act.FIT_OVERBAG:
+            return Counter({Use.NEW_BAGS: 1})
         case Act.TAPE_STUB | Act.TAPE_PACKAGE:
             return Counter({Use.EDGES_TO_TAPE: 1})
         case Act.LOAD_FILTER:

@@ -69,6 +69,14 @@ def _at_port(state: HousingState, port: PortState, effect: Effect) -> tuple[Port
             return _tape_stub(port)
         case Act.TAPE_PACKAGE:
             return _tape_package(port)
+        case Act.FIT_OVERBAG:
+            return replace(port, ring=(*port.ring, Sleeve())), _can_overbag(port)
+        case Act.DRAW_TORN_OFF:
+            return _draw_torn_off(port)
+        case Act.BAND_BESIDE:
+            return _band_beside(state, port, side)
+        case Act.REPLACE_GASKET:
+            return replace(port, gasket=True), _can_replace_gasket(port)
         case _:
             raise ValueError(f"{effect.act} is not an act at a port")
 
@@ -99,6 +107,14 @@ def _can_refit(port: PortState) -> Faults:
     return (
         *unless(port.door is Door.OFF, Rule.R0, f"the door of port {port.id} is on already"),
         *unless(clear, Rule.R0, f"the bag of port {port.id} is not rolled clear of the door"),
+        *unless(port.gasket, Rule.R0, f"the door gasket of port {port.id} is damaged"),
+    )
+
+
+def _can_replace_gasket(port: PortState) -> Faults:
+    return (
+        *unless(port.door is Door.OFF, Rule.R0, f"the gasket of port {port.id} is out of reach on the shut door"),
+        *unless(not port.gasket, Rule.R0, f"the door gasket of port {port.id} is whole"),
     )
 
 
@@ -150,6 +166,57 @@ def _can_load(port: PortState) -> Faults:
     return unless(port.waiting is None, Rule.R4, f"the bag made ready for port {port.id} holds a filter already")
 
 
+# --- mending ------------------------------------------------------------------------------------
+
+
+def _can_overbag(port: PortState) -> Faults:
+    bag = port.bag
+    return (
+        *_bag_in_hand(port),
+        *unless(bag is None or not bag.intact, Rule.R0, f"the bag of port {port.id} is whole and needs none over it"),
+    )
+
+
+def _draw_torn_off(port: PortState) -> tuple[PortState, Faults]:
+    """The new bag takes the place of the torn ones under it, with what they held; it lies as the last of them lay."""
+    bag, torn = port.bag, port.torn
+    if bag is None or not torn:
+        return port, (Broken(Rule.R0, f"there is no torn bag under another on port {port.id}"),)
+    held = [sleeve.filter for sleeve in (*torn, bag) if sleeve.filter is not Filling.EMPTY]
+    broken = (
+        *unless(
+            bag.strapped and bag.intact,
+            Rule.R5,
+            f"the torn bag of port {port.id} comes off in a bag that is not strapped and intact",
+        ),
+        *unless(bag.closure is None, Rule.R5, f"the bag of port {port.id} is gathered; no hand can reach in"),
+        *unless(len(held) <= 1, Rule.R4, f"two filters would lie in one bag at port {port.id}"),
+    )
+    if len(held) > 1:
+        return port, broken
+    merged = replace(
+        bag,
+        extended=torn[-1].extended,
+        filter=held[0] if held else Filling.EMPTY,
+        stubs=bag.stubs + sum(sleeve.stubs for sleeve in torn),
+        torn_inside=bag.torn_inside + sum(1 + sleeve.torn_inside for sleeve in torn),
+    )
+    kept = tuple(sleeve for sleeve in port.ring[:-1] if sleeve not in torn)
+    return replace(port, ring=(*kept, merged)), broken
+
+
+def _band_beside(state: HousingState, port: PortState, side: Side) -> tuple[PortState, Faults]:
+    """A band that failed stays where it is; a new one is put beside it."""
+    outer, name = port.outer, f"{side}_bands"
+    if outer is None or outer.closure is None or (outer.kind is Kind.STUB and side is Side.PACKAGE):
+        return port, (Broken(Rule.R0, f"there is no gathered neck to band at port {port.id}"),)
+    count = getattr(outer.closure, name)
+    broken = unless(
+        count < state.closure_rule.bands_each_side, Rule.R0, f"no band is missing on the {side} side at port {port.id}"
+    )
+    return port.with_outer(replace(outer, closure=replace(outer.closure, **{name: count + 1}))), broken
+
+
 # --- neck, cut, stub ----------------------------------------------------------------------------
 
 
@@ -161,6 +228,7 @@ def _can_gather(port: PortState) -> Faults:
         *unless(fit, Rule.R0, f"the bag of port {port.id} is not extended and strapped"),
         *unless(bag is None or bag.closure is None, Rule.R0, f"the bag of port {port.id} is gathered already"),
         *unless(port.stub is None, Rule.R5, f"the stub of port {port.id} is still on the ring under the bag"),
+        *unless(not port.torn, Rule.R5, f"a torn bag of port {port.id} is still on the ring under the bag"),
     )
 
 
@@ -184,7 +252,9 @@ def _cut(state: HousingState, port: PortState) -> tuple[PortState, Faults]:
         *unless(closure.ring_done(rule), Rule.R2, f"the ring side at port {port.id} lacks its ties or bands"),
         *unless(closure.package_done(rule), Rule.R2, f"the package side at port {port.id} lacks its ties or bands"),
     )
-    package = Package(port=port.id, number=port.cuts + 1, filter=bag.filter, stubs=bag.stubs)
+    package = Package(
+        port=port.id, number=port.cuts + 1, filter=bag.filter, stubs=bag.stubs, torn_inside=bag.torn_inside
+    )
     stub = Sleeve(
         kind=Kind.STUB, strapped=bag.strapped, intact=bag.intact, extended=False, closure=closure, taped=False
     )
@@ -218,8 +288,10 @@ def _draw_stub_off(port: PortState) -> tuple[PortState, Faults]:
     broken = (
         *unless(safe, Rule.R5, f"the stub of port {port.id} comes off in a bag that is not strapped and intact"),
         *unless(bag.closure is None, Rule.R5, f"the bag of port {port.id} is gathered; no hand can reach in"),
+        *unless(not port.torn, Rule.R5, f"a torn bag covers the stub of port {port.id}; draw that off first"),
     )
-    return replace(port, ring=(replace(bag, stubs=bag.stubs + 1),)), broken
+    left = tuple(item for item in port.ring[:-1] if item is not stub)
+    return replace(port, ring=(*left, replace(bag, stubs=bag.stubs + 1))), broken
 
 
 def _account(state: HousingState, port: PortState) -> tuple[HousingState, Faults]:
@@ -259,6 +331,7 @@ def _moves_in_bag(port: PortState) -> Faults:
             f"a filter moves at port {port.id} without an extended, strapped, intact, open bag",
         ),
         *unless(port.stub is None, Rule.R5, f"the stub still closes the ring of port {port.id}; draw it off first"),
+        *unless(not port.torn, Rule.R5, f"a torn bag hangs in the ring of port {port.id}; draw it off first"),
     )
 
 

@@ -7,13 +7,14 @@ intact bag without a filter and not gathered, or a banded and taped stub.  A cle
 from collections import deque
 from functools import lru_cache
 
-from app.domain.containment.effects import Act, Effect, Side
+from app.domain.containment.effects import SIDED_ACTS, Act, Effect, Side
 from app.domain.containment.rules import attempt
 from app.domain.containment.state import Filling, HousingState, Kind, PortState, barriers
 
 TOWARDS_REST = (
     Act.STRAP_BAG, Act.GATHER, Act.TIE, Act.BAND, Act.CUT, Act.TAPE_STUB, Act.FIT_BAG, Act.DRAW_STUB_OFF,
-    Act.SLIDE_IN, Act.ROLL_BAG, Act.REFIT_DOOR,
+    Act.SLIDE_IN, Act.ROLL_BAG, Act.REFIT_DOOR, Act.BAND_BESIDE, Act.FIT_OVERBAG, Act.DRAW_TORN_OFF,
+    Act.REPLACE_GASKET,
 )  # fmt: skip
 
 
@@ -73,7 +74,7 @@ def _nearest_for(state: HousingState, port_id: str) -> tuple[Effect, ...] | None
 def _steps_from(port: PortState) -> tuple[Effect, ...]:
     found: list[Effect] = []
     for act in TOWARDS_REST:
-        if act in (Act.TIE, Act.BAND):
+        if act in SIDED_ACTS:
             found += [Effect(act=act, port=port.id, side=side) for side in Side]
         elif act is Act.SLIDE_IN:
             found += [Effect(act=act, port=port.id, position=n + 1) for n in range(len(port.positions))]

@@ -1,7 +1,8 @@
 """The named rules, and `attempt`: try one effect and hear every rule it would break.
 
 R0  an act needs its object: no tie without a gathered neck, no strap without a bag.
-R1  while the inside is contaminated, every port has at least one barrier after every act.
+R1  while the inside is contaminated, every port has at least one barrier after every act; a port that a mishap
+    has left bare is mended before anything else is done.
 R2  a cut is made only between closures that are complete on both sides.
 R3  a filter moves only with its clamp released, into or out of an extended, empty, intact, strapped bag.
 R4  one filter to a bag.
@@ -20,8 +21,16 @@ from dataclasses import dataclass
 
 from app.domain.containment import housing_acts, port_acts
 from app.domain.containment.broken import Broken, Rule
-from app.domain.containment.effects import HOUSING_ACTS, POSITION_ACTS, SIDED_ACTS, Act, Effect
-from app.domain.containment.state import HousingState, Kind, barriers
+from app.domain.containment.effects import (
+    HOUSING_ACTS,
+    MENDING_ACTS,
+    POSITION_ACTS,
+    SAFE_ACTS,
+    SIDED_ACTS,
+    Act,
+    Effect,
+)
+from app.domain.containment.state import HousingState, Kind, PortState, barriers
 
 __all__ = ["Broken", "Outcome", "Rule", "attempt", "left_over"]
 
@@ -50,7 +59,7 @@ def attempt(state: HousingState, effect: Effect) -> Outcome:
         after, broken = housing_acts.perform(state, effect.act, left_over(state))
     else:
         after, broken = port_acts.perform(state, effect)
-    return Outcome(after, (*broken, *_bare_ports(state, after)))
+    return Outcome(after, (*_mend_first(state, effect), *broken, *_bare_ports(state, after)))
 
 
 def complain_if_misaddressed(state: HousingState, effect: Effect) -> None:
@@ -66,6 +75,26 @@ def complain_if_misaddressed(state: HousingState, effect: Effect) -> None:
         raise ValueError(f"{act}: port {effect.port} has no position {effect.position}")
     if (effect.side is None) != (act not in SIDED_ACTS):
         raise ValueError(f"{act} {'needs a side' if effect.side is None else 'takes no side'}")
+
+
+def bare_ports(state: HousingState) -> tuple[PortState, ...]:
+    """Return the ports at which nothing parts a contaminated inside from the room."""
+    if not state.needs_barrier:
+        return ()
+    return tuple(port for port in state.ports if barriers(port, state.closure_rule) == 0)
+
+
+def _mend_first(state: HousingState, effect: Effect) -> tuple[Broken, ...]:
+    """R1, at a port that is bare: nothing but mending there, or what makes the whole housing safer."""
+    bare = bare_ports(state)
+    mends = effect.act in MENDING_ACTS and any(port.id == effect.port for port in bare)
+    if not bare or mends or effect.act in SAFE_ACTS:
+        return ()
+    return (Broken(Rule.R1, f"{_place(effect)}port {bare[0].id} is bare; a barrier comes first"),)
+
+
+def _place(effect: Effect) -> str:
+    return f"before work at port {effect.port}, " if effect.port is not None else ""
 
 
 def _bare_ports(before: HousingState, after: HousingState) -> tuple[Broken, ...]:

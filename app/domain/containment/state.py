@@ -89,7 +89,10 @@ class Closure:
 
 @dataclass(frozen=True, slots=True)
 class Sleeve:
-    """A bag or a stub on the bagging ring; a stub has lost its bottom to a cut."""
+    """A bag or a stub on the bagging ring; a stub has lost its bottom to a cut.
+
+    torn_inside: torn bags that were drawn off the ring into this one.
+    """
 
     kind: Kind = Kind.BAG
     strapped: bool = False
@@ -99,6 +102,7 @@ class Sleeve:
     stubs: int = 0
     closure: Closure | None = None
     taped: bool = False
+    torn_inside: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,18 +114,23 @@ class Package:
     filter: Filling
     stubs: int
     taped: bool = False
+    torn_inside: int = 0
 
     @property
     def words(self) -> str:
         """Say what the package is and holds, never that it is clean."""
         stub = "" if not self.stubs else f" with {self.stubs} stub" + ("s" if self.stubs > 1 else "")
         what = "filter-less bag" if self.filter is Filling.EMPTY else f"{self.filter} filter"
-        return f"{what}{stub}"
+        torn = "" if not self.torn_inside else " with a torn bag" if self.torn_inside == 1 else " with torn bags"
+        return f"{what}{stub}{torn}"
 
 
 @dataclass(frozen=True, slots=True)
 class PortState:
-    """One access port. `ring` lists the sleeves from inner to outer; `waiting` is a new bag made ready."""
+    """One access port. `ring` lists the sleeves from inner to outer; `waiting` is a new bag made ready.
+
+    gasket: whether the door's gasket is whole.
+    """
 
     id: str
     bank: Bank
@@ -132,6 +141,7 @@ class PortState:
     waiting: Sleeve | None = None
     packages: tuple[Package, ...] = ()
     cuts: int = 0
+    gasket: bool = True
 
     @property
     def outer(self) -> Sleeve | None:
@@ -147,6 +157,11 @@ class PortState:
     def stub(self) -> Sleeve | None:
         """Return the stub on the ring, if there is one."""
         return next((sleeve for sleeve in self.ring if sleeve.kind is Kind.STUB), None)
+
+    @property
+    def torn(self) -> tuple[Sleeve, ...]:
+        """Return the torn bags that lie under the outermost sleeve."""
+        return tuple(sleeve for sleeve in self.ring[:-1] if sleeve.kind is Kind.BAG and not sleeve.intact)
 
     def with_outer(self, sleeve: Sleeve) -> "PortState":
         """Return this port with its outermost sleeve replaced."""
@@ -187,8 +202,8 @@ class HousingState:
 
 
 def barriers(port: PortState, rule: ClosureRule) -> int:
-    """Count what parts the inside from the room at one port: shut door, strapped intact bag, banded stub."""
-    return (port.door is Door.SHUT) + sum(_is_barrier(sleeve, rule) for sleeve in port.ring)
+    """Count what parts the inside from the room at one port: shut whole door, strapped intact bag, banded stub."""
+    return (port.door is Door.SHUT and port.gasket) + sum(_is_barrier(sleeve, rule) for sleeve in port.ring)
 
 
 def _is_barrier(sleeve: Sleeve, rule: ClosureRule) -> bool:

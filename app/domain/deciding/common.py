@@ -8,11 +8,18 @@ from app.domain.commands import (
 )
 from app.domain.event_base import Signature
 from app.domain.events import Event, JobStopped
-from app.domain.job import JobState
+from app.domain.job import JobState, Stage
 from app.domain.judging import LONGEST_ANSWER
 from app.domain.refused import Refused
 from app.domain.signing import known_meaning
 from app.domain.steps import Step
+
+NOT_OPEN = {
+    Stage.BRIEFING: "The crew has not been briefed yet. Each of them reads the brief and acknowledges it first.",
+    Stage.STOPPED: "The job is stopped. A lead must re-open it before anything is marked.",
+    Stage.LOOKING: "The job was re-opened. Answer what is to be looked at before going on.",
+    Stage.CONTESTED: "Two accounts of a step differ. A lead must settle them before anything is marked.",
+}
 
 E = TypeVar("E", bound=Event)
 
@@ -73,3 +80,42 @@ def relying_on(state: JobState, step: Step) -> tuple[tuple[str, ...], tuple[str,
         tuple(other.id for other in standing if not other.final),
         tuple(other.id for other in standing if other.final),
     )
+
+
+def working(state: JobState, step_id: str) -> Step:
+    """Return the step asked for if the job runs and the step is due."""
+    step = state.step(step_id)
+    if step is None:
+        raise Refused("no_step", f"This job has no step {step_id!r}. Go back to the step that is due.")
+    due = state.due
+    if due is None or state.stage is not Stage.OPEN:
+        raise Refused("not_open", NOT_OPEN.get(state.stage, f"The job is {state.stage}; no step is due."), step=step_id)
+    if due.id != step_id:
+        done = state.mark(step_id).stands
+        told = "is done already" if done else "is not due yet"
+        by = _by(state, step_id) if done else ""
+        raise Refused(
+            "done_already" if done else "out_of_order",
+            f"“{step.text}” {told}{by}. Due now: “{due.text}”. Go to that step.",
+            step=step_id,
+            logged=not done,
+        )
+    return step
+
+
+def _by(state: JobState, step_id: str) -> str:
+    done = state.mark(step_id).done
+    return f" by {done.by.name}" if done else ""
+
+
+def complain_of_permit(state: JobState, step: Step, moment: Moment) -> None:
+    """Refuse a release under a permit that has run out."""
+    until = state.permit_until
+    if until is not None and until < moment.on:
+        raise Refused(
+            "permit",
+            f"The permit was good until {until} and today is {moment.on}. Have it renewed and correct its date, then "
+            "release.",
+            step=step.id,
+            logged=True,
+        )

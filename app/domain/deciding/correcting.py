@@ -5,6 +5,7 @@ from app.domain.commands import (
     Moment,
     Withdraw,
 )
+from app.domain.deciding.applicability import branch_of
 from app.domain.deciding.common import event_of, relying_on, stop_for, words_of
 from app.domain.deciding.work import setting_then
 from app.domain.events import AnswerCorrected, Event, StepWithdrawn
@@ -53,7 +54,7 @@ def correct(state: JobState, command: Correct, moment: Moment) -> tuple[Event, .
         evidence=evidence, due_again=again, flagged=flagged,
     )  # fmt: skip
     if evidence.within or state.stage is not Stage.OPEN:
-        return (corrected,)
+        return (corrected, *branch_of(state, step, evidence, moment))
     return (corrected, stop_for(state, moment, step, f"Corrected to what lies outside its limit: {now}."))
 
 

@@ -26,6 +26,12 @@ def submit(state: JobState, moment: Moment) -> tuple[Event, ...]:
         due = state.due
         told = f"Due now: “{due.text}”." if due else f"The job is {state.stage}."
         raise Refused("not_finished", f"The job cannot go to review yet. {told} Finish the work first.")
+    if unsigned := state.unsigned:
+        raise Refused(
+            "unsigned",
+            f"{unsigned[0].sender.name} has yet to sign the hold released by voice at entry {unsigned[0].seq}. "
+            "Get that signature first.",
+        )
     if state.model is not None and (faults := final_faults(state.model)):
         raise Refused("left_over", f"Rule {faults[0].rule}: {faults[0].sentence}. Settle it before review.")
     none_open(state)

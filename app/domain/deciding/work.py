@@ -13,7 +13,17 @@ from app.domain.computing import Setting
 from app.domain.containment.rules import attempt
 from app.domain.crew import ConfirmPause
 from app.domain.deciding import crew
-from app.domain.deciding.common import event_of, signature_of, stated_before, stop_for, words_of
+from app.domain.deciding.applicability import branch_of
+from app.domain.deciding.common import (
+    complain_of_permit,
+    event_of,
+    signature_of,
+    stated_before,
+    stop_for,
+    words_of,
+    working,
+)
+from app.domain.deciding.field_change import complain_of_change
 from app.domain.event_base import Who
 from app.domain.events import EntriesDiffered, Event, HoldReleased, StepBegun, StepDone, StepOutside, WayOutTaken
 from app.domain.job import JobState, Stage, outside_words
@@ -23,41 +33,9 @@ from app.domain.refused import Refused
 from app.domain.signing import HOLD
 from app.domain.steps import Step
 
-NOT_OPEN = {
-    Stage.BRIEFING: "The crew has not been briefed yet. Each of them reads the brief and acknowledges it first.",
-    Stage.STOPPED: "The job is stopped. A lead must re-open it before anything is marked.",
-    Stage.LOOKING: "The job was re-opened. Answer what is to be looked at before going on.",
-    Stage.CONTESTED: "Two accounts of a step differ. A lead must settle them before anything is marked.",
-}
-
-
-def _working(state: JobState, step_id: str) -> Step:
-    """Return the step asked for if the job runs and the step is due."""
-    step = state.step(step_id)
-    if step is None:
-        raise Refused("no_step", f"This job has no step {step_id!r}. Go back to the step that is due.")
-    due = state.due
-    if due is None or state.stage is not Stage.OPEN:
-        raise Refused("not_open", NOT_OPEN.get(state.stage, f"The job is {state.stage}; no step is due."), step=step_id)
-    if due.id != step_id:
-        done = state.mark(step_id).stands
-        told = "is done already" if done else "is not due yet"
-        by = _by(state, step_id) if done else ""
-        raise Refused(
-            "done_already" if done else "out_of_order",
-            f"“{step.text}” {told}{by}. Due now: “{due.text}”. Go to that step.",
-            step=step_id,
-            logged=not done,
-        )
-    return step
-
-
-def _by(state: JobState, step_id: str) -> str:
-    done = state.mark(step_id).done
-    return f" by {done.by.name}" if done else ""
-
 
 def _may_mark(state: JobState, step: Step, moment: Moment) -> None:
+    complain_of_change(state, step, moment)
     if step.kind is StepKind.HOLD:
         raise Refused(
             "hold",
@@ -97,7 +75,7 @@ def _hands_in(state: JobState, step: Step) -> frozenset[str]:
 
 def begin(state: JobState, command: Begin, moment: Moment) -> tuple[Event, ...]:
     """Make the first of two marks."""
-    step = _working(state, command.step)
+    step = working(state, command.step)
     _may_mark(state, step, moment)
     if step.marks == 1:
         raise Refused("one_mark", f"“{step.text}” takes one mark only. Mark it done when it is done.", step=step.id)
@@ -111,7 +89,7 @@ def begin(state: JobState, command: Begin, moment: Moment) -> tuple[Event, ...]:
 
 def finish(state: JobState, command: Finish, moment: Moment) -> tuple[Event, ...]:
     """Finish a step, or keep what lies outside its limit as an attempt."""
-    step = _working(state, command.step)
+    step = working(state, command.step)
     _may_mark(state, step, moment)
     if step.marks == 2 and state.mark(step.id).begun is None:
         raise Refused("not_begun", f"“{step.text}” has not been begun. Mark it begun before acting.", step=step.id)
@@ -126,12 +104,11 @@ def finish(state: JobState, command: Finish, moment: Moment) -> tuple[Event, ...
     except EntriesDiffer as differ:
         return _kept_both(state, step, differ, second, moment)
     if evidence.within:
-        return (
-            event_of(
-                StepDone, state, moment, step=step.id, evidence=evidence, second=second, reconciled=why,
-                in_hand_since=state.last_at, worker=worker,
-            ),
+        done = event_of(
+            StepDone, state, moment, step=step.id, evidence=evidence, second=second, reconciled=why,
+            in_hand_since=state.last_at, worker=worker,
         )  # fmt: skip
+        return (done, *branch_of(state, step, evidence, moment))
     outside = event_of(
         StepOutside, state, moment, step=step.id, evidence=evidence, second=second, reconciled=why, worker=worker
     )
@@ -190,7 +167,7 @@ def _reconciled(state: JobState, step: Step, command: Finish) -> str | None:
 
 def confirm_pause(state: JobState, command: ConfirmPause, moment: Moment) -> tuple[Event, ...]:
     """Confirm the team pause that is due."""
-    return crew.confirm_pause(state, _working(state, command.step), command, moment)
+    return crew.confirm_pause(state, working(state, command.step), command, moment)
 
 
 def setting_then(state: JobState, step: Step, moment: Moment) -> Setting:
@@ -217,7 +194,7 @@ def _model_allows(state: JobState, step: Step) -> None:
 
 def release(state: JobState, command: Release, moment: Moment) -> tuple[Event, ...]:
     """Release a hold point: by its role, by nobody who worked, under a permit that is good."""
-    step = _working(state, command.step)
+    step = working(state, command.step)
     if step.kind is not StepKind.HOLD:
         raise Refused("no_hold", f"“{step.text}” is not a hold point. Mark it like any other step.", step=step.id)
     if moment.by.role is not step.role:
@@ -235,15 +212,7 @@ def release(state: JobState, command: Release, moment: Moment) -> tuple[Event, .
             logged=True,
         )
     crew.may_release(state, step, moment)
-    until = state.permit_until
-    if until is not None and until < moment.on:
-        raise Refused(
-            "permit",
-            f"The permit was good until {until} and today is {moment.on}. Have it renewed and correct its date, then "
-            "release.",
-            step=step.id,
-            logged=True,
-        )
+    complain_of_permit(state, step, moment)
     return (event_of(HoldReleased, state, moment, step=step.id, signature=signature_of(state, moment, HOLD)),)
 
 

@@ -8,6 +8,7 @@ from app.calc.errors import Invalid
 from app.domain.commands import Open
 from app.domain.job import Stage
 from app.domain.procedure import Role
+from app.domain.site import issued_digests
 from app.records.moments import site_day, utc_text
 from app.services.planning import Plan, find_housing, find_procedure, first_entry, lessons_of, plan, with_depths
 from app.web.awaiting import done
@@ -104,7 +105,9 @@ async def open_job(request: Request, tag: str) -> Response:
 
 def _plan(site: Site, tag: str, asked: dict[str, str]) -> Plan:
     found = find_housing(site.library, tag)
-    procedure, digest = find_procedure(site.library, asked.get("procedure") or "change-out")
+    procedure, digest = find_procedure(
+        site.library, asked.get("procedure") or "change-out", issued_digests(site.jobs.site())
+    )
     depths = {port.id: asked[f"depth.{port.id}"] for port in found.ports if asked.get(f"depth.{port.id}")}
     for port, depth in depths.items():
         if not (depth.isascii() and depth.isdigit() and 1 <= int(depth) <= found.port(port).filters):

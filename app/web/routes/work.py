@@ -103,7 +103,7 @@ def _remaining(state: JobState) -> dict[str, int]:
     """What the steps still to come will use up."""
     if state.opened is None or state.model is None:
         return {}
-    left = [step for step in state.steps if step.id not in state.applied]
+    left = [step for step in state.walked if step.id not in state.applied]
     return take_off(left, state.opened.housing, state.model).total
 
 

@@ -34,7 +34,7 @@ def ahead(state: JobState, who: Who) -> Iterator[Ahead]:
     """Yield the panels from the one that is due on, as if each were marked without anything unusual."""
     for _ in range(MOST_PANELS):
         due = state.due
-        if due is None or state.stage is not Stage.OPEN:
+        if due is None or state.stage is not Stage.OPEN or state.changes.waiting_at(due.id):
             return
         act = "begin" if due.marks == 2 and state.mark(due.id).begun is None else "finish"
         why = waits_for_server(due, who)
@@ -72,6 +72,8 @@ def waits_for_server(step: Step, who: Who) -> str:
             return f"This is for a {step.role.words}, signed in, which only the server can prove."
         case _ if step.says:
             return "Each of the crew speaks at a pause, and some with a secret, which only the server can prove."
+        case StepKind.DECIDE:
+            return "Which steps follow depends on the choice; the server leads the way."
         case _ if step.computes is not None:
             return "The result is computed and judged by the server."
         case _:

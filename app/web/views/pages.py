@@ -244,7 +244,9 @@ def overview(
     sections: dict[str, list[tuple[int, str, str, str]]] = {}
     for number, step in enumerate(state.steps, start=1):
         mark = state.mark(step.id)
-        if mark.stands and mark.done:
+        if mark.not_applicable:
+            sign, told = "not applicable", mark.not_applicable
+        elif mark.stands and mark.done:
             sign, told = "done", f"{mark.done.by.name} {local_text(mark.done.at, zone)[11:19]}"
         elif mark.due_again:
             sign, told = "due again", state.by_number(mark.due_again)

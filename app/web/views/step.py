@@ -15,6 +15,7 @@ from app.domain.procedure import Role, Second, StepKind
 from app.domain.steps import AskedFor, Step
 from app.domain.words import unit_words
 from app.records.brief import abort_line
+from app.records.deviations import changed_words
 from app.records.moments import local_text
 from app.records.wording import complete_words, limit_words
 from app.services.ports import Person, Session
@@ -36,12 +37,14 @@ class Around:
 
     people: at a hold point everybody.  instruments: the site's register.  on: the day at the site.
     worker: for whom this tablet records.
+    newer: a revision that was issued since the job began, in words for a lead.
     """
 
     people: tuple[Person, ...] = ()
     instruments: Mapping[str, Instrument] = field(default_factory=dict)
     on: date = date.min
     worker: str = ""
+    newer: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,6 +141,9 @@ class StepView:
     note_value: str = ""
     result_limit: str = ""
     way_out: WayOutView | None = None
+    changes: tuple[tuple[str, tuple[tuple[str, str, str], ...]], ...] = ()
+    waits: str = ""
+    by_radio: bool = False
     second: SecondView | None = None
     differing: tuple[str, ...] = ()
     why_value: str = ""
@@ -230,6 +236,11 @@ def step_view(state: JobState, step: Step, session: Session, around: Around, ref
         abort=abort_line(state),
         brief_first=must_be_briefed(state, session),
         questions=len(state.unanswered) if place + 1 == len(state.steps) else 0,
+        changes=tuple(
+            (item.proposed.number, tuple(changed_words(item.proposed))) for item in state.changes.in_force_at(step.id)
+        ),
+        waits=waiting.proposed.number if (waiting := state.changes.waiting_at(step.id)) else "",
+        by_radio=bool(step.by_radio),
     )
 
 

@@ -96,6 +96,7 @@ class EndView:
     may_review: bool
     token: str
     questions: int = 0
+    unsigned: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,6 +118,7 @@ class Work:
     brief: BriefPanel | None = None
     size: int = 0
     unsettled: int = -1
+    newer: str = ""
     person: str = ""
 
 
@@ -151,7 +153,8 @@ def work_view(
 ) -> Work:
     """Return the work page of a job as this person sees it."""
     shown = _panel_of(job, state, session, around, notice, refill)
-    return replace(shown, size=state.size, unsettled=state.unsettled_at, person=session.who.id)
+    newer = around.newer if session.who.role is Role.LEAD else ""
+    return replace(shown, newer=newer, size=state.size, unsettled=state.unsettled_at, person=session.who.id)
 
 
 def _panel_of(
@@ -261,4 +264,7 @@ def _end(state: JobState, session: Session) -> EndView:
         questions=len(state.unanswered),
         may_review=role is Role.SAFETY_OFFICER and state.stage is Stage.IN_REVIEW,
         token=new_token(),
+        unsigned="".join(
+            f"{item.sender.name} has yet to sign the release by radio of entry {item.seq}. " for item in state.unsigned
+        ),
     )

@@ -1,0 +1,58 @@
+"""Steps that do not apply: by a lead with a reason, or because a decision of the procedure led the other way."""
+
+from dataclasses import dataclass
+from typing import Literal
+
+from app.domain.event_base import JobEvent
+from app.domain.procedure import StepKind
+from app.domain.steps import Step
+
+CRITICAL_KINDS = {StepKind.HOLD: "a hold point", StepKind.VERIFY: "a verification", StepKind.DECIDE: "a decision"}
+
+
+class StepNotApplicable(JobEvent):
+    """A lead said that a step does not apply here, and why."""
+
+    type: Literal["step_not_applicable"] = "step_not_applicable"
+    step: str
+    reason: str
+
+
+class BranchLeft(JobEvent):
+    """A decision led one way: the steps of the other way do not apply.  decided: the entry that chose."""
+
+    type: Literal["branch_left"] = "branch_left"
+    step: str
+    decided: int
+    chosen: str
+    steps: tuple[str, ...] = ()
+    taken_up: tuple[str, ...] = ()
+
+
+ApplicabilityEvent = StepNotApplicable | BranchLeft
+
+
+@dataclass(frozen=True, slots=True)
+class SetAside:
+    """Say that the step in hand does not apply, and why."""
+
+    step: str
+    reason: str
+
+
+def why_critical(step: Step) -> str:
+    """Say why a step can never be set aside; nothing if it can."""
+    if step.effects:
+        return "it changes the housing"
+    if step.final or step.marks == 2:
+        return "it cannot be undone" if step.final else "it takes two marks"
+    if step.computes is not None:
+        return "it is a test"
+    if step.kind in CRITICAL_KINDS:
+        return f"it is {CRITICAL_KINDS[step.kind]}"
+    return ""
+
+
+def branch_words(event: BranchLeft) -> str:
+    """Say why the steps of a branch do not apply, with the number of the entry that decided."""
+    return f"not applicable: entry {event.decided} chose “{event.chosen}”"

@@ -1,0 +1,43 @@
+"""Procedures: which texts have been issued here, and the rehearsal and issue of a new one by a lead."""
+
+from fastapi import APIRouter, Request
+from starlette.concurrency import run_in_threadpool
+from starlette.responses import RedirectResponse, Response
+
+from app.domain.event_base import Who
+from app.services.planning import find_housing, find_procedure
+from app.web.context import Site, session_of, site_of
+from app.web.forms import posted
+from app.web.render import html
+from app.web.signing import signer
+from app.web.views.step import new_token
+
+router = APIRouter()
+
+
+@router.get("/procedures")
+async def procedures(request: Request) -> Response:
+    """List every procedure of the site with its revision, digest and whether it has been issued."""
+    from app.web.views.procedures import procedures_page
+
+    site = site_of(request)
+    state = await run_in_threadpool(site.jobs.site)
+    page = procedures_page(site.library, state, session_of(request), new_token())
+    return html(request, "procedures.html", page=page)
+
+
+@router.post("/procedures/issue")
+async def issue_procedure(request: Request) -> Response:
+    """Rehearse a procedure over a housing of the site and issue it, signed in by the lead's own secret."""
+    form = await posted(request)
+    by = await signer(request, form, session_of(request).who.id)
+    await run_in_threadpool(_issue, site_of(request), form.need("procedure"), form.get("housing"), by)
+    return RedirectResponse("/procedures", status_code=303)
+
+
+def _issue(site: Site, procedure_id: str, tag: str, by: Who) -> None:
+    from app.services.issuing import housing_for, issue
+
+    procedure, digest = find_procedure(site.library, procedure_id)
+    housing = find_housing(site.library, tag) if tag else housing_for(site.library.housings())
+    issue(site.jobs, procedure, digest, housing, by=by)

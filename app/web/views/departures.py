@@ -1,0 +1,172 @@
+"""When the main line does not hold: contingencies to enter, a step that cannot be done as written, releases to sign."""
+
+from dataclasses import dataclass
+
+from app.domain.applicability import why_critical
+from app.domain.deciding.contingency import possible, way_back_of
+from app.domain.field_change import Deviation, approvers_of, words_now
+from app.domain.job import JobState
+from app.domain.procedure import Role
+from app.domain.steps import Step
+from app.records.deviations import changed_words, deviation_words, extra_words
+from app.records.moments import local_text
+from app.services.ports import Person, Session
+from app.web.views.step import new_token
+from app.web.views.work import HeadLine, Picture, head_line, pictures
+
+
+@dataclass(frozen=True, slots=True)
+class Offer:
+    """A contingency that can have happened here. value: what the form sends; leads: where the work goes on after it."""
+
+    value: str
+    title: str
+    where: str
+    count: int
+    leads: str
+    again: str
+    extra: str
+
+
+@dataclass(frozen=True, slots=True)
+class ContingenciesPage:
+    """What can have gone wrong as the job stands. unknown: titles from which the model knows no way back here."""
+
+    head: HeadLine
+    pictures: tuple[Picture, ...]
+    offers: tuple[Offer, ...]
+    unknown: tuple[str, ...]
+    may: str
+    token: str
+
+
+def contingencies_page(job: str, state: JobState, session: Session) -> ContingenciesPage:
+    """Return the page on which a lead chooses what went wrong."""
+    offers, unknown = [], []
+    for kept, spot in possible(state):
+        back = way_back_of(state, kept, spot)
+        position = f", position {spot.position}" if spot.position else ""
+        where = f"{spot.port}{position}" if spot.port else "the whole housing"
+        if back is None:
+            unknown.append(f"{kept.title}, {where}")
+            continue
+        goes_on = state.step(back.returns_to)
+        offers.append(Offer(
+            value=f"{kept.id}|{spot.port or ''}|{spot.position or ''}",
+            title=kept.title,
+            where=where,
+            count=len(back.steps),
+            leads=f"step {state.index[back.returns_to] + 1}: {goes_on.text}" if goes_on else "",
+            again=f"{len(back.due_again)} done again" if back.due_again else "",
+            extra=extra_words(back.extra),
+        ))  # fmt: skip
+    return ContingenciesPage(
+        head=head_line(job, state, session), pictures=pictures(state, ()), offers=tuple(offers), unknown=tuple(unknown),
+        may=_may_enter(state, session), token=new_token(),
+    )  # fmt: skip
+
+
+def _may_enter(state: JobState, session: Session) -> str:
+    """Say why this person cannot enter a contingency now; nothing if they can."""
+    if state.stop is None:
+        return "The job is not stopped. Stop it first; then another lead chooses what is done."
+    if state.stop.stamp.by.id == session.who.id:
+        return "You stopped this job. Another lead chooses how it goes on."
+    return ""
+
+
+@dataclass(frozen=True, slots=True)
+class EditableAsk:
+    """What of an ask may be changed: the answers of a choice, one a line, or the limit of a reading."""
+
+    id: str
+    label: str
+    options: tuple[str, ...]
+    unit: str
+    low: str
+    high: str
+
+
+@dataclass(frozen=True, slots=True)
+class ChangeView:
+    """A proposed or approved change: its number, the old and new words in pairs, and how it stands."""
+
+    number: str
+    pairs: tuple[tuple[str, str, str], ...]
+    reason: str
+    stands: str
+
+
+@dataclass(frozen=True, slots=True)
+class OtherwisePage:
+    """What can be done about the step in hand when it cannot be done as written."""
+
+    head: HeadLine
+    step: str
+    text: str
+    note: str
+    asks: tuple[EditableAsk, ...]
+    approvers: str
+    waiting: ChangeView | None
+    may_approve: bool
+    why_not_aside: str
+    senders: tuple[tuple[str, str], ...] | None
+    port: str
+    signatures: tuple[tuple[int, str, bool], ...]
+    tokens: tuple[str, str, str, str, str, str]
+
+
+def otherwise_page(job: str, state: JobState, session: Session, people: tuple[Person, ...]) -> OtherwisePage:
+    """Return the page for a step that cannot be done as written, and for releases by radio that are to be signed."""
+    step, zone = state.due, state.opened.zone if state.opened else "UTC"
+    waiting = state.changes.waiting_at(step.id) if step else None
+    who = session.who
+    able = tuple(
+        (person.id, person.name)
+        for person in people
+        if step and person.role is step.role and person.id != who.id and person.id not in state.performers
+    )
+    return OtherwisePage(
+        head=head_line(job, state, session),
+        step=step.id if step else "",
+        text=step.text if step else "",
+        note=step.note if step else "",
+        asks=_asks(step) if step else (),
+        approvers=" and a ".join(role.words for role in approvers_of(step)) if step else "",
+        waiting=change_view(waiting) if waiting else None,
+        may_approve=bool(waiting and step and who.role in approvers_of(step) and who.id != waiting.proposed.by.id),
+        why_not_aside=(why_critical(step) or ("" if who.role is Role.LEAD else "a lead decides this")) if step else "",
+        senders=able if step and step.by_radio and who.role is Role.LEAD else None,
+        port=(step.port or "") if step else "",
+        signatures=tuple(
+            (item.seq, f"{_text(state, item.step)}, {item.sender.name}, {local_text(item.at, zone)}",
+             item.sender.id == who.id)
+            for item in state.unsigned
+        ),
+        tokens=(new_token(), new_token(), new_token(), new_token(), new_token(), new_token()),
+    )  # fmt: skip
+
+
+def _text(state: JobState, step_id: str) -> str:
+    step = state.step(step_id)
+    return f"step {state.index[step_id] + 1}, “{step.text}”" if step else step_id
+
+
+def _asks(step: Step) -> tuple[EditableAsk, ...]:
+    now = words_now(step)
+    found = []
+    for asked in step.asks:
+        ask, limit = asked.ask, (now.limits or {}).get(asked.ask.id)
+        if ask.kind in {"choice", "reading"}:
+            found.append(EditableAsk(
+                ask.id, ask.label, ask.options, ask.unit or "", (limit.low or "") if limit else "",
+                (limit.high or "") if limit else "",
+            ))  # fmt: skip
+    return tuple(found)
+
+
+def change_view(item: Deviation) -> ChangeView:
+    """Return a deviation with old and new words side by side."""
+    return ChangeView(
+        item.proposed.number, tuple(changed_words(item.proposed)), item.proposed.reason, deviation_words(item)
+    )

@@ -1,0 +1,317 @@
+"""Field changes, steps set aside, branches of a decision, releases by radio: who may, what stays, what is owed."""
+
+import pytest
+
+from app.calc.errors import Invalid
+from app.domain.applicability import BranchLeft, SetAside
+from app.domain.commands import Command, Correct, Finish, Submit, Withdraw
+from app.domain.event_base import Who
+from app.domain.field_change import ApproveChange, DeclineChange, NewWords, ProposeChange
+from app.domain.history import unlawful
+from app.domain.housing import SiteLimit
+from app.domain.job import Stage, fold
+from app.domain.procedure import Role, read_procedure
+from app.domain.radio import ReleaseByRadio, SignRadioRelease
+from app.domain.refused import Refused
+from app.domain.steps import Step, expand
+from app.records.deviations import departures_of
+from tests.builders import EYES, HANDS, LEAD, OFFICER, OTHER_LEAD, Bench, housing, opened, procedure_text
+
+THIRD_LEAD = Who(id="third-lead", name="Maren Oduya", role=Role.LEAD)
+
+
+def at(name: str) -> Bench:
+    """A job in which the step whose id ends so is due."""
+    bench = opened()
+    bench.run_to(name)
+    return bench
+
+
+def due(bench: Bench) -> Step:
+    """Return the step in hand."""
+    assert bench.state.due is not None
+    return bench.state.due
+
+
+def propose(bench: Bench, new: NewWords) -> None:
+    """Propose other words, as a technician."""
+    bench.do(ProposeChange(due(bench).id, new, "the label reads otherwise"), HANDS)
+
+
+# --- field changes --------------------------------------------------------------------------------
+
+
+def test_a_change_of_an_ordinary_step_is_approved_by_a_lead_and_both_texts_stay() -> None:
+    """The step says the new words, the deviation holds the old ones, the number ends with D1, the history is lawful."""
+    bench = at("out-1/gather")
+    old = due(bench).text
+    propose(bench, NewWords(text="Twist the bag into a tight neck above the fold."))
+    with pytest.raises(Refused, match="waits for approval"):
+        bench.do(Finish(due(bench).id, {"length": "200"}), HANDS)
+
+    bench.do(ApproveChange("2026-0001/D1"), LEAD)
+    text = due(bench).text
+    bench.run_to()
+    bench.do(Submit(), OTHER_LEAD)
+
+    (row,) = [item for item in departures_of(bench.state) if item["number"]]
+    assert text == "Twist the bag into a tight neck above the fold."
+    assert row["number"] == "2026-0001/D1"
+    assert row["pairs"] == [["text", old, text]]
+    assert unlawful(bench.events) == ()
+    assert fold(bench.events) == bench.state
+
+
+def test_a_change_of_a_critical_step_needs_a_lead_and_the_safety_officer() -> None:
+    """One approval puts nothing in force; the second does; neither approver may then carry the step out."""
+    bench = at("out-1/cut")
+    propose(bench, NewWords(text="Cut the neck midway between the two pairs of bands."))
+
+    bench.do(ApproveChange("2026-0001/D1"), LEAD)
+    half = due(bench).text
+    with pytest.raises(Refused, match="safety officer"):
+        bench.do(ApproveChange("2026-0001/D1"), OTHER_LEAD)
+    bench.do(ApproveChange("2026-0001/D1"), OFFICER)
+
+    assert half == "Cut the neck midway between the two bands."
+    assert due(bench).text == "Cut the neck midway between the two pairs of bands."
+    assert due(bench).final
+    assert due(bench).marks == 2
+    with pytest.raises(Refused, match="does not carry it out"):
+        bench.do(bench.due_commands()[0][0], LEAD)
+
+
+def test_nobody_approves_their_own_proposal_and_a_technician_approves_none() -> None:
+    """The proposer is refused even as a lead; both attempts are worth an entry."""
+    bench = at("out-1/gather")
+    bench.do(ProposeChange(due(bench).id, NewWords(note="The neck is short here."), "short bag"), LEAD)
+
+    with pytest.raises(Refused, match="Somebody else approves") as own:
+        bench.do(ApproveChange("2026-0001/D1"), LEAD)
+    with pytest.raises(Refused, match="waits for a lead") as hands:
+        bench.do(ApproveChange("2026-0001/D1"), EYES)
+
+    assert own.value.logged
+    assert hands.value.logged
+
+
+def test_a_declined_change_leaves_the_step_as_written_and_its_number_is_not_used_again() -> None:
+    """The step may be marked again; the next proposal gets D2."""
+    bench = at("out-1/gather")
+    propose(bench, NewWords(note="The neck is short here."))
+
+    bench.do(DeclineChange("2026-0001/D1", "measured anew, it is long enough"), OTHER_LEAD)
+    propose(bench, NewWords(note="The neck is shorter here."))
+
+    assert due(bench).note.startswith("The length of neck")
+    assert [item.proposed.number for item in bench.state.changes.all] == ["2026-0001/D1", "2026-0001/D2"]
+
+
+def test_new_limits_and_answers_hold_for_this_step_and_good_answers_stay_good() -> None:
+    """A reading is judged by the new limit; a reworded good answer lets the work go on, a reworded bad one does not."""
+    bench = at("out-1/gather")
+    limit = SiteLimit(low="100", high="300", unit="mm", basis="field change, short bag")
+    propose(bench, NewWords(limits={"length": limit}))
+    bench.do(ApproveChange("2026-0001/D1"), LEAD)
+    bench.do(Finish(due(bench).id, {"length": "110"}), HANDS)
+    bench.run_to("out-1/closures")
+    words = ("two ties and two bands on each side", "a tie or band is not there")
+    propose(bench, NewWords(options={"seen": words}))
+    bench.do(ApproveChange("2026-0001/D2"), LEAD)
+
+    bench.do(Finish(due(bench).id, {"seen": words[1]}), EYES)
+    outside = len(bench.state.mark("port/P1/out-1/closures").attempts)
+    bench.do(Finish(due(bench).id, {"seen": words[0]}), EYES)
+
+    assert outside == 1
+    assert bench.state.mark("port/P1/out-1/closures").stands
+
+
+@pytest.mark.parametrize(
+    ("new", "told"),
+    [
+        (NewWords(text="The neck is twisted."), "writing rule"),
+        (NewWords(text="Twist the bag and cut the neck."), "writing rule"),
+        (NewWords(limits={"length": SiteLimit(low="1", unit="Pa", basis="x")}), "no reading"),
+        (NewWords(options={"length": ("a", "b")}), "answers"),
+        (NewWords(), "Nothing of the step"),
+    ],
+)
+def test_what_may_not_change_is_refused_with_what_is_wrong(new: NewWords, told: str) -> None:
+    """New words keep the writing rules, a limit its unit, the answers their number; nothing new is no change."""
+    bench = at("out-1/gather")
+
+    with pytest.raises(Refused, match=told):
+        propose(bench, new)
+
+
+# --- not applicable -------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", ["out-1/tape-stub", "out-1/cut", "out-1/gather", "verify/release", "leak/aerosol"])
+def test_a_critical_step_is_set_aside_by_nobody(name: str) -> None:
+    """Taping, cutting, what changes the housing, holds and tests are refused to a lead too, with an entry."""
+    bench = at(name)
+
+    with pytest.raises(Refused, match="cannot be set aside by anybody") as refused:
+        bench.do(SetAside(due(bench).id, "not needed today"), LEAD)
+
+    assert refused.value.logged
+
+
+def test_an_ordinary_step_is_set_aside_by_a_lead_with_a_reason_and_shows_as_such() -> None:
+    """It stands for the order of the steps, counts as an exception, and the record says not applicable."""
+    bench = at("in-1/serial")
+    bench.run_to("end/service/tell")
+    name = due(bench).id
+    with pytest.raises(Refused, match="Ask a lead"):
+        bench.do(SetAside(name, "nobody is there"), HANDS)
+    with pytest.raises(Refused, match="empty"):
+        bench.do(SetAside(name, " "), LEAD)
+
+    bench.do(SetAside(name, "the control room is closed for good"), LEAD)
+    bench.run_to()
+    bench.do(Submit(), LEAD)
+
+    assert bench.state.mark(name).not_applicable
+    assert any(item.kind == "not applicable" for item in bench.state.notables)
+    assert any(row["what"] == "Step not applicable" and "closed for good" in row["stands"]
+               for row in departures_of(bench.state))  # fmt: skip
+    assert unlawful(bench.events) == ()
+
+
+def decided(option: str) -> Bench:
+    """A job in which the dampers were found so."""
+    bench = at("verify/leak-by")
+    bench.do(Finish(due(bench).id, {"found": option}), HANDS)
+    return bench
+
+
+NO_FLOW, LEAKS = "no flow past either damper", "a damper leaks by"
+
+
+def test_the_way_not_taken_does_not_apply_and_names_the_entry_that_decided() -> None:
+    """With no flow the two steps about a leaking damper are left, with the number of the deciding entry."""
+    bench = decided(NO_FLOW)
+
+    done = bench.state.mark("isolate/verify/leak-by").done
+    told = bench.state.mark("isolate/verify/leak-tell").not_applicable
+
+    assert done is not None
+    assert told == f"not applicable: entry {done.seq} chose “{NO_FLOW}”"
+    assert due(bench).id == "isolate/verify/isolation"
+    assert unlawful(bench.events) == ()
+
+
+def test_the_way_that_was_chosen_is_worked_and_a_corrected_choice_leads_the_other_way() -> None:
+    """A leak leads to the two steps; corrected to no flow they are left; a new choice after a withdrawal applies."""
+    bench = decided(LEAKS)
+    assert due(bench).id == "isolate/verify/leak-tell"
+
+    corrected = bench.do(Correct("isolate/verify/leak-by", "found", NO_FLOW, "felt my own breath"), HANDS)
+    after_correction = due(bench).id
+    bench.do(Withdraw("isolate/verify/leak-by", "looked again"), HANDS)
+    bench.do(Finish(due(bench).id, {"found": LEAKS}), HANDS)
+
+    assert isinstance(corrected[1], BranchLeft)
+    assert after_correction == "isolate/verify/isolation"
+    assert due(bench).id == "isolate/verify/leak-tell"
+    assert unlawful(bench.events) == ()
+    assert fold(bench.events) == bench.state
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "told"),
+    [
+        ('only_if = { step = "leak-by", option = "a damper leaks by" }',
+         'only_if = { step = "leak-by", option = "a damper sings" }', "no option"),
+        ('only_if = { step = "leak-by", option = "a damper leaks by" }',
+         'only_if = { step = "leak-by", option = "a damper leaks by" }\neffects = ["isolate"]', "depends on a choice"),
+        ('text = "Release the opening of {housing}."', 'text = "Release the opening of {housing}."\nby_radio = true',
+         "not by radio"),
+        ('text = "Stop {fan}."', 'text = "Stop {fan}."\nby_radio = true', "no hold point"),
+    ],
+)  # fmt: skip
+def test_a_procedure_with_a_branch_or_a_radio_release_that_cannot_be_is_refused(old: str, new: str, told: str) -> None:
+    """A branch names a choice before it and changes nothing at the housing; an opening is never released by radio."""
+    text = procedure_text()
+    assert old in text
+
+    with pytest.raises(Invalid, match=told):
+        expand(read_procedure(text.replace(old, new, 1), name="mutated"), housing())
+
+
+# --- released by radio ----------------------------------------------------------------------------
+
+
+def by_radio(bench: Bench, **changed: object) -> Command:
+    """Return the release by voice of the closing hold, as it should be but for what is given."""
+    told = {"step": due(bench).id, "sender": OTHER_LEAD, "housing": "EF-03", "port": "P1", "confirmed": True}
+    return ReleaseByRadio(**(told | changed))  # type: ignore[arg-type]
+
+
+def test_a_release_by_radio_lets_the_work_go_on_and_is_signed_before_review() -> None:
+    """The hold stands as released, marked to be signed; review waits for the sender's own secret."""
+    bench = at("close/release")
+
+    bench.do(by_radio(bench), LEAD)
+    bench.run_to("close/door")
+    owed = bench.state.unsigned
+    while bench.state.due is not None:
+        for command, by in bench.due_commands():
+            if not isinstance(command, SignRadioRelease):
+                bench.do(command, by)
+    with pytest.raises(Refused, match="yet to sign"):
+        bench.do(Submit(), LEAD)
+    with pytest.raises(Refused, match="nobody else"):
+        bench.do(SignRadioRelease(owed[0].seq), LEAD)
+    bench.do(SignRadioRelease(owed[0].seq), OTHER_LEAD)
+    bench.do(Submit(), LEAD)
+
+    assert len(owed) == 1
+    assert bench.state.stage is Stage.IN_REVIEW
+    assert unlawful(bench.events) == ()
+    assert fold(bench.events) == bench.state
+
+
+@pytest.mark.parametrize(
+    ("changed", "told"),
+    [
+        ({"housing": "EF-04"}, "not what this hold"),
+        ({"port": "P2"}, "not what this hold"),
+        ({"sender": OFFICER}, "released by a lead"),
+        ({"sender": LEAD}, "cannot give it"),
+        ({"confirmed": False}, "not confirmed"),
+    ],
+)
+def test_a_release_by_radio_needs_the_right_sender_and_the_tags_word_for_word(
+    changed: dict[str, object], told: str
+) -> None:
+    """A neighbour's tag, another port, a wrong or own sender, or no confirmation: refused."""
+    bench = at("close/release")
+
+    with pytest.raises(Refused, match=told):
+        bench.do(by_radio(bench, **changed), LEAD)
+
+
+def test_a_technician_receives_no_release_and_the_opening_is_never_released_by_radio() -> None:
+    """Only a lead on the spot receives; a hold that the procedure does not name for it stays for a signature here."""
+    bench = at("close/release")
+    with pytest.raises(Refused, match="received by a lead"):
+        bench.do(by_radio(bench), HANDS)
+    opening = at("verify/release")
+    with pytest.raises(Refused, match="forbids") as refused:
+        opening.do(by_radio(opening, sender=OFFICER, port=""), LEAD)
+
+    assert refused.value.logged
+
+
+def test_a_release_that_the_sender_denies_is_taken_back_and_the_hold_is_due_again() -> None:
+    """Nobody is left waiting for a signature that will not come."""
+    bench = at("close/release")
+    bench.do(by_radio(bench, sender=THIRD_LEAD), LEAD)
+
+    bench.do(Withdraw("port/P1/close/release", "the sender says it was another job"), LEAD)
+
+    assert bench.state.unsigned == ()
+    assert due(bench).id == "port/P1/close/release"
