@@ -17,7 +17,8 @@ PAUSE = "I have heard what was said at this pause and it is so"
 BY_VOICE = "I released this hold point by voice, as entered"
 CHANGE = "I approve this change of the step for this job"
 MEANINGS = frozenset({
-    HOLD, SUBMIT, ACCEPT, ACCEPT_BEFORE_TRAIL, ACCESS_REVIEW, BRIEFED_TO_WORK, BRIEFED_TO_RELEASE, PAUSE, BY_VOICE, CHANGE,
+    HOLD, SUBMIT, ACCEPT, ACCEPT_BEFORE_TRAIL, ACCESS_REVIEW, BRIEFED_TO_WORK, BRIEFED_TO_RELEASE, PAUSE,
+    BY_VOICE, CHANGE,
 })  # fmt: skip
 
 
