@@ -213,6 +213,9 @@ def test_works_without_scripts(site: tuple[str, Running], tablet_for: TabletFor)
         page.locator("input[name=seen]").first.check(force=True)
         press_plain(page, "Record what was seen")
     assert tablet.action == "Stop fan F-31."
+    assert page.get_by_role("link", name="Read the brief first").count() == 1, "the lead has not been briefed"
+    tablet.sign_in(HANDS)
+    at(tablet, staged)
     press_plain(page, "Done")
 
     assert tablet.action == "Shut the upstream damper D-301."

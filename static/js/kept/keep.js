@@ -113,9 +113,8 @@ function onward(next) {
   const piece = document.createElement("template");
   piece.innerHTML = next.html;
   const fresh = piece.content.firstElementChild;
-  const chosen = work().querySelector("select[data-worker]")?.value;
+  recordFor(fresh, work().querySelector("select[data-worker]")?.value ?? "");
   work().replaceWith(fresh);
-  if (chosen !== undefined) recordFor(fresh, chosen);
   window.htmx?.process(fresh);
   window.scrollTo({ top: 0 });
   tell();
@@ -124,9 +123,8 @@ function onward(next) {
 // Whom this tablet records for stays chosen from step to step, also on panels that were made before the choice.
 function recordFor(panel, person) {
   const chosen = panel.querySelector(`select[data-worker] option[value="${CSS.escape(person)}"]`);
-  if (!chosen) return;
-  chosen.selected = true;
-  chosen.closest("details").querySelector("summary").textContent = `${person ? "Recorded for" : "Done by"} ${chosen.text}`;
+  if (chosen) chosen.selected = true;
+  if (chosen) chosen.closest("details").querySelector("summary").textContent = `${person ? "Recorded for" : "Done by"} ${chosen.text}`;
 }
 
 // Compare as decimal texts, never as binary floats; what cannot be read here is left to the server.
