@@ -1,11 +1,15 @@
-"""For every test: the same examples each run, and no network but loopback."""
+"""For every test: the same examples each run, no network but loopback, and one Chromium for all that drive one."""
 
 import os
 import socket
-from typing import Any
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from hypothesis import Phase, settings
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser
 
 settings.register_profile("same", derandomize=True, deadline=None, database=None)
 settings.register_profile("fresh", deadline=None)
@@ -13,6 +17,17 @@ settings.register_profile("first", settings.get_profile("same"), phases=(Phase.e
 settings.load_profile(os.environ.get("CHANGEOUT_LAWS", "same"))
 
 LOOPBACK = ("127.", "::1", "localhost")
+
+
+@pytest.fixture(scope="session")
+def browser() -> "Iterator[Browser]":
+    """Yield the one browser; whoever asks for it is skipped, with a message, where there is none."""
+    from tests.browser.driver import a_browser, chromium_path
+
+    if chromium_path() is None:
+        pytest.skip("No Chromium was found. Install the package `chromium` to run the browser tests.")
+    with a_browser() as found:
+        yield found
 
 
 @pytest.fixture(autouse=True)

@@ -5,6 +5,7 @@ from itertools import count
 
 from app.bootstrap import Running
 from app.domain.commands import Command, Open
+from app.domain.crew import Acknowledge
 from app.domain.event_base import Who
 from app.domain.job import JobState, Stage
 from app.records.moments import utc_text
@@ -18,12 +19,13 @@ TOKENS = count(1)
 
 @dataclass
 class Staged:
-    """One job of a running site, worked through the same service that the routes use."""
+    """One job of a running site, worked through the same service that the routes use; its crew is briefed at once."""
 
     running: Running
     tag: str = "EF-03"
     job: str = ""
     state: JobState = field(default_factory=JobState)
+    briefed: bool = True
 
     def __post_init__(self) -> None:
         site = self.running.site
@@ -39,6 +41,8 @@ class Staged:
         )
         self.job = draft.ledger
         self.do(Open(draft), NIGHT_LEAD)
+        for name in (HANDS, EYES) if self.briefed else ():
+            self.do(Acknowledge("work", "I know the cuts and when to stop."), name)
 
     def who(self, name: str) -> Who:
         """Return a person of the sample site."""

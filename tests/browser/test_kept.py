@@ -200,7 +200,7 @@ def test_the_same_mark_from_two_tablets_names_both_and_another_waits_for_the_lea
     tablet.do_step(length="210")
     tablet.do_step()
     for _ in (first, second):
-        for command, _by in commands_for(staged.state):
+        for command, _by in commands_for(staged.state, staged.cast()):
             staged.do(command, EYES)
     tablet.page.context.set_offline(False)
     arrived(tablet)

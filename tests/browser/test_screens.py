@@ -73,7 +73,7 @@ def panels(running: Running) -> Iterator[Shown]:
 
 def stages(running: Running) -> Iterator[Shown]:
     """Bring jobs to each stage other than a step that is due."""
-    fresh = Staged(running)
+    fresh = Staged(running, briefed=False)
     yield Shown("to be briefed", f"/jobs/{fresh.job}/now", HANDS, work=True)
     yield Shown("brief", f"/jobs/{fresh.job}/brief", HANDS)
     stopped = Staged(running).do_until("Crimp one metal band on the ring side")

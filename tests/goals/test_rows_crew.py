@@ -8,12 +8,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.sync_api import Page
+from playwright.sync_api import Browser, Page
 
 from app.domain.event_base import Who
 from app.domain.steps import Step
 from app.services.rehearsal import made_up_answers
-from tests.browser.driver import EYES, HANDS, SECRETS, Tablet, a_browser, chromium_path, served
+from tests.browser.driver import EYES, HANDS, SECRETS, Tablet, served
 from tests.browser.stage import Staged
 from tests.web.desk import Clock, Desk
 
@@ -259,10 +259,11 @@ FOCUS_KEPT = """() => ({
 
 
 @pytest.mark.browser
-@pytest.mark.skipif(chromium_path() is None, reason="no Chromium was found on this machine")
-def test_row_23_from_open_to_close_nothing_takes_the_focus_or_lies_over_the_step(tmp_path: Path) -> None:
+def test_row_23_from_open_to_close_nothing_takes_the_focus_or_lies_over_the_step(
+    tmp_path: Path, browser: Browser
+) -> None:
     """A number is half typed while the tablet catches up with the server and hears of an update: it stays as it is."""
-    with a_browser() as browser, served(tmp_path) as (address, running):
+    with served(tmp_path) as (address, running):
         staged = Staged(running).do_until("Draw the spent filter")
         page = browser.new_context(viewport={"width": 1280, "height": 800}).new_page()
         tablet = Tablet(page, address)

@@ -144,9 +144,8 @@ function onward(next) {
   const piece = document.createElement("template");
   piece.innerHTML = next.html;
   const fresh = piece.content.firstElementChild;
-  const chosen = work().querySelector("select[data-worker]")?.value;
+  recordFor(fresh, work().querySelector("select[data-worker]")?.value ?? "");
   work().replaceWith(fresh);
-  if (chosen !== undefined) recordFor(fresh, chosen);
   window.htmx?.process(fresh);
   window.scrollTo({ top: 0 });
   tell();
@@ -154,11 +153,9 @@ function onward(next) {
 
 // Whom this tablet records for stays chosen from step to step, also on panels that were made before the choice.
 function recordFor(panel, person) {
-  const list = panel.querySelector("select[data-worker]");
-  if (!list || ![...list.options].some((option) => option.value === person)) return;
-  list.value = person;
-  const told = list.closest("details")?.querySelector("summary");
-  if (told) told.textContent = person ? `Recorded for ${list.selectedOptions[0].textContent}` : `Done by ${list.selectedOptions[0].textContent}`;
+  const chosen = panel.querySelector(`select[data-worker] option[value="${CSS.escape(person)}"]`);
+  if (chosen) chosen.selected = true;
+  if (chosen) chosen.closest("details").querySelector("summary").textContent = `${person ? "Recorded for" : "Done by"} ${chosen.text}`;
 }
 
 // Compare as decimal texts, never as binary floats; what cannot be read here is left to the server.
@@ -201,19 +198,14 @@ async function refresh() {
   template.innerHTML = await piece.text();
   const fresh = template.content.firstElementChild;
   if (fresh?.id !== "work") return;
-  if (sameStep(fresh)) {
-    // Nothing under a hand is taken away because a tablet has caught up: only how far the job has come is noted.
+  const same = ["job", "stage", "step", "act", "person"].every((name) => fresh.dataset[name] === work().dataset[name]);
+  if (same && work().querySelector("#mark")) { // nothing under a hand is taken away: only how far the job is, is noted
     Object.assign(work().dataset, { size: fresh.dataset.size, unsettled: fresh.dataset.unsettled });
-    await takeAlong();
-    return;
+  } else {
+    work().replaceWith(fresh);
+    window.htmx?.process(fresh);
   }
-  work().replaceWith(fresh);
-  window.htmx?.process(fresh);
   await takeAlong();
-}
-
-function sameStep(fresh) {
-  return Boolean(work().querySelector("#mark")) && ["job", "stage", "step", "act", "person"].every((name) => fresh.dataset[name] === work().dataset[name]);
 }
 
 async function askForSync() {
