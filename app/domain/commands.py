@@ -6,8 +6,10 @@ from datetime import date
 from types import MappingProxyType
 
 from app.domain.event_base import Device, Who
-from app.domain.events import JobOpened, Recheck
+from app.domain.events import JobOpened
 from app.domain.instruments import Instrument
+from app.domain.leaving import LeavingCommand, Recheck
+from app.domain.paper import PaperCommand
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,15 +141,6 @@ class Reopen:
 
 
 @dataclass(frozen=True, slots=True)
-class AnswerRecheck:
-    """Say what was seen at one re-check."""
-
-    recheck: str
-    as_expected: bool
-    seen: str
-
-
-@dataclass(frozen=True, slots=True)
 class Submit:
     """Hand the finished job to review, signed."""
 
@@ -173,5 +166,5 @@ class ReturnRecord:
 
 Command = (
     Open | Begin | Finish | Late | Release | TakeWayOut | DecideContest | WriteNote | Correct | Withdraw | StopWork
-    | ExplainStop | Reopen | AnswerRecheck | Submit | OpenException | Accept | ReturnRecord
+    | ExplainStop | Reopen | Submit | OpenException | Accept | ReturnRecord | LeavingCommand | PaperCommand
 )  # fmt: skip

@@ -2,15 +2,14 @@
 
 Order: only the due step is ever marked; done follows begun where two marks are asked; a hold is released
 only by its role, never by somebody who worked on the job; whoever stopped a job cannot re-open it; nothing
-is marked while the job is stopped or being looked over; a record is accepted only when every exception in
-it has been opened.  Each refusal says what was asked, what is due and what to do next.
+is marked while the job is stopped, suspended, looked over or handed over; a record is accepted only when every
+exception in it has been opened.  Each refusal says what was asked, what is due and what to do next.
 """
 
 from typing import assert_never
 
 from app.domain.commands import (
     Accept,
-    AnswerRecheck,
     Begin,
     Command,
     Correct,
@@ -34,12 +33,16 @@ from app.domain.containment.state import ClosureRule, starting_state
 from app.domain.deciding.common import event_of, words_of
 from app.domain.deciding.correcting import correct, withdraw
 from app.domain.deciding.late import decide_contest, late
+from app.domain.deciding.leaving import leave, refuse_whoever_handed_over
+from app.domain.deciding.paper import on_paper
 from app.domain.deciding.reviewing import accept, give_back, open_exception, submit
-from app.domain.deciding.stopping import answer_recheck, explain, reopen, stop
+from app.domain.deciding.stopping import explain, reopen, stop
 from app.domain.deciding.work import begin, finish, release, take_way_out
 from app.domain.events import Event, NoteWritten
 from app.domain.examine import breaches_anywhere
 from app.domain.job import JobState
+from app.domain.leaving import AnswerLooks, ReadNext, ReturnToWork, SignHandover, Suspend, TakeOver
+from app.domain.paper import PrintBlank, ReconcileBlank, Transcribe
 from app.domain.procedure import Role
 from app.domain.refused import Refused
 
@@ -54,6 +57,7 @@ def decide(state: JobState, command: Command, moment: Moment) -> tuple[Event, ..
         raise Refused("no_job", "There is no such job. Go back to the list of housings and choose one.")
     if moment.by.role not in WORKERS:
         raise Refused("role", f"An {moment.by.role.words} does not work on jobs. Sign in as somebody on the job.")
+    refuse_whoever_handed_over(state, command, moment)
     match command:
         case Begin():
             return begin(state, command, moment)
@@ -80,8 +84,6 @@ def decide(state: JobState, command: Command, moment: Moment) -> tuple[Event, ..
             return explain(state, command, moment)
         case Reopen():
             return reopen(state, command, moment)
-        case AnswerRecheck():
-            return answer_recheck(state, command, moment)
         case Submit():
             return submit(state, moment)
         case OpenException():
@@ -90,6 +92,10 @@ def decide(state: JobState, command: Command, moment: Moment) -> tuple[Event, ..
             return accept(state, moment)
         case ReturnRecord():
             return give_back(state, command, moment)
+        case Suspend() | ReturnToWork() | ReadNext() | AnswerLooks() | TakeOver() | SignHandover():
+            return leave(state, command, moment)
+        case PrintBlank() | Transcribe() | ReconcileBlank():
+            return on_paper(state, command, moment)
         case _:
             assert_never(command)
 

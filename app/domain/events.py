@@ -10,8 +10,9 @@ from pydantic import Field, TypeAdapter
 
 from app.domain.event_base import Evidence, JobEvent, Signature, Who
 from app.domain.housing import Housing
+from app.domain.leaving import LeavingEvent, Recheck
+from app.domain.paper import PaperEvent, Transcribed
 from app.domain.steps import LaidWayOut, Step
-from app.domain.text import Kept
 
 STOP_REASONS = {
     "cannot_as_written": "the step cannot be done as written",
@@ -52,6 +53,7 @@ class StepBegun(JobEvent):
 
     type: Literal["step_begun"] = "step_begun"
     step: str
+    transcribed: Transcribed | None = None
 
 
 class StepDone(JobEvent):
@@ -61,6 +63,7 @@ class StepDone(JobEvent):
     step: str
     evidence: Evidence = Evidence()
     in_hand_since: str
+    transcribed: Transcribed | None = None
 
 
 class StepOutside(JobEvent):
@@ -69,6 +72,7 @@ class StepOutside(JobEvent):
     type: Literal["step_outside"] = "step_outside"
     step: str
     evidence: Evidence
+    transcribed: Transcribed | None = None
 
 
 class HoldReleased(JobEvent):
@@ -77,6 +81,7 @@ class HoldReleased(JobEvent):
     type: Literal["hold_released"] = "hold_released"
     step: str
     signature: Signature
+    transcribed: Transcribed | None = None
 
 
 class AttemptRefused(JobEvent):
@@ -178,14 +183,6 @@ class StopExplained(JobEvent):
     text: str = ""
 
 
-class Recheck(Kept):
-    """One thing to look at before work goes on, and what the record believes about it."""
-
-    id: str
-    text: str
-    expected: str
-
-
 class JobReopened(JobEvent):
     """A lead re-opened the job with a written answer and a list of what to look at first."""
 
@@ -197,12 +194,13 @@ class JobReopened(JobEvent):
 
 
 class RecheckAnswered(JobEvent):
-    """Somebody looked, and says what was seen."""
+    """Somebody looked, and says what was seen.  asked: what was looked at, in words."""
 
     type: Literal["recheck_answered"] = "recheck_answered"
     recheck: str
     as_expected: bool
     seen: str
+    asked: str | None = None
 
 
 class JobSubmitted(JobEvent):
@@ -237,7 +235,7 @@ Event = (
     JobOpened | StepBegun | StepDone | StepOutside | HoldReleased | AttemptRefused | NoteWritten | AnswerCorrected
     | StepWithdrawn | WayOutTaken | MarkJoined | MarkContested | ContestDecided | JobStopped
     | StopExplained | JobReopened | RecheckAnswered | JobSubmitted
-    | ExceptionOpened | RecordAccepted | RecordReturned
+    | ExceptionOpened | RecordAccepted | RecordReturned | LeavingEvent | PaperEvent
 )  # fmt: skip
 _READER: TypeAdapter[Event] = TypeAdapter(Annotated[Event, Field(discriminator="type")])
 

@@ -30,7 +30,6 @@ from app.domain.events import (
     MarkContested,
     MarkJoined,
     NoteWritten,
-    Recheck,
     RecheckAnswered,
     RecordAccepted,
     RecordReturned,
@@ -41,6 +40,20 @@ from app.domain.events import (
     StopExplained,
     WayOutTaken,
 )
+from app.domain.leaving import (
+    COMING_BACK,
+    HandoverBegun,
+    HandoverSigned,
+    JobSuspended,
+    Leaving,
+    LeavingEvent,
+    NextThingRead,
+    Recheck,
+    ReturnBegun,
+    come_back,
+    evolve_leaving,
+)
+from app.domain.paper import BlankPrinted, BlankReconciled, Paper, Transcribed, evolve_paper, taken_from
 from app.domain.steps import LaidWayOut, Step, put_in
 
 PERMIT_UNTIL = "permit-until"
@@ -54,7 +67,9 @@ class Stage(StrEnum):
 
     OPEN = "open"
     STOPPED = "stopped"
+    SUSPENDED = "suspended"
     LOOKING = "being looked over"
+    HANDING_OVER = "being handed over"
     CONTESTED = "two accounts differ"
     WORK_DONE = "work done"
     IN_REVIEW = "in review"
@@ -64,7 +79,11 @@ class Stage(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Stamp:
-    """Who made an entry, when, and where it stands in the ledger."""
+    """Who made an entry, when, and where it stands in the ledger.
+
+    by: who did it.  paper: where the mark came from, if it was written on paper first; `by` is then the hand that
+    wrote it there, and `entered_by` who entered it.
+    """
 
     seq: int
     at: str
@@ -72,6 +91,8 @@ class Stamp:
     tablet: str | None = None
     device_at: str | None = None
     offset_ms: int | None = None
+    paper: Transcribed | None = None
+    entered_by: Who | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +147,10 @@ class Notable:
     step: str | None = None
 
 
-UNSETTLING = (JobStopped, JobReopened, StepWithdrawn, AnswerCorrected, WayOutTaken, ContestDecided)
+UNSETTLING = (
+    JobStopped, JobReopened, StepWithdrawn, AnswerCorrected, WayOutTaken, ContestDecided, JobSuspended, ReturnBegun,
+    HandoverBegun, HandoverSigned,
+)  # fmt: skip
 _NO_MARK = Mark()
 _EMPTY: Mapping[str, Mark] = MappingProxyType({})
 
@@ -138,7 +162,7 @@ class JobState:
     steps: those of the job in order, with those that were put in.  place: how many stand before the first that does
     not.  taken: the ways out that were put in, each with the entry that did it.
     contests: kept marks that do not agree with what stands, undecided.  unsettled_at: the newest entry that stopped,
-    re-opened or took something back; a mark from before it may mean something that is no longer so.
+    re-opened, suspended or took something back; a mark from before it may mean something that is no longer so.
     """
 
     opened: JobOpened | None = None
@@ -163,6 +187,8 @@ class JobState:
     contests: tuple[MarkContested, ...] = ()
     unsettled_at: int = -1
     last_at: str = ""
+    leaving: Leaving = field(default_factory=Leaving)
+    paper: Paper = field(default_factory=Paper)
 
     def step(self, step_id: str) -> Step | None:
         """Return the step with this id, or None."""
@@ -227,8 +253,12 @@ class JobState:
             return Stage.ACCEPTED
         if self.stop is not None:
             return Stage.STOPPED
-        if self.rechecks:
+        if self.leaving.suspended is not None:
+            return Stage.SUSPENDED
+        if self.rechecks or self.leaving.unread:
             return Stage.LOOKING
+        if self.leaving.handover is not None:
+            return Stage.HANDING_OVER
         if self.contests:
             return Stage.CONTESTED
         if self.submitted is not None:
@@ -246,6 +276,8 @@ def fold(events: Iterable[Event], start: JobState | None = None) -> JobState:
 def evolve(state: JobState, event: Event) -> JobState:
     """Return the state after one more event; total over the closed union of events."""
     state = replace(state, size=state.size + 1, last_at=event.at, notables=(*state.notables, *_notable(event)))
+    if (paper := came_from(event)) is not None:
+        state = replace(state, paper=taken_from(state.paper, paper))
     if state.accepted is not None and not isinstance(event, ExceptionOpened):
         state = replace(state, accepted=None, voided=(*state.voided, state.accepted.seq))
     if isinstance(event, UNSETTLING) and (not isinstance(event, AnswerCorrected) or event.due_again):
@@ -254,15 +286,15 @@ def evolve(state: JobState, event: Event) -> JobState:
         case JobOpened():
             return _opened(state, event)
         case StepBegun():
-            return _marked(state, event.step, begun=stamp_of(event), by=event.by)
+            return _marked(state, event.step, begun=(stamp := stamp_of(event)), by=stamp.by)
         case StepDone():
             return _done(state, event)
         case HoldReleased():
             mark = replace(_renewed(state.mark(event.step)), done=stamp_of(event), signature=event.signature)
             return _with_mark(state, event.step, mark)
         case StepOutside():
-            attempts = (*state.mark(event.step).attempts, (stamp_of(event), event.evidence))
-            return _marked(state, event.step, attempts=attempts, by=event.by)
+            attempts = (*state.mark(event.step).attempts, (stamp := stamp_of(event), event.evidence))
+            return _marked(state, event.step, attempts=attempts, by=stamp.by)
         case AnswerCorrected():
             return _corrected(state, event)
         case StepWithdrawn():
@@ -295,6 +327,10 @@ def evolve(state: JobState, event: Event) -> JobState:
             return replace(state, accepted=stamp_of(event))
         case RecordReturned():
             return replace(state, submitted=None, returned=event.reason)
+        case JobSuspended() | ReturnBegun() | NextThingRead() | HandoverBegun() | HandoverSigned():
+            return _left(state, event)
+        case BlankPrinted() | BlankReconciled():
+            return replace(state, paper=evolve_paper(state.paper, event))
         case NoteWritten() | AttemptRefused():
             return state
         case _:
@@ -303,15 +339,22 @@ def evolve(state: JobState, event: Event) -> JobState:
 
 def stamp_of(event: Event) -> Stamp:
     """Return who, when and where of an event."""
-    device = event.device
+    device, paper = event.device, came_from(event)
     return Stamp(
         seq=event.seq,
         at=event.at,
-        by=event.by,
+        by=paper.hand if paper else event.by,
         tablet=device.tablet if device else None,
         device_at=device.at if device else None,
         offset_ms=device.offset_ms if device else None,
+        paper=paper,
+        entered_by=event.by if paper else None,
     )
+
+
+def came_from(event: Event) -> Transcribed | None:
+    """Return where a mark came from that was written on paper first; None for every other entry."""
+    return event.transcribed if isinstance(event, StepBegun | StepDone | StepOutside | HoldReleased) else None
 
 
 def _opened(state: JobState, event: JobOpened) -> JobState:
@@ -367,7 +410,7 @@ def _done(state: JobState, event: StepDone) -> JobState:
         evidence=event.evidence,
         in_hand_since=event.in_hand_since,
     )
-    state = replace(_with_mark(state, event.step, mark), performers=state.performers | {event.by.id})
+    state = replace(_with_mark(state, event.step, mark), performers=state.performers | {stamp_of(event).by.id})
     step = state.step(event.step)
     if step is None or not step.effects or event.step in state.applied or state.model is None:
         return state
@@ -412,11 +455,18 @@ def _unsettle(state: JobState, due_again: tuple[str, ...], flagged: tuple[str, .
 def _stopped(state: JobState, event: JobStopped) -> JobState:
     stop = Stop(stamp_of(event), event.step, event.reason, event.text)
     pictures = state.model_at_stop if state.model is None else (*state.model_at_stop, (event.seq, state.model))
-    return replace(state, stop=state.stop or stop, model_at_stop=pictures)
+    leaving = replace(state.leaving, handover=None)
+    return replace(state, stop=state.stop or stop, model_at_stop=pictures, leaving=leaving)
+
+
+def _left(state: JobState, event: LeavingEvent) -> JobState:
+    rechecks = event.rechecks if isinstance(event, COMING_BACK) else state.rechecks
+    return replace(state, leaving=evolve_leaving(state.leaving, event), rechecks=rechecks)
 
 
 def _reopened(state: JobState, event: JobReopened) -> JobState:
-    state = replace(state, stop=None, submitted=None, returned=None, rechecks=event.rechecks)
+    leaving = come_back(state.leaving)
+    state = replace(state, stop=None, submitted=None, returned=None, rechecks=event.rechecks, leaving=leaving)
     return _unsettle(state, event.again, event.flagged, "to be done again, by the lead on re-opening")
 
 
@@ -446,8 +496,16 @@ def _notable(event: Event) -> tuple[Notable, ...]:
             found.append(Notable(event.seq, "not as recorded", event.seen))
         case RecordReturned():
             found.append(Notable(event.seq, "returned", event.reason))
+        case JobSuspended() if event.to_rest is not None:
+            told = f"Missing to a resting state: {'; '.join(event.to_rest) or 'not known to the model'}."
+            found.append(Notable(event.seq, "left not at rest", told, event.step))
+        case BlankReconciled(how="voided"):
+            found.append(Notable(event.seq, "paper voided", f"{event.serial}: {event.reason}"))
         case _:
             pass
+    if (paper := came_from(event)) is not None:
+        told = f"From paper {paper.serial}, done {paper.happened}: {paper.why_late}"
+        found.append(Notable(event.seq, "transcribed from paper", told, getattr(event, "step", None)))
     if event.device is not None:
         found += _clock_notables(event, event.device)
     return tuple(found)

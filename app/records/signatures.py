@@ -5,13 +5,14 @@ from collections.abc import Sequence
 from app.domain.event_base import Signature
 from app.domain.events import Event, HoldReleased, JobSubmitted, RecordAccepted
 from app.domain.job import JobState
+from app.domain.leaving import HandoverSigned
 from app.records.moments import local_text
 
-Signed = HoldReleased | JobSubmitted | RecordAccepted
+Signed = HoldReleased | HandoverSigned | JobSubmitted | RecordAccepted
 
 
 def signatures_of(state: JobState, events: Sequence[Event], zone: str) -> list[dict[str, str]]:
-    """Return every signature in the order of time: holds released, handed to review, accepted."""
+    """Return every signature in the order of time: holds released, handed over, to review, accepted."""
     return [
         signature_block(event.signature, event, zone, valid=_valid(state, event))
         for event in events
@@ -25,6 +26,8 @@ def _valid(state: JobState, event: Signed) -> bool:
             return state.accepted is not None and state.accepted.seq == event.seq
         case JobSubmitted():
             return state.submitted is not None and state.submitted.seq == event.seq
+        case HandoverSigned():
+            return event.seq in state.leaving.sealed
         case HoldReleased():
             done = state.mark(event.step).done
             return done is not None and done.seq == event.seq and state.mark(event.step).due_again is None

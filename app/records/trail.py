@@ -28,18 +28,29 @@ from app.domain.events import (
     StopExplained,
     WayOutTaken,
 )
+from app.domain.job import came_from
+from app.domain.leaving import HandoverBegun, HandoverSigned, JobSuspended, NextThingRead, ReturnBegun
+from app.domain.paper import BlankPrinted, BlankReconciled
 from app.domain.steps import Step
 from app.domain.words import unit_words
+from app.records.trail_leaving import leaving_sentence, paper_sentence
+from app.records.wording import transcribed_words
 
 
 def sentence_of(event: Event, steps: dict[str, Step]) -> str:
-    """Return one sentence for an entry; `steps` maps step ids to steps of the job."""
+    """Return what an entry says, in plain words; `steps` maps step ids to steps of the job."""
+    told, came = _sentence(event, steps), came_from(event)
+    return f"{told} ({transcribed_words(came, event.by.name)})" if came else told
+
+
+def _sentence(event: Event, steps: dict[str, Step]) -> str:
 
     def text(step_id: str | None) -> str:
         step = steps.get(step_id or "")
         return f"“{step.text}”" if step else f"step {step_id}"
 
-    who = event.by.name
+    came = came_from(event)
+    who = came.hand.name if came else event.by.name
     match event:
         case JobOpened():
             marked = " as a rehearsal" if event.rehearsal else ""
@@ -82,7 +93,8 @@ def sentence_of(event: Event, steps: dict[str, Step]) -> str:
         case JobReopened():
             return f"{who} re-opened the job: {event.answer}{_again(event.again)}"
         case RecheckAnswered():
-            return f"{who} looked and saw {'as recorded' if event.as_expected else 'otherwise'}: {event.seen}."
+            at = f" at {event.asked}" if event.asked else ""
+            return f"{who} looked{at} and saw {'as recorded' if event.as_expected else 'otherwise'}: {event.seen}."
         case JobSubmitted():
             return f"{who} handed the job to review: {event.signature.meaning}."
         case ExceptionOpened():
@@ -91,6 +103,10 @@ def sentence_of(event: Event, steps: dict[str, Step]) -> str:
             return f"{who} accepted the record: {event.signature.meaning}."
         case RecordReturned():
             return f"{who} returned the record: {event.reason}"
+        case JobSuspended() | ReturnBegun() | NextThingRead() | HandoverBegun() | HandoverSigned():
+            return leaving_sentence(event)
+        case BlankPrinted() | BlankReconciled():
+            return paper_sentence(event)
         case _:
             assert_never(event)
 

@@ -5,6 +5,7 @@ from collections.abc import Mapping
 from app.domain.event_base import Answer
 from app.domain.instruments import Instrument
 from app.domain.job import Stamp
+from app.domain.paper import Transcribed
 from app.domain.steps import Step
 from app.domain.words import unit_words
 from app.records.moments import local_text
@@ -51,4 +52,16 @@ def answer_words(answer: Answer, instruments: Mapping[str, Instrument]) -> str:
 def who_words(stamp: Stamp, zone: str) -> str:
     """Say who made a mark, in which role, on which tablet, and when by the site's zone."""
     tablet = f", {stamp.tablet}" if stamp.tablet else ""
-    return f"{stamp.by.name} ({stamp.by.role.words}{tablet}) {local_text(stamp.at, zone)}"
+    told = f"{stamp.by.name} ({stamp.by.role.words}{tablet}) {local_text(stamp.at, zone)}"
+    if stamp.paper is None or stamp.entered_by is None:
+        return told
+    return f"{told}, {transcribed_words(stamp.paper, stamp.entered_by.name)}"
+
+
+def transcribed_words(came: Transcribed, entered_by: str) -> str:
+    """Say where a mark came from that was written on paper first."""
+    return (
+        f"transcribed from paper {came.serial}: done by {came.hand.name} {came.happened[:16].replace('T', ' ')} "
+        f"{came.happened[-6:]}, entered by {entered_by}, compared by {came.compared_by.name}, photo {came.photo[:12]}; "
+        f"late because: {came.why_late}"
+    )

@@ -17,6 +17,7 @@ from app.domain.decide import decide
 from app.domain.event_base import Device, Who
 from app.domain.events import AttemptRefused, Event, JobOpened, RecordAccepted, event_from_bytes, payload_of
 from app.domain.job import JobState, fold, milliseconds_between
+from app.domain.paper import ReconcileBlank, Transcribe
 from app.domain.refused import Refused
 from app.domain.site import (
     SITE_LEDGER,
@@ -152,7 +153,9 @@ class Jobs:
             root=work.tip(job).frontier.root().hex(),
             device=_device(asked, at),
             request=asked.token,
-            instruments=_site_state(work).instruments if isinstance(command, Finish | Correct | Late) else {},
+            instruments=_site_state(work).instruments
+            if isinstance(command, Finish | Correct | Late | Transcribe)
+            else {},
         )
         refused: Refused | None = None
         try:
@@ -192,7 +195,9 @@ class Jobs:
 
     def _refuse_missing_photos(self, job: str, command: Command) -> None:
         command = command.mark if isinstance(command, Late) else command
-        if not isinstance(command, Finish):
+        if isinstance(command, Transcribe | ReconcileBlank) and command.photo:
+            self._photos.read(command.photo)
+        if not isinstance(command, Finish | Transcribe):
             return
         step = self.state(job).step(command.step)
         for asked in step.asks if step else ():

@@ -3,18 +3,21 @@
 Every command goes through `decide` like a real one; answers are made up to lie within their limits.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 
 from app.domain.commands import Accept, Begin, Command, Finish, Moment, Open, Release, Submit
 from app.domain.decide import decide
+from app.domain.deciding.leaving import AS_EXPECTED
 from app.domain.event_base import Who
 from app.domain.events import Event, payload_of
 from app.domain.housing import BankDesign, SiteLimit
 from app.domain.instruments import Instrument, InstrumentKind
-from app.domain.job import PERMIT_UNTIL, JobState, fold
+from app.domain.job import PERMIT_UNTIL, JobState, Stage, fold
 from app.domain.judging import AGAIN
+from app.domain.leaving import AnswerLooks, ReadNext, Recheck, ReturnToWork, SignHandover
+from app.domain.paper import ReconcileBlank
 from app.domain.procedure import Role, StepKind
 from app.domain.site import SiteState
 from app.domain.steps import AskedFor, Step
@@ -53,6 +56,7 @@ MADE_UP_INSTRUMENTS = {
 MADE_ON, FAR_OFF = "2026-01-01", "9999-12-31"
 """The making of a made-up filter, where no day is given."""
 STEP_TIME = timedelta(seconds=40)
+COMING_BACK = (Stage.SUSPENDED, Stage.LOOKING, Stage.HANDING_OVER)
 
 
 @dataclass(slots=True)
@@ -118,8 +122,12 @@ def rehearse(made: Plan, signer: Signer, *, begin: datetime, site: str = "Rehear
 
 def commands_for(state: JobState, cast: Cast = CAST, *, made_on: str = MADE_ON) -> Iterator[tuple[Command, Who]]:
     """Yield what people would do next, until the step that is due stands, with answers within their limits."""
+    if state.stage in COMING_BACK:
+        yield from coming_back(state, cast)
+        return
     step = state.due
     if step is None:
+        yield from ((ReconcileBlank(item.serial, "voided", reason="not used"), cast.lead) for item in state.paper.out)
         return
     if step.kind is StepKind.HOLD:
         yield Release(step.id), cast.officer if step.role is Role.SAFETY_OFFICER else cast.lead
@@ -128,6 +136,36 @@ def commands_for(state: JobState, cast: Cast = CAST, *, made_on: str = MADE_ON) 
     if step.marks == 2:
         yield Begin(step.id), by
     yield Finish(step.id, made_up_answers(step, made_on=made_on)), by
+
+
+def coming_back(state: JobState, cast: Cast = CAST) -> Iterator[tuple[Command, Who]]:
+    """Yield what lets left work go on: return, read what is next, answer every look as recorded, sign a hand-over."""
+    under_way = state.leaving.handover
+    hands = under_way.incoming if under_way else cast.hands
+    if state.stage is Stage.SUSPENDED:
+        yield ReturnToWork(), hands
+    elif state.stage is Stage.HANDING_OVER and under_way:
+        yield SignHandover(), under_way.signer[1]
+    else:
+        if state.leaving.unread:
+            yield ReadNext(), hands
+        if state.rechecks:
+            yield AnswerLooks(looks_as_recorded(state.rechecks)), hands
+
+
+def looks_as_recorded(looks: Sequence[Recheck]) -> dict[str, str]:
+    """Return an answer to every look that agrees with the record."""
+    return {look.id: _as_recorded(look) for look in looks}
+
+
+def _as_recorded(look: Recheck) -> str:
+    match look.kind:
+        case "reading":
+            return _within(look.limit)
+        case None:
+            return AS_EXPECTED
+        case _:
+            return look.expected
 
 
 def made_up_answers(step: Step, *, made_on: str = MADE_ON) -> dict[str, str]:

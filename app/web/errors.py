@@ -54,12 +54,16 @@ async def _choose_secret(request: Request, _: Exception) -> Response:
 
 
 async def _told(request: Request, error: Exception) -> Response:
-    status = 422 if isinstance(error, Invalid) else 409
-    if isinstance(error, Refused) and error.code in FORBIDDEN:
-        status = 403
+    return await answer(request, status_of(error), str(error))
+
+
+def status_of(error: Exception) -> int:
+    """Return the status with which an error of ours is answered."""
     if type(error).__name__.startswith(("Storage", "DataFolder", "LedgerFaulty")):
-        status = 503
-    return await answer(request, status, str(error))
+        return 503
+    if isinstance(error, Refused) and error.code in FORBIDDEN:
+        return 403
+    return 422 if isinstance(error, Invalid) else 409
 
 
 async def answer(request: Request, status: int, sentence: str) -> Response:

@@ -5,6 +5,7 @@ the step that is due, and what `decide` would let happen is held against the rul
 """
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 import pytest
 from hypothesis import settings
@@ -14,7 +15,6 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, ru
 from app.calc.errors import ChangeoutError
 from app.domain.commands import (
     Accept,
-    AnswerRecheck,
     Begin,
     Command,
     Correct,
@@ -30,18 +30,23 @@ from app.domain.commands import (
     Withdraw,
     WriteNote,
 )
+from app.domain.containment.rest import rests
 from app.domain.containment.rules import final_faults
+from app.domain.deciding.leaving import suspend_looks
 from app.domain.event_base import Who
 from app.domain.events import (
     Event,
     HoldReleased,
     JobReopened,
+    JobStopped,
     JobSubmitted,
+    RecheckAnswered,
     RecordAccepted,
     RecordReturned,
     StepBegun,
     StepDone,
     StepOutside,
+    StopExplained,
     WayOutTaken,
     event_from_bytes,
     payload_of,
@@ -49,18 +54,35 @@ from app.domain.events import (
 from app.domain.history import unlawful
 from app.domain.job import JobState, Stage, fold
 from app.domain.judging import AGAIN
+from app.domain.leaving import (
+    DOCUMENTS,
+    AnswerLooks,
+    HandoverBegun,
+    HandoverSigned,
+    JobSuspended,
+    NextThingRead,
+    ReadNext,
+    Recheck,
+    ReturnBegun,
+    ReturnToWork,
+    SignHandover,
+    Suspend,
+    TakeOver,
+)
+from app.domain.paper import Blank, BlankPrinted, BlankReconciled, PrintBlank, ReconcileBlank, Transcribe
 from app.domain.procedure import Role, StepKind
 from app.domain.reopening import rechecks_for
 from app.domain.steps import Step
 from app.ledger.canonical import canonical
-from app.services.rehearsal import made_up_answers
-from tests.builders import HANDS, LEAD, OFFICER, OTHER_LEAD, PEOPLE, Bench, opened
+from app.services.rehearsal import looks_as_recorded, made_up_answers
+from tests.builders import EYES, HANDS, LEAD, OFFICER, OTHER_LEAD, PEOPLE, Bench, opened
 
 people = st.sampled_from(PEOPLE)
 shifts = st.sampled_from([0, 0, 0, 0, 1, -1, -2, -4])
 STARTS = [
     "as usual", "as usual", "officer works first", "officer works last", "to be read", "test failed",
-    "failed and stopped", "tested again", "old permit",
+    "failed and stopped", "tested again", "old permit", "suspended", "handing over", "handed over", "on paper",
+    "suspended and stopped",
 ]  # fmt: skip
 REOPENABLE = (Stage.STOPPED, Stage.IN_REVIEW, Stage.RETURNED, Stage.ACCEPTED)
 
@@ -99,17 +121,70 @@ def everything(state: JobState) -> Iterator[Command]:
     yield from (TakeWayOut(way.id, "the bank failed its test") for way in (state.opened.ways_out or ()))
     yield StopWork()
     yield Reopen("looked at, safe to go on", rechecks_for(state))
-    yield from (AnswerRecheck(item.id, True, "") for item in state.rechecks[:1])
+    yield from leaving_and_paper(state)
     yield from (OpenException(item.seq) for item in state.unread[:1])
     yield Submit()
     yield Accept()
     yield ReturnRecord("an instrument number is missing")
 
 
+def leaving_and_paper(state: JobState) -> Iterator[Command]:
+    """Yield what leaves the work, comes back to it, hands it over, and what comes from paper."""
+    yield Suspend("break", looks_as_recorded(suspend_looks(state)), "control room, radio", "tape the stub")
+    yield ReturnToWork()
+    yield ReadNext()
+    yield from (AnswerLooks(looks_as_recorded([look])) for look in state.rechecks[:1])
+    yield from (TakeOver(outgoing, tuple(DOCUMENTS)) for outgoing in (HANDS, LEAD, OFFICER))
+    yield TakeOver(HANDS, ("record", "locks", "brief"))
+    yield SignHandover()
+    yield PrintBlank()
+    step = near(state, 0)
+    for blank in state.paper.blanks[-1:]:
+        yield ReconcileBlank(blank.serial, "voided", reason="rained on")
+        yield ReconcileBlank(blank.serial, "attached")
+        yield from (from_paper(state, step, blank, hand, second) for hand, second in ((HANDS, EYES), (OFFICER, HANDS)))
+        yield replace(from_paper(state, step, blank, EYES, HANDS), photo="")
+        yield replace(from_paper(state, step, blank, EYES, HANDS), happened="2026-03-01T07:00+00:00")
+
+
+def from_paper(state: JobState, step: Step, blank: Blank, hand: Who, second: Who) -> Transcribe:
+    """Return what is entered from a blank for a step, done when the newest entry was made."""
+    at = state.last_at.replace("Z", "+00:00")[:16] + "+00:00"
+    began = at if step.marks == 2 and state.mark(step.id).begun is None else None
+    return Transcribe(
+        step=step.id, serial=blank.serial, happened=at, began=began, why_late="no power", photo="ab" * 32,
+        hand=hand, compared_by=second, answers=made_up_answers(step),
+    )  # fmt: skip
+
+
+def otherwise(look: Recheck) -> str:
+    """Return an answer to a look that does not agree with the record."""
+    match look.kind:
+        case "choice":
+            return next(option for option in look.options or () if option != look.expected)
+        case "reading":
+            return "999999"
+        case "count":
+            return "99"
+        case _:
+            return "something else"
+
+
 def check(before: JobState, event: Event) -> None:
     """Hold one event against the rules in words."""
     assert event.by.role is not Role.ADMINISTRATOR, "administrators never work on a job"
+    check_gone(before, event)
     match event:
+        case JobSuspended() | ReturnBegun() | NextThingRead() | HandoverBegun() | HandoverSigned() | RecheckAnswered():
+            check_leaving(before, event)
+        case BlankPrinted():
+            assert before.due is not None
+            assert before.paper.blank(event.serial) is None, "a serial number is given once"
+        case BlankReconciled():
+            assert event.serial in {item.serial for item in before.paper.out}, "a blank is accounted for once"
+            assert event.photo or event.how != "returned"
+            assert event.reason or event.how != "voided"
+            assert event.how != "attached" or event.serial in before.paper.used
         case StepBegun() | StepDone() | StepOutside() | HoldReleased():
             check_mark(before, event)
         case JobReopened():
@@ -127,6 +202,7 @@ def check(before: JobState, event: Event) -> None:
             assert event.by.role is Role.LEAD
             assert before.due is None
             assert before.stage in (Stage.WORK_DONE, Stage.RETURNED)
+            assert not before.paper.out, "every blank is accounted for"
             assert before.model is not None
             assert final_faults(before.model) == ()
         case RecordAccepted() | RecordReturned():
@@ -139,6 +215,61 @@ def check(before: JobState, event: Event) -> None:
             pass
 
 
+def check_gone(before: JobState, event: Event) -> None:
+    """Whoever handed the job over does nothing but stop it, or take it over again."""
+    if event.by.id not in before.leaving.gone or isinstance(event, JobStopped | StopExplained | HandoverBegun):
+        return
+    under_way = before.leaving.handover
+    assert under_way is not None, "somebody who handed the job over wrote to it"
+    assert under_way.incoming.id == event.by.id
+
+
+def check_leaving(
+    before: JobState,
+    event: JobSuspended | ReturnBegun | NextThingRead | HandoverBegun | HandoverSigned | RecheckAnswered,
+) -> None:
+    """Work is left at rest or by a lead; coming back, the line is read first, then everything is looked at."""
+    under_way = before.leaving.handover
+    match event:
+        case JobSuspended():
+            assert before.stage is Stage.OPEN
+            assert before.model is not None
+            assert rests(before.model) == (event.to_rest is None)
+            assert rests(before.model) or event.by.role is Role.LEAD, "only a lead leaves work that does not rest"
+        case ReturnBegun() | HandoverBegun():
+            assert before.stage is Stage.SUSPENDED
+            assert event.rechecks, "there is always something to look at"
+            if isinstance(event, HandoverBegun):
+                assert event.outgoing.id != event.by.id
+                assert event.outgoing.role is event.by.role
+                assert event.outgoing.id not in before.leaving.gone
+                assert set(event.documents) == set(DOCUMENTS)
+        case HandoverSigned():
+            assert under_way is not None
+            assert before.stage is Stage.HANDING_OVER, "both sign when everything was looked at"
+            assert event.by == (under_way.outgoing if event.part == "outgoing" else under_way.incoming)
+            assert (under_way.signed is None) == (event.part == "outgoing"), "the one who leaves signs first"
+        case NextThingRead() | RecheckAnswered():
+            assert before.stage is Stage.LOOKING
+            assert before.leaving.unread == isinstance(event, NextThingRead), "the line is read before the first look"
+            assert under_way is None or under_way.incoming.id == event.by.id, "the incoming person walks down"
+
+
+def check_paper(before: JobState, event: StepBegun | StepDone | StepOutside | HoldReleased) -> None:
+    """From paper: a photo, a second person, a blank that is out with the step on it, times in their order."""
+    came = event.transcribed
+    if came is None:
+        return
+    blank = before.paper.blank(came.serial)
+    assert blank is not None
+    assert blank.how is None
+    assert before.index[blank.step] <= before.index[event.step], "the step stands on the blank"
+    assert came.photo
+    assert came.compared_by.id != event.by.id
+    assert blank.at[:16] <= came.happened[:16] <= event.at[:16]
+    assert came.hand.id == event.by.id or not isinstance(event, HoldReleased), "a hold comes from its own hand only"
+
+
 def check_mark(before: JobState, event: StepBegun | StepDone | StepOutside | HoldReleased) -> None:
     """Only the due step is marked, while the job runs, by somebody who may."""
     due = before.due
@@ -146,6 +277,7 @@ def check_mark(before: JobState, event: StepBegun | StepDone | StepOutside | Hol
     assert event.step == due.id, "only the due step is ever marked"
     assert before.stage is Stage.OPEN, "nothing is marked while stopped or being looked over"
     assert isinstance(event, HoldReleased) == (due.kind is StepKind.HOLD), "a hold is released and never ticked"
+    check_paper(before, event)
     if isinstance(event, HoldReleased):
         assert event.by.role is due.role, "a hold is released by its role"
         assert event.by.id not in before.performers, "and never by somebody who worked on the job"
@@ -159,7 +291,8 @@ def check_mark(before: JobState, event: StepBegun | StepDone | StepOutside | Hol
         assert before.mark(due.id).begun is None
     if due.kind is StepKind.VERIFY:
         acts = [s for s in before.steps[: before.index[due.id]] if s.effects and s.section == due.section]
-        assert all((done := before.mark(s.id).done) is None or done.by.id != event.by.id for s in acts)
+        by = event.transcribed.hand if event.transcribed else event.by
+        assert all((done := before.mark(s.id).done) is None or done.by.id != by.id for s in acts)
 
 
 def finals_stay(before: JobState, after: JobState) -> None:
@@ -206,6 +339,12 @@ class Crew(RuleBasedStateMachine):
                 self._fail_the_leak_test()
                 self._do(TakeWayOut("reseat-hepa", "the seal mark is uneven"), OTHER_LEAD)
                 self.bench.run_to("leak/aerosol")
+            case "suspended" | "handing over" | "handed over" | "suspended and stopped":
+                self._leave(start)
+            case "on paper":
+                self.bench.run_to("port/P1/open/door")
+                self._do(PrintBlank(), HANDS)
+                self._from_paper(HANDS, EYES, HANDS)
             case "to be read":
                 first = near(self.bench.state, 0)
                 self._do(Finish(first.id, wrong_answers(first)), HANDS)
@@ -213,6 +352,51 @@ class Crew(RuleBasedStateMachine):
                 self._do(Submit(), LEAD)
             case _:
                 self.bench.run_to(steps=steps)
+
+    def _leave(self, start: str) -> None:
+        self.bench.run_to("port/P1/out-1/draw" if start == "suspended" else "port/P1/open/door")
+        at_ports = looks_as_recorded(suspend_looks(self.bench.state))
+        self._do(Suspend("shift_end", at_ports, "control room, radio", "take the door off"), HANDS)
+        match start:
+            case "suspended and stopped":
+                self._do(StopWork(), HANDS)
+            case "handing over" | "handed over":
+                self._do(TakeOver(HANDS, tuple(DOCUMENTS)), EYES)
+                self._do(ReadNext(), EYES)
+                self._do(AnswerLooks(looks_as_recorded(self.bench.state.rechecks)), EYES)
+                if start == "handed over":
+                    self._do(SignHandover(), HANDS)
+                    self._do(SignHandover(), EYES)
+            case _:
+                pass
+
+    def _from_paper(self, hand: Who, second: Who, by: Who) -> None:
+        state = self.bench.state
+        if state.paper.blanks and state.opened is not None:
+            self._do(from_paper(state, near(state, 0), state.paper.blanks[-1], hand, second), by)
+
+    @rule(by=people, at_rest=st.booleans())
+    def leave(self, by: Who, at_rest: bool) -> None:
+        """Somebody suspends the work, perhaps seeing the ports otherwise than recorded."""
+        looks = suspend_looks(self.bench.state)
+        seen = looks_as_recorded(looks)
+        if looks and not at_rest:
+            seen |= {looks[0].id: otherwise(looks[0])}
+        self._do(Suspend("part", seen, "control room, radio", "go on at the port"), by)
+
+    @rule(by=people, outgoing=people)
+    def come_back(self, by: Who, outgoing: Who) -> None:
+        """Somebody returns, or takes over from somebody, and perhaps both sign."""
+        self._do(ReturnToWork() if by == outgoing else TakeOver(outgoing, tuple(DOCUMENTS)), by)
+        self._do(SignHandover(), outgoing)
+        self._do(SignHandover(), by)
+
+    @rule(by=people, hand=people, second=people)
+    def use_paper(self, by: Who, hand: Who, second: Who) -> None:
+        """Somebody prints a blank once, and enters the due step from it."""
+        if not self.bench.state.paper.out:
+            self._do(PrintBlank(), by)
+        self._from_paper(hand, second, by)
 
     def _fail_the_leak_test(self) -> None:
         self.bench.run_to("leak/aerosol")
@@ -266,8 +450,9 @@ class Crew(RuleBasedStateMachine):
     @rule(by=people, seen=st.booleans(), count=st.sampled_from([1, 1, 9]))
     def look(self, by: Who, seen: bool, count: int) -> None:
         """Somebody looks at one thing or at all of them."""
+        self._do(ReadNext(), by)
         for item in self.bench.state.rechecks[:count]:
-            self._do(AnswerRecheck(item.id, seen, "not so"), by)
+            self._do(AnswerLooks(looks_as_recorded([item]) if seen else {item.id: otherwise(item)}), by)
 
     @rule(by=people, shift=shifts)
     def take_back(self, by: Who, shift: int) -> None:

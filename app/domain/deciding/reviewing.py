@@ -7,6 +7,7 @@ from app.domain.commands import (
 )
 from app.domain.containment.rules import final_faults
 from app.domain.deciding.common import event_of, signature_of, words_of
+from app.domain.deciding.paper import blanks_out_words
 from app.domain.events import Event, ExceptionOpened, JobSubmitted, RecordAccepted, RecordReturned
 from app.domain.job import JobState, Stage
 from app.domain.procedure import Role
@@ -24,6 +25,8 @@ def submit(state: JobState, moment: Moment) -> tuple[Event, ...]:
         due = state.due
         told = f"Due now: “{due.text}”." if due else f"The job is {state.stage}."
         raise Refused("not_finished", f"The job cannot go to review yet. {told} Finish the work first.")
+    if told := blanks_out_words(state):
+        raise Refused("blanks_out", told)
     if state.model is not None and (faults := final_faults(state.model)):
         raise Refused("left_over", f"Rule {faults[0].rule}: {faults[0].sentence}. Settle it before review.")
     return (event_of(JobSubmitted, state, moment, signature=signature_of(state, moment, MEANING_SUBMIT)),)

@@ -21,7 +21,9 @@ from app.domain.steps import Step
 
 NOT_OPEN = {
     Stage.STOPPED: "The job is stopped. A lead must re-open it before anything is marked.",
-    Stage.LOOKING: "The job was re-opened. Answer what is to be looked at before going on.",
+    Stage.SUSPENDED: "The job is suspended. Return to the work before anything is marked.",
+    Stage.LOOKING: "Work was left here. Answer what is to be looked at before going on.",
+    Stage.HANDING_OVER: "The job is being handed over. Both people must sign before anything is marked.",
     Stage.CONTESTED: "Two accounts of a step differ. A lead must settle them before anything is marked.",
 }
 MEANING_HOLD = "I release this hold point"
@@ -114,7 +116,8 @@ def setting_then(state: JobState, step: Step, moment: Moment) -> Setting:
     mark = state.mark(step.id)
     kept = {item.id: item for item in mark.evidence.instruments or ()}
     then = mark.evidence.result.inputs.get("on") if mark.evidence.result else None
-    day = date.fromisoformat(then or (mark.done.at[:10] if mark.done else moment.local_time[:10]))
+    done = mark.done.paper.happened if mark.done and mark.done.paper else mark.done.at if mark.done else ""
+    day = date.fromisoformat(then or (done or moment.local_time)[:10])
     return Setting(day, {**moment.instruments, **kept})
 
 
