@@ -82,7 +82,7 @@ shifts = st.sampled_from([0, 0, 0, 0, 1, -1, -2, -4])
 STARTS = [
     "as usual", "as usual", "officer works first", "officer works last", "to be read", "test failed",
     "failed and stopped", "tested again", "old permit", "suspended", "handing over", "handed over", "on paper",
-    "suspended and stopped",
+    "suspended and stopped", "on paper, void", "on paper to the end", "not at rest",
 ]  # fmt: skip
 REOPENABLE = (Stage.STOPPED, Stage.IN_REVIEW, Stage.RETURNED, Stage.ACCEPTED)
 
@@ -142,6 +142,8 @@ def leaving_and_paper(state: JobState) -> Iterator[Command]:
     for blank in state.paper.blanks[-1:]:
         yield ReconcileBlank(blank.serial, "voided", reason="rained on")
         yield ReconcileBlank(blank.serial, "attached")
+        yield ReconcileBlank(blank.serial, "voided")
+        yield ReconcileBlank(blank.serial, "returned")
         yield from (from_paper(state, step, blank, hand, second) for hand, second in ((HANDS, EYES), (OFFICER, HANDS)))
         yield replace(from_paper(state, step, blank, EYES, HANDS), photo="")
         yield replace(from_paper(state, step, blank, EYES, HANDS), happened="2026-03-01T07:00+00:00")
@@ -341,10 +343,17 @@ class Crew(RuleBasedStateMachine):
                 self.bench.run_to("leak/aerosol")
             case "suspended" | "handing over" | "handed over" | "suspended and stopped":
                 self._leave(start)
-            case "on paper":
-                self.bench.run_to("port/P1/open/door")
+            case "on paper" | "on paper, void":
+                self.bench.run_to("isolate/verify/release")
                 self._do(PrintBlank(), HANDS)
-                self._from_paper(HANDS, EYES, HANDS)
+                if start == "on paper, void":
+                    self._do(ReconcileBlank("2026-0001-B1", "voided", reason="rained on"), HANDS)
+            case "on paper to the end":
+                self.bench.run_to("end/service/tell")
+                self._do(PrintBlank(), HANDS)
+                self.bench.run_to()
+            case "not at rest":
+                self.bench.run_to("port/P1/out-1/tape-stub")
             case "to be read":
                 first = near(self.bench.state, 0)
                 self._do(Finish(first.id, wrong_answers(first)), HANDS)
