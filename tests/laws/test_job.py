@@ -83,6 +83,7 @@ STARTS = [
     "as usual", "as usual", "officer works first", "officer works last", "to be read", "test failed",
     "failed and stopped", "tested again", "old permit", "suspended", "handing over", "handed over", "on paper",
     "suspended and stopped", "on paper, void", "on paper to the end", "not at rest",
+    "walking down", "left again", "on paper, step taken back", "on paper, hold", "stopped while looking",
 ]  # fmt: skip
 REOPENABLE = (Stage.STOPPED, Stage.IN_REVIEW, Stage.RETURNED, Stage.ACCEPTED)
 
@@ -341,17 +342,19 @@ class Crew(RuleBasedStateMachine):
                 self._fail_the_leak_test()
                 self._do(TakeWayOut("reseat-hepa", "the seal mark is uneven"), OTHER_LEAD)
                 self.bench.run_to("leak/aerosol")
-            case "suspended" | "handing over" | "handed over" | "suspended and stopped":
+            case "suspended" | "handing over" | "handed over" | "suspended and stopped" | "walking down" | "left again":
                 self._leave(start)
-            case "on paper" | "on paper, void":
-                self.bench.run_to("isolate/verify/release")
-                self._do(PrintBlank(), HANDS)
-                if start == "on paper, void":
-                    self._do(ReconcileBlank("2026-0001-B1", "voided", reason="rained on"), HANDS)
+            case "on paper" | "on paper, void" | "on paper, step taken back" | "on paper, hold":
+                self._print_at(start)
             case "on paper to the end":
                 self.bench.run_to("end/service/tell")
                 self._do(PrintBlank(), HANDS)
                 self.bench.run_to()
+            case "stopped while looking":
+                self.bench.run_to("port/P1/open/door")
+                self._do(StopWork(), HANDS)
+                self._do(Reopen("looked at, safe to go on", rechecks_for(self.bench.state)), LEAD)
+                self._do(StopWork(), HANDS)
             case "not at rest":
                 self.bench.run_to("port/P1/out-1/tape-stub")
             case "to be read":
@@ -369,15 +372,32 @@ class Crew(RuleBasedStateMachine):
         match start:
             case "suspended and stopped":
                 self._do(StopWork(), HANDS)
-            case "handing over" | "handed over":
-                self._do(TakeOver(HANDS, tuple(DOCUMENTS)), EYES)
-                self._do(ReadNext(), EYES)
-                self._do(AnswerLooks(looks_as_recorded(self.bench.state.rechecks)), EYES)
-                if start == "handed over":
-                    self._do(SignHandover(), HANDS)
-                    self._do(SignHandover(), EYES)
-            case _:
+            case "suspended":
                 pass
+            case _:
+                self._hand_over(start)
+
+    def _hand_over(self, start: str) -> None:
+        self._do(TakeOver(HANDS, tuple(DOCUMENTS)), EYES)
+        self._do(ReadNext(), EYES)
+        if start == "walking down":
+            return
+        self._do(AnswerLooks(looks_as_recorded(self.bench.state.rechecks)), EYES)
+        if start == "handing over":
+            return
+        self._do(SignHandover(), HANDS)
+        self._do(SignHandover(), EYES)
+        if start == "left again":
+            at_ports = looks_as_recorded(suspend_looks(self.bench.state))
+            self._do(Suspend("break", at_ports, "control room, radio", "take the door off"), EYES)
+
+    def _print_at(self, start: str) -> None:
+        self.bench.run_to("port/P1/open/door" if start == "on paper" else "isolate/verify/release")
+        self._do(PrintBlank(), HANDS)
+        if start == "on paper, void":
+            self._do(ReconcileBlank("2026-0001-B1", "voided", reason="rained on"), HANDS)
+        if start == "on paper, step taken back":
+            self._do(Withdraw(near(self.bench.state, -1).id, "ticked by mistake"), EYES)
 
     def _from_paper(self, hand: Who, second: Who, by: Who) -> None:
         state = self.bench.state
