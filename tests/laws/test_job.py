@@ -85,6 +85,7 @@ STARTS = [
     "suspended and stopped", "on paper, void", "on paper to the end", "not at rest",
     "walking down", "left again", "on paper, step taken back", "on paper, hold", "stopped while looking",
 ]  # fmt: skip
+TOO_EARLY = "2026-03-01T07:00+00:00"
 REOPENABLE = (Stage.STOPPED, Stage.IN_REVIEW, Stage.RETURNED, Stage.ACCEPTED)
 
 
@@ -147,7 +148,7 @@ def leaving_and_paper(state: JobState) -> Iterator[Command]:
         yield ReconcileBlank(blank.serial, "returned")
         yield from (from_paper(state, step, blank, hand, second) for hand, second in ((HANDS, EYES), (OFFICER, HANDS)))
         yield replace(from_paper(state, step, blank, EYES, HANDS), photo="")
-        yield replace(from_paper(state, step, blank, EYES, HANDS), happened="2026-03-01T07:00+00:00")
+        yield replace(from_paper(state, step, blank, EYES, HANDS), happened=TOO_EARLY, began=TOO_EARLY)
 
 
 def from_paper(state: JobState, step: Step, blank: Blank, hand: Who, second: Who) -> Transcribe:

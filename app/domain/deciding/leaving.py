@@ -253,7 +253,7 @@ def _take_over(state: JobState, command: TakeOver, moment: Moment) -> tuple[Even
         raise Refused("documents", f"Not seen yet: {', '.join(missing)}. See each of them and tick it.")
     if stray := sorted(set(command.documents) - set(DOCUMENTS)):
         raise Refused("documents", f"{stray[0]!r} is not one of the documents. Tick what is shown.")
-    documents = tuple(DOCUMENTS)
+    documents = tuple(name for name in DOCUMENTS if name in command.documents)
     return (
         event_of(HandoverBegun, state, moment, outgoing=outgoing, documents=documents, rechecks=rechecks_for(state)),
     )
