@@ -146,6 +146,8 @@ def _running(
         make_pdf=partial(signed_pdf, key),
         print_certificate=partial(signed_certificate, key),
         print_housing=printed_housing,
+        print_handover=printed_handover,
+        print_blank=printed_blank,
         heads=store.read_heads,
         facts=(*_facts(settings, key), *_returns(jobs, settings)),
         trust=trust,
@@ -202,6 +204,20 @@ def printed_housing(sheet: dict[str, object], drawings: dict[str, bytes], made_a
     from app.paper.extracts import housing_pdf
 
     return housing_pdf(sheet=sheet, drawings=drawings, fonts=FONTS, made_at=_whole_second(made_at))
+
+
+def printed_handover(sheet: dict[str, object], drawings: dict[str, bytes], made_at: str) -> bytes:
+    """Print the sheet to hand a job over; it is not signed, for the record proves what stands on it."""
+    from app.paper.extracts import handover_pdf
+
+    return handover_pdf(sheet=sheet, drawings=drawings, fonts=FONTS, made_at=_whole_second(made_at))
+
+
+def printed_blank(blank: dict[str, object], made_at: str) -> bytes:
+    """Print a controlled blank; its serial number stands in the job's ledger."""
+    from app.paper.extracts import blank_pdf
+
+    return blank_pdf(blank=blank, fonts=FONTS, made_at=_whole_second(made_at))
 
 
 def _whole_second(made_at: str) -> datetime:

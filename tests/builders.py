@@ -77,8 +77,15 @@ class Bench:
     def do(self, command: Command, by: Who, device: Device | None = None) -> tuple[Event, ...]:
         """Carry out one command a minute later."""
         self.now += timedelta(minutes=1)
+        fresh = decide(self.state, command, self.moment(by, device))
+        self.state = fold(fresh, start=self.state)
+        self.events += fresh
+        return fresh
+
+    def moment(self, by: Who, device: Device | None = None) -> Moment:
+        """Return this person asking now."""
         at = utc_text(self.now)
-        moment = Moment(
+        return Moment(
             ledger=self.ledger,
             at=at,
             by=by,
@@ -90,10 +97,6 @@ class Bench:
             missing=self.missing,
             qualifications=self.qualifications,
         )
-        fresh = decide(self.state, command, moment)
-        self.state = fold(fresh, start=self.state)
-        self.events += fresh
-        return fresh
 
     def due_commands(self) -> list[tuple[Command, Who]]:
         """Return what would do the step that is due, and who would do it."""

@@ -66,6 +66,8 @@ REMEMBERED = "app/domain/deciding/remembered.py"
 CORRECTING = "app/domain/deciding/correcting.py"
 STOPPING = "app/domain/deciding/stopping.py"
 REVIEWING = "app/domain/deciding/reviewing.py"
+LEAVING = "app/domain/deciding/leaving.py"
+PAPER = "app/domain/deciding/paper.py"
 COMMON = "app/domain/deciding/common.py"
 DECIDE = "app/domain/decide.py"
 CREW = "app/domain/deciding/crew.py"
@@ -140,6 +142,31 @@ JOB_GUARDS = [
     Deletion("sender did not work", RADIO, "if sender.id == moment.by.id or", "if", DEPARTURES),
     Deletion("sender signs", RADIO, "if found.sender.id != moment.by.id:", "if False:", DEPARTURES),
     Deletion("unsigned at review", REVIEWING, "if unsigned := state.unsigned:", "if unsigned := ():", DEPARTURES),
+    Deletion("leaving: at rest", LEAVING, "if to_rest is not None and moment.by.role is not Role.LEAD:", "if False:", JOB),
+    Deletion("leaving: while open", LEAVING, "if state.stage is not Stage.OPEN or state.due is None:", "if state.due is None:", JOB),
+    Deletion("leaving: suspended before return", LEAVING, "if state.stage is not Stage.SUSPENDED:", "if False:", JOB),
+    Deletion("leaving: line to read", LEAVING, "if not state.leaving.unread or state.stage is not Stage.LOOKING or state.leaving.last is None:", "if state.leaving.last is None:", JOB),
+    Deletion("leaving: line read first", LEAVING, "if state.leaving.unread:\n        raise", "if False:\n        raise", JOB),
+    Deletion("leaving: incoming looks", LEAVING, "is not None and under_way.incoming.id != moment.by.id:", "is not None and False:", JOB),
+    Deletion("leaving: looks that are asked", LEAVING, "if state.stage is not Stage.LOOKING or not command.answers or", "if not command.answers or", JOB),
+    Deletion("leaving: own hand-over", LEAVING, "if outgoing.id == moment.by.id:", "if False:", JOB),
+    Deletion("leaving: same role", LEAVING, "if outgoing.role is not moment.by.role:", "if False:", JOB),
+    Deletion("leaving: gone twice", LEAVING, "or outgoing.id in state.leaving.gone:", "or False:", JOB),
+    Deletion("leaving: documents", LEAVING, "if missing := [words for name, words in DOCUMENTS.items() if name not in command.documents]:", "if missing := []:", JOB),
+    Deletion("leaving: signed after looking", LEAVING, "if under_way is None or state.stage is not Stage.HANDING_OVER:", "if under_way is None:", JOB),
+    Deletion("leaving: order of signatures", LEAVING, "if signer.id != moment.by.id:", "if False:", JOB),
+    Deletion("leaving: handed over", LEAVING, "if told and not taking_over and", "if False and", JOB),
+    Deletion("paper: a step is left", PAPER, "if due is None or state.opened is None or state.stage is Stage.ACCEPTED:", "if state.opened is None:", JOB),
+    Deletion("paper: accounted for once", PAPER, "if blank.how is not None:", "if False:", JOB),
+    Deletion("paper: photo", PAPER, 'if not command.photo:\n        raise Invalid("There is no photo of the paper page', 'if False:\n        raise Invalid("There is no photo of the paper page', JOB),
+    Deletion("paper: second person", PAPER, "if second.id == moment.by.id:", "if False:", JOB),
+    Deletion("paper: hold from its hand", PAPER, "if step.kind is StepKind.HOLD and command.hand.id != moment.by.id:", "if False:", JOB),
+    Deletion("paper: times in order", PAPER, "if any(earlier > later for earlier, later in pairwise(instants)):", "if False:", JOB),
+    Deletion("paper: on the blank", PAPER, "if step is None or state.index[step.id] < state.index.get(blank.step, 0):", "if step is None:", JOB),
+    Deletion("paper: attached only if used", PAPER, 'if command.how == "attached" and', "if False and", JOB),
+    Deletion("paper: void with a reason", PAPER, 'if command.how == "voided":', "if False:", JOB),
+    Deletion("paper: returned with a photo", PAPER, 'if command.how == "returned" and not command.photo:', "if False:", JOB),
+    Deletion("paper: out before review", REVIEWING, "if told := blanks_out_words(state):", 'if told := "":', JOB),
     Deletion("in review", REVIEWING, "if state.stage is not Stage.IN_REVIEW:", "if False:", JOB),
 ]  # fmt: skip
 

@@ -9,11 +9,13 @@ from app.domain.applicability import SetAside
 from app.domain.contingency import EnterContingency
 from app.domain.crew import NO_QUALIFICATIONS, CrewCommand, Qualifications
 from app.domain.event_base import Device, Who
-from app.domain.events import JobOpened, Recheck
+from app.domain.events import JobOpened
 from app.domain.field_change import FieldChangeCommand
 from app.domain.instruments import Instrument
 from app.domain.job import Notable
+from app.domain.leaving import LeavingCommand, Recheck
 from app.domain.lessons import LessonCommand
+from app.domain.paper import PaperCommand
 from app.domain.radio import RadioCommand
 from app.domain.restores import Restore
 
@@ -189,15 +191,6 @@ class Reopen:
 
 
 @dataclass(frozen=True, slots=True)
-class AnswerRecheck:
-    """Say what was seen at one re-check."""
-
-    recheck: str
-    as_expected: bool
-    seen: str
-
-
-@dataclass(frozen=True, slots=True)
 class Submit:
     """Hand the finished job to review, signed."""
 
@@ -224,8 +217,6 @@ class ReturnRecord:
 
 Command = (
     Open | Begin | Finish | Late | Release | TakeWayOut | DecideContest | WriteNote | Correct | Withdraw | StopWork
-    | ExplainStop | Reopen | AnswerRecheck | Submit | OpenException | Accept | ReturnRecord
-    | CrewCommand
-    | LessonCommand
-    | EnterContingency | FieldChangeCommand | SetAside | RadioCommand
+    | ExplainStop | Reopen | Submit | OpenException | Accept | ReturnRecord | LeavingCommand | PaperCommand
+    | CrewCommand | LessonCommand | EnterContingency | FieldChangeCommand | SetAside | RadioCommand
 )  # fmt: skip

@@ -2,8 +2,8 @@
 
 Order: only the due step is ever marked; done follows begun where two marks are asked; a hold is released
 only by its role, never by somebody who worked on the job; whoever stopped a job cannot re-open it; nothing
-is marked while the job is stopped or being looked over; a record is accepted only when every exception in
-it has been opened.  Each refusal says what was asked, what is due and what to do next.
+is marked while the job is stopped, suspended, looked over or handed over; a record is accepted only when every
+exception in it has been opened.  Each refusal says what was asked, what is due and what to do next.
 """
 
 from typing import assert_never
@@ -11,7 +11,6 @@ from typing import assert_never
 from app.domain.applicability import SetAside
 from app.domain.commands import (
     Accept,
-    AnswerRecheck,
     Begin,
     Command,
     Correct,
@@ -37,20 +36,25 @@ from app.domain.crew import Acknowledge, ConfirmPause, LeaveCrew
 from app.domain.deciding.applicability import set_aside
 from app.domain.deciding.contingency import enter
 from app.domain.deciding.correcting import correct, withdraw
-from app.domain.deciding.crew import acknowledge, leave
+from app.domain.deciding.crew import acknowledge
+from app.domain.deciding.crew import leave as leave_crew
 from app.domain.deciding.field_change import field_change
 from app.domain.deciding.late import decide_contest, late
+from app.domain.deciding.leaving import leave, refuse_whoever_handed_over
 from app.domain.deciding.lessons import answer_deviation
 from app.domain.deciding.noting import note
+from app.domain.deciding.paper import on_paper
 from app.domain.deciding.radio import radio
 from app.domain.deciding.reviewing import accept, give_back, open_exception, submit
-from app.domain.deciding.stopping import answer_recheck, explain, reopen, stop
+from app.domain.deciding.stopping import explain, reopen, stop
 from app.domain.deciding.work import begin, confirm_pause, finish, release, take_way_out
 from app.domain.events import Event
 from app.domain.examine import breaches_anywhere
 from app.domain.field_change import ApproveChange, DeclineChange, ProposeChange
 from app.domain.job import JobState
+from app.domain.leaving import AnswerLooks, ReadNext, ReturnToWork, SignHandover, Suspend, TakeOver
 from app.domain.lessons import AnswerDeviation
+from app.domain.paper import PrintBlank, ReconcileBlank, Transcribe
 from app.domain.procedure import Role
 from app.domain.radio import ReleaseByRadio, SignRadioRelease
 from app.domain.refused import Refused
@@ -66,6 +70,7 @@ def decide(state: JobState, command: Command, moment: Moment) -> tuple[Event, ..
         raise Refused("no_job", "There is no such job. Go back to the list of housings and choose one.")
     if moment.by.role not in WORKERS:
         raise Refused("role", f"An {moment.by.role.words} does not work on jobs. Sign in as somebody on the job.")
+    refuse_whoever_handed_over(state, command, moment)
     match command:
         case Begin():
             return begin(state, command, moment)
@@ -91,8 +96,6 @@ def decide(state: JobState, command: Command, moment: Moment) -> tuple[Event, ..
             return explain(state, command, moment)
         case Reopen():
             return reopen(state, command, moment)
-        case AnswerRecheck():
-            return answer_recheck(state, command, moment)
         case Submit():
             return submit(state, moment)
         case OpenException():
@@ -104,7 +107,7 @@ def decide(state: JobState, command: Command, moment: Moment) -> tuple[Event, ..
         case Acknowledge():
             return acknowledge(state, command, moment)
         case LeaveCrew():
-            return leave(state, command, moment)
+            return leave_crew(state, command, moment)
         case ConfirmPause():
             return confirm_pause(state, command, moment)
         case AnswerDeviation():
@@ -117,6 +120,10 @@ def decide(state: JobState, command: Command, moment: Moment) -> tuple[Event, ..
             return set_aside(state, command, moment)
         case ReleaseByRadio() | SignRadioRelease():
             return radio(state, command, moment)
+        case Suspend() | ReturnToWork() | ReadNext() | AnswerLooks() | TakeOver() | SignHandover():
+            return leave(state, command, moment)
+        case PrintBlank() | Transcribe() | ReconcileBlank():
+            return on_paper(state, command, moment)
         case _:
             assert_never(command)
 

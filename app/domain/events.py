@@ -14,7 +14,9 @@ from app.domain.crew import Briefing, CrewEvent
 from app.domain.event_base import Evidence, JobEvent, Signature, Who
 from app.domain.field_change import FieldChangeApproved, FieldChangeDeclined, FieldChangeProposed
 from app.domain.housing import Housing
+from app.domain.leaving import LeavingEvent, Recheck
 from app.domain.lessons import LessonEvent
+from app.domain.paper import PaperEvent, Transcribed
 from app.domain.radio import HoldReleasedByRadio, RadioReleaseSigned
 from app.domain.steps import LaidWayOut, Step
 from app.domain.text import Kept
@@ -66,6 +68,7 @@ class StepBegun(JobEvent):
     step: str
     second: Who | None = None
     worker: Who | None = None
+    transcribed: Transcribed | None = None
 
 
 class StepDone(JobEvent):
@@ -82,6 +85,7 @@ class StepDone(JobEvent):
     second: Who | None = None
     reconciled: str | None = None
     worker: Who | None = None
+    transcribed: Transcribed | None = None
 
 
 class StepOutside(JobEvent):
@@ -93,6 +97,7 @@ class StepOutside(JobEvent):
     second: Who | None = None
     reconciled: str | None = None
     worker: Who | None = None
+    transcribed: Transcribed | None = None
 
 
 class EntriesDiffered(JobEvent):
@@ -112,6 +117,7 @@ class HoldReleased(JobEvent):
     type: Literal["hold_released"] = "hold_released"
     step: str
     signature: Signature
+    transcribed: Transcribed | None = None
 
 
 class AttemptRefused(JobEvent):
@@ -214,14 +220,6 @@ class StopExplained(JobEvent):
     text: str = ""
 
 
-class Recheck(Kept):
-    """One thing to look at before work goes on, and what the record believes about it."""
-
-    id: str
-    text: str
-    expected: str
-
-
 class JobReopened(JobEvent):
     """A lead re-opened the job with a written answer and a list of what to look at first."""
 
@@ -233,12 +231,13 @@ class JobReopened(JobEvent):
 
 
 class RecheckAnswered(JobEvent):
-    """Somebody looked, and says what was seen."""
+    """Somebody looked, and says what was seen.  asked: what was looked at, in words."""
 
     type: Literal["recheck_answered"] = "recheck_answered"
     recheck: str
     as_expected: bool
     seen: str
+    asked: str | None = None
 
 
 class JobSubmitted(JobEvent):
@@ -282,7 +281,7 @@ Event = (
     | AnswerCorrected
     | StepWithdrawn | WayOutTaken | MarkJoined | MarkContested | ContestDecided | JobStopped
     | StopExplained | JobReopened | RecheckAnswered | JobSubmitted
-    | ExceptionOpened | RecordAccepted | RecordReturned
+    | ExceptionOpened | RecordAccepted | RecordReturned | LeavingEvent | PaperEvent
     | CrewEvent
     | LessonEvent
     | ContingencyEntered | FieldChangeProposed | FieldChangeApproved | FieldChangeDeclined

@@ -7,31 +7,42 @@ points, no mark while stopped, nobody releasing or accepting their own work, no 
 from collections.abc import Sequence
 from datetime import date
 
+from app.calc.errors import ChangeoutError
+from app.domain.containment.rest import rests
 from app.domain.crew import CrewBriefed, CrewLeft, Part, PauseConfirmed
+from app.domain.deciding.leaving import read_look
 from app.domain.departures import departure_fault
 from app.domain.event_base import Signature
 from app.domain.events import (
+    AttemptRefused,
     ContestDecided,
     Event,
     HoldReleased,
     JobOpened,
     JobReopened,
+    JobStopped,
     JobSubmitted,
+    MarkContested,
+    RecheckAnswered,
     RecordAccepted,
     StepBegun,
     StepDone,
     StepOutside,
+    StopExplained,
     WayOutTaken,
 )
 from app.domain.field_change import FieldChangeApproved
-from app.domain.job import JobState, Stage, evolve
+from app.domain.job import JobState, Stage, came_from, evolve
 from app.domain.judging import same_answer
+from app.domain.leaving import HandoverBegun, HandoverSigned, JobSuspended, NextThingRead, ReturnBegun
 from app.domain.procedure import Role, Second, StepKind
 from app.domain.radio import RadioReleaseSigned
 from app.domain.steps import Step
+from app.domain.words import unit_words
 
 SIGNED = (
-    HoldReleased, JobSubmitted, RecordAccepted, FieldChangeApproved, RadioReleaseSigned, CrewBriefed, PauseConfirmed,
+    HoldReleased, JobSubmitted, RecordAccepted, FieldChangeApproved, RadioReleaseSigned, HandoverSigned, CrewBriefed,
+    PauseConfirmed,
 )  # fmt: skip
 
 
@@ -53,6 +64,8 @@ def unlawful(events: Sequence[Event]) -> tuple[str, ...]:
 def _fault(state: JobState, event: Event) -> str:
     if (state.opened is None) != isinstance(event, JobOpened):
         return "a job is opened once, and first."
+    if told := _gone_fault(state, event):
+        return told
     match event:
         case StepBegun() | StepDone() | StepOutside() | HoldReleased():
             return _mark_fault(state, event) or _crew_fault(state, event)
@@ -72,6 +85,10 @@ def _fault(state: JobState, event: Event) -> str:
             return "the job was handed to review with questions about a deviation open."
         case JobSubmitted() if state.unsigned:
             return "the job was handed to review before every release by voice was signed."
+        case JobSubmitted() if state.paper.out:
+            return f"the job was handed to review while the blank {state.paper.out[0].serial} was out."
+        case JobSuspended() | ReturnBegun() | NextThingRead() | HandoverBegun() | HandoverSigned() | RecheckAnswered():
+            return _leaving_fault(state, event)
         case RecordAccepted():
             return _accept_fault(state, event)
         case _:
@@ -84,6 +101,8 @@ def _mark_fault(state: JobState, event: StepBegun | StepDone | StepOutside | Hol
         return f"a step was marked while the job was {state.stage}."
     if due is None or due.id != event.step:
         return f"the step {event.step} was marked when another was due."
+    if told := _paper_fault(state, event):
+        return told
     if isinstance(event, HoldReleased):
         wrong = event.by.role is not due.role or due.kind is not StepKind.HOLD
         own = event.by.id in state.performers
@@ -158,6 +177,78 @@ def _brief_fault(state: JobState, event: CrewBriefed | CrewLeft | PauseConfirmed
             return f"{event.person.name} did not sign for the pause in person."
         case _:
             return ""
+
+
+def _gone_fault(state: JobState, event: Event) -> str:
+    """Whoever handed the job over writes nothing but a stop, what the program keeps of them, and a taking over."""
+    if event.by.id not in state.leaving.gone:
+        return ""
+    if isinstance(event, JobStopped | StopExplained | AttemptRefused | MarkContested | HandoverBegun):
+        return ""
+    under_way = state.leaving.handover
+    if under_way is not None and under_way.incoming.id == event.by.id:
+        return ""
+    return f"{event.by.name} had handed the job over."
+
+
+def _leaving_fault(
+    state: JobState,
+    event: JobSuspended | ReturnBegun | NextThingRead | HandoverBegun | HandoverSigned | RecheckAnswered,
+) -> str:
+    under_way = state.leaving.handover
+    match event:
+        case JobSuspended():
+            at_rest = state.model is None or rests(state.model)
+            if state.stage is not Stage.OPEN:
+                return f"the job was suspended while it was {state.stage}."
+            if not at_rest and event.by.role is not Role.LEAD:
+                return f"a {event.by.role.words} left the work where it does not rest."
+            return "" if at_rest == (event.to_rest is None) else "the job is said to rest where it does not."
+        case ReturnBegun() | HandoverBegun() if state.stage is not Stage.SUSPENDED:
+            return f"somebody came back to a job that was {state.stage}."
+        case HandoverBegun() if event.outgoing.id == event.by.id or event.outgoing.role is not event.by.role:
+            return f"{event.by.name} may not take over from {event.outgoing.name}."
+        case HandoverSigned() if (
+            under_way is None or state.stage is not Stage.HANDING_OVER or under_way.signer != (event.part, event.by)
+        ):
+            return f"the hand-over was not {event.by.name}'s to sign."
+        case RecheckAnswered() | NextThingRead() if state.stage is not Stage.LOOKING:
+            return f"something was looked at while the job was {state.stage}."
+        case RecheckAnswered() if state.leaving.unread:
+            return "something was looked at before the next thing to do was read."
+        case RecheckAnswered():
+            return _look_fault(state, event)
+        case _:
+            return ""
+
+
+def _look_fault(state: JobState, event: RecheckAnswered) -> str:
+    """What was seen is held against what the record believed, once more."""
+    look = next((item for item in state.rechecks if item.id == event.recheck), None)
+    if look is None:
+        return f"nobody asked to look at {event.recheck}."
+    if look.kind is None:
+        return ""
+    try:
+        _, same = read_look(look, event.seen.removesuffix(f" {unit_words(look.unit)}"))
+    except ChangeoutError:
+        return f"what was seen at {look.text} cannot be read."
+    return "" if same == event.as_expected else f"what was seen at {look.text} was not compared with the record."
+
+
+def _paper_fault(state: JobState, event: StepBegun | StepDone | StepOutside | HoldReleased) -> str:
+    """A mark from paper names a blank that is out, a photo and a second person; a hold came from its own hand."""
+    came = came_from(event)
+    if came is None:
+        return ""
+    blank = state.paper.blank(came.serial)
+    if blank is None or blank.how is not None:
+        return f"the blank {came.serial} was not out."
+    if came.compared_by.id == event.by.id or not came.photo:
+        return f"{event.by.name} entered a mark from paper without a photo or a second person."
+    if isinstance(event, HoldReleased) and came.hand.id != event.by.id:
+        return f"a hold was released from paper by {event.by.name}, who did not sign it."
+    return ""
 
 
 def _way_out_fault(state: JobState, event: WayOutTaken) -> str:

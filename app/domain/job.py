@@ -36,7 +36,6 @@ from app.domain.events import (
     MarkContested,
     MarkJoined,
     NoteWritten,
-    Recheck,
     RecheckAnswered,
     RecordAccepted,
     RecordReturned,
@@ -55,7 +54,21 @@ from app.domain.field_change import (
     evolve_field_changes,
     reworded,
 )
+from app.domain.leaving import (
+    COMING_BACK,
+    HandoverBegun,
+    HandoverSigned,
+    JobSuspended,
+    Leaving,
+    LeavingEvent,
+    NextThingRead,
+    Recheck,
+    ReturnBegun,
+    come_back,
+    evolve_leaving,
+)
 from app.domain.lessons import DEVIATIONS, DeviationAnswered, LessonState, evolve_lessons
+from app.domain.paper import BlankPrinted, BlankReconciled, Paper, Transcribed, evolve_paper, taken_from
 from app.domain.radio import HoldReleasedByRadio, Radio, RadioReleaseSigned, evolve_radio
 from app.domain.steps import AskedFor, LaidWayOut, Step, put_in
 from app.domain.words import unit_words
@@ -72,7 +85,9 @@ class Stage(StrEnum):
     OPEN = "open"
     BRIEFING = "to be briefed"
     STOPPED = "stopped"
+    SUSPENDED = "suspended"
     LOOKING = "being looked over"
+    HANDING_OVER = "being handed over"
     CONTESTED = "two accounts differ"
     WORK_DONE = "work done"
     IN_REVIEW = "in review"
@@ -82,7 +97,11 @@ class Stage(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Stamp:
-    """Who made an entry, when, and where it stands in the ledger.  worker: who acted, if not `by`."""
+    """Who made an entry, when, and where it stands in the ledger.  worker: who acted, if not `by`.
+
+    by: who did it.  paper: where the mark came from, if it was written on paper first; `by` is then the hand that
+    wrote it there, and `entered_by` who entered it.
+    """
 
     seq: int
     at: str
@@ -92,6 +111,8 @@ class Stamp:
     offset_ms: int | None = None
     second: Who | None = None
     worker: Who | None = None
+    paper: Transcribed | None = None
+    entered_by: Who | None = None
 
     @property
     def hands(self) -> frozenset[str]:
@@ -169,7 +190,10 @@ class Notable:
     step: str | None = None
 
 
-UNSETTLING = (JobStopped, JobReopened, StepWithdrawn, AnswerCorrected, WayOutTaken, ContestDecided, ContingencyEntered)
+UNSETTLING = (
+    JobStopped, JobReopened, StepWithdrawn, AnswerCorrected, WayOutTaken, ContestDecided, ContingencyEntered,
+    JobSuspended, ReturnBegun, HandoverBegun, HandoverSigned,
+)  # fmt: skip
 _NO_MARK = Mark()
 _EMPTY: Mapping[str, Mark] = MappingProxyType({})
 
@@ -182,7 +206,7 @@ class JobState:
     not.  taken: the ways out that were put in, each with the entry that did it.
     entered: the contingencies that were entered.
     contests: kept marks that do not agree with what stands, undecided.  unsettled_at: the newest entry that stopped,
-    re-opened or took something back; a mark from before it may mean something that is no longer so.
+    re-opened, suspended or took something back; a mark from before it may mean something that is no longer so.
     counted: the highest number of a kept mark that the record has, by tablet.
     read, read_site: exceptions opened in review, of this ledger and of the site's.  done_at: when a step was last done,
     by the clock at the tap.
@@ -220,6 +244,8 @@ class JobState:
     crew: CrewState = field(default_factory=CrewState)
     lessons: LessonState = field(default_factory=LessonState)
     notes: frozenset[int] = frozenset()
+    leaving: Leaving = field(default_factory=Leaving)
+    paper: Paper = field(default_factory=Paper)
 
     def step(self, step_id: str) -> Step | None:
         """Return the step with this id, or None."""
@@ -317,8 +343,12 @@ class JobState:
             return Stage.ACCEPTED
         if self.stop is not None:
             return Stage.STOPPED
-        if self.rechecks:
+        if self.leaving.suspended is not None:
+            return Stage.SUSPENDED
+        if self.rechecks or self.leaving.unread:
             return Stage.LOOKING
+        if self.leaving.handover is not None:
+            return Stage.HANDING_OVER
         if self.contests:
             return Stage.CONTESTED
         if self.submitted is not None:
@@ -339,6 +369,8 @@ def evolve(state: JobState, event: Event) -> JobState:
     """Return the state after one more event; total over the closed union of events."""
     found = (*state.notables, *_notable(state, event), *_close_together(state, event))
     state = replace(state, size=state.size + 1, last_at=event.at, notables=found)
+    if (paper := came_from(event)) is not None:
+        state = replace(state, paper=taken_from(state.paper, paper))
     if state.accepted is not None and not isinstance(event, ExceptionOpened):
         state = replace(state, accepted=None, voided=(*state.voided, state.accepted.seq))
     if isinstance(event, UNSETTLING) and (not isinstance(event, AnswerCorrected) or event.due_again):
@@ -421,6 +453,10 @@ def evolve(state: JobState, event: Event) -> JobState:
             return replace(state, lessons=evolve_lessons(state.lessons, event))
         case NoteWritten():
             return replace(state, notes=state.notes | {event.seq})
+        case JobSuspended() | ReturnBegun() | NextThingRead() | HandoverBegun() | HandoverSigned():
+            return _left(state, event)
+        case BlankPrinted() | BlankReconciled():
+            return replace(state, paper=evolve_paper(state.paper, event))
         case AttemptRefused():
             return state
         case _:
@@ -429,17 +465,24 @@ def evolve(state: JobState, event: Event) -> JobState:
 
 def stamp_of(event: Event) -> Stamp:
     """Return who, when and where of an event."""
-    device = event.device
+    device, paper = event.device, came_from(event)
     return Stamp(
         seq=event.seq,
         at=event.at,
-        by=event.by,
+        by=paper.hand if paper else event.by,
         tablet=device.tablet if device else None,
         device_at=device.at if device else None,
         offset_ms=device.offset_ms if device else None,
         second=getattr(event, "second", None),
         worker=getattr(event, "worker", None),
+        paper=paper,
+        entered_by=event.by if paper else None,
     )
+
+
+def came_from(event: Event) -> Transcribed | None:
+    """Return where a mark came from that was written on paper first; None for every other entry."""
+    return event.transcribed if isinstance(event, StepBegun | StepDone | StepOutside | HoldReleased) else None
 
 
 def _opened(state: JobState, event: JobOpened) -> JobState:
@@ -604,11 +647,18 @@ def _unsettle(state: JobState, due_again: tuple[str, ...], flagged: tuple[str, .
 def _stopped(state: JobState, event: JobStopped) -> JobState:
     stop = Stop(stamp_of(event), event.step, event.reason, event.text)
     pictures = state.model_at_stop if state.model is None else (*state.model_at_stop, (event.seq, state.model))
-    return replace(state, stop=state.stop or stop, model_at_stop=pictures)
+    leaving = replace(state.leaving, handover=None)
+    return replace(state, stop=state.stop or stop, model_at_stop=pictures, leaving=leaving)
+
+
+def _left(state: JobState, event: LeavingEvent) -> JobState:
+    rechecks = event.rechecks if isinstance(event, COMING_BACK) else state.rechecks
+    return replace(state, leaving=evolve_leaving(state.leaving, event), rechecks=rechecks)
 
 
 def _reopened(state: JobState, event: JobReopened) -> JobState:
-    state = replace(state, stop=None, submitted=None, returned=None, rechecks=event.rechecks)
+    leaving = come_back(state.leaving)
+    state = replace(state, stop=None, submitted=None, returned=None, rechecks=event.rechecks, leaving=leaving)
     return _unsettle(state, event.again, event.flagged, "to be done again, by the lead on re-opening")
 
 
@@ -654,8 +704,16 @@ def _notable(state: JobState, event: Event) -> tuple[Notable, ...]:
             found.append(Notable(event.seq, "returned", event.reason))
         case CrewLeft():
             found.append(Notable(event.seq, "left the crew", f"{event.person.name}: {event.reason}"))
+        case JobSuspended() if event.to_rest is not None:
+            told = f"Missing to a resting state: {'; '.join(event.to_rest) or 'not known to the model'}."
+            found.append(Notable(event.seq, "left not at rest", told, event.step))
+        case BlankReconciled(how="voided"):
+            found.append(Notable(event.seq, "paper voided", f"{event.serial}: {event.reason}"))
         case _:
             pass
+    if (paper := came_from(event)) is not None:
+        told = f"From paper {paper.serial}, done {paper.happened}: {paper.why_late}"
+        found.append(Notable(event.seq, "transcribed from paper", told, getattr(event, "step", None)))
     if event.device is not None:
         found += _clock_notables(event, event.device)
     return tuple(found)

@@ -16,9 +16,11 @@ BRIEFED_TO_RELEASE = "I have been briefed for this job, release its holds and ta
 PAUSE = "I have heard what was said at this pause and it is so"
 BY_VOICE = "I released this hold point by voice, as entered"
 CHANGE = "I approve this change of the step for this job"
+HAND_OVER = "I hand this job over as I left it"
+TAKE_OVER = "I take this job over as I found it"
 MEANINGS = frozenset({
     HOLD, SUBMIT, ACCEPT, ACCEPT_BEFORE_TRAIL, ACCESS_REVIEW, BRIEFED_TO_WORK, BRIEFED_TO_RELEASE, PAUSE,
-    BY_VOICE, CHANGE,
+    BY_VOICE, CHANGE, HAND_OVER, TAKE_OVER,
 })  # fmt: skip
 
 

@@ -1,4 +1,4 @@
-"""Extracts on paper: the certificate of a bank and the sheet of a housing, on the same sheets as the record.
+"""Extracts on paper: certificate of a bank, sheet of a housing, sheet to hand over, blanks; on the record's sheets.
 
 Rules kept here:
 - a certificate carries its own data as JSON, and is to be signed by the caller like a record;
@@ -44,3 +44,34 @@ def housing_pdf(*, sheet: Mapping[str, Any], drawings: Mapping[str, bytes], font
         return typeset("housing.typ", sheets, drawings, fonts=fonts, made_at=made_at)
     except RuntimeError as error:
         raise fault(error, what="sheet", instead="read it on the screen") from error
+
+
+def handover_pdf(*, sheet: Mapping[str, Any], drawings: Mapping[str, bytes], fonts: Path, made_at: datetime) -> bytes:
+    """Print the sheet to hand a job over.
+
+    sheet: see `app.records.handover_sheet.sheet_of`.  drawings: SVG of the ports by the names that the sheet gives.
+    fonts, made_at: as above.  Raises PaperFault when it cannot be printed.
+    """
+    return _extract("handover.typ", sheet, drawings, fonts, made_at, instead="read it on the screen")
+
+
+def blank_pdf(*, blank: Mapping[str, Any], fonts: Path, made_at: datetime) -> bytes:
+    """Print a controlled blank: see `app.records.blank.blank_of`.  Raises PaperFault when it cannot be printed."""
+    return _extract("blank.typ", blank, {}, fonts, made_at, instead="write the steps off the screen")
+
+
+def _extract(
+    template: str,
+    values: Mapping[str, Any],
+    files: Mapping[str, bytes],
+    fonts: Path,
+    made_at: datetime,
+    *,
+    instead: str,
+) -> bytes:
+    head = values["head"]
+    sheets = printed_values(values) | {"head": {**head, "short": short_head(head["root"])}}
+    try:
+        return typeset(template, sheets, files, fonts=fonts, made_at=made_at)
+    except RuntimeError as error:
+        raise fault(error, what="sheet", instead=instead) from error

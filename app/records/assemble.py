@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from app.domain.events import Event, payload_of
-from app.domain.job import JobState
+from app.domain.job import JobState, came_from
 from app.domain.words import unit_words
 from app.ledger.canonical import canonical
 from app.ledger.heads import Head
@@ -26,7 +26,15 @@ def photos_named(events: Sequence[Event]) -> tuple[str, ...]:
             for name, answer in event.evidence.answers.items():
                 if name in asks.get(event.step, set()):
                     found[answer.text] = None
+        if photo := _of_paper(event):
+            found[photo] = None
     return tuple(found)
+
+
+def _of_paper(event: Event) -> str | None:
+    """The photo of a paper page, of a mark that came from it or of a blank that was returned."""
+    came = came_from(event)
+    return came.photo if came else event.photo if event.type == "blank_reconciled" else None
 
 
 def record_value(

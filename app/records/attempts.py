@@ -20,12 +20,12 @@ from app.domain.events import (
     StepWithdrawn,
     WayOutTaken,
 )
-from app.domain.job import JobState
+from app.domain.job import JobState, came_from
 from app.domain.steps import Step
 from app.domain.words import unit_words
 from app.records.findings import Made, Outcome, Reading, outcome_of, readings_of
 from app.records.moments import local_text
-from app.records.wording import instrument_words
+from app.records.wording import instrument_words, transcribed_words
 
 IN_FORCE, FAILED, OVERTAKEN, DIFFERS = "in force", "failed", "no longer in force", "account that differs"
 
@@ -99,6 +99,8 @@ def _who(event: Event) -> str:
     tablet = f", {device.tablet}" if device else ""
     late = device.late_ms if device else None
     kept = f", kept on the tablet for {late // 60_000} min, which said {device.at}" if device and late else ""
+    if came := came_from(event):
+        return f"{came.hand.name} ({came.hand.role.words}), {transcribed_words(came, event.by.name)}"
     return f"{event.by.name} ({event.by.role.words}{tablet}{kept})"
 
 

@@ -21,6 +21,23 @@ def utc_text(moment: datetime) -> str:
     return moment.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
+def typed_instant(day: str, time: str, zone: str) -> str:
+    """Return a day and a time of the site's clock as RFC 3339 with its offset; raise Invalid for what cannot be.
+
+    In the hour that a clock put back goes through twice, the first is meant.
+    """
+    typed = f"{day.strip()}T{time.strip()}"
+    try:
+        local = datetime.strptime(typed, "%Y-%m-%dT%H:%M")  # noqa: DTZ007  (the zone follows)
+        moment = local.replace(tzinfo=zone_named(zone))
+        there = moment.astimezone(UTC).astimezone(moment.tzinfo).replace(tzinfo=None) == local
+    except (ValueError, OverflowError):
+        raise Invalid(f"{day} {time} is not a day and a time. Give them such as 2026-03-02 and 14:05.") from None
+    if not there:
+        raise Invalid(f"The clock at the site never showed {day} {time}: it was put forward. Read the paper again.")
+    return moment.isoformat(timespec="seconds")
+
+
 def local_text(at: str, zone: str) -> str:
     """Show an RFC 3339 instant as local date, time and offset: `2026-03-29 03:00:01 +02:00`."""
     if not at:

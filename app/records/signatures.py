@@ -7,6 +7,7 @@ from app.domain.event_base import Signature
 from app.domain.events import Event, HoldReleased, JobSubmitted, RecordAccepted
 from app.domain.field_change import FieldChangeApproved
 from app.domain.job import JobState
+from app.domain.leaving import HandoverSigned
 from app.domain.radio import RadioReleaseSigned
 from app.records.moments import local_text
 
@@ -18,11 +19,12 @@ Signed = (
     | PauseConfirmed
     | FieldChangeApproved
     | RadioReleaseSigned
+    | HandoverSigned
 )
 
 
 def signatures_of(state: JobState, events: Sequence[Event], zone: str) -> list[dict[str, str]]:
-    """Return every signature in the order of time: briefed, pauses, holds released, handed to review, accepted."""
+    """Return every signature in the order of time: briefed, pauses, holds, handed over, to review, accepted."""
     return [
         signature_block(event.signature, event, zone, valid=_valid(state, event))
         for event in events
@@ -46,6 +48,8 @@ def _valid(state: JobState, event: Signed) -> bool:
         case RadioReleaseSigned():
             done = state.mark(event.step).done
             return done is not None and done.seq == event.entry and state.mark(event.step).due_again is None
+        case HandoverSigned():
+            return event.seq in state.leaving.sealed
         case HoldReleased():
             done = state.mark(event.step).done
             return done is not None and done.seq == event.seq and state.mark(event.step).due_again is None

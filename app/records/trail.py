@@ -33,17 +33,24 @@ from app.domain.events import (
     WayOutTaken,
 )
 from app.domain.field_change import FieldChangeApproved, FieldChangeDeclined, FieldChangeProposed
+from app.domain.job import came_from
+from app.domain.leaving import HandoverBegun, HandoverSigned, JobSuspended, NextThingRead, ReturnBegun
 from app.domain.lessons import DeviationAnswered
+from app.domain.paper import BlankPrinted, BlankReconciled
 from app.domain.radio import HoldReleasedByRadio, RadioReleaseSigned
 from app.domain.steps import Step
 from app.domain.words import unit_words
 from app.records.crew_trail import crew_sentence
 from app.records.deviations import contingency_sentence, departure_sentence
+from app.records.trail_leaving import leaving_sentence, paper_sentence
+from app.records.wording import transcribed_words
 
 
 def sentence_of(event: Event, steps: dict[str, Step]) -> str:
-    """Return one sentence for an entry; `steps` maps step ids to steps of the job."""
-    return _said(event, steps) + _of_its_tablet(event.device)
+    """Return what an entry says, in plain words; `steps` maps step ids to steps of the job."""
+    came = came_from(event)
+    told = f" ({transcribed_words(came, event.by.name)})" if came else ""
+    return _said(event, steps) + told + _of_its_tablet(event.device)
 
 
 def _of_its_tablet(device: Device | None) -> str:
@@ -61,7 +68,8 @@ def _said(event: Event, steps: dict[str, Step]) -> str:
         step = steps.get(step_id or "")
         return f"“{step.text}”" if step else f"step {step_id}"
 
-    who = event.by.name
+    came = came_from(event)
+    who = came.hand.name if came else event.by.name
     match event:
         case JobOpened():
             marked = " as a rehearsal" if event.rehearsal else ""
@@ -119,7 +127,8 @@ def _said(event: Event, steps: dict[str, Step]) -> str:
         case JobReopened():
             return f"{who} re-opened the job: {event.answer}{_again(event.again)}"
         case RecheckAnswered():
-            return f"{who} looked and saw {'as recorded' if event.as_expected else 'otherwise'}: {event.seen}."
+            at = f" at {event.asked}" if event.asked else ""
+            return f"{who} looked{at} and saw {'as recorded' if event.as_expected else 'otherwise'}: {event.seen}."
         case JobSubmitted():
             return f"{who} handed the job to review: {event.signature.meaning}."
         case ExceptionOpened():
@@ -136,6 +145,10 @@ def _said(event: Event, steps: dict[str, Step]) -> str:
             return crew_sentence(event, "")
         case PauseConfirmed():
             return crew_sentence(event, text(event.step))
+        case JobSuspended() | ReturnBegun() | NextThingRead() | HandoverBegun() | HandoverSigned():
+            return leaving_sentence(event)
+        case BlankPrinted() | BlankReconciled():
+            return paper_sentence(event)
         case _:
             assert_never(event)
 

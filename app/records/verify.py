@@ -31,7 +31,7 @@ from app.domain.event_base import Evidence
 from app.domain.events import Event, JobOpened, StepDone, StepOutside, event_from
 from app.domain.examine import breaches
 from app.domain.history import signature_of, unlawful
-from app.domain.job import JobState, evolve, fold
+from app.domain.job import JobState, came_from, evolve, fold
 from app.domain.judging import result_of, verdict_of
 from app.domain.signing import MEANINGS
 from app.domain.steps import Step
@@ -285,9 +285,11 @@ def _result_faults(state: JobState, events: tuple[Event, ...]) -> Iterable[str]:
         if step is None:
             yield f"Entry {event.seq} speaks of the step {event.step}, which this job does not have."
             continue
+        came = came_from(event)
+        happened = came.happened if came else event.at
         if isinstance(event, StepDone):
-            first[step.id] = event.at
-        on = site_day(first.get(step.id, event.at) if event.type == "answer_corrected" else event.at, zone)
+            first[step.id] = happened
+        on = site_day(first.get(step.id, event.at) if event.type == "answer_corrected" else happened, zone)
         yield from (f"Entry {event.seq}: {told}" for told in _evidence_faults(event.evidence, step, on))
 
 

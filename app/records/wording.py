@@ -5,6 +5,7 @@ from collections.abc import Mapping
 from app.domain.event_base import Answer
 from app.domain.instruments import Instrument
 from app.domain.job import JobState, Stamp
+from app.domain.paper import Transcribed
 from app.domain.steps import Step
 from app.domain.words import unit_words
 from app.records.moments import local_text
@@ -55,7 +56,10 @@ def who_words(stamp: Stamp, zone: str) -> str:
     second = f" with {stamp.second.name} ({stamp.second.role.words}, own secret)" if stamp.second else ""
     by = f"{stamp.by.name} ({stamp.by.role.words}{tablet})"
     whose = f"worker {worked.name} ({worked.role.words}), reader {by}" if worked else by
-    return f"{whose}{second} {local_text(stamp.at, zone)}"
+    told = f"{whose}{second} {local_text(stamp.at, zone)}"
+    if stamp.paper is None or stamp.entered_by is None:
+        return told
+    return f"{told}, {transcribed_words(stamp.paper, stamp.entered_by.name)}"
 
 
 def complete_words(state: JobState, section: str, zone: str) -> str:
@@ -66,3 +70,12 @@ def complete_words(state: JobState, section: str, zone: str) -> str:
         return ""
     last = local_text(max(stamp.at for stamp in stamps), zone)[11:16]
     return f"complete: {len(marks)} step{'' if len(marks) == 1 else 's'}{f', last at {last}' if last else ''}"
+
+
+def transcribed_words(came: Transcribed, entered_by: str) -> str:
+    """Say where a mark came from that was written on paper first."""
+    return (
+        f"transcribed from paper {came.serial}: done by {came.hand.name} {came.happened[:16].replace('T', ' ')} "
+        f"{came.happened[-6:]}, entered by {entered_by}, compared by {came.compared_by.name}, photo {came.photo[:12]}; "
+        f"late because: {came.why_late}"
+    )

@@ -31,6 +31,10 @@ HousingPrinter = Callable[[dict[str, object], dict[str, bytes], str], bytes]
 """Prints the sheet of a housing, unsigned: its values, drawings by name, made at."""
 
 
+BlankPrinter = Callable[[dict[str, object], str], bytes]
+"""Prints a controlled blank, unsigned: its values, made at."""
+
+
 def record_json(material: Material) -> bytes:
     """Return the canonical bytes of the record."""
     value = record_value(

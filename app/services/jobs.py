@@ -28,6 +28,7 @@ from app.domain.decide import decide
 from app.domain.event_base import Device, Who
 from app.domain.events import AttemptRefused, Event, JobOpened, RecordAccepted, event_from_bytes, payload_of
 from app.domain.job import JobState, Notable, fold, milliseconds_between
+from app.domain.paper import ReconcileBlank, Transcribe
 from app.domain.refused import Refused
 from app.domain.restores import restores_of
 from app.domain.site import (
@@ -189,7 +190,7 @@ class Jobs:
             root=work.tip(job).frontier.root().hex(),
             device=_device(asked, at),
             request=asked.token,
-            instruments=register.instruments if isinstance(command, Finish | Correct | Late) else {},
+            instruments=register.instruments if isinstance(command, Finish | Correct | Late | Transcribe) else {},
             restores=restores_of(register, job) if isinstance(command, Late | StopWork) else (),
             missing=_missing(work, command),
             findings=findings_of(register, job) if isinstance(command, Accept | OpenException) else (),
@@ -236,7 +237,9 @@ class Jobs:
 
     def _refuse_missing_photos(self, job: str, command: Command) -> None:
         command = command.mark if isinstance(command, Late) else command
-        if not isinstance(command, Finish):
+        if isinstance(command, Transcribe | ReconcileBlank) and command.photo:
+            self._photos.read(command.photo)
+        if not isinstance(command, Finish | Transcribe):
             return
         step = self.state(job).step(command.step)
         for asked in step.asks if step else ():

@@ -3,13 +3,14 @@
 Every command goes through `decide` like a real one; answers are made up to lie within their limits.
 """
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 
-from app.domain.commands import Accept, AnswerRecheck, Begin, Command, Finish, Moment, Open, Release, Reopen, Submit
+from app.domain.commands import Accept, Begin, Command, Finish, Moment, Open, Release, Reopen, Submit
 from app.domain.crew import Acknowledge, ConfirmPause, Part, Qualifications
 from app.domain.decide import decide
+from app.domain.deciding.leaving import AS_EXPECTED
 from app.domain.event_base import Who
 from app.domain.events import Event, payload_of
 from app.domain.field_change import ApproveChange, approvers_of
@@ -17,7 +18,9 @@ from app.domain.housing import BankDesign, SiteLimit
 from app.domain.instruments import Instrument, InstrumentKind
 from app.domain.job import PERMIT_UNTIL, JobState, Stage, fold
 from app.domain.judging import AGAIN
+from app.domain.leaving import AnswerLooks, ReadNext, Recheck, ReturnToWork, SignHandover
 from app.domain.lessons import AnswerDeviation
+from app.domain.paper import ReconcileBlank
 from app.domain.procedure import Role, Second, StepKind
 from app.domain.radio import SignRadioRelease
 from app.domain.reopening import rechecks_for
@@ -58,6 +61,7 @@ MADE_UP_INSTRUMENTS = {
 MADE_ON, FAR_OFF = "2026-01-01", "9999-12-31"
 """The making of a made-up filter, where no day is given."""
 STEP_TIME = timedelta(seconds=40)
+COMING_BACK = (Stage.SUSPENDED, Stage.LOOKING, Stage.HANDING_OVER)
 
 
 @dataclass(slots=True)
@@ -133,18 +137,19 @@ def made_up_qualifications(needs: Iterable[str], people: Iterable[Who]) -> Quali
 def commands_for(state: JobState, cast: Cast = CAST, *, made_on: str = MADE_ON) -> Iterator[tuple[Command, Who]]:
     """Yield what people would do next, until the step that is due stands, with answers within their limits.
 
-    A stopped job is re-opened, and everything is found as recorded.
+    A stopped job is re-opened, one that was left is come back to, and everything is found as recorded.
     Whoever has to be briefed for it is briefed first; with no step left, what is open after the job is answered.
     """
     yield from _obligations(state, cast)
     step = state.due
+    if state.stage in COMING_BACK:
+        yield from coming_back(state, cast)
+        return
     if state.stage is Stage.STOPPED:
         yield Reopen("rehearsal: looked at, safe to go on", rechecks_for(state)), cast.lead
         return
-    if state.stage is Stage.LOOKING:
-        yield from ((AnswerRecheck(item.id, True, ""), cast.hands) for item in state.rechecks)
-        return
     if step is None:
+        yield from ((ReconcileBlank(item.serial, "voided", reason="not used"), cast.lead) for item in state.paper.out)
         for item in state.unanswered:
             yield (
                 AnswerDeviation(item.seq, f"Otherwise than planned: {item.kind}.", "As noted there.", "Nothing."),
@@ -200,6 +205,36 @@ def _obligations(state: JobState, cast: Cast) -> Iterator[tuple[Command, Who]]:
         for role in approvers_of(state.due):
             if role not in given:
                 yield ApproveChange(waiting.proposed.number), cast.lead if role is Role.LEAD else cast.officer
+
+
+def coming_back(state: JobState, cast: Cast = CAST) -> Iterator[tuple[Command, Who]]:
+    """Yield what lets left work go on: return, read what is next, answer every look as recorded, sign a hand-over."""
+    under_way = state.leaving.handover
+    hands = under_way.incoming if under_way else cast.hands
+    if state.stage is Stage.SUSPENDED:
+        yield ReturnToWork(), hands
+    elif state.stage is Stage.HANDING_OVER and under_way:
+        yield SignHandover(), under_way.signer[1]
+    else:
+        if state.leaving.unread:
+            yield ReadNext(), hands
+        if state.rechecks:
+            yield AnswerLooks(looks_as_recorded(state.rechecks)), hands
+
+
+def looks_as_recorded(looks: Sequence[Recheck]) -> dict[str, str]:
+    """Return an answer to every look that agrees with the record."""
+    return {look.id: _as_recorded(look) for look in looks}
+
+
+def _as_recorded(look: Recheck) -> str:
+    match look.kind:
+        case "reading":
+            return _within(look.limit)
+        case None:
+            return AS_EXPECTED
+        case _:
+            return look.expected
 
 
 def made_up_answers(step: Step, *, made_on: str = MADE_ON) -> dict[str, str]:

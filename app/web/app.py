@@ -15,6 +15,8 @@ from app.web.routes import (
     history,
     housings,
     kept,
+    leaving,
+    paper,
     people,
     procedures,
     registers,
@@ -44,7 +46,7 @@ def make_app(site: Site) -> FastAPI:
         work.panel, entry.router, work.router, housings.router, crew.panel, crew.router, crew.site, review.router,
         review.photos, people.router, departures.router, procedures.router, history.router, registers.router,
         certificates.router, kept.router, kept.panel, kept.photos, tablets.router, trust.router, cover.router,
-        watch.router,
+        watch.router, leaving.panel, leaving.router, paper.router,
     ):  # fmt: skip
         app.include_router(router)
     app.router.routes.append(Route("/static/{digest}/{name:path}", serve_static, methods=["GET"]))

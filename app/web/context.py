@@ -9,7 +9,7 @@ from starlette.requests import Request
 from app.domain.event_base import Who
 from app.ledger.heads import Head, Signer
 from app.services.clockwatch import ClockWatch
-from app.services.export import CertificatePrinter, HousingPrinter, Material, PdfMaker
+from app.services.export import BlankPrinter, CertificatePrinter, HousingPrinter, Material, PdfMaker
 from app.services.jobs import Asked, Jobs
 from app.services.ports import Library, PartsShelf, PeopleBook, PhotoShelf, Session, SessionBook
 from app.services.registers import Registers
@@ -47,6 +47,8 @@ class Site:
     make_pdf: PdfMaker
     print_certificate: CertificatePrinter
     print_housing: HousingPrinter
+    print_handover: HousingPrinter
+    print_blank: BlankPrinter
     heads: Callable[[str], list[Head]]
     facts: tuple[str, ...] = ()
     trust: Trust | None = None

@@ -1,14 +1,17 @@
 """An entry into a register, carried out or refused with a sentence that goes back onto the same page."""
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from concurrent.futures import Future
 from dataclasses import dataclass, field
 
 from starlette.concurrency import run_in_threadpool
 
 from app.calc.errors import Invalid, OutOfRange
+from app.domain.job import JobState
+from app.domain.refused import Refused
 from app.domain.site import SiteState
+from app.web.errors import status_of
 from app.web.forms import Posted
 
 
@@ -18,6 +21,8 @@ class Refilled:
 
     told: str = ""
     fields: dict[str, str] = field(default_factory=dict)
+    answers: dict[str, str] = field(default_factory=dict)
+    refused_with: int = 422
 
     def __getitem__(self, name: str) -> str:
         """Return what was typed into a field, or nothing."""
@@ -26,7 +31,7 @@ class Refilled:
     @property
     def status(self) -> int:
         """The status of a page that carries this form."""
-        return 422 if self.told else 200
+        return self.refused_with if self.told else 200
 
 
 NOTHING = Refilled()
@@ -40,3 +45,12 @@ async def entered(make: "Callable[[], Future[SiteState]]", form: Posted) -> Refi
     except (Invalid, OutOfRange) as refusal:
         return Refilled(str(refusal), dict(form.fields))
     return Refilled()
+
+
+async def tried(doing: "Callable[[], Awaitable[JobState]]", form: Posted) -> Refilled:
+    """Carry out what a form of a job asks and return after its commit; a refusal comes back with what was typed."""
+    try:
+        await doing()
+    except (Invalid, OutOfRange, Refused) as refusal:
+        return Refilled(str(refusal), dict(form.fields), dict(form.answers), status_of(refusal))
+    return NOTHING

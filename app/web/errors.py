@@ -72,14 +72,18 @@ async def _unlock(request: Request, _: Exception) -> Response:
 
 
 async def _told(request: Request, error: Exception) -> Response:
-    status = 422 if isinstance(error, Invalid) else 409
-    if isinstance(error, Refused) and error.code in FORBIDDEN:
-        status = 403
-    if type(error).__name__.startswith(("Storage", "DataFolder", "LedgerFaulty")):
-        status = 503
     if request.headers.get("x-changeout") == "cover":
-        return PlainTextResponse(str(error), status_code=status)
-    return await answer(request, status, str(error))
+        return PlainTextResponse(str(error), status_code=status_of(error))
+    return await answer(request, status_of(error), str(error))
+
+
+def status_of(error: Exception) -> int:
+    """Return the status with which an error of ours is answered."""
+    if type(error).__name__.startswith(("Storage", "DataFolder", "LedgerFaulty")):
+        return 503
+    if isinstance(error, Refused) and error.code in FORBIDDEN:
+        return 403
+    return 422 if isinstance(error, Invalid) else 409
 
 
 async def answer(request: Request, status: int, sentence: str) -> Response:

@@ -10,9 +10,12 @@ from playwright.sync_api import Browser, BrowserContext, Page, Request
 from app.bootstrap import Running
 from app.cli import furnish
 from app.domain.commands import Begin, Correct, ExplainStop, Finish, Reopen, StopWork, Submit, WriteNote
+from app.domain.deciding.leaving import suspend_looks
+from app.domain.leaving import DOCUMENTS, AnswerLooks, ReadNext, ReturnToWork, Suspend, TakeOver
+from app.domain.paper import PrintBlank
 from app.domain.procedure import StepKind
 from app.domain.reopening import rechecks_for
-from app.services.rehearsal import commands_for, made_up_answers
+from app.services.rehearsal import commands_for, looks_as_recorded, made_up_answers
 from tests.browser.driver import ADMIN, EYES, HANDS, LEAD, OFFICER, Tablet, served
 from tests.browser.stage import Staged
 
@@ -88,6 +91,7 @@ def stages(running: Running) -> Iterator[Shown]:
     looking.do(StopWork(), HANDS)
     looking.do(Reopen("Look at all of it first.", rechecks_for(looking.state)), LEAD)
     yield Shown("looks", f"/jobs/{looking.job}/now", HANDS, work=True)
+    yield from leaving(running)
     outside = Staged(running).do_until("Test the HEPA bank")
     assert outside.state.due is not None
     answers = made_up_answers(outside.state.due) | {"downstream": "0.0085", "downstream.again": "0.0086"}
@@ -131,6 +135,46 @@ def stages(running: Running) -> Iterator[Shown]:
     yield Shown("record", f"/jobs/{review.job}/record", OFFICER)
     yield Shown("certificate", f"/jobs/{review.job}/certificate/hepa", OFFICER)
     yield Shown("certificate, test failed", f"/jobs/{outside.job}/certificate/hepa", HANDS)
+
+
+def leaving(running: Running) -> Iterator[Shown]:
+    """Bring jobs to each screen of leaving, coming back, handing over and paper."""
+    rest, amid = (
+        Staged(running).do_until(words) for words in ("Draw the spent filter", "Tape the raw edge of the stub")
+    )
+    yield Shown("suspend", f"/jobs/{rest.job}/suspend", HANDS, work=True)
+    yield Shown("suspend, not at rest", f"/jobs/{amid.job}/suspend", HANDS, work=True)
+    yield Shown("suspend, not at rest, lead", f"/jobs/{amid.job}/suspend", LEAD, work=True)
+    suspended, unread, looking, signing = (suspended_at(running, "Draw the spent filter") for _ in range(4))
+    yield Shown("suspended", f"/jobs/{suspended.job}/now", HANDS, work=True)
+    yield Shown("take over", f"/jobs/{suspended.job}/handover", EYES, work=True)
+    yield Shown("sheet to hand over", f"/jobs/{suspended.job}/sheet", HANDS)
+    unread.do(ReturnToWork(), HANDS)
+    yield Shown("next thing", f"/jobs/{unread.job}/now", HANDS, work=True)
+    looking.do(ReturnToWork(), HANDS)
+    looking.do(ReadNext(), HANDS)
+    elsewhere = [look for look in looking.state.rechecks if look.group != "Port P1"]
+    looking.do(AnswerLooks(looks_as_recorded(elsewhere)), HANDS)
+    yield Shown("looks at a port", f"/jobs/{looking.job}/now", HANDS, work=True)
+    signing.do(TakeOver(signing.who(HANDS), tuple(DOCUMENTS)), EYES)
+    signing.do(ReadNext(), EYES)
+    yield Shown("walk-down of somebody else", f"/jobs/{signing.job}/now", HANDS, work=True)
+    signed = suspended_at(running, "Draw the spent filter")
+    signed.do(TakeOver(signed.who(HANDS), tuple(DOCUMENTS)), EYES)
+    signed.do(ReadNext(), EYES)
+    signed.do(AnswerLooks(looks_as_recorded(signed.state.rechecks)), EYES)
+    yield Shown("hand-over to sign", f"/jobs/{signed.job}/now", EYES, work=True)
+    amid.do(PrintBlank(), HANDS)
+    yield Shown("paper", f"/jobs/{amid.job}/paper", HANDS)
+    yield Shown("from paper", f"/jobs/{amid.job}/blanks/1/entry", HANDS)
+
+
+def suspended_at(running: Running, words: str) -> Staged:
+    """Bring a job to the step whose action holds these words, and leave it there."""
+    made = Staged(running).do_until(words)
+    seen = looks_as_recorded(suspend_looks(made.state))
+    made.do(Suspend("shift_end", seen, "control room, by radio", "Draw the spent filter, then gather the neck."), HANDS)
+    return made
 
 
 @pytest.fixture(scope="module")

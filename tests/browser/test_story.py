@@ -14,6 +14,8 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, FilePayload, Page, expect
 
+from app.bootstrap import Running
+from app.services.rehearsal import looks_as_recorded
 from tests.browser.driver import EYES, HANDS, LEAD, NIGHT_LEAD, OFFICER, SECRETS, Tablet, served
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -21,18 +23,18 @@ DEADLINE_MS = 60_000
 
 
 @pytest.fixture(scope="module")
-def address(tmp_path_factory: pytest.TempPathFactory, browser: Browser) -> Iterator[str]:
+def site(tmp_path_factory: pytest.TempPathFactory, browser: Browser) -> Iterator[tuple[str, Running]]:
     """Serve one sample site for both stories."""
-    with served(tmp_path_factory.mktemp("story")) as (address, _):
-        yield address
+    with served(tmp_path_factory.mktemp("story")) as serving:
+        yield serving
 
 
 @pytest.fixture
-def tablet(address: str, browser: Browser) -> Iterator[Tablet]:
+def tablet(site: tuple[str, Running], browser: Browser) -> Iterator[Tablet]:
     """Yield a tablet on which nobody has signed in yet."""
     context = browser.new_context(viewport={"width": 1280, "height": 800}, accept_downloads=True)
     context.set_default_timeout(DEADLINE_MS)
-    yield Tablet(context.new_page(), address)
+    yield Tablet(context.new_page(), site[0])
     context.close()
 
 
@@ -83,11 +85,17 @@ def reopen(tablet: Tablet, name: str, job: str, *, begun: str) -> None:
     tablet.page.wait_for_url("**/now")
 
 
-def look_first(tablet: Tablet) -> int:
-    """Answer every look as recorded and return how many there were."""
-    asked = 0
+def look_first(tablet: Tablet, running: Running) -> int:
+    """Type in at every look what the record has, and return how many screens there were."""
+    asked, job = 0, tablet.page.url.split("/jobs/")[1].split("/")[0]
     while tablet.page.locator("#look").count():
-        tablet.page.locator("input[name=seen]").first.check(force=True)
+        looks = running.site.jobs.state(job).rechecks
+        for look in (item for item in looks if item.group == looks[0].group):
+            field, seen = f'#look [name="a.{look.id}"]', looks_as_recorded([look])[look.id]
+            if look.kind == "choice":
+                tablet.page.locator(f'{field}[value="{seen}"]').check(force=True)
+            else:
+                tablet.page.locator(field).fill(seen)
         tablet.press("Record what was seen")
         asked += 1
     return asked
@@ -185,7 +193,7 @@ def verified(tablet: Tablet, folder: Path) -> subprocess.CompletedProcess[str]:
     return subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
 
 
-def test_gasket_housing_from_plan_to_verified_record(tablet: Tablet, tmp_path: Path) -> None:
+def test_gasket_housing_from_plan_to_verified_record(tablet: Tablet, site: tuple[str, Running], tmp_path: Path) -> None:
     """Two filters behind a gasket: stop between the bands, refused hold, failed leak test, correction, photo."""
     job = open_job(tablet, "EF-03")
     as_person(tablet, HANDS, f"{job}/now")
@@ -200,7 +208,7 @@ def test_gasket_housing_from_plan_to_verified_record(tablet: Tablet, tmp_path: P
     expect(tablet.page.get_by_text("Another lead re-opens the job.")).to_be_visible()
     reopen(tablet, NIGHT_LEAD, job, begun="not begun")
     as_person(tablet, HANDS, f"{job}/now")
-    assert look_first(tablet) == 6
+    assert look_first(tablet, site[1]) == 6
     assert tablet.action == in_hand
     assert tablet.page.get_by_role("button", name="Record", exact=True).count() == 1
 
@@ -259,7 +267,7 @@ def test_gasket_housing_from_plan_to_verified_record(tablet: Tablet, tmp_path: P
     assert done.returncode == 0, done.stdout + done.stderr
 
 
-def test_gel_housing_from_plan_to_verified_record(tablet: Tablet, tmp_path: Path) -> None:
+def test_gel_housing_from_plan_to_verified_record(tablet: Tablet, site: tuple[str, Running], tmp_path: Path) -> None:
     """One filter in gel: stopped in the middle of a cut that was begun, and begun it still is afterwards."""
     job = open_job(tablet, "EF-07")
     as_person(tablet, HANDS, f"{job}/now")
@@ -269,7 +277,7 @@ def test_gel_housing_from_plan_to_verified_record(tablet: Tablet, tmp_path: Path
     stop_and_explain(tablet, "The cutter slipped out of its guard.")
     reopen(tablet, LEAD, job, begun=f"begun by {HANDS}")
     as_person(tablet, EYES, f"{job}/now")
-    assert look_first(tablet) == 6
+    assert look_first(tablet, site[1]) == 6
     as_person(tablet, HANDS, f"{job}/now")
 
     assert tablet.action == in_hand

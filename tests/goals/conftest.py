@@ -4,10 +4,9 @@ from pathlib import Path
 
 import pytest
 
-from tests.browser.conftest import browser
 from tests.web.conftest import clock, desk
 
-__all__ = ["browser", "clock", "desk"]
+__all__ = ["clock", "desk"]
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

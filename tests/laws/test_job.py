@@ -5,6 +5,7 @@ the step that is due, and what `decide` would let happen is held against the rul
 """
 
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import date
 
 import pytest
@@ -16,7 +17,6 @@ from app.calc.errors import ChangeoutError
 from app.domain.applicability import SetAside, StepNotApplicable
 from app.domain.commands import (
     Accept,
-    AnswerRecheck,
     Begin,
     Command,
     Correct,
@@ -32,21 +32,26 @@ from app.domain.commands import (
     Withdraw,
     WriteNote,
 )
+from app.domain.containment.rest import rests
 from app.domain.containment.rules import final_faults
 from app.domain.contingency import ContingencyEntered, EnterContingency
 from app.domain.crew import Acknowledge, ConfirmPause, CrewBriefed, CrewLeft, LeaveCrew, Part, PauseConfirmed
 from app.domain.deciding.contingency import possible
+from app.domain.deciding.leaving import suspend_looks
 from app.domain.event_base import Who
 from app.domain.events import (
     Event,
     HoldReleased,
     JobReopened,
+    JobStopped,
     JobSubmitted,
+    RecheckAnswered,
     RecordAccepted,
     RecordReturned,
     StepBegun,
     StepDone,
     StepOutside,
+    StopExplained,
     WayOutTaken,
     event_from_bytes,
     payload_of,
@@ -54,12 +59,28 @@ from app.domain.events import (
 from app.domain.history import unlawful
 from app.domain.job import JobState, Stage, fold
 from app.domain.judging import AGAIN
+from app.domain.leaving import (
+    DOCUMENTS,
+    AnswerLooks,
+    HandoverBegun,
+    HandoverSigned,
+    JobSuspended,
+    NextThingRead,
+    ReadNext,
+    Recheck,
+    ReturnBegun,
+    ReturnToWork,
+    SignHandover,
+    Suspend,
+    TakeOver,
+)
 from app.domain.lessons import AnswerDeviation, DeviationAnswered
+from app.domain.paper import Blank, BlankPrinted, BlankReconciled, PrintBlank, ReconcileBlank, Transcribe
 from app.domain.procedure import Role, Second, StepKind
 from app.domain.reopening import rechecks_for
 from app.domain.steps import Step
 from app.ledger.canonical import canonical
-from app.services.rehearsal import made_up_answers
+from app.services.rehearsal import looks_as_recorded, made_up_answers
 from tests.builders import EYES, HANDS, KEEPER, LEAD, NEEDS, OFFICER, OTHER_LEAD, PEOPLE, QUALIFIED, Bench, opened
 
 people = st.sampled_from(PEOPLE)
@@ -69,7 +90,11 @@ STARTS = [
     "failed and stopped", "tested again", "old permit", "entries differ", "to be verified unseen",
     "not briefed", "recorded for", "at the pause",
     "one has spoken", "a lead's hold", "ran out", "questions open",
+    "suspended", "handing over", "handed over", "on paper",
+    "suspended and stopped", "on paper, void", "on paper to the end", "not at rest",
+    "walking down", "left again", "on paper, step taken back", "on paper, hold", "stopped while looking",
 ]  # fmt: skip
+TOO_EARLY = "2026-03-01T07:00+00:00"
 REOPENABLE = (Stage.STOPPED, Stage.IN_REVIEW, Stage.RETURNED, Stage.ACCEPTED)
 
 
@@ -118,7 +143,7 @@ def everything(state: JobState) -> Iterator[Command]:
     yield from (EnterContingency(k.id, "seen", s.port, s.position) for k, s in possible(state)[:1])
     yield StopWork()
     yield Reopen("looked at, safe to go on", rechecks_for(state))
-    yield from (AnswerRecheck(item.id, True, "") for item in state.rechecks[:1])
+    yield from leaving_and_paper(state)
     yield from (OpenException(item.seq) for item in state.unread[:1])
     step = near(state, 0)
     yield from (Begin(step.id, worker=EYES.id), Finish(step.id, made_up_answers(step), "", worker=EYES.id))
@@ -133,10 +158,65 @@ def everything(state: JobState) -> Iterator[Command]:
     yield ReturnRecord("an instrument number is missing")
 
 
+def leaving_and_paper(state: JobState) -> Iterator[Command]:
+    """Yield what leaves the work, comes back to it, hands it over, and what comes from paper."""
+    yield Suspend("break", looks_as_recorded(suspend_looks(state)), "control room, radio", "tape the stub")
+    yield ReturnToWork()
+    yield ReadNext()
+    yield from (AnswerLooks(looks_as_recorded([look])) for look in state.rechecks[:1])
+    yield from (TakeOver(outgoing, tuple(DOCUMENTS)) for outgoing in (HANDS, LEAD, OFFICER))
+    yield TakeOver(HANDS, ("record", "locks", "brief"))
+    yield SignHandover()
+    yield PrintBlank()
+    step = near(state, 0)
+    for blank in state.paper.blanks[-1:]:
+        yield ReconcileBlank(blank.serial, "voided", reason="rained on")
+        yield ReconcileBlank(blank.serial, "attached")
+        yield ReconcileBlank(blank.serial, "voided")
+        yield ReconcileBlank(blank.serial, "returned")
+        yield from (from_paper(state, step, blank, hand, second) for hand, second in ((HANDS, EYES), (OFFICER, HANDS)))
+        yield replace(from_paper(state, step, blank, EYES, HANDS), photo="")
+        yield replace(from_paper(state, step, blank, EYES, HANDS), happened=TOO_EARLY, began=TOO_EARLY)
+
+
+def from_paper(state: JobState, step: Step, blank: Blank, hand: Who, second: Who) -> Transcribe:
+    """Return what is entered from a blank for a step, done when the newest entry was made."""
+    at = state.last_at.replace("Z", "+00:00")[:16] + "+00:00"
+    began = at if step.marks == 2 and state.mark(step.id).begun is None else None
+    return Transcribe(
+        step=step.id, serial=blank.serial, happened=at, began=began, why_late="no power", photo="ab" * 32,
+        hand=hand, compared_by=second, answers=made_up_answers(step),
+    )  # fmt: skip
+
+
+def otherwise(look: Recheck) -> str:
+    """Return an answer to a look that does not agree with the record."""
+    match look.kind:
+        case "choice":
+            return next(option for option in look.options or () if option != look.expected)
+        case "reading":
+            return "999999"
+        case "count":
+            return "99"
+        case _:
+            return "something else"
+
+
 def check(before: JobState, event: Event) -> None:
     """Hold one event against the rules in words."""
     assert event.by.role is not Role.ADMINISTRATOR, "administrators never work on a job"
+    check_gone(before, event)
     match event:
+        case JobSuspended() | ReturnBegun() | NextThingRead() | HandoverBegun() | HandoverSigned() | RecheckAnswered():
+            check_leaving(before, event)
+        case BlankPrinted():
+            assert before.due is not None
+            assert before.paper.blank(event.serial) is None, "a serial number is given once"
+        case BlankReconciled():
+            assert event.serial in {item.serial for item in before.paper.out}, "a blank is accounted for once"
+            assert event.photo or event.how != "returned"
+            assert event.reason or event.how != "voided"
+            assert event.how != "attached" or event.serial in before.paper.used
         case StepBegun() | StepDone() | StepOutside() | HoldReleased():
             check_mark(before, event)
         case JobReopened():
@@ -166,6 +246,7 @@ def check(before: JobState, event: Event) -> None:
             assert event.by.role is Role.LEAD
             assert before.due is None
             assert before.stage in (Stage.WORK_DONE, Stage.RETURNED)
+            assert not before.paper.out, "every blank is accounted for"
             assert before.model is not None
             assert final_faults(before.model) == ()
             assert not before.unanswered, "a deviation without its answers does not go to review"
@@ -216,6 +297,61 @@ def check_marking_crew(before: JobState, event: StepBegun | StepDone | StepOutsi
     assert not due.says, "a team pause is never ticked off by one person"
 
 
+def check_gone(before: JobState, event: Event) -> None:
+    """Whoever handed the job over does nothing but stop it, or take it over again."""
+    if event.by.id not in before.leaving.gone or isinstance(event, JobStopped | StopExplained | HandoverBegun):
+        return
+    under_way = before.leaving.handover
+    assert under_way is not None, "somebody who handed the job over wrote to it"
+    assert under_way.incoming.id == event.by.id
+
+
+def check_leaving(
+    before: JobState,
+    event: JobSuspended | ReturnBegun | NextThingRead | HandoverBegun | HandoverSigned | RecheckAnswered,
+) -> None:
+    """Work is left at rest or by a lead; coming back, the line is read first, then everything is looked at."""
+    under_way = before.leaving.handover
+    match event:
+        case JobSuspended():
+            assert before.stage is Stage.OPEN
+            assert before.model is not None
+            assert rests(before.model) == (event.to_rest is None)
+            assert rests(before.model) or event.by.role is Role.LEAD, "only a lead leaves work that does not rest"
+        case ReturnBegun() | HandoverBegun():
+            assert before.stage is Stage.SUSPENDED
+            assert event.rechecks, "there is always something to look at"
+            if isinstance(event, HandoverBegun):
+                assert event.outgoing.id != event.by.id
+                assert event.outgoing.role is event.by.role
+                assert event.outgoing.id not in before.leaving.gone
+                assert set(event.documents) == set(DOCUMENTS)
+        case HandoverSigned():
+            assert under_way is not None
+            assert before.stage is Stage.HANDING_OVER, "both sign when everything was looked at"
+            assert event.by == (under_way.outgoing if event.part == "outgoing" else under_way.incoming)
+            assert (under_way.signed is None) == (event.part == "outgoing"), "the one who leaves signs first"
+        case NextThingRead() | RecheckAnswered():
+            assert before.stage is Stage.LOOKING
+            assert before.leaving.unread == isinstance(event, NextThingRead), "the line is read before the first look"
+            assert under_way is None or under_way.incoming.id == event.by.id, "the incoming person walks down"
+
+
+def check_paper(before: JobState, event: StepBegun | StepDone | StepOutside | HoldReleased) -> None:
+    """From paper: a photo, a second person, a blank that is out with the step on it, times in their order."""
+    came = event.transcribed
+    if came is None:
+        return
+    blank = before.paper.blank(came.serial)
+    assert blank is not None
+    assert blank.how is None
+    assert before.index[blank.step] <= before.index[event.step], "the step stands on the blank"
+    assert came.photo
+    assert came.compared_by.id != event.by.id
+    assert blank.at[:16] <= came.happened[:16] <= event.at[:16]
+    assert came.hand.id == event.by.id or not isinstance(event, HoldReleased), "a hold comes from its own hand only"
+
+
 def check_mark(before: JobState, event: StepBegun | StepDone | StepOutside | HoldReleased) -> None:
     """Only the due step is marked, while the job runs, by somebody who may."""
     due = before.due
@@ -223,6 +359,7 @@ def check_mark(before: JobState, event: StepBegun | StepDone | StepOutside | Hol
     assert event.step == due.id, "only the due step is ever marked"
     assert before.stage is Stage.OPEN, "nothing is marked while stopped or being looked over"
     assert isinstance(event, HoldReleased) == (due.kind is StepKind.HOLD), "a hold is released and never ticked"
+    check_paper(before, event)
     if isinstance(event, HoldReleased):
         assert event.by.role is due.role, "a hold is released by its role"
         assert event.by.id not in before.performers, "and never by somebody who worked on the job"
@@ -242,7 +379,8 @@ def check_mark(before: JobState, event: StepBegun | StepDone | StepOutside | Hol
         check_second(before, due, event)
     if due.kind is StepKind.VERIFY:
         acts = [s for s in before.steps[: before.index[due.id]] if s.effects and s.section == due.section]
-        assert all((done := before.mark(s.id).done) is None or event.by.id not in done.hands for s in acts)
+        by = event.transcribed.hand if event.transcribed else event.by
+        assert all((done := before.mark(s.id).done) is None or by.id not in done.hands for s in acts)
 
 
 def check_second(before: JobState, due: Step, event: StepBegun | StepDone | StepOutside) -> None:
@@ -344,6 +482,21 @@ class Crew(RuleBasedStateMachine):
                 self.bench.go_on()
                 self._do(TakeWayOut("reseat-hepa", "the seal mark is uneven"), OTHER_LEAD)
                 self.bench.run_to("leak/aerosol")
+            case "suspended" | "handing over" | "handed over" | "suspended and stopped" | "walking down" | "left again":
+                self._leave(start)
+            case "on paper" | "on paper, void" | "on paper, step taken back" | "on paper, hold":
+                self._print_at(start)
+            case "on paper to the end":
+                self.bench.run_to("end/service/tell")
+                self._do(PrintBlank(), HANDS)
+                self.bench.run_to()
+            case "stopped while looking":
+                self.bench.run_to("port/P1/open/door")
+                self._do(StopWork(), HANDS)
+                self._do(Reopen("looked at, safe to go on", rechecks_for(self.bench.state)), LEAD)
+                self._do(StopWork(), HANDS)
+            case "not at rest":
+                self.bench.run_to("port/P1/out-1/tape-stub")
             case "to be read":
                 first = near(self.bench.state, 0)
                 self._do(Finish(first.id, wrong_answers(first)), HANDS)
@@ -352,6 +505,68 @@ class Crew(RuleBasedStateMachine):
                 self._do(Submit(), LEAD)
             case _:
                 self.bench.run_to(steps=steps)
+
+    def _leave(self, start: str) -> None:
+        self.bench.run_to("port/P1/out-1/draw" if start == "suspended" else "port/P1/open/door")
+        at_ports = looks_as_recorded(suspend_looks(self.bench.state))
+        self._do(Suspend("shift_end", at_ports, "control room, radio", "take the door off"), HANDS)
+        match start:
+            case "suspended and stopped":
+                self._do(StopWork(), HANDS)
+            case "suspended":
+                pass
+            case _:
+                self._hand_over(start)
+
+    def _hand_over(self, start: str) -> None:
+        self._do(TakeOver(HANDS, tuple(DOCUMENTS)), EYES)
+        self._do(ReadNext(), EYES)
+        if start == "walking down":
+            return
+        self._do(AnswerLooks(looks_as_recorded(self.bench.state.rechecks)), EYES)
+        if start == "handing over":
+            return
+        self._do(SignHandover(), HANDS)
+        self._do(SignHandover(), EYES)
+        if start == "left again":
+            at_ports = looks_as_recorded(suspend_looks(self.bench.state))
+            self._do(Suspend("break", at_ports, "control room, radio", "take the door off"), EYES)
+
+    def _print_at(self, start: str) -> None:
+        self.bench.run_to("port/P1/open/door" if start == "on paper" else "isolate/verify/release")
+        self._do(PrintBlank(), HANDS)
+        if start == "on paper, void":
+            self._do(ReconcileBlank("2026-0001-B1", "voided", reason="rained on"), HANDS)
+        if start == "on paper, step taken back":
+            self._do(Withdraw(near(self.bench.state, -1).id, "ticked by mistake"), EYES)
+
+    def _from_paper(self, hand: Who, second: Who, by: Who) -> None:
+        state = self.bench.state
+        if state.paper.blanks and state.opened is not None:
+            self._do(from_paper(state, near(state, 0), state.paper.blanks[-1], hand, second), by)
+
+    @rule(by=people, at_rest=st.booleans())
+    def leave(self, by: Who, at_rest: bool) -> None:
+        """Somebody suspends the work, perhaps seeing the ports otherwise than recorded."""
+        looks = suspend_looks(self.bench.state)
+        seen = looks_as_recorded(looks)
+        if looks and not at_rest:
+            seen |= {looks[0].id: otherwise(looks[0])}
+        self._do(Suspend("part", seen, "control room, radio", "go on at the port"), by)
+
+    @rule(by=people, outgoing=people)
+    def come_back(self, by: Who, outgoing: Who) -> None:
+        """Somebody returns, or takes over from somebody, and perhaps both sign."""
+        self._do(ReturnToWork() if by == outgoing else TakeOver(outgoing, tuple(DOCUMENTS)), by)
+        self._do(SignHandover(), outgoing)
+        self._do(SignHandover(), by)
+
+    @rule(by=people, hand=people, second=people)
+    def use_paper(self, by: Who, hand: Who, second: Who) -> None:
+        """Somebody prints a blank once, and enters the due step from it."""
+        if not self.bench.state.paper.out:
+            self._do(PrintBlank(), by)
+        self._from_paper(hand, second, by)
 
     def _fail_the_leak_test(self) -> None:
         self.bench.run_to("leak/aerosol")
@@ -418,8 +633,9 @@ class Crew(RuleBasedStateMachine):
     @rule(by=people, seen=st.booleans(), count=st.sampled_from([1, 1, 9]))
     def look(self, by: Who, seen: bool, count: int) -> None:
         """Somebody looks at one thing or at all of them."""
+        self._do(ReadNext(), by)
         for item in self.bench.state.rechecks[:count]:
-            self._do(AnswerRecheck(item.id, seen, "not so"), by)
+            self._do(AnswerLooks(looks_as_recorded([item]) if seen else {item.id: otherwise(item)}), by)
 
     @rule(by=people, shift=shifts)
     def take_back(self, by: Who, shift: int) -> None:

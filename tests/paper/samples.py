@@ -12,7 +12,6 @@ from typing import Any
 
 from app.domain.commands import (
     Accept,
-    AnswerRecheck,
     Begin,
     Command,
     Correct,
@@ -33,6 +32,7 @@ from app.domain.events import AttemptRefused, Event, JobOpened, payload_of
 from app.domain.housing import AccessPort, Housing, read_housing
 from app.domain.job import PERMIT_UNTIL, JobState, fold
 from app.domain.judging import AGAIN
+from app.domain.leaving import AnswerLooks
 from app.domain.procedure import Procedure, Role, StepKind, read_procedure
 from app.domain.reopening import rechecks_for
 from app.domain.steps import AskedFor, Step, closure_rule, expand, ways_out
@@ -40,7 +40,7 @@ from app.ledger.canonical import canonical
 from app.ledger.tree import EMPTY, leaf_hash
 from app.records.moments import local_text, utc_text
 from app.records.report import report_of
-from app.services.rehearsal import MADE_UP_INSTRUMENTS, made_up_answers
+from app.services.rehearsal import MADE_UP_INSTRUMENTS, looks_as_recorded, made_up_answers
 
 ROOT = Path(__file__).resolve().parents[2]
 FONTS = ROOT / "static" / "fonts"
@@ -251,8 +251,7 @@ def _stop_and_reopen(teller: Teller) -> None:
     teller.say(StopWork(), GREEK)
     teller.say(ExplainStop("interrupted", "Sirène d’alarme; left the room."), GREEK)
     teller.say(Reopen("Alarm was a test. Look at the neck, then go on.", rechecks_for(teller.state)), ARABIC)
-    for item in teller.state.rechecks:
-        teller.say(AnswerRecheck(item.id, as_expected=True, seen=""), VIETNAMESE)
+    teller.say(AnswerLooks(looks_as_recorded(teller.state.rechecks)), VIETNAMESE)
 
 
 def _review(teller: Teller) -> None:

@@ -1,7 +1,6 @@
 """A refused form gives back what was typed on it, never the secret, and can be sent again once mended."""
 
-from app.domain.commands import Begin, Reopen, StopWork
-from app.domain.events import Recheck
+from app.domain.commands import Begin, StopWork
 from app.services.rehearsal import commands_for
 from tests.web.desk import SECRETS, Desk
 
@@ -55,24 +54,6 @@ def test_a_step_due_again_is_named_by_its_number_to_the_reviewer(desk: Desk) -> 
     assert sent.status_code == 303
     assert f"answer corrected at step {state.index[leaned_on.id] + 1}" in page
     assert leaned_on.id not in page
-
-
-def test_a_refused_look_keeps_the_words_and_the_choice(desk: Desk) -> None:
-    """What was seen at the housing and typed stands on the panel again, with what was chosen."""
-    job, hands = desk.open_job(), desk.named("technician")
-    desk.work_until(job, "Agree")
-    desk.do(job, StopWork(), hands)
-    desk.do(job, Reopen("looked at", (Recheck(id="ring", text="Look at the ring", expected="bag on it"),)),
-            desk.named("lead", 1))  # fmt: skip
-
-    refused = desk.post(
-        hands, f"/jobs/{job}/looks", look="no such look", seen="otherwise", text="the bag hangs loose", device_at=""
-    )
-
-    assert refused.status_code == 409
-    assert "the bag hangs loose</textarea>" in refused.text
-    assert 'value="otherwise" checked' in refused.text
-    assert 'value="as recorded" checked' not in refused.text
 
 
 def test_a_refused_note_comes_back_with_its_words(desk: Desk) -> None:

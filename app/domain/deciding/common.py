@@ -17,7 +17,9 @@ from app.domain.steps import Step
 NOT_OPEN = {
     Stage.BRIEFING: "The crew has not been briefed yet. Each of them reads the brief and acknowledges it first.",
     Stage.STOPPED: "The job is stopped. A lead must re-open it before anything is marked.",
-    Stage.LOOKING: "The job was re-opened. Answer what is to be looked at before going on.",
+    Stage.SUSPENDED: "The job is suspended. Return to the work before anything is marked.",
+    Stage.LOOKING: "Work was left here. Answer what is to be looked at before going on.",
+    Stage.HANDING_OVER: "The job is being handed over. Both people must sign before anything is marked.",
     Stage.CONTESTED: "Two accounts of a step differ. A lead must settle them before anything is marked.",
 }
 

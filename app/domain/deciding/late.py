@@ -10,6 +10,7 @@ from app.domain.commands import (
 )
 from app.domain.computing import Setting
 from app.domain.deciding.common import event_of, relying_on, stated_before, words_of
+from app.domain.deciding.leaving import handed_over
 from app.domain.deciding.remembered import noted, remembered
 from app.domain.deciding.work import begin, finish
 from app.domain.events import ContestDecided, Event, MarkContested, MarkJoined
@@ -30,12 +31,16 @@ def late(state: JobState, command: Late, moment: Moment) -> tuple[Event, ...]:
     step = state.step(mark.step)
     if step is None:
         raise Invalid(f"This job has no step {mark.step}. The mark stays on the tablet; show it to a lead.")
+    if told := handed_over(state, moment.by):
+        return _contested(state, mark, moment, told)
     known = remembered(state, command.seen, command.knowledge, moment)
     moment = noted(moment, known, command.seen)
     if known.doubt:
         return _contested(state, mark, moment, known.doubt)
     if known.seen <= state.unsettled_at:
-        return _contested(state, mark, moment, "The job was stopped, re-opened or corrected after this mark was made.")
+        return _contested(
+            state, mark, moment, "The job was stopped, left, re-opened or corrected after this mark was made."
+        )
     try:
         return begin(state, mark, moment) if isinstance(mark, Begin) else finish(state, mark, moment)
     except Invalid:

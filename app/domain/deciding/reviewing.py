@@ -8,6 +8,7 @@ from app.domain.commands import (
 from app.domain.containment.rules import final_faults
 from app.domain.deciding.common import event_of, signature_of, words_of
 from app.domain.deciding.lessons import none_open
+from app.domain.deciding.paper import blanks_out_words
 from app.domain.events import Event, ExceptionOpened, JobSubmitted, RecordAccepted, RecordReturned, SiteFinding
 from app.domain.job import JobState, Stage
 from app.domain.procedure import Role
@@ -32,6 +33,8 @@ def submit(state: JobState, moment: Moment) -> tuple[Event, ...]:
             f"{unsigned[0].sender.name} has yet to sign the hold released by voice at entry {unsigned[0].seq}. "
             "Get that signature first.",
         )
+    if told := blanks_out_words(state):
+        raise Refused("blanks_out", told)
     if state.model is not None and (faults := final_faults(state.model)):
         raise Refused("left_over", f"Rule {faults[0].rule}: {faults[0].sentence}. Settle it before review.")
     none_open(state)

@@ -1,7 +1,6 @@
 """Deciding on stops and re-openings: anyone stops, a lead who did not stop re-opens."""
 
 from app.domain.commands import (
-    AnswerRecheck,
     ExplainStop,
     Moment,
     Reopen,
@@ -9,7 +8,7 @@ from app.domain.commands import (
 )
 from app.domain.deciding.common import event_of, relying_on, words_of
 from app.domain.deciding.remembered import noted, remembered
-from app.domain.events import STOP_REASONS, Event, JobReopened, JobStopped, NoteWritten, RecheckAnswered, StopExplained
+from app.domain.events import STOP_REASONS, Event, JobReopened, JobStopped, NoteWritten, StopExplained
 from app.domain.job import JobState, Stage
 from app.domain.judging import LONGEST_ANSWER
 from app.domain.procedure import Role
@@ -42,7 +41,9 @@ def reopen(state: JobState, command: Reopen, moment: Moment) -> tuple[Event, ...
     """Re-open a job that rests, by a lead who did not stop it."""
     if moment.by.role is not Role.LEAD:
         raise Refused("role", f"A {moment.by.role.words} cannot re-open a job. Ask a lead.", logged=True)
-    if state.stage in (Stage.OPEN, Stage.BRIEFING, Stage.LOOKING, Stage.WORK_DONE):
+    if state.stage is Stage.SUSPENDED:
+        raise Refused("running", "The job is suspended, not stopped. Return to the work instead.")
+    if state.stage in (Stage.OPEN, Stage.BRIEFING, Stage.LOOKING, Stage.HANDING_OVER, Stage.WORK_DONE):
         raise Refused("running", "The job is not stopped, so there is nothing to re-open. Go to the step that is due.")
     if state.stop is not None and state.stop.stamp.by.id == moment.by.id:
         raise Refused(
@@ -70,23 +71,3 @@ def reopen(state: JobState, command: Reopen, moment: Moment) -> tuple[Event, ...
             flagged=tuple(flagged),
         ),
     )
-
-
-def answer_recheck(state: JobState, command: AnswerRecheck, moment: Moment) -> tuple[Event, ...]:
-    """Answer one thing to look at; what differs stops the job again."""
-    found = next((item for item in state.rechecks if item.id == command.recheck), None)
-    if state.stop is not None or found is None:
-        raise Refused("no_recheck", "That is not among the things to look at now. Go back to the job.")
-    seen = found.expected if command.as_expected else words_of(command.seen, "What was seen instead")
-    answered = event_of(RecheckAnswered, state, moment, recheck=found.id, as_expected=command.as_expected, seen=seen)
-    if command.as_expected:
-        return (answered,)
-    stop = event_of(
-        JobStopped,
-        state,
-        moment,
-        offset=1,
-        reason="unexpected",
-        text=f"{found.text}: {seen}; recorded {found.expected}.",
-    )
-    return (answered, stop)

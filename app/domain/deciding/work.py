@@ -175,7 +175,8 @@ def setting_then(state: JobState, step: Step, moment: Moment) -> Setting:
     mark = state.mark(step.id)
     kept = {item.id: item for item in mark.evidence.instruments or ()}
     then = mark.evidence.result.inputs.get("on") if mark.evidence.result else None
-    day = date.fromisoformat(then or (mark.done.at[:10] if mark.done else moment.local_time[:10]))
+    done = mark.done.paper.happened if mark.done and mark.done.paper else mark.done.at if mark.done else ""
+    day = date.fromisoformat(then or (done or moment.local_time)[:10])
     return Setting(day, {**moment.instruments, **kept})
 
 

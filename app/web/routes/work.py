@@ -6,7 +6,6 @@ from starlette.responses import RedirectResponse, Response
 
 from app.calc.errors import Invalid
 from app.domain.commands import (
-    AnswerRecheck,
     Begin,
     Command,
     Correct,
@@ -21,8 +20,8 @@ from app.domain.commands import (
     WriteNote,
 )
 from app.domain.event_base import Who
-from app.domain.events import Recheck
 from app.domain.job import JobState, Mark
+from app.domain.leaving import Recheck
 from app.domain.reopening import rechecks_for
 from app.domain.takeoff import take_off
 from app.records.veil import veiled, veiled_events
@@ -211,15 +210,6 @@ async def stop_reason(request: Request, job: str) -> Response:
     request.state.refill = Refill("stop", {"reason": form.get("reason"), "text": form.get("text")})
     state = await do(request, job, ExplainStop(form.need("reason"), form.get("text")), form)
     return await show(request, job, state)
-
-
-@panel.post("/looks")
-async def looks(request: Request, job: str) -> Response:
-    """Answer one thing to look at after a re-opening."""
-    form = await posted(request)
-    request.state.refill = Refill("look", {"seen": form.get("seen"), "text": form.get("text")})
-    answer = AnswerRecheck(form.need("look"), form.need("seen") == "as recorded", form.get("text"))
-    return await show(request, job, await do(request, job, answer, form))
 
 
 @router.get("/reopen")

@@ -3,9 +3,10 @@
 from dataclasses import asdict, dataclass
 
 from app.domain.containment.rest import nearest_rest, rests
-from app.domain.events import Event, Recheck
+from app.domain.events import Event
 from app.domain.housing import Housing
 from app.domain.job import JobState, Notable, Stage
+from app.domain.leaving import Recheck
 from app.domain.procedure import Role, StepKind
 from app.domain.reopening import rechecks_for
 from app.domain.site import JobLine
@@ -63,13 +64,16 @@ class Front:
 WAITS: dict[Stage, str] = {
     Stage.BRIEFING: "the crew, to be briefed",
     Stage.STOPPED: "a lead, to re-open it",
+    Stage.SUSPENDED: "the crew, to return",
     Stage.LOOKING: "the crew, to look first",
+    Stage.HANDING_OVER: "two crews, to sign the hand-over",
     Stage.CONTESTED: "a lead, to settle two accounts",
     Stage.WORK_DONE: "a lead, to hand it to review",
     Stage.IN_REVIEW: "a safety officer, to review it",
     Stage.RETURNED: "a lead, to settle what was returned",
     Stage.ACCEPTED: "nobody",
 }
+AT_WORK = (Stage.OPEN, Stage.SUSPENDED, Stage.LOOKING, Stage.HANDING_OVER)
 KINDS = {"change_out": "change-out", "first_fit_out": "first fit-out"}
 
 
@@ -96,7 +100,7 @@ def _is_mine(state: JobState, role: Role) -> bool:
         case Role.TECHNICIAN:
             if "the crew" in waits_for(state):
                 return True
-            return state.stage in (Stage.OPEN, Stage.LOOKING) and "a safety officer" not in waits_for(state)
+            return state.stage in AT_WORK and "a safety officer" not in waits_for(state)
         case _:
             return False
 

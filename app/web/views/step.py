@@ -212,7 +212,7 @@ def step_view(state: JobState, step: Step, session: Session, around: Around, ref
         text=step.text,
         note=step.note,
         hazards=tuple((hazard.signal.value, hazard.text) for hazard in step.hazards),
-        asks=() if act == "begin" else tuple(_ask(asked, typed.answers, around) for asked in step.asks),
+        asks=() if act == "begin" else asks_of(step, typed.answers, around),
         act=act,
         button=_button(act, step),
         begun=begun_words(mark, zone),
@@ -343,6 +343,11 @@ def _before(state: JobState, place: int, zone: str) -> str:
     last = state.steps[place - 1]
     done = state.mark(last.id).done
     return f"{local_text(done.at, zone)[11:19]} {last.text}".strip() if done else last.text
+
+
+def asks_of(step: Step, typed: Mapping[str, str], around: Around) -> tuple[AskView, ...]:
+    """Return what a step asks for when it is finished, with what was typed before."""
+    return tuple(_ask(asked, typed, around) for asked in step.asks)
 
 
 def _ask(asked: AskedFor, answers: Mapping[str, str], around: Around) -> AskView:

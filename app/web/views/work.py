@@ -14,6 +14,16 @@ from app.records.moments import local_text
 from app.services.ports import Session
 from app.web.views.contests import ContestsView, contests_view
 from app.web.views.crew import BriefPanel, brief_panel
+from app.web.views.leaving import (
+    LooksView,
+    NextView,
+    SigningView,
+    SuspendedView,
+    looks_view,
+    next_view,
+    signing_view,
+    suspended_view,
+)
 from app.web.views.step import Around, Refill, StepView, begun_words, new_token, section_words, step_view
 
 
@@ -41,6 +51,7 @@ class HeadLine:
     tablet: str
     rehearsal: str
     may_stop: bool
+    may_suspend: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,20 +77,6 @@ class StoppedView:
     to_rest: tuple[str, ...]
     begun: str
     may_reopen: bool
-    token: str
-    chosen: str = ""
-    typed: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class LooksView:
-    """What must be looked at before work goes on."""
-
-    first: str
-    expected: str
-    id: str
-    left: int
-    next_step: str
     token: str
     chosen: str = ""
     typed: str = ""
@@ -116,6 +113,9 @@ class Work:
     end: EndView | None = None
     contests: ContestsView | None = None
     brief: BriefPanel | None = None
+    suspended: SuspendedView | None = None
+    first: NextView | None = None
+    signing: SigningView | None = None
     size: int = 0
     unsettled: int = -1
     newer: str = ""
@@ -139,6 +139,7 @@ def head_line(job: str, state: JobState, session: Session) -> HeadLine:
         tablet=session.tablet,
         rehearsal=REHEARSAL if opened and opened.rehearsal else "",
         may_stop=state.stage not in (Stage.STOPPED, Stage.ACCEPTED),
+        may_suspend=state.stage is Stage.OPEN,
     )
 
 
@@ -166,8 +167,16 @@ def _panel_of(
     match state.stage:
         case Stage.STOPPED:
             return Work(head, "stopped", pictures(state, ()), notice, stopped=_stopped(state, session, refill))
+        case Stage.SUSPENDED:
+            left = suspended_view(state, session)
+            return Work(head, "suspended", pictures(state, ()), notice, suspended=left)
+        case Stage.LOOKING if state.leaving.unread:
+            return Work(head, "next", (), notice, first=next_view(state, session))
         case Stage.LOOKING:
-            return Work(head, "looks", pictures(state, ()), notice, looks=_looks(state, refill))
+            typed = refill.answers if refill and refill.step == "looks" else {}
+            return Work(head, "looks", pictures(state, ()), notice, looks=looks_view(state, session, typed))
+        case Stage.HANDING_OVER:
+            return Work(head, "signing", pictures(state, ()), notice, signing=signing_view(state))
         case Stage.CONTESTED:
             return Work(
                 head, "contests", pictures(state, ()), notice, contests=contests_view(state, session, new_token())
@@ -227,21 +236,6 @@ def _stopped(state: JobState, session: Session, refill: Refill | None) -> Stoppe
         typed=typed.get("text", ""),
         may_reopen=session.who.role is Role.LEAD and session.who.id != stop.stamp.by.id,
         token=new_token(),
-    )
-
-
-def _looks(state: JobState, refill: Refill | None) -> LooksView:
-    item, due = state.rechecks[0], state.due
-    typed = refill.answers if refill and refill.step == "look" else {}
-    return LooksView(
-        first=item.text,
-        expected=item.expected,
-        id=item.id,
-        left=len(state.rechecks),
-        next_step=due.text if due else "",
-        token=new_token(),
-        chosen=typed.get("seen", ""),
-        typed=typed.get("text", ""),
     )
 
 

@@ -1,0 +1,193 @@
+"""Deciding on paper: which blank is out, what may come back from it, and who stands for it."""
+
+import re
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import UTC, datetime
+from itertools import pairwise
+from typing import assert_never, get_args
+
+from app.calc.errors import Invalid
+from app.domain.commands import Begin, Finish, Moment, Release
+from app.domain.deciding.common import event_of, words_of
+from app.domain.deciding.work import begin, finish, release
+from app.domain.event_base import Who
+from app.domain.events import Event, HoldReleased, StepBegun, StepDone, StepOutside
+from app.domain.job import JobState, Stage, evolve
+from app.domain.paper import (
+    Blank,
+    BlankPrinted,
+    BlankReconciled,
+    How,
+    PaperCommand,
+    PrintBlank,
+    ReconcileBlank,
+    Transcribe,
+    Transcribed,
+)
+from app.domain.procedure import Role, StepKind
+from app.domain.refused import Refused
+from app.domain.steps import Step
+
+_INSTANT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d(:\d\d)?[+-]\d\d:\d\d")
+MOST_BLANKS = 20
+"""Blanks of one job that are out at once; more is no crew at work (this program's figure)."""
+
+
+def on_paper(state: JobState, command: PaperCommand, moment: Moment) -> tuple[Event, ...]:
+    """Decide on one command of the topic."""
+    match command:
+        case PrintBlank():
+            return _print(state, moment)
+        case Transcribe():
+            return _transcribe(state, command, moment)
+        case ReconcileBlank():
+            return _reconcile(state, command, moment)
+        case _:
+            assert_never(command)
+
+
+def _print(state: JobState, moment: Moment) -> tuple[Event, ...]:
+    due = state.due
+    if due is None or state.opened is None or state.stage is Stage.ACCEPTED:
+        raise Refused("nothing_left", "No step of this job is left to be printed. The record itself can be printed.")
+    if len(state.paper.out) >= MOST_BLANKS:
+        raise Refused("blanks_out", f"{MOST_BLANKS} blanks are out already. Account for those before printing another.")
+    serial = f"{state.opened.number}-B{len(state.paper.blanks) + 1}"
+    left = len(state.steps) - state.place
+    return (event_of(BlankPrinted, state, moment, serial=serial, step=due.id, steps=left),)
+
+
+def _blank_out(state: JobState, serial: str) -> Blank:
+    blank = state.paper.blank(serial)
+    if blank is None:
+        raise Refused("no_blank", f"This job has no blank {serial!r}. Read the serial number at the foot of the page.")
+    if blank.how is not None:
+        raise Refused("blank_in", f"Blank {serial} is accounted for ({blank.how}); nothing more comes from it.")
+    return blank
+
+
+def _transcribe(state: JobState, command: Transcribe, moment: Moment) -> tuple[Event, ...]:
+    blank, step = _blank_out(state, command.serial), state.step(command.step)
+    if step is None or state.index[step.id] < state.index.get(blank.step, 0):
+        raise Refused("not_on_blank", f"That step does not stand on blank {blank.serial}. Go to the step that is due.")
+    why = words_of(command.why_late, "Why it comes late")
+    if not command.photo:
+        raise Invalid("There is no photo of the paper page. Take one: nothing is entered from paper without it.")
+    _complain_about_people(command, step, moment)
+    times = tuple(text for text in (command.began, command.happened) if text)
+    _complain_about_times(state, blank, step, times, moment.at)
+
+    def came(happened: str) -> Transcribed:
+        return Transcribed(
+            serial=blank.serial, happened=happened, why_late=why, photo=command.photo, hand=command.hand,
+            compared_by=command.compared_by,
+        )  # fmt: skip
+
+    if step.kind is StepKind.HOLD:
+        return tuple(
+            _labelled(event, moment, came(command.happened)) for event in release(state, Release(step.id), moment)
+        )
+    return _as_by_hand(state, command, step, moment, came)
+
+
+def _as_by_hand(
+    state: JobState, command: Transcribe, step: Step, moment: Moment, came: Callable[[str], Transcribed]
+) -> tuple[Event, ...]:
+    """Decide as if the hand that wrote the paper had marked it then; the entry says who entered it."""
+    began: tuple[Event, ...] = ()
+    second = command.compared_by if step.second else None  # who was there compares it, and enters their own secret
+    if step.marks == 2 and state.mark(step.id).begun is None and command.began:
+        began = begin(state, Begin(step.id, second), _by_hand(moment, command.hand, command.began))
+        began = tuple(_labelled(event, moment, came(command.began)) for event in began)
+        for event in began:
+            state = evolve(state, event)
+    mark = Finish(step.id, command.answers, command.note, second)
+    done = finish(state, mark, _by_hand(moment, command.hand, command.happened))
+    return (*began, *(_labelled(event, moment, came(command.happened)) for event in done))
+
+
+def _by_hand(moment: Moment, hand: Who, happened: str) -> Moment:
+    """The moment as it was for the hand: their role, and the day of the act, for instruments are judged by that day."""
+    return replace(moment, by=hand, local_time=happened)
+
+
+def _labelled(event: Event, moment: Moment, came: Transcribed) -> Event:
+    assert isinstance(event, StepBegun | StepDone | StepOutside | HoldReleased)
+    return event.model_copy(update={"by": moment.by, "transcribed": came})
+
+
+def _complain_about_people(command: Transcribe, step: Step, moment: Moment) -> None:
+    second = command.compared_by
+    if second.id == moment.by.id:
+        raise Refused("one_person", f"{second.name} enters this and cannot compare it too. Ask a second person.")
+    if Role.ADMINISTRATOR in (second.role, command.hand.role):
+        raise Refused("role", "An administrator does not work on jobs. Name somebody on the job.")
+    if step.kind is StepKind.HOLD and command.hand.id != moment.by.id:
+        raise Refused(
+            "hold_from_paper",
+            f"“{step.text}” is a hold point. Only the {step.role.words} who signed the paper enters it, with their own "
+            "secret.",
+            step=step.id,
+            logged=True,
+        )
+
+
+def _complain_about_times(state: JobState, blank: Blank, step: Step, times: tuple[str, ...], now: str) -> None:
+    """Printed, then the marks before it, begun, done, entered: in this order, to the minute, as paper gives it."""
+    if not all(_INSTANT.fullmatch(text) for text in times):
+        raise Invalid("The time on the paper cannot be read. Give day and time, such as 2026-03-02 and 14:05.")
+    earliest = max(map(_minute, (blank.at, state.paper.last or blank.at, _done_before(state, step) or blank.at)))
+    instants = (earliest, *map(_minute, times), _minute(now))
+    if any(earlier > later for earlier, later in pairwise(instants)):
+        raise Refused(
+            "paper_order",
+            f"The time {times[-1]} does not fit: it lies after the printing of the blank and the mark before it, and "
+            "not after now. Read the paper again.",
+        )
+
+
+def _done_before(state: JobState, step: Step) -> str:
+    """When the step before this one was done, by paper or by the server's clock."""
+    place = state.index[step.id]
+    done = state.mark(state.steps[place - 1].id).done if place else None
+    return "" if done is None else done.paper.happened if done.paper else done.at
+
+
+def _minute(text: str) -> datetime:
+    try:
+        return datetime.fromisoformat(text).astimezone(UTC).replace(second=0, microsecond=0)
+    except (ValueError, OverflowError):
+        raise Invalid(f"There is no such day or time as {text}. Read the paper again.") from None
+
+
+def _reconcile(state: JobState, command: ReconcileBlank, moment: Moment) -> tuple[Event, ...]:
+    blank = _blank_out(state, command.serial)
+    reason = command.reason.strip()
+    if command.how not in get_args(How):
+        raise Refused("how", "Say whether the blank is returned, attached or voided.")
+    if command.how == "returned" and not command.photo:
+        raise Invalid("There is no photo of the returned pages. Take one, so that the paper can be found again.")
+    if command.how == "attached" and blank.serial not in state.paper.used:
+        raise Refused("not_used", f"Nothing was entered from blank {blank.serial}, so no page of it is attached.")
+    if command.how == "voided":
+        reason = words_of(reason, "The reason")
+    elif reason:
+        reason = words_of(reason, "Where it lies")
+    photo = command.photo if command.how == "returned" else None
+    return (
+        event_of(
+            BlankReconciled, state, moment, serial=blank.serial, how=command.how, photo=photo or None, reason=reason
+        ),
+    )
+
+
+def blanks_out_words(state: JobState) -> str:
+    """Say which blanks are out; nothing if none is."""
+    out = [item.serial for item in state.paper.out]
+    if not out:
+        return ""
+    one = len(out) == 1
+    return (
+        f"Blank{'' if one else 's'} {', '.join(out)} {'is' if one else 'are'} out. Account for every one before review."
+    )

@@ -1,0 +1,214 @@
+"""Leaving work and coming back to it: suspended at rest, handed over to another crew, gone on with after looking.
+
+Events, commands, state and fold of the topic.  Rules kept here:
+- suspended is no stop: nothing went wrong, and whoever comes back needs no lead, but the same looks;
+- the line that says what to do next is read before anything else is looked at;
+- whoever handed the job over stays named in `gone` until they take it over again.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import Literal, assert_never
+
+from app.domain.event_base import JobEvent, Signature, Who
+from app.domain.housing import SiteLimit
+from app.domain.text import Kept
+
+SUSPEND_REASONS = {
+    "shift_end": "the shift ends",
+    "break": "the crew takes a break",
+    "part": "a part, tool or instrument is missing",
+    "person": "somebody is waited for",
+    "plant": "the plant or the weather does not allow the work",
+}
+DOCUMENTS = {
+    "record": "this job's record so far",
+    "permit": "the permit to work",
+    "locks": "the list of locks",
+    "brief": "the notes of the brief",
+}
+"""What the incoming person has seen before the walk-down; a closed list."""
+Part = Literal["outgoing", "incoming"]
+
+
+class Recheck(Kept):
+    """One thing to look at before work goes on, and what the record believes about it.
+
+    kind: choice (one of `options`), same (text that must read alike), count (a whole number), reading (a number in
+    `unit`, judged by `limit` if there is one); None: a lead's own words, answered as expected or otherwise.
+    group: what is looked at together, in one place.  expected: never shown before the answer, but for None.
+    """
+
+    id: str
+    text: str
+    expected: str
+    kind: Literal["choice", "same", "count", "reading"] | None = None
+    group: str | None = None
+    options: tuple[str, ...] | None = None
+    unit: str | None = None
+    limit: SiteLimit | None = None
+
+
+class Seen(Kept):
+    """What was seen at one thing, in the words of the answer."""
+
+    id: str
+    text: str
+    seen: str
+
+
+class JobSuspended(JobEvent):
+    """The crew left the work: why, in which state as seen, who was told, and what is to be done next.
+
+    to_rest: the acts that were missing to a resting state, where a lead left it elsewhere.
+    """
+
+    type: Literal["job_suspended"] = "job_suspended"
+    step: str | None = None
+    reason: str
+    seen: tuple[Seen, ...]
+    told: str
+    next_thing: str
+    to_rest: tuple[str, ...] | None = None
+
+
+class ReturnBegun(JobEvent):
+    """Somebody came back to suspended work: what is to be looked at before anything is marked."""
+
+    type: Literal["return_begun"] = "return_begun"
+    rechecks: tuple[Recheck, ...]
+
+
+class NextThingRead(JobEvent):
+    """The line that says what to do next was read."""
+
+    type: Literal["next_thing_read"] = "next_thing_read"
+    next_thing: str
+
+
+class HandoverBegun(JobEvent):
+    """The incoming person saw the documents and begins the walk-down; `by` is the incoming person."""
+
+    type: Literal["handover_begun"] = "handover_begun"
+    outgoing: Who
+    documents: tuple[str, ...]
+    rechecks: tuple[Recheck, ...]
+
+
+class HandoverSigned(JobEvent):
+    """One of the two people signed the hand-over with their own secret."""
+
+    type: Literal["handover_signed"] = "handover_signed"
+    part: Part
+    signature: Signature
+
+
+LeavingEvent = JobSuspended | ReturnBegun | NextThingRead | HandoverBegun | HandoverSigned
+COMING_BACK = (ReturnBegun, HandoverBegun)
+
+
+@dataclass(frozen=True, slots=True)
+class Suspend:
+    """Leave the work.  seen: answers to the looks at the ports, by their ids."""
+
+    reason: str
+    seen: Mapping[str, str]
+    told: str
+    next_thing: str
+
+
+@dataclass(frozen=True, slots=True)
+class ReturnToWork:
+    """Come back to suspended work."""
+
+
+@dataclass(frozen=True, slots=True)
+class ReadNext:
+    """Say that the line about what to do next was read."""
+
+
+@dataclass(frozen=True, slots=True)
+class AnswerLooks:
+    """Say what was seen, by the ids of the looks, in the words or numbers of the answers."""
+
+    answers: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class TakeOver:
+    """Take suspended work over from `outgoing`, having seen these documents (keys of DOCUMENTS)."""
+
+    outgoing: Who
+    documents: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SignHandover:
+    """Sign the hand-over; the secret of `Moment.by` was entered for this and was right."""
+
+
+LeavingCommand = Suspend | ReturnToWork | ReadNext | AnswerLooks | TakeOver | SignHandover
+
+
+@dataclass(frozen=True, slots=True)
+class Handover:
+    """A hand-over under way.  signed: the entry of the outgoing person's signature, once there is one."""
+
+    outgoing: Who
+    incoming: Who
+    documents: tuple[str, ...]
+    signed: int | None = None
+
+    @property
+    def signer(self) -> tuple[Part, Who]:
+        """Whose signature is due: first the outgoing person's, then the incoming one's."""
+        return ("outgoing", self.outgoing) if self.signed is None else ("incoming", self.incoming)
+
+
+@dataclass(frozen=True, slots=True)
+class Leaving:
+    """Where a job stands with leaving and coming back.
+
+    suspended: in force.  last: the newest suspension, also one that is over.  unread: the line of `last` is yet to be
+    read.  gone: ids of people who handed the job over.  sealed: entries of the signatures of finished hand-overs.
+    """
+
+    suspended: JobSuspended | None = None
+    last: JobSuspended | None = None
+    unread: bool = False
+    handover: Handover | None = None
+    gone: frozenset[str] = frozenset()
+    sealed: tuple[int, ...] = ()
+
+
+def evolve_leaving(state: Leaving, event: LeavingEvent) -> Leaving:
+    """Return the state after one more event of the topic; total, and never refuses history."""
+    match event:
+        case JobSuspended():
+            return replace(state, suspended=event, last=event, unread=False, handover=None)
+        case ReturnBegun():
+            return come_back(state)
+        case NextThingRead():
+            return replace(state, unread=False)
+        case HandoverBegun():
+            made = Handover(outgoing=event.outgoing, incoming=event.by, documents=event.documents)
+            return replace(come_back(state), handover=made)
+        case HandoverSigned():
+            return _signed(state, event)
+        case _:
+            assert_never(event)
+
+
+def come_back(state: Leaving) -> Leaving:
+    """Return the state once a suspension is over: its line is to be read first."""
+    return replace(state, suspended=None, unread=state.suspended is not None, handover=None)
+
+
+def _signed(state: Leaving, event: HandoverSigned) -> Leaving:
+    under_way = state.handover
+    if under_way is None:
+        return state
+    if event.part == "outgoing" or under_way.signed is None:
+        return replace(state, handover=replace(under_way, signed=event.seq))
+    gone = (state.gone | {under_way.outgoing.id}) - {under_way.incoming.id}
+    return replace(state, handover=None, gone=gone, sealed=(*state.sealed, under_way.signed, event.seq))

@@ -1,0 +1,115 @@
+"""A controlled blank: the record so far and the steps to come, with boxes, for when the tablets fail.
+
+Pure: from the state of the job just after the blank was printed.
+"""
+
+from typing import Any
+
+from app.domain.job import JobState
+from app.domain.paper import BlankPrinted
+from app.domain.procedure import StepKind
+from app.domain.steps import AskedFor, Step
+from app.domain.words import unit_words
+from app.records.cautions import CAUTIONS, REHEARSAL
+from app.records.moments import local_text
+from app.records.wording import limit_of_result, limit_words, who_words
+
+HOW_TO = (
+    "Follow the steps in their order, one by one. Where a step has two lines, mark it begun before you act.",
+    "Give day, time by the site's clock, and name in your own hand at every line. No ditto marks.",
+    "A reading outside its limit, or anything unexpected: stop, make safe, write it down, tell the lead, mark no more.",
+    "A hold point is signed on paper by the role it names, and entered later by that person only.",
+    "Strike a slip through so that it stays readable, with name, time and why.",
+    "Every page goes back: it is photographed, entered with a second person, and its serial number accounted for.",
+)
+
+
+def blank_of(state: JobState, event: BlankPrinted, *, root: str) -> dict[str, Any]:
+    """Return the blank's values; `state` is the job's just after it was printed, `root` the head's then, in hex.
+
+    Keys: title, serial, rehearsal, facts (pairs), how (sentences), done (number, text, marks), sections (title, steps),
+    cautions, head.
+    """
+    opened = state.opened
+    if opened is None:
+        return {"title": "Empty job"}
+    zone, first = opened.zone, state.index.get(event.step, 0)
+    return {
+        "title": f"Job {opened.number}, housing {opened.housing.tag}, {opened.procedure} revision {opened.revision}",
+        "serial": event.serial,
+        "rehearsal": REHEARSAL if opened.rehearsal else "",
+        "facts": [
+            ["Serial number of this blank", event.serial],
+            ["Printed", f"{local_text(event.at, zone)} by {event.by.name}, {event.by.role.words}"],
+            ["Housing", f"{opened.housing.tag}, {opened.housing.location}"],
+            ["Procedure", f"{opened.procedure_title} ({opened.procedure} revision {opened.revision})"],
+            ["State when printed", f"{state.stage}; {first} of {len(state.steps)} steps done"],
+        ],
+        "how": list(HOW_TO),
+        "done": [_done(number, step, state, zone) for number, step in enumerate(state.steps[:first], start=1)],
+        "sections": _sections(state, first, zone),
+        "cautions": list(CAUTIONS),
+        "head": {"size": state.size, "root": root, "at": local_text(state.last_at, zone)},
+    }
+
+
+def _done(number: int, step: Step, state: JobState, zone: str) -> list[str]:
+    mark = state.mark(step.id)
+    told = who_words(mark.done, zone) if mark.done else ""
+    answers = "; ".join(
+        f"{asked.ask.label}: {answer.text} {unit_words(answer.unit)}".strip()
+        for asked in step.asks
+        if asked.ask.kind != "photo" and (answer := mark.evidence.answers.get(asked.ask.id)) is not None
+    )
+    result = mark.evidence.result.shown if mark.evidence.result else ""
+    return [str(number), step.text, "; ".join(part for part in (answers, result) if part), told]
+
+
+def _sections(state: JobState, first: int, zone: str) -> list[dict[str, Any]]:
+    found: list[dict[str, Any]] = []
+    for place in range(first, len(state.steps)):
+        step = state.steps[place]
+        if not found or found[-1]["id"] != step.section:
+            where = f" {step.port}" if step.port else ""
+            position = f", position {step.position}" if step.position else ""
+            title = f"{step.stage}{where}: {step.title}{position}"
+            found.append({"id": step.section, "title": title, "use": step.use.words, "steps": []})
+        found[-1]["steps"].append(_step(place + 1, step, state, zone))
+    return found
+
+
+def _step(number: int, step: Step, state: JobState, zone: str) -> dict[str, Any]:
+    begun = state.mark(step.id).begun
+    hold = step.kind is StepKind.HOLD
+    lines = (
+        [f"released by a {step.role.words}, signature"] if hold else ["begun", "done"] if step.marks == 2 else ["done"]
+    )
+    if step.kind is StepKind.VERIFY:
+        lines = [f"{line}, by somebody who did not do the work" for line in lines]
+    limit = limit_of_result(step)
+    return {
+        "number": number,
+        "text": step.text,
+        "kind": step.kind.value,
+        "final": step.final,
+        "begun": f"begun {who_words(begun, zone)}" if begun else "",
+        "hazards": [[item.signal.value, item.text] for item in step.hazards],
+        "note": step.note,
+        "asks": [_ask(asked) for asked in step.asks],
+        "result": f"The result must be {limit}; it is computed when the readings are entered." if limit else "",
+        "lines": lines[1:] if begun and step.marks == 2 else lines,
+    }
+
+
+def _ask(asked: AskedFor) -> dict[str, Any]:
+    ask, limit = asked.ask, asked.limit
+    told = limit_words(limit.low, limit.high, limit.op, limit.unit) if limit else ""
+    return {
+        "label": ask.label,
+        "kind": ask.kind,
+        "unit": unit_words(ask.unit),
+        "options": list(ask.options),
+        "limit": f"{told} ({limit.basis})" if limit else "",
+        "twice": ask.twice,
+        "required": ask.required,
+    }

@@ -1,0 +1,163 @@
+"""Leaving work and coming back: suspend, return, look, hand over, and the sheet to hand over."""
+
+from fastapi import APIRouter, Depends, Request
+from starlette.concurrency import run_in_threadpool
+from starlette.responses import RedirectResponse, Response
+
+from app.calc.errors import Invalid
+from app.domain.event_base import Who
+from app.domain.job import JobState, fold
+from app.domain.leaving import AnswerLooks, ReadNext, ReturnToWork, SignHandover, Suspend, TakeOver
+from app.records.moments import utc_text
+from app.web.context import Site, session_of, site_of
+from app.web.entered import NOTHING, Refilled, tried
+from app.web.forms import Posted, posted
+from app.web.handing import download, newest_head, note_export
+from app.web.render import html
+from app.web.routes.work import do, known, on_panel, show
+from app.web.views.leaving import handover_form, suspend_form
+from app.web.views.step import Refill
+from app.web.views.work import head_line, pictures
+
+router = APIRouter(prefix="/jobs/{job}")
+panel = APIRouter(prefix="/jobs/{job}", dependencies=[Depends(on_panel)])
+
+
+@router.get("/suspend")
+async def suspend_page(request: Request, job: str) -> Response:
+    """Ask what is seen before the work is left."""
+    return _suspend_page(request, job, await known(site_of(request), job), NOTHING)
+
+
+def _suspend_page(request: Request, job: str, state: JobState, refilled: Refilled) -> Response:
+    session = session_of(request)
+    form = suspend_form(state, session, refilled.answers)
+    return html(
+        request, "suspend.html", refilled.status, head=head_line(job, state, session), form=form, refilled=refilled,
+        pictures=pictures(state, ()),
+    )  # fmt: skip
+
+
+@router.post("/suspend")
+async def suspend(request: Request, job: str) -> Response:
+    """Leave the work as it was seen; a refusal comes back with what was typed."""
+    form = await posted(request)
+
+    async def doing() -> JobState:
+        command = Suspend(form.need("reason"), dict(form.answers), form.need("told"), form.need("next_thing"))
+        return await do(request, job, command, form)
+
+    refilled = await tried(doing, form)
+    if refilled.told:
+        return _suspend_page(request, job, await known(site_of(request), job), refilled)
+    return RedirectResponse(f"/jobs/{job}/now", status_code=303)
+
+
+@panel.post("/resume")
+async def resume(request: Request, job: str) -> Response:
+    """Come back to suspended work."""
+    form = await posted(request)
+    return await show(request, job, await do(request, job, ReturnToWork(), form))
+
+
+@panel.post("/next-read")
+async def next_read(request: Request, job: str) -> Response:
+    """Say that the line about what to do next was read."""
+    form = await posted(request)
+    return await show(request, job, await do(request, job, ReadNext(), form))
+
+
+@panel.post("/looks")
+async def looks(request: Request, job: str) -> Response:
+    """Say what was seen at everything that is looked at together."""
+    form = await posted(request)
+    request.state.refill = Refill("looks", form.answers)
+    return await show(request, job, await do(request, job, AnswerLooks(dict(form.answers)), form))
+
+
+@router.get("/handover")
+async def handover_page(request: Request, job: str) -> Response:
+    """Show who may be relieved and which documents are seen first."""
+    return await _handover_page(request, job, NOTHING)
+
+
+async def _handover_page(request: Request, job: str, refilled: Refilled) -> Response:
+    site, session = site_of(request), session_of(request)
+    state = await known(site, job)
+    people = await run_in_threadpool(site.people.everyone)
+    return html(
+        request, "handover.html", refilled.status, head=head_line(job, state, session), refilled=refilled,
+        form=handover_form(state, people, session), pictures=pictures(state, ()),
+    )  # fmt: skip
+
+
+@router.post("/handover")
+async def take_over(request: Request, job: str) -> Response:
+    """Begin to take the job over: documents seen, then the walk-down."""
+    form = await posted(request)
+
+    async def doing() -> JobState:
+        documents = tuple(name.removeprefix("document.") for name in form.fields if name.startswith("document."))
+        outgoing = await person_named(site_of(request), form.need("outgoing"))
+        return await do(request, job, TakeOver(outgoing, documents), form)
+
+    refilled = await tried(doing, form)
+    if refilled.told:
+        return await _handover_page(request, job, refilled)
+    return RedirectResponse(f"/jobs/{job}/now", status_code=303)
+
+
+async def person_named(site: Site, person_id: str) -> Who:
+    """Return a person of the site; raise Invalid for any other."""
+    found = await run_in_threadpool(site.people.find, person_id)
+    if found is None:
+        raise Invalid("There is no such person. Choose one from the list.")
+    return found.who
+
+
+@panel.post("/handover-signature")
+async def sign_handover(request: Request, job: str) -> Response:
+    """Sign the hand-over, first the one who leaves, then the one who comes."""
+    form = await posted(request)
+    by = await signer_of(request, form, form.need("person"), "secret")
+    return await show(request, job, await do(request, job, SignHandover(), form, by=by))
+
+
+async def signer_of(request: Request, form: Posted, person: str, secret: str) -> Who:
+    """Return the person whose secret was entered for this; being signed in is not a signature."""
+    site, session = site_of(request), session_of(request)
+    return await run_in_threadpool(site.people.prove_to_sign, person, form.need(secret), tablet=session.tablet)
+
+
+@router.get("/sheet")
+async def sheet(request: Request, job: str) -> Response:
+    """Show the sheet to hand over, to print from the browser."""
+    state, value = await run_in_threadpool(_sheet, request, job)
+    head = head_line(job, state, session_of(request))
+    return html(
+        request, "handover_sheet.html", head=head, sheet=value, pictures=pictures(state, ()), page={"head": head}
+    )
+
+
+@router.get("/sheet.pdf")
+async def sheet_pdf(request: Request, job: str) -> Response:
+    """Give the sheet to hand over as a PDF of one page."""
+    data = await run_in_threadpool(_printed, request, job)
+    return download(data, "application/pdf", f"{job}-hand-over.pdf")
+
+
+def _sheet(request: Request, job: str) -> tuple[JobState, dict[str, object]]:
+    from app.records.handover_sheet import sheet_of
+
+    site, head = site_of(request), newest_head(request, job)
+    state = fold(site.jobs.events(job)[: head.size])
+    return state, sheet_of(state, root=head.root.hex(), made_at=utc_text(site.clock()))
+
+
+def _printed(request: Request, job: str) -> bytes:
+    from app.records.handover_sheet import drawings_of
+
+    state, value = _sheet(request, job)
+    printed = site_of(request).print_handover(value, drawings_of(state), utc_text(site_of(request).clock()))
+    note_export(request, job, newest_head(request, job))
+    return printed

@@ -1,0 +1,162 @@
+"""Paper for when tablets fail: blanks to print, marks that come back from them, blanks accounted for."""
+
+from fastapi import APIRouter, Request
+from starlette.concurrency import run_in_threadpool
+from starlette.responses import RedirectResponse, Response
+
+from app.calc.errors import Invalid
+from app.domain.job import JobState, fold
+from app.domain.paper import Blank, BlankPrinted, PrintBlank, ReconcileBlank, Transcribe
+from app.domain.procedure import StepKind
+from app.records.moments import typed_instant, utc_text
+from app.web.awaiting import around_for
+from app.web.context import session_of, site_of
+from app.web.entered import NOTHING, Refilled, tried
+from app.web.forms import Posted, posted
+from app.web.handing import download, newest_head, note_export
+from app.web.render import html
+from app.web.routes.leaving import person_named, signer_of
+from app.web.routes.work import do, known
+from app.web.views.leaving import zone_of
+from app.web.views.paper import entry_page, paper_page
+from app.web.views.work import head_line
+
+router = APIRouter(prefix="/jobs/{job}")
+
+
+@router.get("/paper")
+async def paper(request: Request, job: str) -> Response:
+    """Show the blanks of a job."""
+    return _paper(request, job, await known(site_of(request), job), NOTHING)
+
+
+def _paper(request: Request, job: str, state: JobState, refilled: Refilled) -> Response:
+    head = head_line(job, state, session_of(request))
+    return html(
+        request, "paper.html", refilled.status, head=head, page={"head": head}, paper=paper_page(state),
+        refilled=refilled,
+    )  # fmt: skip
+
+
+@router.post("/blanks")
+async def print_blank(request: Request, job: str) -> Response:
+    """Print what is left of the job: the blank gets its serial number with this."""
+    form = await posted(request)
+
+    async def doing() -> JobState:
+        return await do(request, job, PrintBlank(), form)
+
+    refilled = await tried(doing, form)
+    if refilled.told:
+        return _paper(request, job, await known(site_of(request), job), refilled)
+    return RedirectResponse(f"/jobs/{job}/paper", status_code=303)
+
+
+@router.get("/blanks/{number}.pdf")
+async def blank_pdf(request: Request, job: str, number: int) -> Response:
+    """Give a blank as it was when it was printed."""
+    data = await run_in_threadpool(_printed, request, job, number)
+    return download(data, "application/pdf", f"{job}-B{number}.pdf")
+
+
+def _printed(request: Request, job: str, number: int) -> bytes:
+    from app.records.blank import blank_of
+
+    site, events = site_of(request), site_of(request).jobs.events(job)
+    printed = [event for event in events if isinstance(event, BlankPrinted)]
+    if not 1 <= number <= len(printed):
+        raise Invalid(f"This job has no blank {number}. Choose one from the list.")
+    event = printed[number - 1]
+    head = site.jobs.head_at(job, event.seq + 1)
+    value = blank_of(fold(events[: event.seq + 1]), event, root=head.root.hex())
+    data = site.print_blank(value, utc_text(site.clock()))
+    note_export(request, job, newest_head(request, job))
+    return data
+
+
+@router.get("/blanks/{number}/entry")
+async def entry(request: Request, job: str, number: int) -> Response:
+    """Ask for what stands on paper for the step that is due."""
+    return await _entry(request, job, number, NOTHING)
+
+
+async def _entry(request: Request, job: str, number: int, refilled: Refilled) -> Response:
+    site, session = site_of(request), session_of(request)
+    state = await known(site, job)
+    around = await around_for(site, state)
+    people = await run_in_threadpool(site.people.everyone)
+    page = entry_page(
+        state, number, _blank(state, number), session, around, people, now=utc_text(site.clock()),
+        typed=refilled.answers,
+    )  # fmt: skip
+    if page is None:
+        raise Invalid("No step is due, so nothing is left to be entered from paper. Account for the blank.")
+    head = head_line(job, state, session)
+    return html(
+        request, "paper_entry.html", refilled.status, head=head, page={"head": head}, entry=page, refilled=refilled
+    )
+
+
+def _blank(state: JobState, number: int) -> Blank:
+    if not 1 <= number <= len(state.paper.blanks):
+        raise Invalid(f"This job has no blank {number}. Choose one from the list.")
+    return state.paper.blanks[number - 1]
+
+
+@router.post("/blanks/{number}/entry")
+async def transcribe(request: Request, job: str, number: int) -> Response:
+    """Enter one step from paper, with a photo and a second person's secret."""
+    form = await posted(request)
+
+    async def doing() -> JobState:
+        return await _transcribed(request, job, number, form)
+
+    refilled = await tried(doing, form)
+    if refilled.told:
+        return await _entry(request, job, number, refilled)
+    return RedirectResponse(f"/jobs/{job}/blanks/{number}/entry?entered", status_code=303)
+
+
+async def _transcribed(request: Request, job: str, number: int, form: Posted) -> JobState:
+    site, session = site_of(request), session_of(request)
+    state = await known(site, job)
+    blank, step_id = _blank(state, number), form.need("step")
+    step, zone = state.step(step_id), zone_of(state)
+    second = await signer_of(request, form, form.need("second"), "second_secret")
+    hold = step is not None and step.kind is StepKind.HOLD
+    by = await signer_of(request, form, session.who.id, "secret") if hold else session.who
+    began = form.get("began")
+    command = Transcribe(
+        step=step_id,
+        serial=blank.serial,
+        happened=typed_instant(form.need("day"), form.need("time"), zone),
+        began=typed_instant(form.need("day"), began, zone) if began else None,
+        why_late=form.need("why_late"),
+        photo=photo_of(form),
+        hand=by if hold else await person_named(site, form.need("hand")),
+        compared_by=second,
+        answers=dict(form.answers),
+        note=form.get("note"),
+    )
+    return await do(request, job, command, form, by=by)
+
+
+def photo_of(form: Posted) -> str:
+    """Return the photo sent now, or the one that came with a form that was refused."""
+    return form.get("photo") or form.get("photo_kept")
+
+
+@router.post("/blanks/{number}/reconciled")
+async def reconcile(request: Request, job: str, number: int) -> Response:
+    """Account for a blank: returned, attached or voided."""
+    form = await posted(request)
+
+    async def doing() -> JobState:
+        blank = _blank(await known(site_of(request), job), number)
+        command = ReconcileBlank(blank.serial, form.need("how"), photo_of(form), form.get("reason"))
+        return await do(request, job, command, form)
+
+    refilled = await tried(doing, form)
+    if refilled.told:
+        return _paper(request, job, await known(site_of(request), job), refilled)
+    return RedirectResponse(f"/jobs/{job}/paper", status_code=303)

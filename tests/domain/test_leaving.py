@@ -1,0 +1,249 @@
+"""Leaving, handing over and paper, where the laws of a job do not look: personal locks, kept marks, forged entries."""
+
+from datetime import timedelta
+from typing import Any
+
+import pytest
+
+from app.calc.errors import ChangeoutError, Invalid
+from app.domain.commands import Begin, Late
+from app.domain.deciding.leaving import leave, lock_off_fault, suspend_looks
+from app.domain.event_base import Who
+from app.domain.events import Event, MarkContested, StepBegun, event_from, payload_of
+from app.domain.history import unlawful
+from app.domain.job import Stage
+from app.domain.leaving import (
+    DOCUMENTS,
+    AnswerLooks,
+    HandoverSigned,
+    ReadNext,
+    ReturnToWork,
+    SignHandover,
+    Suspend,
+    TakeOver,
+)
+from app.domain.paper import PrintBlank, Transcribe
+from app.domain.refused import Refused
+from app.records.moments import typed_instant
+from app.services.rehearsal import looks_as_recorded, made_up_answers
+from tests.builders import EYES, HANDS, LEAD, OTHER_LEAD, Bench, opened
+
+AT_DOOR = "port/P1/out-1/draw"
+
+
+def suspended(name: str = AT_DOOR, by: Who = HANDS) -> Bench:
+    """Return a job that was left before a step."""
+    bench = opened()
+    bench.run_to(name)
+    bench.do(Suspend("break", looks_as_recorded(suspend_looks(bench.state)), "control room", "draw the filter"), by)
+    return bench
+
+
+def walked_down() -> Bench:
+    """Return a job of which the hand-over waits for its first signature."""
+    bench = suspended()
+    bench.do(TakeOver(HANDS, tuple(DOCUMENTS)), EYES)
+    bench.do(ReadNext(), EYES)
+    bench.do(AnswerLooks(looks_as_recorded(bench.state.rechecks)), EYES)
+    return bench
+
+
+def handed_over() -> Bench:
+    """Return a job that one technician handed over to the other."""
+    bench = walked_down()
+    bench.do(SignHandover(), HANDS)
+    bench.do(SignHandover(), EYES)
+    return bench
+
+
+@pytest.mark.parametrize(
+    ("on", "told"),
+    [
+        (set(), "The lock of Tomé Silva is not on."),
+        ({HANDS.id}, "The lock of Tomé Silva is not on."),
+        ({HANDS.id, EYES.id}, "The lock of Noor Haddad is still on."),
+        ({EYES.id}, ""),
+    ],
+)
+def test_the_incoming_lock_is_on_and_the_outgoing_one_off_before_anybody_signs(on: set[str], told: str) -> None:
+    """Where a job keeps personal locks, a hand-over is signed under the incoming person's lock and no other."""
+    bench = walked_down()
+    moment = bench.moment(HANDS)
+
+    try:
+        (event,) = leave(bench.state, SignHandover(), moment, locks=on.__contains__)
+    except Refused as no:
+        assert no.code == "personal_lock"
+        assert told
+        assert str(no).startswith(told)
+    else:
+        assert told == ""
+        assert isinstance(event, HandoverSigned)
+
+
+def test_the_outgoing_lock_stays_on_until_the_incoming_one_is_on() -> None:
+    """During a hand-over the lock of the one who leaves comes off only under the lock of the one who comes."""
+    under_way = walked_down().state.leaving.handover
+
+    assert "their lock goes on before" in lock_off_fault(under_way, {HANDS.id}.__contains__, HANDS)
+    assert lock_off_fault(under_way, {HANDS.id, EYES.id}.__contains__, HANDS) == ""
+    assert lock_off_fault(under_way, {HANDS.id}.__contains__, LEAD) == ""
+    assert lock_off_fault(None, {HANDS.id}.__contains__, HANDS) == ""
+
+
+def test_a_kept_mark_of_somebody_who_handed_over_is_contested_and_not_lost() -> None:
+    """What a tablet kept of the outgoing person stops the work until a lead has looked; it is never dropped."""
+    bench = handed_over()
+    due = bench.state.due
+    assert due is not None
+
+    (event,) = bench.do(Late(Begin(due.id), bench.state.size), HANDS)
+
+    assert isinstance(event, MarkContested)
+    assert "handed this job over" in event.why
+    assert bench.state.stage is Stage.CONTESTED
+
+
+def test_a_lead_who_left_work_amid_a_cut_is_asked_for_ties_and_bands_on_return() -> None:
+    """On a neck that was left half closed, ties and bands are counted; a count that differs stops the job."""
+    bench = suspended("port/P1/out-1/band-ring", by=LEAD)
+    bench.do(ReturnToWork(), HANDS)
+    bench.do(ReadNext(), HANDS)
+    neck = next(look for look in bench.state.rechecks if look.id == "neck-P1")
+
+    bench.do(AnswerLooks({"neck-P1": "4"}), HANDS)
+
+    assert neck.expected == "3"
+    assert bench.state.stage is Stage.STOPPED
+    assert bench.state.stop is not None
+    assert "seen 4; recorded 3" in bench.state.stop.text
+
+
+def test_somebody_who_handed_over_may_take_over_again() -> None:
+    """The next shift hands back: the one who had gone writes again, the other one no more."""
+    bench = handed_over()
+    bench.do(Suspend("shift_end", looks_as_recorded(suspend_looks(bench.state)), "control room", "draw it"), EYES)
+
+    bench.do(TakeOver(EYES, tuple(DOCUMENTS)), HANDS)
+    bench.do(ReadNext(), HANDS)
+    bench.do(AnswerLooks(looks_as_recorded(bench.state.rechecks)), HANDS)
+    bench.do(SignHandover(), EYES)
+    bench.do(SignHandover(), HANDS)
+
+    assert bench.state.leaving.gone == {EYES.id}
+    assert len(bench.state.leaving.sealed) == 4
+    assert unlawful(bench.events) == ()
+
+
+def paper() -> Bench:
+    """Return a job with one step entered from paper."""
+    bench = opened()
+    bench.run_to("port/P1/open/door")
+    bench.do(PrintBlank(), HANDS)
+    bench.now += timedelta(minutes=20)
+    due = bench.state.due
+    assert due is not None
+    at = "2026-03-02T07:30:00+00:00"
+    entered = Transcribe(
+        step=due.id, serial="2026-0001-B1", happened=at, began=at, why_late="no power", photo="ab" * 32, hand=HANDS,
+        compared_by=EYES, answers=made_up_answers(due),
+    )  # fmt: skip
+    bench.do(entered, HANDS)
+    return bench
+
+
+FORGED: list[tuple[str, str, dict[str, Any], str]] = [
+    ("suspended", "job_suspended", {"to_rest": ["tape the stub"]}, "said to rest where it does not"),
+    ("back", "recheck_answered", {"seen": "off the rails"}, "cannot be read"),
+    ("back", "recheck_answered", {"as_expected": False}, "was not compared with the record"),
+    ("over", "handover_signed", {"part": "incoming"}, "was not Noor Haddad's to sign"),
+    ("over", "handover_begun", {"outgoing": OTHER_LEAD.model_dump(mode="json")}, "may not take over from Radek Nowák"),
+    ("paper", "step_begun", {"transcribed": {"serial": "2026-0001-B7"}}, "the blank 2026-0001-B7 was not out"),
+    ("paper", "step_done", {"transcribed": {"photo": ""}}, "without a photo or a second person"),
+    ("paper", "step_done", {"transcribed": {"compared_by": HANDS.model_dump(mode="json")}}, "or a second person"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("story", "kind", "change", "told"), FORGED)
+def test_an_outsider_finds_forged_entries(story: str, kind: str, change: dict[str, Any], told: str) -> None:
+    """An entry about leaving or paper that the rules would have refused is named, by its number."""
+    bench = {"suspended": suspended, "back": back, "over": handed_over, "paper": paper}[story]()
+    events = list(bench.events)
+    place = max(number for number, event in enumerate(events) if event.type == kind)
+    if kind == "handover_signed":
+        place -= 1
+    assert unlawful(events) == ()
+
+    events[place] = changed(events[place], change)
+
+    assert any(f"Entry {place}: " in fault and told in fault for fault in unlawful(events))
+
+
+def back() -> Bench:
+    """Return a job of which the door was looked at on return."""
+    bench = suspended()
+    bench.do(ReturnToWork(), EYES)
+    bench.do(ReadNext(), EYES)
+    bench.do(AnswerLooks({"door-P1": "off"}), EYES)
+    return bench
+
+
+def changed(event: Event, change: dict[str, Any]) -> Event:
+    """Return an entry with some of its values changed, one level deep."""
+    value = payload_of(event)
+    for name, new in change.items():
+        held = value.get(name)
+        value[name] = {**held, **new} if isinstance(held, dict) and name == "transcribed" else new
+    return event_from(value)
+
+
+def test_a_mark_of_somebody_who_had_handed_over_is_named() -> None:
+    """A begun mark put into the record in the name of the one who had gone is found."""
+    bench = handed_over()
+    due = bench.state.due
+    assert due is not None
+    forged = StepBegun(ledger=bench.ledger, seq=bench.state.size, at="2026-03-02T09:00:00.000Z", by=HANDS, step=due.id)
+
+    assert unlawful([*bench.events, forged]) == (f"Entry {forged.seq}: {HANDS.name} had handed the job over.",)
+
+
+@pytest.mark.parametrize(
+    ("day", "time", "zone", "expected"),
+    [
+        ("2026-03-02", "14:05", "Europe/Berlin", "2026-03-02T14:05:00+01:00"),
+        ("2026-07-02", "14:05", "Europe/Berlin", "2026-07-02T14:05:00+02:00"),
+        ("2026-10-25", "02:30", "Europe/Berlin", "2026-10-25T02:30:00+02:00"),
+        ("2026-03-29", "02:30", "Europe/Berlin", None),
+        ("2026-02-30", "10:00", "UTC", None),
+        ("2026-03-02", "25:00", "UTC", None),
+        ("yesterday", "10:00", "UTC", None),
+    ],
+)
+def test_a_time_written_on_paper_is_read_in_the_sites_zone(
+    day: str, time: str, zone: str, expected: str | None
+) -> None:
+    """Day and time become an instant with the site's offset of that day; an hour that never was is refused."""
+    if expected is None:
+        with pytest.raises(Invalid):
+            typed_instant(day, time, zone)
+    else:
+        assert typed_instant(day, time, zone) == expected
+
+
+@pytest.mark.parametrize("happened", ["2026-13-02T07:30:00+00:00", "2026-03-02T07:30", "soon", "20260302T0730+0000"])
+def test_a_time_that_cannot_be_read_is_refused_with_a_sentence(happened: str) -> None:
+    """Whatever stands for a time, the program answers with a sentence and never fails."""
+    bench = opened()
+    bench.run_to("port/P1/open/bag")
+    bench.do(PrintBlank(), HANDS)
+    due = bench.state.due
+    assert due is not None
+
+    with pytest.raises(ChangeoutError, match="time"):
+        bench.do(
+            Transcribe(
+                step=due.id, serial="2026-0001-B1", happened=happened, why_late="no power", photo="ab" * 32,
+                hand=HANDS, compared_by=EYES, answers=made_up_answers(due),
+            ),
+            HANDS,
+        )  # fmt: skip

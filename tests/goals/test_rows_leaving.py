@@ -1,0 +1,354 @@
+"""Rows about leaving work, coming back, handing over, re-opening, and paper, driven through HTTP."""
+
+import io
+import re
+import struct
+import zlib
+from datetime import timedelta
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import pikepdf
+import pytest
+from httpx2 import Response
+
+from app.domain.commands import Accept, OpenException, Submit
+from app.domain.containment.rest import rests
+from app.domain.deciding.leaving import suspend_looks
+from app.domain.event_base import Who
+from app.domain.events import StepDone
+from app.domain.job import JobState, Stage
+from app.domain.leaving import DOCUMENTS, Recheck
+from app.records.verify import verify_record
+from app.services.rehearsal import looks_as_recorded, made_up_answers
+from tests.paper.tools import pages
+from tests.web.desk import SECRETS, Clock, Desk
+
+NEXT = "Put the second metal band on the ring side, then call for the closures check."
+
+
+def text_of(pdf: bytes) -> str:
+    """Return the text of a printed file."""
+    with TemporaryDirectory() as folder:
+        return " ".join(pages(pdf, Path(folder)))
+
+
+def record_in(pdf: bytes) -> bytes:
+    """Return the record that a printed one carries."""
+    with pikepdf.open(io.BytesIO(pdf)) as opened:
+        return opened.attachments["record.json"].get_file().read_bytes()
+
+
+def state_of(desk: Desk, job: str) -> JobState:
+    """Return the committed state of a job."""
+    return desk.running.site.jobs.state(job)
+
+
+def suspend(desk: Desk, who: Who, job: str, **more: str) -> Response:
+    """Suspend the work through the form, everything seen as recorded."""
+    seen = {f"a.{name}": seen for name, seen in looks_as_recorded(suspend_looks(state_of(desk, job))).items()}
+    fields = {"reason": "shift_end", "told": "control room, by radio", "next_thing": NEXT}
+    return desk.post(who, f"/jobs/{job}/suspend", **{**fields, **seen, **more})
+
+
+def answer(desk: Desk, who: Who, job: str, looks: tuple[Recheck, ...], **otherwise: str) -> Response:
+    """Answer some looks as recorded but for those named, through the form."""
+    seen = {**looks_as_recorded(looks), **otherwise}
+    return desk.post(who, f"/jobs/{job}/looks", **{f"a.{name}": text for name, text in seen.items()})
+
+
+def look_at_everything(desk: Desk, who: Who, job: str) -> int:
+    """Answer group by group, as the screen asks, and return how many screens there were."""
+    screens = 0
+    while looks := state_of(desk, job).rechecks:
+        together = tuple(look for look in looks if look.group == looks[0].group)
+        assert answer(desk, who, job, together).status_code == 303
+        screens += 1
+    return screens
+
+
+def test_row_7_between_strap_and_tape_only_a_lead_suspends(desk: Desk) -> None:
+    """A technician is refused with the shortest way to rest; a lead may, and the reviewer is told."""
+    job, hands, lead = desk.open_job(), desk.named("technician"), desk.named("lead", 1)
+    state = desk.work_until(job, "Tape the raw edge of the stub")
+    assert state.model is not None
+    assert not rests(state.model)
+    due = state.due
+    assert due is not None
+
+    refused = suspend(desk, hands, job)
+    by_lead = suspend(desk, lead, job)
+    marked = desk.post(hands, f"/jobs/{job}/marks", step=due.id, act="begin")
+
+    assert refused.status_code == 409
+    assert "Shortest way to rest, 1 action: tape the stub on P1" in refused.text
+    assert NEXT in refused.text
+    assert by_lead.status_code == 303
+    assert marked.status_code == 409
+    assert "The job is suspended" in marked.text
+    after = state_of(desk, job)
+    assert after.stage is Stage.SUSPENDED
+    assert {item.kind for item in after.notables} == {"refused", "left not at rest"}
+    assert desk.post(hands, f"/jobs/{job}/stop").status_code == 303
+    assert state_of(desk, job).stage is Stage.STOPPED
+
+
+def test_row_7_at_rest_a_technician_suspends_and_a_torn_bag_stops(desk: Desk) -> None:
+    """At rest a technician suspends; what is seen otherwise than recorded is a stop with its reason preset."""
+    job, hands = desk.open_job(), desk.named("technician")
+    desk.work_until(job, "Draw the spent filter")
+
+    seen = suspend(desk, hands, job, **{"a.ring-P1": "a torn bag or stub"})
+
+    assert seen.status_code == 303
+    stop = state_of(desk, job).stop
+    assert stop is not None
+    assert stop.reason == "unexpected"
+    assert "seen a torn bag or stub; recorded a bag, strapped" in stop.text
+
+
+def test_row_8_the_next_thing_stands_alone_before_the_gate(desk: Desk) -> None:
+    """Who returns reads the line on a screen of its own; no look is taken before, no recorded value is shown after."""
+    job, hands = desk.open_job(), desk.named("technician")
+    desk.work_until(job, "Draw the spent filter")
+    suspend(desk, hands, job)
+    desk.post(hands, f"/jobs/{job}/resume")
+    looks = state_of(desk, job).rechecks
+
+    first = desk.get(hands, f"/jobs/{job}/now").text
+    early = answer(desk, hands, job, looks[:1])
+    desk.post(hands, f"/jobs/{job}/next-read")
+    gate = desk.get(hands, f"/jobs/{job}/now").text
+
+    assert NEXT in first
+    assert 'name="a.tag"' not in first
+    assert early.status_code == 409
+    assert 'name="a.tag"' in gate
+    lock = next(look.expected for look in looks if look.id == "lock-upstream")
+    for group in {look.group for look in looks}:
+        page = desk.get(hands, f"/jobs/{job}/now").text
+        assert lock not in page, group
+        answer(desk, hands, job, tuple(look for look in looks if look.group == state_of(desk, job).rechecks[0].group))
+    assert state_of(desk, job).stage is Stage.OPEN
+
+
+@pytest.mark.parametrize(
+    ("look", "typed"),
+    [("lock-upstream", "77-B"), ("upstream", "open"), ("door-P1", "shut"), ("pressure", "12"),
+     ("contamination", "1001"), ("tag", "EF-04"), ("ring-P1", "bare ring, nothing on it")],
+)  # fmt: skip
+def test_row_8_anything_otherwise_on_return_stops_the_job(desk: Desk, look: str, typed: str) -> None:
+    """A lock number, a damper, a door, a reading or a tag that differs stops the job, reason preset, place kept."""
+    job, hands = desk.open_job(), desk.named("technician")
+    due = desk.work_until(job, "Draw the spent filter").due
+    suspend(desk, hands, job)
+    desk.post(hands, f"/jobs/{job}/resume")
+    desk.post(hands, f"/jobs/{job}/next-read")
+    looks = state_of(desk, job).rechecks
+
+    answer(desk, hands, job, looks, **{look: typed})
+
+    after = state_of(desk, job)
+    assert after.stage is Stage.STOPPED
+    assert after.stop is not None
+    assert after.stop.reason == "unexpected"
+    assert after.due == due
+    assert f"seen {typed}" in after.stop.text
+
+
+def test_row_8_the_step_begun_and_not_done_comes_back_after_the_gate(desk: Desk) -> None:
+    """The gate gives back exactly the step that was begun, and the same gate stands after a stop."""
+    job, hands, lead = desk.open_job(), desk.named("technician"), desk.named("lead", 1)
+    due = desk.work_until(job, "Draw the spent filter").due
+    assert due is not None
+    desk.post(hands, f"/jobs/{job}/marks", step=due.id, act="begin")
+
+    suspend(desk, hands, job)
+    desk.post(hands, f"/jobs/{job}/resume")
+    desk.post(hands, f"/jobs/{job}/next-read")
+    screens = look_at_everything(desk, hands, job)
+    back = state_of(desk, job)
+    desk.post(hands, f"/jobs/{job}/stop")
+    desk.post(
+        lead, f"/jobs/{job}/reopen", answer="A drill.", extra="Is the lamp on?", secret=SECRETS[lead.name], device_at=""
+    )
+
+    assert screens == 6
+    assert back.stage is Stage.OPEN
+    assert back.due == due
+    assert back.mark(due.id).begun is not None
+    after_stop = state_of(desk, job).rechecks
+    assert [look.id for look in after_stop][-1] == "extra"
+    assert {"tag", "lock-fan", "pressure", "door-P1"} <= {look.id for look in after_stop}
+
+
+def test_row_9_after_reopening_the_old_pdf_verifies_and_the_new_one_is_unsigned(desk: Desk) -> None:
+    """The record accepted first still verifies in its PDF; the PDF of the re-opened job says unsigned, and why."""
+    job, officer, lead = desk.open_job(), desk.named("safety officer"), desk.named("lead", 1)
+    state = desk.work_until(job, "no step has these words")
+    desk.do(job, Submit(), lead)
+    for item in state.unread:
+        desk.do(job, OpenException(item.seq), officer)
+    desk.do(job, Accept(), officer)
+    old = desk.get(officer, f"/jobs/{job}/record.pdf").content
+
+    desk.post(
+        lead,
+        f"/jobs/{job}/reopen",
+        answer="The torque is read again.",
+        extra="",
+        secret=SECRETS[lead.name],
+        device_at="",
+    )
+    new = desk.get(officer, f"/jobs/{job}/record.pdf").content
+
+    for printed, signed in ((old, True), (new, False)):
+        verdict = verify_record(record_in(printed), signature=None, photo=None)
+        assert verdict.good
+        assert verdict.signed is signed
+    assert "NOT VALID for this version" not in text_of(old)
+    assert "NOT VALID for this version" in text_of(new)
+
+
+def hand_over(desk: Desk, job: str, leaves: Who, comes: Who, documents: tuple[str, ...] = tuple(DOCUMENTS)) -> Response:
+    """Begin the hand-over through the form."""
+    ticked = {f"document.{name}": "on" for name in documents}
+    return desk.post(comes, f"/jobs/{job}/handover", outgoing=leaves.id, **ticked)
+
+
+def test_row_16_after_the_handover_the_outgoing_persons_save_is_refused(desk: Desk) -> None:
+    """Documents, walk-down by the incoming person, two signatures; then the outgoing one writes nothing but STOP."""
+    job, leaves, comes = desk.open_job(), desk.named("technician"), desk.named("technician", 1)
+    due = desk.work_until(job, "Draw the spent filter").due
+    assert due is not None
+    suspend(desk, leaves, job)
+
+    lacking = hand_over(desk, job, leaves, comes, ("record", "permit", "locks"))
+    begun = hand_over(desk, job, leaves, comes)
+    by_leaver = desk.post(leaves, f"/jobs/{job}/next-read")
+    desk.post(comes, f"/jobs/{job}/next-read")
+    early = sign(desk, job, comes, comes)
+    look_at_everything(desk, comes, job)
+    wrong = desk.post(comes, f"/jobs/{job}/handover-signature", person=leaves.id, secret="not the one at all")
+    first, second = sign(desk, job, comes, leaves), sign(desk, job, comes, comes)
+    save = desk.post(leaves, f"/jobs/{job}/marks", step=due.id, act="begin")
+    other = desk.post(comes, f"/jobs/{job}/marks", step=due.id, act="begin")
+
+    assert lacking.status_code == 409
+    assert "Not seen yet: the notes of the brief" in lacking.text
+    assert [begun.status_code, by_leaver.status_code, early.status_code] == [303, 409, 409]
+    assert wrong.status_code == 403
+    assert [first.status_code, second.status_code] == [303, 303]
+    assert save.status_code == 409
+    assert f"{leaves.name} handed this job over" in save.text
+    assert other.status_code == 303
+    kinds = [event.type for event in desk.running.site.jobs.events(job)][-5:]
+    assert kinds[-4:] == ["handover_signed", "handover_signed", "attempt_refused", "step_begun"]
+    assert desk.post(leaves, f"/jobs/{job}/stop").status_code == 303
+    report = text_of(desk.get(comes, f"/jobs/{job}/record.pdf").content)
+    for meaning in ("I hand this job over as I left it", "I take this job over as I found it"):
+        assert meaning in report
+
+
+def sign(desk: Desk, job: str, at: Who, signer: Who) -> Response:
+    """Sign the hand-over at somebody's tablet with the signer's own secret."""
+    return desk.post(at, f"/jobs/{job}/handover-signature", person=signer.id, secret=SECRETS[signer.name])
+
+
+@pytest.mark.parametrize("tag", ["EF-03", "EF-11"])
+def test_row_16_the_sheet_to_hand_over_is_one_page(desk: Desk, tag: str) -> None:
+    """Place, next thing, barriers, locks, readings and who was told stand on one printed page, and on the screen."""
+    job, hands = desk.open_job(tag), desk.named("technician")
+    desk.work_until(job, "Draw the spent filter")
+    suspend(desk, hands, job)
+
+    page = desk.get(hands, f"/jobs/{job}/sheet").text
+    printed = desk.get(hands, f"/jobs/{job}/sheet.pdf").content
+
+    assert len(pikepdf.open(io.BytesIO(printed)).pages) == 1
+    told = text_of(printed)
+    for words in (NEXT, "control room, by radio", "rehearsal, locks", "1 barrier", "Housing minus room"):
+        assert words in " ".join(page.split())
+        assert words in told
+
+
+def photo() -> bytes:
+    """Return a real picture, four grey points, that every reader of pictures can read."""
+
+    def chunk(kind: bytes, data: bytes) -> bytes:
+        return struct.pack(">I", len(data)) + kind + data + struct.pack(">I", zlib.crc32(kind + data))
+
+    head, rows = struct.pack(">IIBBBBB", 2, 2, 8, 0, 0, 0, 0), zlib.compress(b"\0\x80\x80" * 2)
+    return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", head) + chunk(b"IDAT", rows) + chunk(b"IEND", b"")
+
+
+def from_paper(desk: Desk, job: str, writer: Who, second: Who, hand: Who, clock: Clock, **more: str) -> Response:
+    """Enter the due step from the first blank, with a photo, as it was done ten minutes ago."""
+    due = state_of(desk, job).due
+    assert due is not None
+    then = clock.now - timedelta(minutes=10)
+    fields = {
+        "token": f"paper-{due.id}-{len(desk.running.site.jobs.events(job)):010}-{len(more)}",
+        "step": due.id, "hand": hand.id, "day": f"{then:%Y-%m-%d}", "time": f"{then:%H:%M}",
+        "why_late": "the tablets had no power", "second": second.id, "second_secret": SECRETS[second.name], "note": "",
+        **{f"a.{name}": text for name, text in made_up_answers(due).items()},
+    }  # fmt: skip
+    if due.marks == 2:
+        fields["began"] = f"{then:%H:%M}"
+    fields |= more
+    files = {} if fields.pop("no_photo", "") else {"photo": ("page.png", photo(), "image/png")}
+    return desk.client(writer).post(f"/jobs/{job}/blanks/1/entry", data=fields, files=files)
+
+
+def test_row_31_print_mid_job_finish_on_paper_enter_and_reconcile(desk: Desk, clock: Clock) -> None:
+    """What comes back from a printed blank needs photo and second person, is labelled, and its serial number closes."""
+    job, hands, eyes = desk.open_job(), desk.named("technician"), desk.named("technician", 1)
+    officer, lead = desk.named("safety officer"), desk.named("lead", 1)
+    desk.work_until(job, "to service on its test results")
+    clock.now += timedelta(minutes=5)
+    assert desk.post(hands, f"/jobs/{job}/blanks").status_code == 303
+    blank = desk.get(hands, f"/jobs/{job}/blanks/1.pdf").content
+    clock.now += timedelta(minutes=20)
+    serial = state_of(desk, job).paper.blanks[0].serial
+
+    sheets = pikepdf.open(io.BytesIO(blank)).pages
+    told = text_of(blank)
+    no_photo = from_paper(desk, job, officer, hands, officer, clock, secret=SECRETS[officer.name], no_photo="yes")
+    by_hand = from_paper(desk, job, hands, eyes, officer, clock, secret=SECRETS[hands.name])
+    released = from_paper(desk, job, officer, hands, officer, clock, secret=SECRETS[officer.name])
+    alone = from_paper(desk, job, hands, hands, hands, clock)
+    wrong = from_paper(desk, job, hands, eyes, hands, clock, second_secret="not the one at all")
+    while (due := state_of(desk, job).due) is not None:
+        hand, writer = (eyes, hands) if due.kind == "verify" else (hands, hands)
+        entered = from_paper(desk, job, writer, eyes, hand, clock)
+        assert entered.status_code == 303, entered.text
+        assert entered.headers["location"] == f"/jobs/{job}/blanks/1/entry?entered"
+
+    assert len(sheets) > 1
+    assert told.count(f"Controlled blank {serial}".upper()) == len(sheets) or told.count(serial) >= len(sheets)
+    assert re.search(rf"1 of {len(sheets)}\b", told)
+    assert no_photo.status_code == 422
+    assert by_hand.status_code == 409
+    assert released.status_code == 303
+    assert [alone.status_code, wrong.status_code] == [409, 403]
+    assert "the tablets had no power" in wrong.text
+    early = desk.post(lead, f"/jobs/{job}/submit", secret=SECRETS[lead.name])
+    assert early.status_code == 409
+    assert f"Blank {serial} is out" in early.text
+    assert desk.post(hands, f"/jobs/{job}/blanks/1/reconciled", how="returned", blank="1").status_code == 422
+    assert desk.post(hands, f"/jobs/{job}/blanks/1/reconciled", how="attached", blank="1").status_code == 303
+    assert desk.post(lead, f"/jobs/{job}/submit", secret=SECRETS[lead.name]).status_code == 303
+    check_labels(desk, job, officer, serial)
+
+
+def check_labels(desk: Desk, job: str, officer: Who, serial: str) -> None:
+    """Every entry from paper says so in the trail, in the PDF and in the data, and the record verifies."""
+    events = desk.running.site.jobs.events(job)
+    came = [event for event in events if isinstance(event, StepDone) and event.transcribed]
+    assert came
+    review = desk.get(officer, f"/jobs/{job}/review").text
+    assert review.count(f"transcribed from paper {serial}") >= 2 * len(came)
+    printed = desk.get(officer, f"/jobs/{job}/record.pdf").content
+    assert f"transcribed from paper {serial}" in text_of(printed)
+    verdict = verify_record(record_in(printed), signature=None, photo=desk.running.site.photos.read)
+    assert [check.faults for check in verdict.checks if check.faults] == []
