@@ -1,4 +1,8 @@
-"""Who is signed in at which tablet.  A new token at every sign-in; only its hash is kept."""
+"""Who is signed in at which tablet.  A new token at every sign-in; only its hash is kept.
+
+Where other processes serve the same site, every request asks the database, so that a session ended elsewhere is over
+here; and the last request of a session is written down, to the minute.
+"""
 
 import secrets
 from collections.abc import Callable
@@ -19,6 +23,8 @@ from app.storage.writer import Store
 
 SESSION = SQLModel.metadata.tables[tables.SessionRow.__tablename__]
 LONGEST_TABLET_NAME = 40
+SEEN_AGAIN_AFTER = timedelta(minutes=1)
+"""Longest lag of what other processes know about a session's last request (this program's figure)."""
 
 
 class Sessions:
@@ -33,6 +39,7 @@ class Sessions:
         self._idle = idle
         self._longest = longest
         self._known: dict[str, Session] = {}
+        self._noted: dict[str, datetime] = {}
         self._guard = Lock()
 
     def begin(self, who: Who, tablet: str) -> str:
@@ -51,7 +58,8 @@ class Sessions:
         if not token:
             return None
         key = _hash(token)
-        session = self._known.get(key) or self._stored(key)
+        session = None if self._store.shared else self._known.get(key)
+        session = session or self._stored(key)
         if session is None:
             return None
         if self._over(session):
@@ -61,6 +69,8 @@ class Sessions:
 
     def at_hand(self, token: str | None) -> Session | None:
         """Return the session of a token if it is good and in memory; waits for nothing.  Else ask `find`."""
+        if self._store.shared:
+            return None
         key = _hash(token or "")
         session = self._known.get(key)
         return None if session is None or self._over(session) else self._seen(key, session)
@@ -89,8 +99,13 @@ class Sessions:
         return now - session.seen > self._idle or now - session.created > self._longest
 
     def _seen(self, key: str, session: Session) -> Session:
+        now = self._clock()
         with self._guard:
-            self._known[key] = replace(session, seen=self._clock())
+            self._known[key] = replace(session, seen=now)
+        if self._store.shared and now - self._noted.get(key, session.created - SEEN_AGAIN_AFTER) >= SEEN_AGAIN_AFTER:
+            statement = update(SESSION).where(SESSION.c.token_hash == key).values(seen_at=utc_text(now))
+            self._store.submit(lambda tx: tx.run(statement)).result()
+            self._noted[key] = now
         return session
 
     def _end(self, which: object) -> None:
@@ -108,7 +123,11 @@ class Sessions:
         if row is None or person is None or not person.active:
             return None
         created = datetime.fromisoformat(row.created_at)
-        return Session(person.who, row.tablet, person.must_change, created, self._clock())
+        seen = self._clock()
+        if self._store.shared:
+            here, seen = self._known.get(key), datetime.fromisoformat(row.seen_at)
+            seen = max(seen, here.seen) if here else seen
+        return Session(person.who, row.tablet, person.must_change, created, seen)
 
 
 def _hash(token: str) -> str:

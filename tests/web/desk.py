@@ -45,9 +45,9 @@ class Desk:
     clients: dict[str, TestClient] = field(default_factory=dict)
 
     @classmethod
-    def at(cls, folder: Path, clock: Callable[[], datetime]) -> "Desk":
-        """Start a site with the sample housings and people."""
-        settings = Settings(data=folder)
+    def at(cls, folder: Path, clock: Callable[[], datetime], *, database: str | None = None) -> "Desk":
+        """Start a site with the sample housings and people. database: address of an empty one, or None for SQLite."""
+        settings = Settings(data=folder, database=database)
         ship_sample_housings(settings)
         running = start(settings, clock)
         for name, role, secret in DEMO_PEOPLE:
