@@ -27,6 +27,7 @@ from app.storage.writer import BATCH_LIMIT, Store, Tip, Tx
 from tests.ledger.signing import TestSigner
 from tests.storage.builders import WAIT_S, append, counted_commits, done, entry, one_batch, tick_clock
 from tests.storage.conftest import ON_POSTGRESQL, ON_SQLITE, Opened
+from tests.storage.requests import ask_once
 
 PERSON = SQLModel.metadata.tables["person"]
 SESSION = SQLModel.metadata.tables["session"]
@@ -68,21 +69,6 @@ def raising(work: Callable[[Tx], object]) -> Callable[[Tx], object]:
         raise Refusal
 
     return refused
-
-
-def ask_once(token: str, ledger: str) -> Callable[[Tx], int]:
-    """Return work that carries a request out once, and tells which entry it led to."""
-
-    def work(tx: Tx) -> int:
-        seen = tx.seen_request(token)
-        if seen is not None:
-            return seen.seq
-        seq = tx.tip(ledger).size
-        append(ledger, token=token)(tx)
-        tx.keep_request(token, ledger, "digest", seq)
-        return seq
-
-    return work
 
 
 def faults(store: Store, signer: TestSigner, ledger: str) -> list[str]:
