@@ -15,7 +15,7 @@ from typing import Any, Final
 
 from sqlalchemy import URL, Engine, create_engine, event, make_url, text
 from sqlalchemy.engine import Connection
-from sqlalchemy.exc import ArgumentError, SQLAlchemyError
+from sqlalchemy.exc import ArgumentError, OperationalError, SQLAlchemyError
 from sqlalchemy.pool import ConnectionPoolEntry
 
 from app.storage.faults import StorageFault, told
@@ -133,7 +133,13 @@ class Postgresql:
     def starting(self, engine: Engine, /) -> Iterator[None]:
         """Hold the starting lock of the database, for two first starts would make two keys and two beginnings."""
         with self.reader(engine).connect() as connection:
-            connection.execute(text(f"SELECT pg_advisory_xact_lock({_STARTING_LOCK})"))
+            connection.execute(text("SET LOCAL idle_in_transaction_session_timeout = 0"))  # a first start may take long
+            try:
+                connection.execute(text(f"SELECT pg_advisory_xact_lock({_STARTING_LOCK})"))
+            except OperationalError as error:
+                raise StorageFault(
+                    f"Another process is starting on this database ({told(error)}): start again when it is ready."
+                ) from error
             yield
 
     def version(self, connection: Connection) -> int:

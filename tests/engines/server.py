@@ -1,7 +1,6 @@
 """A PostgreSQL server for tests: from the system's own binaries, in a temporary folder, on a socket, flushing."""
 
 import os
-import pwd
 import shutil
 import signal
 import subprocess
@@ -35,7 +34,6 @@ def _as_user() -> list[str]:
     """Return what to put before a command, since the server refuses to run as root."""
     if os.geteuid() != 0:
         return []
-    pwd.getpwnam(USER)
     return ["setpriv", f"--reuid={USER}", f"--regid={USER}", "--clear-groups", "--pdeathsig", "KILL"]
 
 

@@ -189,6 +189,26 @@ def test_whoever_cannot_have_the_lock_is_told(engine: Engine, address: str, monk
     other.dispose()
 
 
+def test_a_start_beside_a_start_waits_and_is_told_if_in_vain(
+    engine: Engine, address: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two first starts would make two beginnings: the second has its turn after the first, or says why not."""
+    monkeypatch.setattr("app.storage.engine_postgresql.LOCK_TIMEOUT_MS", 50)
+    other = open_engine(NOWHERE, address)
+
+    with (
+        kind_of(engine).starting(engine),
+        pytest.raises(StorageFault, match="Another process is starting"),
+        kind_of(other).starting(other),
+    ):
+        pass
+    with kind_of(other).starting(other):
+        done_in_turn = True
+
+    assert done_in_turn
+    other.dispose()
+
+
 def test_the_start_says_which_server_it_is(engine: Engine) -> None:
     """The line at the start names the server and how to back it up."""
     notice = kind_of(engine).notice(engine)
