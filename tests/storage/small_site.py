@@ -43,9 +43,23 @@ def make_site(folder: Path, database: str | None = None) -> None:
 
 
 def dumped(server: PostgresServer, address: str, *options: str) -> str:
-    """Return a database as its server's own tool writes it out, without what differs from run to run."""
-    lines = server.run("pg_dump", "--no-owner", *options, name_in(address)).split("\n")
-    return "\n".join(line for line in lines if line and not line.startswith(("--", "\\restrict", "\\unrestrict")))
+    """Return a database as its server's own tool writes it out, without what differs from run to run.
+
+    The rows of a table are sorted: where they lie in its file depends on when the server tidies up.
+    """
+    kept: list[str] = []
+    rows: list[str] | None = None
+    for line in server.run("pg_dump", "--no-owner", *options, name_in(address)).split("\n"):
+        if rows is not None:
+            if line == "\\.":
+                kept += [*sorted(rows), line]
+                rows = None
+            else:
+                rows.append(line)
+        elif line and not line.startswith(("--", "\\restrict", "\\unrestrict")):
+            kept.append(line)
+            rows = [] if line.startswith("COPY ") else None
+    return "\n".join(kept)
 
 
 if __name__ == "__main__":
