@@ -13,7 +13,7 @@ from sqlalchemy import Engine, text
 from app.storage.engine import kind_of, open_engine, reader
 from app.storage.faults import StorageFault
 from app.storage.tables import create_schema
-from app.storage.writer import Store
+from app.storage.writer import Store, Tx
 from tests.engines.server import PostgresServer, name_in
 from tests.ledger.signing import new_signer
 from tests.storage.builders import append, done, tick_clock
@@ -172,6 +172,30 @@ def test_a_writer_that_went_silent_is_told_and_costs_nobody_else_the_lock(engine
         }
 
     assert found == {"lock_timeout": "10s", "idle_in_transaction_session_timeout": "1min"}
+
+
+def test_a_writer_that_was_silent_too_long_is_told_and_goes_on(
+    postgres: PostgresServer, address: str, engine: Engine, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What the server has ended is told as not saved, the lock is free, and the same store writes on."""
+    monkeypatch.setattr("app.storage.engine_postgresql.IDLE_IN_TRANSACTION_MS", 50)
+    other = open_engine(NOWHERE, address)
+    store = Store(other, new_signer(), tick_clock())
+
+    def silent(tx: Tx) -> None:
+        append("job-1")(tx)
+        postgres.sql("SELECT pg_sleep(0.5)")
+
+    with pytest.raises(StorageFault, match="nothing of this was saved"):
+        done(store.submit(silent))
+    with engine.begin():
+        free = True
+
+    assert free
+    assert store.read_payloads("job-1") == []
+    assert done(store.submit(append("job-1"))).size == 1
+    store.close()
+    other.dispose()
 
 
 def test_whoever_cannot_have_the_lock_is_told(engine: Engine, address: str, monkeypatch: pytest.MonkeyPatch) -> None:
