@@ -33,14 +33,15 @@ from app.services.watching import Watching
 from app.settings import Settings
 from app.storage.ballast import BALLAST_NAME, Ballast
 from app.storage.durable import DATABASE, RESTORED_NOTE
-from app.storage.engine import open_engine, sqlite_notice
+from app.storage.engine import kind_of, open_engine
+from app.storage.home import note_elsewhere, refuse_other_home
 from app.storage.keys import SiteKey, load_or_make_site_key, load_site_key
 from app.storage.library import FileLibrary
 from app.storage.parts import PhotoParts
 from app.storage.people import People
 from app.storage.photos import PhotoStore
 from app.storage.sessions import Sessions
-from app.storage.tables import create_schema
+from app.storage.tables import create_schema, schema_found
 from app.storage.tls import load_trust
 from app.storage.writer import Store
 from app.web.app import make_app
@@ -87,10 +88,13 @@ def start(
     zone_named(settings.zone)
     settings.data.mkdir(parents=True, exist_ok=True)
     _ship_procedures(settings)
+    refuse_other_home(settings.data, elsewhere=settings.database is not None)
     known = (settings.data / DATABASE).exists()
-    engine = open_engine(settings.data / DATABASE)
+    engine = open_engine(settings.data / DATABASE, settings.database)
     try:
-        return _running(settings, engine, clock, running, known=known)
+        with kind_of(engine).starting(engine):
+            known = known or (settings.database is not None and schema_found(engine) > 0)
+            return _running(settings, engine, clock, running, known=known)
     except BaseException:
         engine.dispose()  # else the folder would stay in use after a start that failed
         raise
@@ -100,12 +104,18 @@ def _running(
     settings: Settings, engine: Engine, clock: Callable[[], datetime], running: Callable[[], float], *, known: bool
 ) -> Running:
     if known and not (settings.data / "keys").is_dir():
-        raise Invalid(f"{settings.data} holds a record but not its keys. Restore the folder keys from the same backup.")
+        where = settings.data if settings.database is None else f"The database of {settings.data}"
+        raise Invalid(f"{where} holds a record but not its keys. Restore the folder keys from the same backup.")
     create_schema(engine)
     key = load_or_make_site_key(settings.data, site=settings.site, clock=clock)
-    ballast = Ballast(settings.data / BALLAST_NAME)
-    ballast.lay()
+    ballast = None
+    if settings.database is None:
+        ballast = Ballast(settings.data / BALLAST_NAME)
+        ballast.lay()
     store = Store(engine, key, clock, ballast=ballast)
+    if settings.database is not None:
+        _refuse_other_key(store, key, settings)
+        note_elsewhere(settings.data)
     photos = PhotoStore(settings.data)
     jobs = Jobs(store, photos, clock, unprintable=unprintable)
     _begin_site(jobs, settings, key)
@@ -149,7 +159,7 @@ def _running(
         print_handover=printed_handover,
         print_blank=printed_blank,
         heads=store.read_heads,
-        facts=(*_facts(settings, key), *_returns(jobs, settings)),
+        facts=(*_facts(settings, key, kind_of(engine).notice(engine)), *_returns(jobs, settings)),
         trust=trust,
         line=present_line(jobs.site()),
     )
@@ -272,6 +282,16 @@ def _begin_site(jobs: Jobs, settings: Settings, key: SiteKey) -> None:
         ).result()
 
 
+def _refuse_other_key(store: Store, key: SiteKey, settings: Settings) -> None:
+    """A database and a folder are joined by hand, so the two may be of different sites."""
+    heads = store.read_heads(SITE_LEDGER)
+    if heads and heads[-1].key_id != key.key_id:
+        raise Invalid(
+            f"The database belongs to the site with the key {heads[-1].key_id}, and {settings.data} holds the key "
+            f"{key.key_id}. Give the folder of the same site."
+        )
+
+
 def finish_restore(data: Path, *, clock: Callable[[], datetime]) -> None:
     """Write into the site's ledger of a restored folder, which has its key, that it went on from a backup."""
     engine = open_engine(data / DATABASE)
@@ -339,10 +359,10 @@ def _returns(jobs: Jobs, settings: Settings) -> tuple[str, ...]:
     )
 
 
-def _facts(settings: Settings, key: SiteKey) -> tuple[str, ...]:
+def _facts(settings: Settings, key: SiteKey, engine: str) -> tuple[str, ...]:
     return (
         f"Changeout Ledger {__version__}",
-        sqlite_notice(),
+        engine,
         f"The site key lies in {key.key_path}. Back it up where only the site's keeper can read it.",
         f"Times are kept in UTC and shown in {settings.zone}, by this machine's clock.",
     )

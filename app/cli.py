@@ -6,6 +6,7 @@ not be carried out, with one plain sentence on standard error.
 
 import argparse
 import json
+import os
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -16,7 +17,7 @@ from app.commands_keep import add_commands
 from app.commands_serve import DEMO_INSTRUMENTS, DEMO_PEOPLE, DEMO_READINGS, add_options, demo, furnish, serve
 from app.domain.housing import Housing, read_housing
 from app.domain.procedure import Procedure, read_procedure
-from app.settings import Settings
+from app.settings import Settings, database_of
 
 __all__ = ["BAD", "DEMO_INSTRUMENTS", "DEMO_PEOPLE", "DEMO_READINGS", "GOOD", "UNUSABLE", "furnish", "main"]
 
@@ -258,9 +259,10 @@ def _export(options: argparse.Namespace) -> int:
     from app.domain.site import RecordExported
     from app.services.export import export_files
 
-    if not (options.data / "changeout.sqlite3").is_file():
+    database = database_of(os.environ)
+    if database is None and not (options.data / "changeout.sqlite3").is_file():
         raise Invalid(f"{options.data} is not a site's folder. Give the folder that the server uses.")
-    running = start(Settings(data=options.data))
+    running = start(Settings(data=options.data, database=database))
     try:
         job = options.job if options.job.startswith("job-") else f"job-{options.job}"
         files = export_files(running.site.material(job), running.key, running.site.make_pdf)

@@ -1,11 +1,13 @@
 """`changeout backup`, `changeout restore` and `changeout tls`: what the site's keeper does beside the server."""
 
 import argparse
+import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeAlias
 
-from app.settings import Settings
+from app.calc.errors import Invalid
+from app.settings import Settings, database_of
 
 if TYPE_CHECKING:
     from app.services.trust import Trust
@@ -45,6 +47,7 @@ def backup(options: argparse.Namespace) -> int:
     from app.bootstrap import clock_now
     from app.storage.backup import make_backup
 
+    _refuse_elsewhere(options.data)
     made = make_backup(
         options.data, options.to, with_keys=options.with_keys, program=f"Changeout Ledger {__version__}",
         clock=clock_now,
@@ -70,6 +73,7 @@ def restore(options: argparse.Namespace) -> int:
     from app.bootstrap import clock_now, finish_restore
     from app.storage.restore import restore as restored_from
 
+    _refuse_elsewhere(options.data)
     done = restored_from(
         options.source, options.data, replace=options.replace, keys=options.keys, clock=clock_now,
         finish=partial(finish_restore, clock=clock_now),
@@ -90,6 +94,17 @@ def restore(options: argparse.Namespace) -> int:
         print(f"The site key is not here: put site.key into {options.data / 'keys'} (for its owner alone to read), or")
         print("restore again with --keys. Until then the record can be read and verified and the site does not start.")
     return 0
+
+
+def _refuse_elsewhere(data: Path) -> None:
+    """A database server has tools of its own, which know what it keeps; a copy of the folder alone would be none."""
+    from app.storage.home import is_elsewhere
+
+    if database_of(os.environ) is not None or is_elsewhere(data):
+        raise Invalid(
+            "Backup and restore here are for a record in SQLite: for PostgreSQL use the server's own tools, such as "
+            f"pg_dump, together with a copy of {data}, which holds keys and photos."
+        )
 
 
 def tls_init(options: argparse.Namespace) -> int:

@@ -2,13 +2,14 @@
 
 import argparse
 import gc
+import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 from app.calc.errors import Invalid
 from app.domain.procedure import Role
-from app.settings import Settings
+from app.settings import Settings, database_of
 
 if TYPE_CHECKING:
     from app.bootstrap import Running
@@ -128,7 +129,7 @@ def _settings(options: argparse.Namespace) -> Settings:
         raise Invalid("The option --http-port belongs to --tls: without it the one port is open anyway.")
     return Settings(
         data=options.data, host=options.host, port=options.port, site=options.site, zone=options.zone,
-        secure_cookie=options.tls,
+        secure_cookie=options.tls, database=database_of(os.environ),
     )  # fmt: skip
 
 

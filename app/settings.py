@@ -1,5 +1,6 @@
 """Settings, with default and meaning beside each; made once by the command line and handed in."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -15,3 +16,13 @@ class Settings:
     zone: str = field(default="UTC", metadata={"help": "the site's time zone, such as Europe/Berlin"})
     session_hours: int = field(default=12, metadata={"help": "a session ends after this long in any case"})
     secure_cookie: bool = field(default=False, metadata={"help": "set the Secure mark on cookies (behind TLS)"})
+    database: str | None = field(
+        default=None,
+        repr=False,  # it may hold a password
+        metadata={"help": "address of a PostgreSQL database; none for SQLite in the data folder"},
+    )
+
+
+def database_of(environment: Mapping[str, str]) -> str | None:
+    """Return the address in DATABASE_URL, or None where it is unset or empty."""
+    return environment.get("DATABASE_URL", "").strip() or None

@@ -1,12 +1,17 @@
-"""For every test: the same examples each run, no network but loopback, and one Chromium for all that drive one."""
+"""For every test: the same examples each run, no network but loopback, one Chromium for all that drive one.
+
+A PostgreSQL server is started for those that ask for one.
+"""
 
 import os
 import socket
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING, Any
 
 import pytest
 from hypothesis import Phase, settings
+
+from tests.engines.server import MISSING, PostgresServer, binaries, running
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
@@ -41,3 +46,19 @@ def no_network(monkeypatch: pytest.MonkeyPatch) -> None:
         connect(self, address)
 
     monkeypatch.setattr(socket.socket, "connect", guarded)
+
+
+@pytest.fixture(scope="session")
+def postgres() -> Iterator[PostgresServer]:
+    """Run one PostgreSQL server for all tests that ask, or skip them where none is installed."""
+    programs = binaries()
+    if programs is None:
+        pytest.skip(MISSING)
+    with running(programs=programs) as server:
+        yield server
+
+
+@pytest.fixture
+def new_database(postgres: PostgresServer) -> Callable[[], str]:
+    """Give the address of an empty database at each call."""
+    return postgres.fresh

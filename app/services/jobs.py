@@ -104,7 +104,10 @@ class Jobs:
     def state(self, job: str) -> JobState:
         """Return the committed state of a job; an unknown job has none of its steps."""
         _complain_if_no_job(job)
-        return self.at_hand(job) or self._store.submit(lambda work: _job_state(work, job)).result()
+        tip = self._store.fresh(job)
+        if tip is not None and isinstance(tip.memo, JobState):
+            return tip.memo
+        return self._store.submit(lambda work: _job_state(work, job)).result()
 
     def at_hand(self, job: str) -> JobState | None:
         """Return the committed state of a job if it is in memory; waits for nothing.  Else ask `state`."""
@@ -113,7 +116,7 @@ class Jobs:
 
     def site(self) -> SiteState:
         """Return the committed state of the site."""
-        tip = self._store.peek(SITE_LEDGER)
+        tip = self._store.fresh(SITE_LEDGER)
         if tip is not None and isinstance(tip.memo, SiteState):
             return tip.memo
         return self._store.submit(_site_state).result()

@@ -73,7 +73,10 @@ class LedgerStore(Protocol):
         """Do the work on the writer thread; the future resolves after the commit. urgent: also on a full disk."""
 
     def peek(self, ledger: str) -> Tip | None:
-        """Return the newest committed tip if it is in memory."""
+        """Return the newest committed tip if it is in memory and nobody else can have moved it; waits for nothing."""
+
+    def fresh(self, ledger: str) -> Tip | None:
+        """Return the newest committed tip if it is in memory; where others write, the database is asked first."""
 
     def read_payloads(self, ledger: str) -> list[bytes]:
         """Return all committed entries of a ledger."""

@@ -20,7 +20,7 @@ from app.ledger.heads import Head, Signer, head_message
 from app.ledger.tree import leaf_hash
 from app.storage.faults import StorageFault
 from app.storage.tables import ENTRY, HEAD, REQUEST, RequestRow
-from app.storage.tips import Tip, TipCache, stored_tip
+from app.storage.tips import Tip, TipCache, is_newest, stored_tip
 
 T = TypeVar("T")
 _Fields = dict[str, Any]
@@ -47,13 +47,23 @@ class _Writes:
 
 
 class Batch:
-    """The items of one transaction. `trouble` is the database error that ends it, if there was one."""
+    """The items of one transaction. `trouble` is the database error that ends it, if there was one.
+
+    shared: other processes write, too, so that a tip from memory is compared with the database first.
+    """
 
     def __init__(
-        self, *, connection: Connection, cache: TipCache, signer: Signer, clock: Callable[[], datetime]
+        self,
+        *,
+        connection: Connection,
+        cache: TipCache,
+        signer: Signer,
+        clock: Callable[[], datetime],
+        shared: bool = False,
     ) -> None:
         self._connection = connection
         self._cache = cache
+        self._shared = shared
         self.signer = signer
         self.clock = clock
         self._writes = _Writes()
@@ -86,9 +96,9 @@ class Batch:
 
     def tip(self, ledger: str) -> Tip:
         """Return the tip as the batch has it so far."""
-        known = self._writes.tips.get(ledger) or self._cache.peek(ledger)
+        known = self._writes.tips.get(ledger)
         if known is None:
-            known = self._asked(lambda: stored_tip(self._connection, ledger))
+            known = self._asked(lambda: self._remembered(ledger) or stored_tip(self._connection, ledger))
             self._writes.tips[ledger] = known
         return known
 
@@ -113,6 +123,10 @@ class Batch:
             return list(self._connection.execute(statement))
 
         return self._asked(ask)
+
+    def _remembered(self, ledger: str) -> Tip | None:
+        tip = self._cache.peek(ledger)
+        return tip if tip is None or not self._shared or is_newest(self._connection, ledger, tip) else None
 
     def _asked(self, question: Callable[[], T]) -> T:
         try:

@@ -1,171 +1,82 @@
-"""The one SQLite file, opened so that what was acknowledged is on the disk and nobody else is writing.
+"""The database under the store: SQLite in the data folder, or PostgreSQL where an address is given.
 
 Rules kept here:
-- WAL, synchronous FULL, foreign keys and a busy timeout hold on every connection; each new one is asked, not trusted.
-- A connection can only read (`query_only`) until it takes the one writing seat by beginning a transaction that is not
-  a reader's. The seat is given back when the connection returns to the pool.
-- Checkpoints run on the connection in the writing seat and on no other. With one process, one writing connection and
-  no second checkpointer, the fault of SQLite 3.7.0 to 3.51.2 in resetting its write-ahead log cannot arise.
+- What the two say differently stands in `engine_sqlite` and `engine_postgresql`, and nowhere else.
+- On either, a connection of `reader` sees one moment and cannot write, and one of the engine itself holds the only
+  right to write from the beginning of its transaction to the end: in the process on SQLite, among all on PostgreSQL.
+- Nothing of PostgreSQL is imported where no address is given.
 """
 
-import sqlite3
-from dataclasses import dataclass, field
+from contextlib import AbstractContextManager
 from pathlib import Path
-from threading import Lock
-from typing import Any
+from typing import Protocol
 
-from sqlalchemy import Engine, create_engine, event
+from sqlalchemy import Engine
 from sqlalchemy.engine import Connection
-from sqlalchemy.pool import ConnectionPoolEntry
 
-from app.storage.durable import FolderLock, write_again
-from app.storage.faults import StorageFault
-
-BUSY_TIMEOUT_MS = 5_000
-"""Measured with four writing processes: at 5 s no statement was refused, and none waited longer than 0.4 s."""
-POOL_SIZE = 48
-"""Above the 40 worker threads of the web server, so that no request waits for a connection; opened when needed."""
-CHECKPOINT_PAGES = 1_000
-"""SQLite's own default: the log is copied back into the file at about 4 MB."""
-JOURNAL_LIMIT_BYTES = 64_000_000
-"""A log that a long reader let grow is cut back to this."""
-
-_READS_BEGIN = "DEFERRED"
-_FIXED_IN = ((3, 44, 6), (3, 50, 7), (3, 51, 3))
-_FIRST_FAULTY = (3, 7, 0)
-
-_PRAGMAS: dict[str, tuple[str, object]] = {
-    "journal_mode": ("WAL", "wal"),
-    "synchronous": ("FULL", 2),
-    "foreign_keys": ("ON", 1),
-    "busy_timeout": (str(BUSY_TIMEOUT_MS), BUSY_TIMEOUT_MS),
-    "recursive_triggers": ("ON", 1),  # else REPLACE deletes rows without asking the triggers that forbid it
-    "fullfsync": ("ON", 1),  # macOS only: a plain fsync there does not reach the disk
-    "checkpoint_fullfsync": ("ON", 1),
-    "journal_size_limit": (str(JOURNAL_LIMIT_BYTES), JOURNAL_LIMIT_BYTES),
-    "wal_autocheckpoint": ("0", 0),
-    "query_only": ("ON", 1),
-}
-_WRITER_PRAGMAS: dict[str, tuple[str, object]] = {
-    **_PRAGMAS,
-    "wal_autocheckpoint": (str(CHECKPOINT_PAGES), CHECKPOINT_PAGES),
-    "query_only": ("OFF", 0),
-}
+from app.storage.engine_sqlite import Sqlite
+from app.storage.engine_sqlite import open_engine as open_sqlite
 
 
-def open_engine(path: Path) -> Engine:
-    """Open the database file, made if need be, and hold its folder until the engine is disposed of.
+class Kind(Protocol):
+    """One kind of database engine."""
 
-    Transactions begin IMMEDIATE in the one writing seat; those of `reader(engine)` only read.
-    Raises DataFolderInUse when another process (or another engine of this one) holds the folder, and StorageFault when
-    the file cannot be opened as it must be.
+    @property
+    def shared(self) -> bool:
+        """Whether other processes may write to the same database, so that memory must be compared with it."""
+
+    def reader(self, engine: Engine) -> Engine:
+        """Return the same engine for reading."""
+
+    def starting(self, engine: Engine, /) -> AbstractContextManager[None]:
+        """Keep other starts on this database waiting."""
+
+    def version(self, connection: Connection) -> int:
+        """Return the schema's version; 0 for an empty database. Raises StorageFault when it is not ours."""
+
+    def mark(self, connection: Connection, version: int) -> None:
+        """Write the version where this engine keeps it beside the row of `alembic_version`."""
+
+    def lay_triggers(self, connection: Connection) -> None:
+        """Make the triggers that are missing."""
+
+    def before_steps(self, connection: Connection) -> None:
+        """Make ready for the steps from one version to another."""
+
+    def stray(self, connection: Connection) -> str | None:
+        """Return the table of a row that points to nothing, if steps left one."""
+
+    def is_full(self, original: BaseException | None) -> bool:
+        """Tell whether the driver's error says that there is no room."""
+
+    def settle(self, connection: Connection) -> None:
+        """Do what is left to do after the last commit."""
+
+    def notice(self, engine: Engine, /) -> str:
+        """Say which engine this is, in one sentence for the start and the page about the site."""
+
+
+def open_engine(path: Path, address: str | None = None) -> Engine:
+    """Open the SQLite file, or the PostgreSQL database at an address (postgresql+psycopg://…).
+
+    Raises StorageFault in one sentence, which never shows a password.
     """
-    path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-    lock = FolderLock(path.parent)
-    lock.hold()
-    try:
-        write_again(path.with_name(f"{path.name}-wal"))
-    except StorageFault:
-        lock.release()
-        raise
-    path.touch(mode=0o600)  # it holds secret hashes; SQLite gives its log the same rights
-    engine = create_engine(f"sqlite:///{path}", pool_size=POOL_SIZE, max_overflow=POOL_SIZE, pool_timeout=10)
-    seat = _WritingSeat()
-    event.listen(engine, "connect", _prepare(lock))
-    event.listen(engine, "begin", seat.begin)
-    event.listen(engine, "checkin", seat.give_back)
-    event.listen(engine, "close", seat.forget)
-    event.listen(engine, "engine_disposed", lambda _: lock.release())
-    try:
-        with reader(engine).connect():
-            pass
-    except Exception as error:
-        engine.dispose()
-        if isinstance(error, StorageFault):
-            raise
-        raise StorageFault(f"The database {path} cannot be opened ({error}): check the file and its rights.") from error
-    return engine
+    if address is None:
+        return open_sqlite(path)
+    from app.storage.engine_postgresql import open_engine as open_postgresql
+
+    return open_postgresql(address)
+
+
+def kind_of(engine: Engine) -> Kind:
+    """Return how to talk to an engine."""
+    if engine.dialect.name == "sqlite":
+        return Sqlite()
+    from app.storage.engine_postgresql import Postgresql
+
+    return Postgresql()
 
 
 def reader(engine: Engine) -> Engine:
     """Return the same engine for reading: a snapshot that never waits for the writer and cannot write."""
-    return engine.execution_options(sqlite_begin=_READS_BEGIN)
-
-
-def sqlite_notice() -> str:
-    """Say which SQLite this is, and why its known fault in resetting the write-ahead log does not matter here."""
-    version = sqlite3.sqlite_version
-    if not _has_wal_reset_fault(sqlite3.sqlite_version_info):
-        return f"SQLite {version}: free of the write-ahead-log reset fault of 3.7.0 to 3.51.2."
-    return (
-        f"SQLite {version}: within 3.7.0 to 3.51.2, where two connections that write and checkpoint at once can damage "
-        "the file; avoided here by one process, one writing connection, and checkpoints on that connection only."
-    )
-
-
-def _has_wal_reset_fault(version: tuple[int, ...]) -> bool:
-    """Tell whether a version has the fault; source: SQLite's own note, fixed in 3.51.3, 3.50.7 and 3.44.6."""
-    fixed_here = any(version[:2] == fixed[:2] and version >= fixed for fixed in _FIXED_IN)
-    return _FIRST_FAULTY <= version < max(_FIXED_IN) and not fixed_here
-
-
-@dataclass(slots=True)
-class _WritingSeat:
-    """Who may write: at most one connection at a time, and only while it is out of the pool."""
-
-    holder: object | None = None
-    guard: Lock = field(default_factory=Lock)
-
-    def begin(self, connection: Connection) -> None:
-        kind = connection.get_execution_options().get("sqlite_begin", "IMMEDIATE")
-        if kind != _READS_BEGIN:
-            self._take(connection.connection.driver_connection)
-        connection.exec_driver_sql(f"BEGIN {kind}")
-
-    def _take(self, driver: Any) -> None:
-        with self.guard:
-            if self.holder is driver:
-                return
-            if self.holder is not None:
-                raise StorageFault(
-                    "A second connection was about to write: send the work through the store's one writer instead."
-                )
-            _set(driver, _WRITER_PRAGMAS)
-            self.holder = driver
-
-    def give_back(self, driver: Any, _entry: ConnectionPoolEntry) -> None:
-        with self.guard:
-            if self.holder is driver and driver is not None:
-                self.holder = None
-                _set(driver, _PRAGMAS)
-
-    def forget(self, driver: Any, _entry: ConnectionPoolEntry) -> None:
-        with self.guard:
-            if self.holder is driver:
-                self.holder = None
-
-
-def _prepare(lock: FolderLock) -> Any:
-    def connect(driver: Any, _entry: ConnectionPoolEntry) -> None:
-        lock.hold()  # a disposed engine that is used again must have its folder back first
-        driver.isolation_level = None  # the driver must not begin transactions for us
-        _set(driver, _PRAGMAS)
-
-    return connect
-
-
-def _set(driver: Any, pragmas: dict[str, tuple[str, object]]) -> None:
-    """Set each pragma and read it back. Raises StorageFault naming the first that did not take."""
-    try:
-        for name, (setting, _) in pragmas.items():
-            driver.execute(f"PRAGMA {name}={setting}").close()
-        for name, (setting, expected) in pragmas.items():
-            (found,) = driver.execute(f"PRAGMA {name}").fetchone()
-            if found != expected:
-                raise StorageFault(
-                    f"SQLite did not take {name}={setting} (it says {found}): keep the data folder on a local disk."
-                )
-    except sqlite3.Error as error:
-        raise StorageFault(
-            f"The database cannot be opened ({error}): check that the file is ours and whole."
-        ) from error
+    return kind_of(engine).reader(engine)

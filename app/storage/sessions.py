@@ -5,6 +5,8 @@ Rules kept here:
   after a fixed time in any case.  Only what a person does counts as use (`touched`), not what a tablet sends by itself.
 - When it was used last is written down now and then, so that a restart does not begin the time anew.
 - A restart forgets that a person has signed with both components: the next signature takes both again.
+- Where other processes serve the same site, every request asks the database, so that a session ended, locked or
+  unlocked elsewhere is so here; what one process knows of its last use the others know within WRITTEN_EVERY.
 """
 
 import secrets
@@ -67,9 +69,11 @@ class Sessions:
         if not token:
             return None
         key = _hash(token)
-        session = self._known.get(key) or self._stored(key)
+        session = None if self._store.shared else self._known.get(key)
+        session = session or self._stored(key)
         if session is None:
             return None
+        session = self._joined(key, session) if self._store.shared else session
         if self._over(session):
             self.end(token)
             return None
@@ -77,6 +81,8 @@ class Sessions:
 
     def at_hand(self, token: str | None) -> Session | None:
         """Return the session of a token if it is good and in memory; waits for nothing.  Else ask `find`."""
+        if self._store.shared:
+            return None
         key = _hash(token or "")
         session = self._known.get(key)
         return None if session is None or self._over(session) else self._judged(key, session)
@@ -136,6 +142,18 @@ class Sessions:
 
     def _over(self, session: Session) -> bool:
         return self._clock() - session.created > self._longest
+
+    def _joined(self, key: str, stored: Session) -> Session:
+        """Return what the database holds of a session with what this process knows of it, the newer of both."""
+        with self._guard:
+            here = self._known.get(key)
+            if here is None:
+                return stored
+            newest = max(here.seen, stored.seen)
+            locked = stored.locked or (here.locked and here.seen >= stored.seen)
+            joined = replace(here, seen=newest, locked=locked, both=here.both and not locked)
+            self._known[key] = joined
+        return joined
 
     def _judged(self, key: str, session: Session) -> Session:
         """Return the session as it is now: locked if nobody has used it for too long, and then for good."""

@@ -1,26 +1,25 @@
-"""The tables, and the triggers that make the ledger append-only.
+"""The tables, the same on both engines; how they are made, with the triggers that make the ledger append-only.
 
 Rules kept here:
 - `entry`, `head` and `request` are never changed, deleted or replaced, and an entry only ever goes at the end of its
-  ledger. The triggers stop accidents; the signed heads are what shows intent.
+  ledger. The triggers (see the two engines) stop accidents; the signed heads are what shows intent.
 - Times are text (RFC 3339, UTC) set by the program; the database's own clock is never asked.
 - A database written by a newer version is refused before anything in it is touched; one of an earlier version is
   taken up to this one in the same transaction that makes what is missing.
 """
 
 # No "from __future__ import annotations" here: the table classes need their types when they are made.
-from collections.abc import Sequence
 from typing import Any, ClassVar
 
-from sqlalchemy import Column, Engine, LargeBinary, Text, text
+from sqlalchemy import Column, Engine, LargeBinary, Text
 from sqlalchemy.exc import SQLAlchemyError
 from sqlmodel import Field, SQLModel
 
-from app.storage.engine import reader
+from app.storage.engine import kind_of
 from app.storage.faults import StorageFault, told
-from app.storage.migrations import STEPS, Step, newest, refuse_if_newer, take_up
+from app.storage.migrations import STEPS, Steps, mark, refuse_if_newer, take_up
 
-SCHEMA_VERSION = newest(STEPS)
+SCHEMA_VERSION = STEPS.newest
 
 _COMPACT: dict[str, Any] = {"sqlite_with_rowid": False}
 """Rows lie in the order of their key: a whole ledger is read in one sweep."""
@@ -117,60 +116,39 @@ class LedgerNameRow(SQLModel, table=True):
     kind: str
 
 
-_KEPT = ("entry", "head", "request")
-_TABLES = (*_KEPT, "person", "session", "photo", "ledger_name")
-_NEVER_CHANGED = (
-    "CREATE TRIGGER IF NOT EXISTS {table}_no_{verb} BEFORE {verb} ON {table} "
-    "BEGIN SELECT RAISE(ABORT, 'what the ledger holds is never changed or deleted'); END"
-)
-_ENTRY_GOES_LAST = (
-    "CREATE TRIGGER IF NOT EXISTS entry_goes_last BEFORE INSERT ON entry "
-    "WHEN NEW.seq <> (SELECT COALESCE(MAX(seq) + 1, 0) FROM entry WHERE ledger = NEW.ledger) "
-    "BEGIN SELECT RAISE(ABORT, 'an entry goes at the end of its ledger'); END"
-)
-_HEAD_GOES_LAST = (
-    "CREATE TRIGGER IF NOT EXISTS head_goes_last BEFORE INSERT ON head "
-    "WHEN NEW.size <= (SELECT COALESCE(MAX(size), -1) FROM head WHERE ledger = NEW.ledger) "
-    "BEGIN SELECT RAISE(ABORT, 'a head covers more than the one before it'); END"
-)
-_REQUEST_ONCE = (
-    "CREATE TRIGGER IF NOT EXISTS request_once BEFORE INSERT ON request "
-    "WHEN EXISTS (SELECT 1 FROM request WHERE token = NEW.token) "
-    "BEGIN SELECT RAISE(ABORT, 'a request is carried out once'); END"
-)
-_TRIGGERS = (
-    *(_NEVER_CHANGED.format(table=table, verb=verb) for table in _KEPT for verb in ("update", "delete")),
-    _ENTRY_GOES_LAST,
-    _HEAD_GOES_LAST,
-    _REQUEST_ONCE,
-)
-
+_TABLES = ("entry", "head", "request", "person", "session", "photo", "ledger_name")
 ENTRY = SQLModel.metadata.tables["entry"]
 HEAD = SQLModel.metadata.tables["head"]
 REQUEST = SQLModel.metadata.tables["request"]
 
 
-def create_schema(engine: Engine, *, steps: Sequence[Step] = STEPS) -> None:
+def create_schema(engine: Engine, *, steps: Steps = STEPS) -> None:
     """Make what is missing: tables, triggers and the version mark; a second call changes nothing.
 
     steps: how an earlier version is taken up; see `app.storage.migrations`.
-    Raises StorageFault when the file was written by a newer version of this program, or when the disk refuses; the
-    file then holds what it held before.
+    Raises StorageFault when the database was written by a newer version of this program, or when the disk refuses; it
+    then holds what it held before.
     """
+    kind = kind_of(engine)
     try:
-        found = _version(engine)
-        refuse_if_newer(found, steps)
+        with kind.reader(engine).connect() as connection:
+            refuse_if_newer(kind.version(connection), steps)
         with engine.begin() as connection:
-            take_up(connection, found, steps)
+            found = kind.version(connection)  # asked again: another process may have been here meanwhile
+            refuse_if_newer(found, steps)
+            take_up(connection, kind, found, steps)
             SQLModel.metadata.create_all(connection, tables=[SQLModel.metadata.tables[name] for name in _TABLES])
-            for trigger in _TRIGGERS:
-                connection.execute(text(trigger))
-            connection.execute(text(f"PRAGMA user_version = {newest(steps)}"))
+            kind.lay_triggers(connection)
+            mark(connection, kind, steps.newest)
     except SQLAlchemyError as error:
         raise StorageFault(f"The database could not be made ready ({told(error)}): check the disk.") from error
 
 
-def _version(engine: Engine) -> int:
-    with reader(engine).connect() as connection:
-        found: int = connection.execute(text("PRAGMA user_version")).scalar_one()
-    return found
+def schema_found(engine: Engine) -> int:
+    """Return the version of the schema that is there; 0 for none. Raises StorageFault when it is not ours."""
+    kind = kind_of(engine)
+    try:
+        with kind.reader(engine).connect() as connection:
+            return kind.version(connection)
+    except SQLAlchemyError as error:
+        raise StorageFault(f"The database could not be read ({told(error)}): check the disk.") from error

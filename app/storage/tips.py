@@ -3,6 +3,7 @@
 Rules kept here:
 - The cache only ever holds what was committed; the writer clears it after anything that was not.
 - It is bounded: a ledger not touched for long is read again when needed.
+- Where other processes may write, a tip from memory counts only if it ends at the newest head in the database.
 """
 
 from collections import OrderedDict
@@ -10,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from threading import Lock
 
-from sqlalchemy import select
+from sqlalchemy import Select, select
 from sqlalchemy.engine import Connection
 
 from app.ledger.tree import EMPTY, Frontier, leaf_hash
@@ -70,8 +71,7 @@ def stored_tip(connection: Connection, ledger: str) -> Tip:
         if seq != frontier.size or leaf_hash(payload) != leaf:
             raise LedgerFaulty(_doubt(ledger, f"entry {frontier.size} is not the one that was written"))
         frontier = frontier.append(leaf)
-    newest = select(HEAD.c.size, HEAD.c.root).where(HEAD.c.ledger == ledger).order_by(HEAD.c.size.desc()).limit(1)
-    head = connection.execute(newest).one_or_none()
+    head = connection.execute(_newest_head(ledger)).one_or_none()
     if (
         (0, EMPTY.root()) != (frontier.size, frontier.root())
         if head is None
@@ -80,6 +80,16 @@ def stored_tip(connection: Connection, ledger: str) -> Tip:
         size = 0 if head is None else head.size
         raise LedgerFaulty(_doubt(ledger, f"its {frontier.size} entries do not match the newest head, of size {size}"))
     return Tip(frontier.size, frontier, None)
+
+
+def is_newest(connection: Connection, ledger: str, tip: Tip) -> bool:
+    """Tell whether a ledger still ends in the database where this tip ends."""
+    head = connection.execute(_newest_head(ledger)).one_or_none()
+    return tip.size == 0 if head is None else head == (tip.size, tip.frontier.root())
+
+
+def _newest_head(ledger: str) -> Select[tuple[int, bytes]]:
+    return select(HEAD.c.size, HEAD.c.root).where(HEAD.c.ledger == ledger).order_by(HEAD.c.size.desc()).limit(1)
 
 
 def _doubt(ledger: str, what: str) -> str:

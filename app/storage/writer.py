@@ -1,4 +1,4 @@
-"""The store: one thread that writes, many that read.
+"""The store: one thread that writes, many that read. On PostgreSQL the writers of several processes take turns.
 
 Work is handed to one writer thread. It takes whatever waits, runs it as one transaction, and resolves the futures only
 after COMMIT has returned, so that a slow disk costs one flush for many ticks and an answer always means "on the disk".
@@ -11,7 +11,6 @@ Rules kept here:
 """
 
 import asyncio
-import sqlite3
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future
 from contextlib import contextmanager, suppress
@@ -35,10 +34,10 @@ from sqlalchemy.exc import (
 from app.ledger.heads import Head, Signer
 from app.storage.ballast import Ballast
 from app.storage.batch import Batch, Tx
-from app.storage.engine import reader
+from app.storage.engine import kind_of
 from app.storage.faults import DiskFull, StorageConflict, StorageFault, told
 from app.storage.tables import ENTRY, HEAD
-from app.storage.tips import TIPS_KEPT, Tip, TipCache
+from app.storage.tips import TIPS_KEPT, Tip, TipCache, is_newest
 
 __all__ = ["BATCH_LIMIT", "Store", "Tip", "Tx"]
 
@@ -85,7 +84,8 @@ class Store:
         ballast: Ballast | None = None,
     ) -> None:
         self._engine = engine
-        self._reader = reader(engine)
+        self._kind = kind_of(engine)
+        self._reader = self._kind.reader(engine)
         self._signer = signer
         self._clock = clock
         self._cache = TipCache(tips_kept)
@@ -95,11 +95,12 @@ class Store:
         self._ballast = ballast
         self._full = False
         self._connection: Connection | None = None
-        self._anchor = self._reader.connect()  # the last connection to close would adopt what a failed flush left
+        # In SQLite the last connection to close would adopt what a failed flush left.
+        self._anchor = None if self._kind.shared else self._reader.connect()
         try:
             self._take_seat()
         except StorageFault:
-            self._anchor.close()
+            self._weigh_anchor()
             raise
         self._thread = Thread(target=self._serve, name="changeout-writer", daemon=True)
         self._thread.start()
@@ -130,11 +131,24 @@ class Store:
                 self._closed = True
                 self._queue.put(None)
         self._thread.join()
-        self._anchor.close()
+        self._weigh_anchor()
+
+    @property
+    def shared(self) -> bool:
+        """Whether other processes may write, so that nothing in memory is taken without asking the database."""
+        return self._kind.shared
 
     def peek(self, ledger: str) -> Tip | None:
-        """Return the newest committed tip if it is in memory; any thread may ask."""
-        return self._cache.peek(ledger)
+        """Return the newest committed tip if memory alone knows it; any thread may ask. It waits for nothing."""
+        return None if self._kind.shared else self._cache.peek(ledger)
+
+    def fresh(self, ledger: str) -> Tip | None:
+        """Return the newest committed tip if it is in memory, compared with the database where others write."""
+        tip = self._cache.peek(ledger)
+        if tip is None or not self._kind.shared:
+            return tip
+        with self._reading() as connection:
+            return tip if is_newest(connection, ledger, tip) else None
 
     def read_payloads(self, ledger: str) -> list[bytes]:
         """Return all committed payloads of a ledger in order; an unknown ledger is empty."""
@@ -170,7 +184,8 @@ class Store:
             live = [item for item in items if item.future.set_running_or_notify_cancel()]
             if live:
                 self._settle(live)
-        self._checkpoint()
+        with suppress(Exception):
+            self._kind.settle(self._writing())
         self._drop_connection()
 
     def _waiting(self) -> tuple[list[_Item], bool]:
@@ -201,19 +216,33 @@ class Store:
             outcomes = self._after(error, items)
         for outcome in outcomes:
             outcome.tell()
+        self._give_back()
 
     def _transact(self, items: Sequence[_Item]) -> list[_Outcome]:
         connection = self._writing()
-        batch = Batch(connection=connection, cache=self._cache, signer=self._signer, clock=self._clock)
+        batch = Batch(
+            connection=connection,
+            cache=self._cache,
+            signer=self._signer,
+            clock=self._clock,
+            shared=self._kind.shared,
+        )
         with connection.begin():
             outcomes = [_run(batch, item) for item in items]
             batch.flush()
         self._cache.advance(batch.tips)
         return outcomes
 
+    def _give_back(self) -> None:
+        """Where a server may end a connection, let the pool look at it before each batch."""
+        if self._kind.shared and self._connection is not None:
+            connection, self._connection = self._connection, None
+            with suppress(Exception):  # what it was for is committed
+                connection.close()
+
     def _after(self, error: Exception, items: Sequence[_Item]) -> list[_Outcome]:
         """Decide what becomes of a batch that was rolled back."""
-        if _is_full(error):
+        if isinstance(error, DBAPIError) and self._kind.is_full(error.orig):
             return self._on_full_disk(items)
         own = _is_the_items_own(error)
         if own and len(items) > 1:
@@ -248,6 +277,7 @@ class Store:
         try:
             with self._writing().begin():
                 pass
+            self._give_back()
         except Exception as error:
             self._drop_connection()
             raise _not_saved(error) from error
@@ -257,12 +287,9 @@ class Store:
             self._connection = self._engine.connect()
         return self._connection
 
-    def _checkpoint(self) -> None:
-        """Copy the log into the file, so that the closed file is whole by itself; without it nothing is lost."""
-        with suppress(Exception):
-            driver = self._writing().connection.driver_connection
-            if driver is not None:
-                driver.execute("PRAGMA wal_checkpoint(TRUNCATE)").close()
+    def _weigh_anchor(self) -> None:
+        if self._anchor is not None:
+            self._anchor.close()
 
     def _drop_connection(self) -> None:
         """Close the writing connection for good, whatever state it is in; the next batch opens a new one."""
@@ -290,11 +317,6 @@ def _is_the_items_own(error: Exception) -> bool:
     if isinstance(error, DBAPIError):
         return isinstance(error, IntegrityError | DataError | ProgrammingError | InterfaceError)
     return isinstance(error, SQLAlchemyError | TypeError | ValueError | ArithmeticError)
-
-
-def _is_full(error: Exception) -> bool:
-    original = error.orig if isinstance(error, DBAPIError) else None
-    return isinstance(original, sqlite3.Error) and getattr(original, "sqlite_errorcode", 0) == sqlite3.SQLITE_FULL
 
 
 def _disk_full() -> DiskFull:

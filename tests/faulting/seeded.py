@@ -15,7 +15,7 @@ from tests.faulting.injections import Point, live_to, points
 from tests.faulting.lives import nursery
 from tests.faulting.power import Share, look_through, record
 
-WRITER, BATCH, ENGINE = "app/storage/writer.py", "app/storage/batch.py", "app/storage/engine.py"
+WRITER, BATCH, ENGINE = "app/storage/writer.py", "app/storage/batch.py", "app/storage/engine_sqlite.py"
 TRIED_POINTS = 24
 TRIED_STATES = 250
 _FLUSHED = (

@@ -1,10 +1,13 @@
-"""A data folder, an engine and a store for each test; one signing key for all."""
+"""A database, an engine and a store for each test, on either kind of engine; one signing key for all."""
 
-from collections.abc import Iterator
+import sqlite3
+from collections.abc import Callable, Iterator
+from contextlib import closing
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
-from sqlalchemy import Engine
+from sqlalchemy import Engine, create_engine, text
 
 from app.storage.engine import open_engine
 from app.storage.tables import create_schema
@@ -20,10 +23,54 @@ def signer() -> TestSigner:
     return new_signer()
 
 
+ON_SQLITE = pytest.mark.parametrize("opened", ["sqlite"], indirect=True)
+ON_POSTGRESQL = pytest.mark.parametrize("opened", ["postgresql"], indirect=True)
+"""For what only one of the engines has."""
+
+
+@dataclass(frozen=True)
+class Opened:
+    """A database of the test's own. address: on a server, or None for the SQLite file at `path`."""
+
+    path: Path
+    address: str | None
+
+    def again(self) -> Engine:
+        """Open it, once more if it was opened before."""
+        return open_engine(self.path, self.address)
+
+    def vandalise(self, statement: str) -> None:
+        """Change what it holds behind the program's back, with the triggers out of the way."""
+        if self.address is None:
+            with closing(sqlite3.connect(self.path)) as file:
+                for (trigger,) in file.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
+                    file.execute(f"DROP TRIGGER {trigger}")
+                file.execute(statement)
+                file.commit()
+            return
+        engine = create_engine(self.address)
+        with engine.begin() as connection:
+            listed = "SELECT tgname, tgrelid::regclass FROM pg_trigger WHERE NOT tgisinternal"
+            for name, table in connection.execute(text(listed)).all():
+                connection.execute(text(f"DROP TRIGGER {name} ON {table}"))
+            connection.exec_driver_sql(statement)
+        engine.dispose()
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def opened(request: pytest.FixtureRequest, tmp_path: Path) -> Opened:
+    """Name a fresh database on each kind of engine in turn."""
+    path = tmp_path / "data" / "changeout.sqlite"
+    if request.param == "sqlite":
+        return Opened(path, None)
+    new_database: Callable[[], str] = request.getfixturevalue("new_database")
+    return Opened(path, new_database())
+
+
 @pytest.fixture
-def engine(tmp_path: Path) -> Iterator[Engine]:
+def engine(opened: Opened) -> Iterator[Engine]:
     """Open a fresh database with its schema."""
-    engine = open_engine(tmp_path / "data" / "changeout.sqlite")
+    engine = opened.again()
     create_schema(engine)
     yield engine
     engine.dispose()

@@ -47,9 +47,15 @@ class Desk:
     clients: dict[str, TestClient] = field(default_factory=dict)
 
     @classmethod
-    def at(cls, folder: Path, clock: Callable[[], datetime], ticks: Callable[[], float] | None = None) -> "Desk":
-        """Start a site with the sample housings and people; `ticks`: what its clock is watched against, in seconds."""
-        settings = Settings(data=folder)
+    def at(
+        cls, folder: Path, clock: Callable[[], datetime], ticks: Callable[[], float] | None = None,
+        *, database: str | None = None,
+    ) -> "Desk":  # fmt: skip
+        """Start a site with the sample housings and people.
+
+        ticks: what its clock is watched against, in seconds.  database: address of an empty one, or None for SQLite.
+        """
+        settings = Settings(data=folder, database=database)
         ship_sample_housings(settings)
         running = start(settings, clock, ticks)
         for name, role, secret in DEMO_PEOPLE:

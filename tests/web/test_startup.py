@@ -29,6 +29,9 @@ HEAVY = (
     "argon2",
     "cryptography",
     "app.paper",
+    "alembic",
+    "psycopg",
+    "app.storage.engine_postgresql",
 )
 CHILD = """
 import sys

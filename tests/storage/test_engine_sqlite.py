@@ -11,10 +11,12 @@ import pytest
 from sqlalchemy import Engine, event, text
 from sqlalchemy.exc import OperationalError
 
-from app.storage import engine as engine_module
+from app.storage import engine_sqlite as engine_module
 from app.storage.durable import LOCK_NAME
-from app.storage.engine import open_engine, reader, sqlite_notice
+from app.storage.engine import open_engine, reader
+from app.storage.engine_sqlite import sqlite_notice
 from app.storage.faults import DataFolderInUse, StorageFault
+from tests.storage.conftest import Opened
 
 EXPECTED = {
     "journal_mode": "wal",
@@ -25,6 +27,12 @@ EXPECTED = {
     "wal_autocheckpoint": 0,
     "query_only": 1,
 }
+
+
+@pytest.fixture
+def opened(tmp_path: Path) -> Opened:
+    """Name a fresh file, in place of one database on each engine."""
+    return Opened(tmp_path / "data" / "changeout.sqlite", None)
 
 
 def asked(connection: Any, names: dict[str, object]) -> dict[str, object]:

@@ -1,0 +1,1 @@
+"""Steps that exist in tests only."""

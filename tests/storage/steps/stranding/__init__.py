@@ -1,0 +1,1 @@
+"""A version after the newest, by a bad step."""
