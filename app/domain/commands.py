@@ -8,6 +8,8 @@ from types import MappingProxyType
 from app.domain.event_base import Device, Who
 from app.domain.events import JobOpened, Recheck
 from app.domain.instruments import Instrument
+from app.domain.locks import LocksCommand
+from app.domain.watching import WatchCommand
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,9 +44,10 @@ class Open:
 
 @dataclass(frozen=True, slots=True)
 class Begin:
-    """Make the first of two marks."""
+    """Make the first of two marks.  answers: what the label on the component reads, where the step asks for it."""
 
     step: str
+    answers: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,4 +177,6 @@ class ReturnRecord:
 Command = (
     Open | Begin | Finish | Late | Release | TakeWayOut | DecideContest | WriteNote | Correct | Withdraw | StopWork
     | ExplainStop | Reopen | AnswerRecheck | Submit | OpenException | Accept | ReturnRecord
+    | LocksCommand
+    | WatchCommand
 )  # fmt: skip

@@ -34,14 +34,18 @@ from app.domain.containment.state import ClosureRule, starting_state
 from app.domain.deciding.common import event_of, words_of
 from app.domain.deciding.correcting import correct, withdraw
 from app.domain.deciding.late import decide_contest, late
+from app.domain.deciding.locks import decide_locks
 from app.domain.deciding.reviewing import accept, give_back, open_exception, submit
 from app.domain.deciding.stopping import answer_recheck, explain, reopen, stop
+from app.domain.deciding.watching import decide_watch
 from app.domain.deciding.work import begin, finish, release, take_way_out
 from app.domain.events import Event, NoteWritten
 from app.domain.examine import breaches_anywhere
 from app.domain.job import JobState
+from app.domain.locks import LockPoint, PutOwnLockOn, RemoveOthersLock, StrokeDamper, TakeOwnLockOff, UnlockPoint
 from app.domain.procedure import Role
 from app.domain.refused import Refused
+from app.domain.watching import NoticeMissed, TakeReading
 
 WORKERS = (Role.TECHNICIAN, Role.LEAD, Role.SAFETY_OFFICER)
 
@@ -90,6 +94,10 @@ def decide(state: JobState, command: Command, moment: Moment) -> tuple[Event, ..
             return accept(state, moment)
         case ReturnRecord():
             return give_back(state, command, moment)
+        case LockPoint() | UnlockPoint() | PutOwnLockOn() | TakeOwnLockOff() | RemoveOthersLock() | StrokeDamper():
+            return decide_locks(state, command, moment)
+        case TakeReading() | NoticeMissed():
+            return decide_watch(state, command, moment)
         case _:
             assert_never(command)
 

@@ -10,8 +10,10 @@ from pydantic import Field, TypeAdapter
 
 from app.domain.event_base import Evidence, JobEvent, Signature, Who
 from app.domain.housing import Housing
-from app.domain.steps import LaidWayOut, Step
+from app.domain.locks import LocksEvent
+from app.domain.steps import LaidWayOut, Repeated, Step
 from app.domain.text import Kept
+from app.domain.watching import WatchEvent
 
 STOP_REASONS = {
     "cannot_as_written": "the step cannot be done as written",
@@ -45,13 +47,15 @@ class JobOpened(JobEvent):
     bands_each_side: int
     crew: tuple[Who, ...] = ()
     rehearsal: bool = False
+    repeated: Repeated | None = None
 
 
 class StepBegun(JobEvent):
-    """The first of two marks: somebody is about to act."""
+    """The first of two marks: somebody is about to act.  labels: what was read on the component, by ask."""
 
     type: Literal["step_begun"] = "step_begun"
     step: str
+    labels: dict[str, str] | None = None
 
 
 class StepDone(JobEvent):
@@ -238,6 +242,8 @@ Event = (
     | StepWithdrawn | WayOutTaken | MarkJoined | MarkContested | ContestDecided | JobStopped
     | StopExplained | JobReopened | RecheckAnswered | JobSubmitted
     | ExceptionOpened | RecordAccepted | RecordReturned
+    | LocksEvent
+    | WatchEvent
 )  # fmt: skip
 _READER: TypeAdapter[Event] = TypeAdapter(Annotated[Event, Field(discriminator="type")])
 

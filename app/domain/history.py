@@ -22,12 +22,16 @@ from app.domain.events import (
     WayOutTaken,
 )
 from app.domain.job import JobState, Stage, evolve
+from app.domain.lock_history import lock_fault
+from app.domain.locks import OthersLockRemoved
 from app.domain.procedure import Role, StepKind
 
 
 def signature_of(event: Event) -> Signature | None:
     """Return the signature that an event carries, if it carries one."""
-    return event.signature if isinstance(event, HoldReleased | JobSubmitted | RecordAccepted) else None
+    if isinstance(event, HoldReleased | JobSubmitted | RecordAccepted | OthersLockRemoved):
+        return event.signature
+    return None
 
 
 def unlawful(events: Sequence[Event]) -> tuple[str, ...]:
@@ -43,6 +47,8 @@ def unlawful(events: Sequence[Event]) -> tuple[str, ...]:
 def _fault(state: JobState, event: Event) -> str:
     if (state.opened is None) != isinstance(event, JobOpened):
         return "a job is opened once, and first."
+    if told := lock_fault(state, event):
+        return told
     match event:
         case StepBegun() | StepDone() | StepOutside() | HoldReleased():
             return _mark_fault(state, event)

@@ -13,8 +13,9 @@ from functools import reduce
 from types import MappingProxyType
 from typing import assert_never
 
+from app.domain.containment.effects import Act
 from app.domain.containment.rules import attempt
-from app.domain.containment.state import ClosureRule, HousingState, starting_state
+from app.domain.containment.state import ClosureRule, HousingState, Isolation, starting_state
 from app.domain.event_base import Device, Evidence, Signature, Who
 from app.domain.events import (
     AnswerCorrected,
@@ -41,7 +42,21 @@ from app.domain.events import (
     StopExplained,
     WayOutTaken,
 )
+from app.domain.locks import (
+    DamperStroked,
+    Locks,
+    LocksEvent,
+    OthersLockRemoved,
+    OwnLockOff,
+    OwnLockOn,
+    PointLocked,
+    PointUnlocked,
+    StrokePart,
+    evolve_locks,
+    notable_of,
+)
 from app.domain.steps import LaidWayOut, Step, put_in
+from app.domain.watching import ReadingMissed, ReadingRepeated, Watch, evolve_watch, resting, watched
 
 PERMIT_UNTIL = "permit-until"
 """The id of the question that asks for a permit's last day."""
@@ -90,6 +105,7 @@ class Mark:
     """Everything the record holds about one step."""
 
     begun: Stamp | None = None
+    labels: Mapping[str, str] | None = None
     done: Stamp | None = None
     in_hand_since: str | None = None
     evidence: Evidence = field(default_factory=Evidence)
@@ -126,7 +142,7 @@ class Notable:
     step: str | None = None
 
 
-UNSETTLING = (JobStopped, JobReopened, StepWithdrawn, AnswerCorrected, WayOutTaken, ContestDecided)
+UNSETTLING = (JobStopped, JobReopened, StepWithdrawn, AnswerCorrected, WayOutTaken, ContestDecided, DamperStroked)
 _NO_MARK = Mark()
 _EMPTY: Mapping[str, Mark] = MappingProxyType({})
 
@@ -161,6 +177,8 @@ class JobState:
     performers: frozenset[str] = frozenset()
     taken: tuple[tuple[str, int], ...] = ()
     contests: tuple[MarkContested, ...] = ()
+    locks: Locks = field(default_factory=Locks)
+    watch: Watch = field(default_factory=Watch)
     unsettled_at: int = -1
     last_at: str = ""
 
@@ -254,7 +272,7 @@ def evolve(state: JobState, event: Event) -> JobState:
         case JobOpened():
             return _opened(state, event)
         case StepBegun():
-            return _marked(state, event.step, begun=stamp_of(event), by=event.by)
+            return _marked(state, event.step, begun=stamp_of(event), labels=event.labels, by=event.by)
         case StepDone():
             return _done(state, event)
         case HoldReleased():
@@ -295,6 +313,10 @@ def evolve(state: JobState, event: Event) -> JobState:
             return replace(state, accepted=stamp_of(event))
         case RecordReturned():
             return replace(state, submitted=None, returned=event.reason)
+        case PointLocked() | PointUnlocked() | OwnLockOn() | OwnLockOff() | OthersLockRemoved() | DamperStroked():
+            return _locked(state, event)
+        case ReadingRepeated() | ReadingMissed():
+            return replace(state, watch=evolve_watch(state.watch, event))
         case NoteWritten() | AttemptRefused():
             return state
         case _:
@@ -374,7 +396,25 @@ def _done(state: JobState, event: StepDone) -> JobState:
     model = state.model
     for effect in step.effects:
         model = attempt(model, effect).state
-    return replace(state, model=model, applied=state.applied | {event.step})
+    watch = watched(state.watch, state.opened.repeated if state.opened else None, model, event.at)
+    return replace(state, model=model, applied=state.applied | {event.step}, watch=watch)
+
+
+def _locked(state: JobState, event: LocksEvent) -> JobState:
+    """Put locks in; a damper whose lock comes off for a trial leaves an isolation that nobody has verified."""
+    state = replace(state, locks=evolve_locks(state.locks, event))
+    if isinstance(event, OwnLockOn | OwnLockOff | OthersLockRemoved):
+        return state
+    if isinstance(event, DamperStroked) and event.part in (StrokePart.CLEAR, StrokePart.GIVEN_UP):
+        return state  # whoever has a trial made, or not made, has had no hand in it
+    state = replace(state, performers=state.performers | {event.by.id})
+    if not isinstance(event, DamperStroked):
+        return state
+    if event.part is StrokePart.OFF and state.model is not None and state.model.isolation is Isolation.VERIFIED:
+        verified = {s.id for s in state.steps if any(effect.act is Act.VERIFY_ISOLATION for effect in s.effects)}
+        model = replace(state.model, isolation=Isolation.LOCKED)
+        state = replace(state, model=model, applied=state.applied - verified)
+    return _unsettle(state, event.due_again or (), event.flagged or (), f"{event.tag} was moved for a trial")
 
 
 def _corrected(state: JobState, event: AnswerCorrected) -> JobState:
@@ -412,11 +452,12 @@ def _unsettle(state: JobState, due_again: tuple[str, ...], flagged: tuple[str, .
 def _stopped(state: JobState, event: JobStopped) -> JobState:
     stop = Stop(stamp_of(event), event.step, event.reason, event.text)
     pictures = state.model_at_stop if state.model is None else (*state.model_at_stop, (event.seq, state.model))
-    return replace(state, stop=state.stop or stop, model_at_stop=pictures)
+    return replace(state, stop=state.stop or stop, model_at_stop=pictures, watch=resting(state.watch))
 
 
 def _reopened(state: JobState, event: JobReopened) -> JobState:
-    state = replace(state, stop=None, submitted=None, returned=None, rechecks=event.rechecks)
+    watch = watched(Watch(), state.opened.repeated if state.opened else None, state.model, event.at)
+    state = replace(state, stop=None, submitted=None, returned=None, rechecks=event.rechecks, watch=watch)
     return _unsettle(state, event.again, event.flagged, "to be done again, by the lead on re-opening")
 
 
@@ -446,6 +487,12 @@ def _notable(event: Event) -> tuple[Notable, ...]:
             found.append(Notable(event.seq, "not as recorded", event.seen))
         case RecordReturned():
             found.append(Notable(event.seq, "returned", event.reason))
+        case OthersLockRemoved() | DamperStroked():
+            found += [Notable(event.seq, kind, told) for kind, told in notable_of(event)]
+        case ReadingMissed():
+            found.append(Notable(event.seq, "reading missed", f"A repeated reading was due at {event.due}."))
+        case ReadingRepeated() if event.judged.verdict == "outside":
+            found.append(Notable(event.seq, "outside its limit", f"Repeated reading {event.answer.text}."))
         case _:
             pass
     if event.device is not None:

@@ -14,6 +14,7 @@ from app.domain.computing import Setting, compute, inputs_for, lies_within
 from app.domain.event_base import Answer, Evidence, Judged, Result
 from app.domain.housing import BankDesign, SiteLimit
 from app.domain.instruments import Instrument
+from app.domain.labels import reads_as
 from app.domain.refused import Refused
 from app.domain.steps import AskedFor, Step
 
@@ -30,8 +31,9 @@ def evidence_from(step: Step, answers: Mapping[str, str], note: str, setting: Se
 
     Raises Refused, worth an entry, where two entries of one number differ or an instrument may not be used.
     """
-    known = {asked.ask.id for asked in step.asks}
-    known |= {asked.ask.id + AGAIN for asked in step.asks if asked.ask.twice}
+    asks = step.asks_at("finish")
+    known = {asked.ask.id for asked in asks}
+    known |= {asked.ask.id + AGAIN for asked in asks if asked.ask.twice}
     if stray := sorted(set(answers) - known):
         raise Invalid(f"The step does not ask for {stray[0]!r}; send only what it asks for.")
     if len(note) > LONGEST_ANSWER:
@@ -39,7 +41,7 @@ def evidence_from(step: Step, answers: Mapping[str, str], note: str, setting: Se
     kept: dict[str, Answer] = {}
     judged: list[Judged] = []
     used: list[Instrument] = []
-    for asked in step.asks:
+    for asked in asks:
         text = answers.get(asked.ask.id, "").strip()
         if not text:
             if asked.ask.required:
@@ -87,6 +89,17 @@ def _read(asked: AskedFor, text: str, again: str, step: Step) -> tuple[Answer, J
             return Answer(text=_day(text, ask.label)), None
         case "photo" | "text" | "instrument":
             return Answer(text=text), None
+        case "tag":
+            return _label(asked, text, step), None
+
+
+def _label(asked: AskedFor, text: str, step: Step) -> Answer:
+    """A label read at the mark itself, where a step takes one mark only."""
+    expects = asked.ask.expects or ""
+    if not reads_as(text, expects):
+        told = f"“{step.text}” is for {expects}: {text!r} is not what its label reads. Go to {expects} and read it."
+        raise Refused("wrong_tag", told, step=step.id, logged=True)
+    return Answer(text=text)
 
 
 def _same_twice(label: str, first: str, again: str, step: Step) -> None:

@@ -35,7 +35,9 @@ def rechecks_for(state: JobState) -> tuple[Recheck, ...]:
 
 
 def _lock_numbers(state: JobState) -> str:
-    """Return the lock numbers that were entered where the isolation was applied."""
+    """Return the numbers of the locks that are on, or those entered where a job keeps no table of them."""
+    if state.locks.points:
+        return ", ".join(f"{item.tag} {item.lock}" for item in state.locks.points)
     for step in state.steps:
         if any(effect.act == "isolate" for effect in step.effects) and state.mark(step.id).stands:
             return ", ".join(answer.text for answer in state.mark(step.id).evidence.answers.values())

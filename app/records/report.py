@@ -14,6 +14,7 @@ from app.domain.words import barrier_words, unit_words
 from app.records.cautions import CAUTIONS, NO_COMPLIANCE, REHEARSAL
 from app.records.certificate import certificates_of
 from app.records.drawing import draw_port
+from app.records.locks import lock_tables
 from app.records.moments import local_text
 from app.records.signatures import signatures_of
 from app.records.trail import sentence_of
@@ -23,8 +24,8 @@ from app.records.wording import answer_words, limit_of_result, limit_words, who_
 def report_of(state: JobState, events: Sequence[Event], *, root: str, made_at: str) -> dict[str, Any]:
     """Return the report of a job whose ledger holds these events; `root` is the newest head's, in hex.
 
-    Keys: title, facts (pairs), rehearsal, cautions, sections, certificates, exceptions, trail, pictures, signatures,
-    head.
+    Keys: title, facts (pairs), rehearsal, cautions, sections, tables (locks, repeated readings), certificates,
+    exceptions, trail, pictures, signatures, head.
     """
     opened = state.opened
     if opened is None:
@@ -37,6 +38,7 @@ def report_of(state: JobState, events: Sequence[Event], *, root: str, made_at: s
         "facts": _facts(state, made_at),
         "cautions": [*CAUTIONS, NO_COMPLIANCE],
         "sections": _sections(state, zone),
+        "tables": lock_tables(state, events, zone),
         "certificates": certificates_of(state, events, root=root, made_at=made_at),
         "exceptions": [
             {"entry": item.seq, "kind": item.kind, "sentence": item.sentence, "opened": item.seq in state.read}
@@ -118,7 +120,8 @@ def _step(number: int, step: Step, state: JobState, zone: str) -> dict[str, Any]
 def _marks(step: Step, mark: Mark, zone: str) -> list[str]:
     told = []
     if mark.begun is not None:
-        told.append(f"begun {who_words(mark.begun, zone)}")
+        read = f", label read: {', '.join(mark.labels.values())}" if mark.labels else ""
+        told.append(f"begun {who_words(mark.begun, zone)}{read}")
     elif mark.in_hand_since and mark.done is not None:
         told.append(f"in hand since {local_text(mark.in_hand_since, zone)}")
     if mark.done is not None:

@@ -28,8 +28,11 @@ from app.domain.events import (
     StopExplained,
     WayOutTaken,
 )
+from app.domain.locks import DamperStroked, OthersLockRemoved, OwnLockOff, OwnLockOn, PointLocked, PointUnlocked
 from app.domain.steps import Step
+from app.domain.watching import ReadingMissed, ReadingRepeated
 from app.domain.words import unit_words
+from app.records.locks import lock_sentence, watch_sentence
 
 
 def sentence_of(event: Event, steps: dict[str, Step]) -> str:
@@ -48,7 +51,8 @@ def sentence_of(event: Event, steps: dict[str, Step]) -> str:
                 f"procedure {event.procedure} revision {event.revision}, {len(event.steps)} steps."
             )
         case StepBegun():
-            return f"{who} began {text(event.step)}"
+            read = f", label read: {', '.join(event.labels.values())}" if event.labels else ""
+            return f"{who} began {text(event.step)}{read}"
         case StepDone():
             return f"{who} finished {text(event.step)}{_entered(event.evidence, steps.get(event.step))}"
         case StepOutside():
@@ -91,6 +95,10 @@ def sentence_of(event: Event, steps: dict[str, Step]) -> str:
             return f"{who} accepted the record: {event.signature.meaning}."
         case RecordReturned():
             return f"{who} returned the record: {event.reason}"
+        case PointLocked() | PointUnlocked() | OwnLockOn() | OwnLockOff() | OthersLockRemoved() | DamperStroked():
+            return lock_sentence(event)
+        case ReadingRepeated() | ReadingMissed():
+            return watch_sentence(event)
         case _:
             assert_never(event)
 

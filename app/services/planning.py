@@ -10,7 +10,7 @@ from app.domain.examine import Breach, breaches_anywhere
 from app.domain.housing import Housing
 from app.domain.procedure import Procedure
 from app.domain.site import SiteState, next_number
-from app.domain.steps import Step, begin_with, closure_rule, expand, ways_out
+from app.domain.steps import Step, begin_with, closure_rule, expand, repeated_over, ways_out
 from app.domain.takeoff import TakeOff, take_off
 from app.services.ports import Library
 
@@ -89,4 +89,5 @@ def first_entry(made: Plan, *, site: SiteState, by: Who, at: str, crew: tuple[Wh
         bands_each_side=rule.bands_each_side,
         crew=crew,
         rehearsal=rehearsal,
+        repeated=repeated_over(made.procedure, made.housing),
     )

@@ -6,7 +6,20 @@ from starlette.routing import Route
 from app.web import errors
 from app.web.context import Site
 from app.web.guard import SafeHeaders, guard
-from app.web.routes import certificates, entry, history, housings, kept, people, registers, review, tablets, trust, work
+from app.web.routes import (
+    certificates,
+    entry,
+    history,
+    housings,
+    kept,
+    locks,
+    people,
+    registers,
+    review,
+    tablets,
+    trust,
+    work,
+)
 from app.web.static import serve_static, serve_tablet
 
 LARGEST_BODY = 14_000_000
@@ -26,7 +39,7 @@ def make_app(site: Site) -> FastAPI:
     for router in (  # looked through in this order, and made ready when first reached: marks, then the first page
         work.panel, entry.router, work.router, housings.router, review.router, review.photos, people.router,
         history.router, registers.router, certificates.router, kept.router, kept.panel, kept.photos,
-        tablets.router, trust.router,
+        tablets.router, trust.router, locks.panel, locks.router, locks.notices,
     ):  # fmt: skip
         app.include_router(router)
     app.router.routes.append(Route("/static/{digest}/{name:path}", serve_static, methods=["GET"]))

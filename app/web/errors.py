@@ -15,7 +15,7 @@ from app.calc.errors import ChangeoutError, Invalid
 from app.domain.refused import Refused
 from app.web.awaiting import around_for, state_of
 from app.web.context import Site, site_of
-from app.web.guard import ChooseSecretFirst, SignInFirst
+from app.web.guard import ChooseSecretFirst, ReadNoticeFirst, SignInFirst
 from app.web.render import html, wants_part
 from app.web.views.step import Refill, new_token
 from app.web.views.work import Notice, work_view
@@ -35,6 +35,7 @@ def install(app: FastAPI) -> None:
     """Register a handler for everything that may be raised."""
     app.add_exception_handler(SignInFirst, _sign_in)
     app.add_exception_handler(ChooseSecretFirst, _choose_secret)
+    app.add_exception_handler(ReadNoticeFirst, _read_notice)
     app.add_exception_handler(ChangeoutError, _told)
     app.add_exception_handler(RequestValidationError, _unreadable)
     app.add_exception_handler(HTTPException, _http)
@@ -51,6 +52,12 @@ async def _choose_secret(request: Request, _: Exception) -> Response:
     if wants_part(request):
         return Response(status_code=403, headers={"HX-Redirect": "/secret"})
     return RedirectResponse("/secret", status_code=303)
+
+
+async def _read_notice(request: Request, _: Exception) -> Response:
+    if wants_part(request):
+        return Response(status_code=403, headers={"HX-Redirect": "/notices"})
+    return RedirectResponse("/notices", status_code=303)
 
 
 async def _told(request: Request, error: Exception) -> Response:

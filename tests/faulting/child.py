@@ -65,7 +65,7 @@ class Mark:
     @property
     def command(self) -> Begin | Finish:
         """The mark as the program's command."""
-        return Begin(self.step) if self.act == "begin" else Finish(self.step, self.answers)
+        return (Begin if self.act == "begin" else Finish)(self.step, self.answers)
 
     @property
     def asked(self) -> Asked:

@@ -5,6 +5,7 @@ the step that is due, and what `decide` would let happen is held against the rul
 """
 
 from collections.abc import Iterator
+from datetime import timedelta
 
 import pytest
 from hypothesis import settings
@@ -49,11 +50,25 @@ from app.domain.events import (
 from app.domain.history import unlawful
 from app.domain.job import JobState, Stage, fold
 from app.domain.judging import AGAIN
+from app.domain.locks import (
+    DamperStroked,
+    LockPoint,
+    OthersLockRemoved,
+    OwnLockOff,
+    PointUnlocked,
+    PutOwnLockOn,
+    RemoveOthersLock,
+    StrokeDamper,
+    StrokePart,
+    TakeOwnLockOff,
+    UnlockPoint,
+)
 from app.domain.procedure import Role, StepKind
 from app.domain.reopening import rechecks_for
 from app.domain.steps import Step
+from app.domain.watching import NoticeMissed, TakeReading
 from app.ledger.canonical import canonical
-from app.services.rehearsal import made_up_answers
+from app.services.rehearsal import labels_of, made_up_answers
 from tests.builders import HANDS, LEAD, OFFICER, OTHER_LEAD, PEOPLE, Bench, opened
 
 people = st.sampled_from(PEOPLE)
@@ -89,7 +104,7 @@ def everything(state: JobState) -> Iterator[Command]:
     assert state.opened is not None
     for shift in (0, 1, -1, -3):
         step = near(state, shift)
-        yield Begin(step.id)
+        yield Begin(step.id, labels_of(step))
         yield Finish(step.id, made_up_answers(step))
         yield Finish(step.id, wrong_answers(step))
         yield Release(step.id)
@@ -97,6 +112,7 @@ def everything(state: JobState) -> Iterator[Command]:
         if answers := state.mark(step.id).evidence.answers:
             yield Correct(step.id, next(iter(answers)), "999", "misread the dial")
     yield from (TakeWayOut(way.id, "the bank failed its test") for way in (state.opened.ways_out or ()))
+    yield from about_isolation(state, near(state, 0))
     yield StopWork()
     yield Reopen("looked at, safe to go on", rechecks_for(state))
     yield from (AnswerRecheck(item.id, True, "") for item in state.rechecks[:1])
@@ -104,6 +120,24 @@ def everything(state: JobState) -> Iterator[Command]:
     yield Submit()
     yield Accept()
     yield ReturnRecord("an instrument number is missing")
+
+
+def about_isolation(state: JobState, step: Step) -> Iterator[Command]:
+    """Yield what a person could send about locks and repeated readings."""
+    assert state.opened is not None
+    if step.table is not None:
+        yield LockPoint(step.id, "upstream", "shut", "L-99", "T-99")
+        yield UnlockPoint(step.id, "upstream")
+    yield from (TakeOwnLockOff(item.lock) for item in state.locks.own[:1])
+    yield from (removal(item.lock) for item in state.locks.hung[-1:])
+    yield from (StrokeDamper("upstream", part, "shut", "L-98", "T-98") for part in StrokePart)
+    if state.watch.due is not None:
+        yield TakeReading("-20")
+
+
+def removal(lock: str) -> RemoveOthersLock:
+    """Return the removal of a lock with all that has to be known."""
+    return RemoveOthersLock(lock, OFFICER, "signed out", (("2026-03-02 08:10", "rang"),), "call before the next shift")
 
 
 def check(before: JobState, event: Event) -> None:
@@ -135,6 +169,16 @@ def check(before: JobState, event: Event) -> None:
             if isinstance(event, RecordAccepted):
                 assert not before.unread, "every exception is opened first"
                 assert event.by.id not in before.performers
+        case PointUnlocked() | OwnLockOff():
+            lock = before.locks.numbered(event.lock)
+            assert lock is not None
+            assert lock.by.id == event.by.id, "a lock comes off by the hand that put it on"
+        case OthersLockRemoved():
+            assert (event.by.role, event.officer.role) == (Role.LEAD, Role.SAFETY_OFFICER)
+            assert event.owner.id not in (event.by.id, event.officer.id)
+        case DamperStroked(part=StrokePart.OFF):
+            assert before.model is not None
+            assert all(port.door == "shut" for port in before.model.ports), "no damper moves with a door off"
         case _:
             pass
 
@@ -145,6 +189,12 @@ def check_mark(before: JobState, event: StepBegun | StepDone | StepOutside | Hol
     assert due is not None
     assert event.step == due.id, "only the due step is ever marked"
     assert before.stage is Stage.OPEN, "nothing is marked while stopped or being looked over"
+    assert before.locks.stroke is None, "nothing is marked while a damper is being moved"
+    acts_back = {effect.act for effect in due.effects} & {"remove_locks", "start_fan", "put_in_service"}
+    assert not (acts_back and before.locks.own), "nothing goes back into service over somebody's own lock"
+    if isinstance(event, StepDone) and due.table == "locks_on":
+        assert before.opened is not None
+        assert all(before.locks.at(point.id) for point in before.opened.housing.points), "a row for every point"
     assert isinstance(event, HoldReleased) == (due.kind is StepKind.HOLD), "a hold is released and never ticked"
     if isinstance(event, HoldReleased):
         assert event.by.role is due.role, "a hold is released by its role"
@@ -289,6 +339,26 @@ class Crew(RuleBasedStateMachine):
         opened_with = self.bench.state.opened
         for way in (opened_with and opened_with.ways_out) or ():
             self._do(TakeWayOut(way.id, "the bank failed its test"), by)
+
+    @rule(by=people, on=st.booleans())
+    def own_lock(self, by: Who, on: bool) -> None:
+        """Somebody puts their own lock on or takes one off."""
+        own = self.bench.state.locks.own
+        number = f"P-{len(self.bench.state.locks.hung)}"
+        self._do(PutOwnLockOn(number) if on or not own else TakeOwnLockOff(own[-1].lock), by)
+
+    @rule(by=people, part=st.sampled_from(StrokePart))
+    def move_a_damper(self, by: Who, part: StrokePart) -> None:
+        """Somebody does a part of a trial."""
+        number = f"S-{len(self.bench.state.locks.hung)}"
+        self._do(StrokeDamper("downstream", part, "shut", number, number), by)
+
+    @rule(by=people, minutes=st.sampled_from([1, 25, 70]), text=st.sampled_from(["-20", "40"]))
+    def time_goes_by(self, by: Who, minutes: int, text: str) -> None:
+        """Time goes by, somebody looks, somebody reads."""
+        self.bench.now += timedelta(minutes=minutes)
+        self._do(NoticeMissed(), by)
+        self._do(TakeReading(text), by)
 
     @rule(by=people)
     def finish_job(self, by: Who) -> None:

@@ -136,7 +136,14 @@ def test_a_cut_tail_is_found_by_an_older_head_that_left_the_building() -> None:
 
     assert 4 not in faulty(judged(data))
     assert 5 in faulty(judged(data, known=(f"{head.size}:{head.root.hex()}",)))
-    assert faulty(judged(honest(), known=(f"{head.size}:{head.root.hex()}", f"40:{run.heads[39].root.hex()}"))) == set()
+    assert (
+        faulty(
+            judged(
+                honest(), known=(f"{head.size}:{head.root.hex()}", f"{run.heads[39].size}:{run.heads[39].root.hex()}")
+            )
+        )
+        == set()
+    )
 
 
 def test_a_signature_moved_from_another_job_is_found() -> None:

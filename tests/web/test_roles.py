@@ -16,7 +16,7 @@ OPEN_TO_ALL = {
     "GET /signin", "POST /signin", "POST /scheme", "GET /legend", "GET /ready", "GET /trust",
     "GET /trust/authority.crt", "GET /enrol", "POST /enrol",
 }  # fmt: skip
-EVERYONE = {"POST /signout", "GET /secret", "POST /secret", "GET /", "GET /about"}
+EVERYONE = {"POST /signout", "GET /secret", "POST /secret", "GET /", "GET /about", "GET /notices", "POST /notices"}
 LEADS = {
     "GET /plan/{tag}",
     "POST /plan/{tag}",
@@ -25,6 +25,7 @@ LEADS = {
     "POST /jobs/{job}/submit",
     "POST /jobs/{job}/way-out",
     "POST /jobs/{job}/contests",
+    "POST /jobs/{job}/removals",
     "POST /housings/{tag}/struck",
 }
 LEADS_AND_OFFICERS = {"POST /instruments", "POST /instruments/aside", "POST /qualifications"}
@@ -32,7 +33,7 @@ KEEPERS_OF_TABLETS = {"GET /tablets", "POST /tablets", "POST /tablets/revoke"}
 OFFICERS = {"POST /jobs/{job}/exceptions", "POST /jobs/{job}/accept", "POST /jobs/{job}/return"}
 KEEPERS = {"GET /people", "POST /people", "POST /people/{person}/reset", "POST /people/{person}/leave"}
 FILLED = {"{tag}": "EF-03", "{job}": "job-2026-0001", "{number}": "1", "{sha256}": "ab" * 32, "{person}": "nobody",
-          "{bank}": "hepa"}  # fmt: skip
+          "{point}": "fan", "{bank}": "hepa"}  # fmt: skip
 
 
 def may(route: str) -> set[Role]:

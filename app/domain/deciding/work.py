@@ -10,8 +10,10 @@ from app.domain.commands import (
     TakeWayOut,
 )
 from app.domain.computing import Setting
+from app.domain.containment.effects import Act
 from app.domain.containment.rules import attempt
 from app.domain.deciding.common import event_of, signature_of, words_of
+from app.domain.deciding.isolation import in_the_way, labels_read, rows_stand
 from app.domain.events import Event, HoldReleased, StepBegun, StepDone, StepOutside, WayOutTaken
 from app.domain.job import JobState, Stage
 from app.domain.judging import evidence_from
@@ -81,7 +83,9 @@ def _hands_in(state: JobState, step: Step) -> frozenset[str]:
         before = [other for other in state.steps[:place] if other.port == step.port and other.effects]
         work = [other for other in before if other.section == before[-1].section]
     stamps = (state.mark(other.id).done for other in work)
-    return frozenset(stamp.by.id for stamp in stamps if stamp is not None)
+    hands = frozenset(stamp.by.id for stamp in stamps if stamp is not None)
+    verifies = any(effect.act is Act.VERIFY_ISOLATION for effect in step.effects)
+    return hands | {row.by.id for row in state.locks.points} if verifies else hands
 
 
 def begin(state: JobState, command: Begin, moment: Moment) -> tuple[Event, ...]:
@@ -92,8 +96,10 @@ def begin(state: JobState, command: Begin, moment: Moment) -> tuple[Event, ...]:
         raise Refused("one_mark", f"“{step.text}” takes one mark only. Mark it done when it is done.", step=step.id)
     if begun := state.mark(step.id).begun:
         raise Refused("begun_already", f"“{step.text}” was begun by {begun.by.name}. Mark it done.", step=step.id)
+    in_the_way(state, step, moment)
     _model_allows(state, step)
-    return (event_of(StepBegun, state, moment, step=step.id),)
+    labels = labels_read(state, step, command.answers)
+    return (event_of(StepBegun, state, moment, step=step.id, labels=labels or None),)
 
 
 def finish(state: JobState, command: Finish, moment: Moment) -> tuple[Event, ...]:
@@ -102,6 +108,8 @@ def finish(state: JobState, command: Finish, moment: Moment) -> tuple[Event, ...
     _may_mark(state, step, moment)
     if step.marks == 2 and state.mark(step.id).begun is None:
         raise Refused("not_begun", f"“{step.text}” has not been begun. Mark it begun before acting.", step=step.id)
+    in_the_way(state, step, moment)
+    rows_stand(state, step)
     _model_allows(state, step)
     evidence = evidence_from(step, command.answers, command.note, Setting(moment.on, moment.instruments))
     if not evidence.within:
@@ -150,6 +158,7 @@ def release(state: JobState, command: Release, moment: Moment) -> tuple[Event, .
             step=step.id,
             logged=True,
         )
+    in_the_way(state, step, moment)
     until = state.permit_until
     if until is not None and until < moment.on:
         raise Refused(
@@ -172,3 +181,7 @@ def take_way_out(state: JobState, command: TakeWayOut, moment: Moment) -> tuple[
     reason = words_of(command.reason, "The reason")
     again = tuple(step.id for step in state.steps if step.section == due.section and state.mark(step.id).stands)
     return (event_of(WayOutTaken, state, moment, way_out=way.id, step=due.id, reason=reason, due_again=again),)
+
+
+due_step, model_allows = _working, _model_allows
+"""For marks that are part of a step: the row of a lock."""

@@ -128,7 +128,7 @@ def _command(mark: KeptMark) -> Command:
         case "stop":
             return StopWork(kept=True)
         case "begin":
-            return Late(Begin(mark.step), mark.seen)
+            return Late(Begin(mark.step, mark.answers), mark.seen)
         case _:
             return Late(Finish(mark.step, mark.answers, mark.note), mark.seen)
 

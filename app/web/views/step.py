@@ -11,6 +11,7 @@ from app.calc.sources import shown
 from app.domain.event_base import Result
 from app.domain.instruments import Instrument, InstrumentKind
 from app.domain.job import JobState, Mark
+from app.domain.labels import look_alikes
 from app.domain.procedure import Role, StepKind
 from app.domain.steps import AskedFor, Step
 from app.domain.words import unit_words
@@ -55,6 +56,8 @@ class AskView:
     required: bool
     twice: bool = False
     instruments: tuple["Offered", ...] = ()
+    expects: str = ""
+    not_these: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,6 +156,7 @@ def step_view(state: JobState, step: Step, session: Session, around: Around, ref
     mark, place = state.mark(step.id), state.index[step.id]
     zone = state.opened.zone if state.opened else "UTC"
     typed = refill if refill and refill.step == step.id else Refill()
+    neighbours = (state.opened.housing.neighbours if state.opened else None) or ()
     act = "release" if step.kind is StepKind.HOLD else "begin" if step.marks == 2 and mark.begun is None else "finish"
     return StepView(
         step=step.id,
@@ -164,7 +168,10 @@ def step_view(state: JobState, step: Step, session: Session, around: Around, ref
         text=step.text,
         note=step.note,
         hazards=tuple((hazard.signal.value, hazard.text) for hazard in step.hazards),
-        asks=() if act == "begin" else tuple(_ask(asked, typed.answers, around) for asked in step.asks),
+        asks=tuple(
+            _ask(asked, typed.answers, around, neighbours)
+            for asked in step.asks_at("begin" if act == "begin" else "finish")
+        ),
         act=act,
         button=_button(act, step),
         begun=begun_words(mark, zone),
@@ -221,7 +228,7 @@ def _button(act: str, step: Step) -> str:
         case "release":
             return "Sign and release"
         case _:
-            return "Record" if step.asks else "Done"
+            return "Record" if step.asks_at("finish") else "Done"
 
 
 def begun_words(mark: Mark, zone: str) -> str:
@@ -239,7 +246,7 @@ def _before(state: JobState, place: int, zone: str) -> str:
     return f"{local_text(done.at, zone)[11:19]} {last.text}".strip() if done else last.text
 
 
-def _ask(asked: AskedFor, answers: Mapping[str, str], around: Around) -> AskView:
+def _ask(asked: AskedFor, answers: Mapping[str, str], around: Around, neighbours: tuple[str, ...]) -> AskView:
     ask, limit = asked.ask, asked.limit
     return AskView(
         id=ask.id,
@@ -255,6 +262,8 @@ def _ask(asked: AskedFor, answers: Mapping[str, str], around: Around) -> AskView
         required=ask.required,
         twice=ask.twice,
         instruments=_offered(ask.measures, around) if ask.measures else (),
+        expects=ask.expects or "",
+        not_these=look_alikes(ask.expects, neighbours) if ask.expects else (),
     )
 
 

@@ -13,6 +13,7 @@ from app.records.drawing import draw_port, picture_words
 from app.records.moments import local_text
 from app.services.ports import Session
 from app.web.views.contests import ContestsView, contests_view
+from app.web.views.locks import LocksView, WatchView, rows_view, shows_rows, watch_view
 from app.web.views.step import Around, Refill, StepView, begun_words, new_token, section_words, step_view
 
 
@@ -110,6 +111,9 @@ class Work:
     looks: LooksView | None = None
     end: EndView | None = None
     contests: ContestsView | None = None
+    locks: LocksView | None = None
+    watch: WatchView | None = None
+    locks_on: int = 0
     size: int = 0
     unsettled: int = -1
     person: str = ""
@@ -146,7 +150,11 @@ def work_view(
 ) -> Work:
     """Return the work page of a job as this person sees it."""
     shown = _panel_of(job, state, session, around, notice, refill)
-    return replace(shown, size=state.size, unsettled=state.unsettled_at, person=session.who.id)
+    locks_on = sum(1 for lock in state.locks.hung if lock.on)
+    return replace(
+        shown, size=state.size, unsettled=state.unsettled_at, person=session.who.id, watch=watch_view(state),
+        locks_on=locks_on,
+    )  # fmt: skip
 
 
 def _panel_of(
@@ -164,6 +172,8 @@ def _panel_of(
             return Work(
                 head, "contests", pictures(state, ()), notice, contests=contests_view(state, session, new_token())
             )
+        case Stage.OPEN if shows_rows(state):
+            return Work(head, "locks", (), notice, locks=rows_view(state, session, refill))
         case Stage.OPEN if due is not None:
             return Work(
                 head, "step", pictures(state, ports), notice, step=step_view(state, due, session, around, refill)

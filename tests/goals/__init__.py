@@ -1,0 +1,1 @@
+"""Rows of the goal table, each driven from outside."""
