@@ -19,6 +19,7 @@ CONTAINMENT = "tests/laws/test_containment.py"
 JOB = "tests/laws/test_job.py"
 KEPT = "tests/laws/test_kept.py"
 RECOVERED = "tests/laws/test_recovered.py"
+LOCKS = "tests/laws/test_locks.py"
 CHECKED_TOGETHER = 2
 
 
@@ -68,6 +69,9 @@ STOPPING = "app/domain/deciding/stopping.py"
 REVIEWING = "app/domain/deciding/reviewing.py"
 LEAVING = "app/domain/deciding/leaving.py"
 PAPER = "app/domain/deciding/paper.py"
+ISOLATION = "app/domain/deciding/isolation.py"
+LOCKING = "app/domain/deciding/locks.py"
+WATCHING = "app/domain/deciding/watching.py"
 COMMON = "app/domain/deciding/common.py"
 DECIDE = "app/domain/decide.py"
 CREW = "app/domain/deciding/crew.py"
@@ -167,6 +171,36 @@ JOB_GUARDS = [
     Deletion("paper: void with a reason", PAPER, 'if command.how == "voided":', "if False:", JOB),
     Deletion("paper: returned with a photo", PAPER, 'if command.how == "returned" and not command.photo:', "if False:", JOB),
     Deletion("paper: out before review", REVIEWING, "if told := blanks_out_words(state):", 'if told := "":', JOB),
+    Deletion("isolation: a trial in hand", ISOLATION, "if stroke := state.locks.stroke:", "if stroke := None:", LOCKS),
+    Deletion("isolation: readings missed", ISOLATION, "if state.watch.missed + len(missed_by(state.watch, moment.at)) >= MOST_MISSED:", "if False:", LOCKS),
+    Deletion("isolation: own locks on", ISOLATION, "if acts & BACK_TO_SERVICE and (own := state.locks.own):", "if own := ():", LOCKS),
+    Deletion("isolation: the door waits for locks", ISOLATION, "if Act.TAKE_DOOR_OFF in acts and has_table(state) and (missing := unlocked(state)):", "if missing := ():", LOCKS),
+    Deletion("isolation: a row missing", ISOLATION, 'if step.table == "locks_on" and missing:', "if False:", LOCKS),
+    Deletion("isolation: a lock left on", ISOLATION, 'if step.table == "locks_off" and (on := state.locks.points):', "if on := ():", LOCKS),
+    Deletion("isolation: no label", ISOLATION, "if not typed:", "if False:", LOCKS),
+    Deletion("isolation: another label", ISOLATION, "if told_apart(typed, tag, neighbours):", "if typed:", LOCKS),
+    Deletion("isolation: hands do not verify", WORK, "return hands | {row.by.id for row in state.locks.points} if verifies else hands", "return hands", LOCKS),
+    Deletion("locks: accepted", LOCKING, "if state.stage is Stage.ACCEPTED:", "if False:", LOCKS),
+    Deletion("locks: number in use", LOCKING, "if on := state.locks.numbered(lock):", "if on := None:", LOCKS),
+    Deletion("locks: the step of the rows", LOCKING, "if step.table != table:", "if False:", LOCKS),
+    Deletion("locks: a row twice", LOCKING, "if row := state.locks.at(point.id):\n        raise", "if row := None:\n        raise", LOCKS),
+    Deletion("locks: safe position", LOCKING, "if command.seen != point.safe:\n        if", "if False:\n        if", LOCKS),
+    Deletion("locks: only its owner", LOCKING, "if lock.by.id != moment.by.id:", "if False:", LOCKS),
+    Deletion("locks: two roles", LOCKING, "if moment.by.role is not Role.LEAD or command.officer.role is not Role.SAFETY_OFFICER:", "if False:", LOCKS),
+    Deletion("locks: not one's own", LOCKING, "if lock.by.id in (moment.by.id, command.officer.id):", "if False:", LOCKS),
+    Deletion("locks: an attempt", LOCKING, "if not given:", "if False:", LOCKS),
+    Deletion("locks: a point only when they come off", LOCKING, "if lock.point:\n        _row_step", "if False:\n        _row_step", LOCKS),
+    Deletion("trial: its order", LOCKING, "if command.part is not stroke.part:", "if False:", LOCKS),
+    Deletion("trial: begun by a lead", LOCKING, 'if moment.by.role is not Role.LEAD:\n        raise Refused("role", f"A {moment.by.role.words} cannot have', 'if False:\n        raise Refused("role", f"A {moment.by.role.words} cannot have', LOCKS),
+    Deletion("trial: one at a time", LOCKING, "if state.stage is not Stage.OPEN or state.locks.stroke is not None:", "if False:", LOCKS),
+    Deletion("trial: not while stopped", LOCKING, "if command.part is not StrokePart.ON and state.stage is not Stage.OPEN:", "if False:", LOCKS),
+    Deletion("trial: a damper with a lock on", LOCKING, "if point.kind is not PointKind.DAMPER or state.locks.at(point.id) is None:", "if False:", LOCKS),
+    Deletion("trial: every door on", LOCKING, "if state.model is None or any(port.door is not Door.SHUT for port in state.model.ports):", "if False:", LOCKS),
+    Deletion("trial: others locked on", LOCKING, "if own := [item.by.name for item in state.locks.own if item.by.id != moment.by.id]:", "if own := []:", LOCKS),
+    Deletion("trial: safe again", LOCKING, "if command.seen != point.safe:\n        raise", "if False:\n        raise", LOCKS),
+    Deletion("reading: only with a door off", WATCHING, "if repeated is None or not stands_open(state.model) or state.stage is Stage.ACCEPTED:", "if repeated is None:", LOCKS),
+    Deletion("reading: the second stops", WATCHING, "if missed and count + len(missed) >= MOST_MISSED:", "if False:", LOCKS),
+    Deletion("reading: outside stops", WATCHING, 'if judged.verdict != "outside" or state.stop is not None:', "if judged:", LOCKS),
     Deletion("in review", REVIEWING, "if state.stage is not Stage.IN_REVIEW:", "if False:", JOB),
 ]  # fmt: skip
 

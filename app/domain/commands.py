@@ -15,9 +15,11 @@ from app.domain.instruments import Instrument
 from app.domain.job import Notable
 from app.domain.leaving import LeavingCommand, Recheck
 from app.domain.lessons import LessonCommand
+from app.domain.locks import LocksCommand
 from app.domain.paper import PaperCommand
 from app.domain.radio import RadioCommand
 from app.domain.restores import Restore
+from app.domain.watching import WatchCommand
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,12 +65,13 @@ class Begin:
     """Make the first of two marks.
 
     second: a second person who is there; their secret was entered and was right.  worker: the id of whoever acts, if
-    not the person who marks.
+    not the person who marks.  answers: what the label on the component reads, where the step asks for it.
     """
 
     step: str
     second: Who | None = None
     worker: str = ""
+    answers: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,4 +222,5 @@ Command = (
     Open | Begin | Finish | Late | Release | TakeWayOut | DecideContest | WriteNote | Correct | Withdraw | StopWork
     | ExplainStop | Reopen | Submit | OpenException | Accept | ReturnRecord | LeavingCommand | PaperCommand
     | CrewCommand | LessonCommand | EnterContingency | FieldChangeCommand | SetAside | RadioCommand
+    | LocksCommand | WatchCommand
 )  # fmt: skip

@@ -42,11 +42,13 @@ from app.domain.deciding.field_change import field_change
 from app.domain.deciding.late import decide_contest, late
 from app.domain.deciding.leaving import leave, refuse_whoever_handed_over
 from app.domain.deciding.lessons import answer_deviation
+from app.domain.deciding.locks import decide_locks
 from app.domain.deciding.noting import note
 from app.domain.deciding.paper import on_paper
 from app.domain.deciding.radio import radio
 from app.domain.deciding.reviewing import accept, give_back, open_exception, submit
 from app.domain.deciding.stopping import explain, reopen, stop
+from app.domain.deciding.watching import decide_watch
 from app.domain.deciding.work import begin, confirm_pause, finish, release, take_way_out
 from app.domain.events import Event
 from app.domain.examine import breaches_anywhere
@@ -54,10 +56,12 @@ from app.domain.field_change import ApproveChange, DeclineChange, ProposeChange
 from app.domain.job import JobState
 from app.domain.leaving import AnswerLooks, ReadNext, ReturnToWork, SignHandover, Suspend, TakeOver
 from app.domain.lessons import AnswerDeviation
+from app.domain.locks import LockPoint, PutOwnLockOn, RemoveOthersLock, StrokeDamper, TakeOwnLockOff, UnlockPoint
 from app.domain.paper import PrintBlank, ReconcileBlank, Transcribe
 from app.domain.procedure import Role
 from app.domain.radio import ReleaseByRadio, SignRadioRelease
 from app.domain.refused import Refused
+from app.domain.watching import NoticeMissed, TakeReading
 
 WORKERS = (Role.TECHNICIAN, Role.LEAD, Role.SAFETY_OFFICER)
 
@@ -124,6 +128,10 @@ def decide(state: JobState, command: Command, moment: Moment) -> tuple[Event, ..
             return leave(state, command, moment)
         case PrintBlank() | Transcribe() | ReconcileBlank():
             return on_paper(state, command, moment)
+        case LockPoint() | UnlockPoint() | PutOwnLockOn() | TakeOwnLockOff() | RemoveOthersLock() | StrokeDamper():
+            return decide_locks(state, command, moment)
+        case TakeReading() | NoticeMissed():
+            return decide_watch(state, command, moment)
         case _:
             assert_never(command)
 

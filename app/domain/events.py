@@ -16,10 +16,12 @@ from app.domain.field_change import FieldChangeApproved, FieldChangeDeclined, Fi
 from app.domain.housing import Housing
 from app.domain.leaving import LeavingEvent, Recheck
 from app.domain.lessons import LessonEvent
+from app.domain.locks import LocksEvent
 from app.domain.paper import PaperEvent, Transcribed
 from app.domain.radio import HoldReleasedByRadio, RadioReleaseSigned
-from app.domain.steps import LaidWayOut, Step
+from app.domain.steps import LaidWayOut, Repeated, Step
 from app.domain.text import Kept
+from app.domain.watching import WatchEvent
 
 STOP_REASONS = {
     "cannot_as_written": "the step cannot be done as written",
@@ -54,6 +56,7 @@ class JobOpened(JobEvent):
     bands_each_side: int
     crew: tuple[Who, ...] = ()
     rehearsal: bool = False
+    repeated: Repeated | None = None
     marks_apart_s: int | None = None
     brief: Briefing | None = None
 
@@ -62,6 +65,7 @@ class StepBegun(JobEvent):
     """The first of two marks: somebody is about to act.
 
     second: who is there with them, proven by their own secret.  worker: who acts, where somebody else records it.
+    labels: what was read on the component, by question.
     """
 
     type: Literal["step_begun"] = "step_begun"
@@ -69,6 +73,7 @@ class StepBegun(JobEvent):
     second: Who | None = None
     worker: Who | None = None
     transcribed: Transcribed | None = None
+    labels: dict[str, str] | None = None
 
 
 class StepDone(JobEvent):
@@ -286,6 +291,7 @@ Event = (
     | LessonEvent
     | ContingencyEntered | FieldChangeProposed | FieldChangeApproved | FieldChangeDeclined
     | StepNotApplicable | BranchLeft | HoldReleasedByRadio | RadioReleaseSigned
+    | LocksEvent | WatchEvent
 )  # fmt: skip
 _READER: TypeAdapter[Event] = TypeAdapter(Annotated[Event, Field(discriminator="type")])
 

@@ -35,6 +35,8 @@ from app.domain.field_change import FieldChangeApproved
 from app.domain.job import JobState, Stage, came_from, evolve
 from app.domain.judging import same_answer
 from app.domain.leaving import HandoverBegun, HandoverSigned, JobSuspended, NextThingRead, ReturnBegun
+from app.domain.lock_history import lock_fault
+from app.domain.locks import OthersLockRemoved
 from app.domain.procedure import Role, Second, StepKind
 from app.domain.radio import RadioReleaseSigned
 from app.domain.steps import Step
@@ -42,7 +44,7 @@ from app.domain.words import unit_words
 
 SIGNED = (
     HoldReleased, JobSubmitted, RecordAccepted, FieldChangeApproved, RadioReleaseSigned, HandoverSigned, CrewBriefed,
-    PauseConfirmed,
+    PauseConfirmed, OthersLockRemoved,
 )  # fmt: skip
 
 
@@ -64,7 +66,7 @@ def unlawful(events: Sequence[Event]) -> tuple[str, ...]:
 def _fault(state: JobState, event: Event) -> str:
     if (state.opened is None) != isinstance(event, JobOpened):
         return "a job is opened once, and first."
-    if told := _gone_fault(state, event):
+    if told := _gone_fault(state, event) or lock_fault(state, event):
         return told
     match event:
         case StepBegun() | StepDone() | StepOutside() | HoldReleased():

@@ -16,6 +16,8 @@ from app.domain.text import Kept, sentence_from
 
 MOST_FILTERS = 6
 MOST_PORTS = 8
+MOST_POINTS = 12
+"""Points of isolation on one housing (this program's bound, no source)."""
 
 Tag = Annotated[str, Field(min_length=1, max_length=40, pattern=r"^[^\s/\\<>\"'][^/\\<>\"']*$")]
 
@@ -43,6 +45,30 @@ class Bank(StrEnum):
     PREFILTER = "prefilter"
     HEPA = "hepa"
     CARBON = "carbon"
+
+
+class PointKind(StrEnum):
+    """What a point of isolation holds still."""
+
+    DAMPER = "damper"
+    FAN = "fan"
+    PURGE = "purge"
+    SAMPLE = "sample"
+    OTHER = "other"
+
+    @property
+    def words(self) -> str:
+        """The kind as it stands in a sentence."""
+        return {"purge": "purge line", "sample": "sample line", "other": "point"}.get(self, str(self))
+
+
+class IsolationPoint(Kept):
+    """A place where energy or air is held back; it takes one lock.  safe: its safe position, in words."""
+
+    id: Tag
+    tag: Tag
+    kind: PointKind
+    safe: str = Field(min_length=2, max_length=60)
 
 
 class SiteLimit(Kept):
@@ -112,7 +138,11 @@ class AccessPort(Kept):
 
 
 class Housing(Kept):
-    """One housing; the tag is what its field label reads, character for character."""
+    """One housing; every tag is what the field label reads, character for character.
+
+    isolation_points: every point that is locked before the housing is opened; where none are given they follow from
+    the dampers and the fan.  neighbours: look-alike tags nearby that are not meant.
+    """
 
     tag: Tag
     location: str = Field(min_length=1, max_length=200)
@@ -126,6 +156,8 @@ class Housing(Kept):
     practice: dict[str, str] = Field(default_factory=dict)
     design: dict[Bank, BankDesign] = Field(default_factory=dict)
     notes: str = ""
+    isolation_points: tuple[IsolationPoint, ...] | None = Field(default=None, min_length=1, max_length=MOST_POINTS)
+    neighbours: tuple[Tag, ...] | None = Field(default=None, max_length=20)
 
     @model_validator(mode="after")
     def _names_differ(self) -> "Housing":
@@ -135,6 +167,44 @@ class Housing(Kept):
         if self.upstream_damper == self.downstream_damper:
             raise ValueError("both dampers have the same tag; give each damper its own")
         return self
+
+    @model_validator(mode="after")
+    def _points_are_whole(self) -> "Housing":
+        points = self.isolation_points
+        if points is None:
+            return self
+        for told, names in (("id", [item.id for item in points]), ("tag", [item.tag for item in points])):
+            if len(set(names)) != len(names):
+                raise ValueError(f"two isolation points have the same {told}; give each its own")
+        dampers = {item.tag for item in points if item.kind is PointKind.DAMPER}
+        if left := [tag for tag in (self.upstream_damper, self.downstream_damper) if tag not in dampers]:
+            raise ValueError(f"the damper {left[0]} is not among the isolation points; give every point of isolation")
+        if not any(item.kind is PointKind.FAN for item in points):
+            raise ValueError("no fan is among the isolation points; give every point of isolation")
+        return self
+
+    @model_validator(mode="after")
+    def _neighbours_are_others(self) -> "Housing":
+        own = {self.tag, *(point.tag for point in self.points)}
+        if mine := [tag for tag in self.neighbours or () if tag in own]:
+            raise ValueError(f"{mine[0]} belongs to this housing and cannot be one of its neighbours")
+        return self
+
+    @property
+    def points(self) -> tuple[IsolationPoint, ...]:
+        """Return the points of isolation: those given, else the two dampers and the fan."""
+        if self.isolation_points is not None:
+            return self.isolation_points
+        return (
+            IsolationPoint(id="upstream", tag=self.upstream_damper, kind=PointKind.DAMPER, safe="shut"),
+            IsolationPoint(id="downstream", tag=self.downstream_damper, kind=PointKind.DAMPER, safe="shut"),
+            IsolationPoint(id="fan", tag=self.fan, kind=PointKind.FAN, safe="stopped, isolator off"),
+        )
+
+    @property
+    def fan_label(self) -> str:
+        """Return what the label at the fan's isolator reads."""
+        return next(point.tag for point in self.points if point.kind is PointKind.FAN)
 
     def port(self, port_id: str) -> AccessPort:
         """Return the port with this id; raise Invalid if the housing has none."""

@@ -14,10 +14,10 @@ from types import MappingProxyType
 from typing import assert_never
 
 from app.domain.applicability import BranchLeft, StepNotApplicable, branch_words
-from app.domain.containment.effects import Use
+from app.domain.containment.effects import Act, Use
 from app.domain.containment.mishaps import happen
 from app.domain.containment.rules import attempt
-from app.domain.containment.state import ClosureRule, HousingState, starting_state
+from app.domain.containment.state import ClosureRule, HousingState, Isolation, starting_state
 from app.domain.contingency import ContingencyEntered
 from app.domain.crew import CrewBriefed, CrewLeft, CrewState, PauseConfirmed, crew_of, evolve_crew
 from app.domain.event_base import Device, Evidence, Signature, Who
@@ -68,9 +68,23 @@ from app.domain.leaving import (
     evolve_leaving,
 )
 from app.domain.lessons import DEVIATIONS, DeviationAnswered, LessonState, evolve_lessons
+from app.domain.locks import (
+    DamperStroked,
+    Locks,
+    LocksEvent,
+    OthersLockRemoved,
+    OwnLockOff,
+    OwnLockOn,
+    PointLocked,
+    PointUnlocked,
+    StrokePart,
+    evolve_locks,
+    notable_of,
+)
 from app.domain.paper import BlankPrinted, BlankReconciled, Paper, Transcribed, evolve_paper, taken_from
 from app.domain.radio import HoldReleasedByRadio, Radio, RadioReleaseSigned, evolve_radio
 from app.domain.steps import AskedFor, LaidWayOut, Step, put_in
+from app.domain.watching import ReadingMissed, ReadingRepeated, Watch, evolve_watch, resting, watched
 from app.domain.words import unit_words
 
 PERMIT_UNTIL = "permit-until"
@@ -147,6 +161,7 @@ class Mark:
     """Everything the record holds about one step."""
 
     begun: Stamp | None = None
+    labels: Mapping[str, str] | None = None
     done: Stamp | None = None
     in_hand_since: str | None = None
     evidence: Evidence = field(default_factory=Evidence)
@@ -192,7 +207,7 @@ class Notable:
 
 UNSETTLING = (
     JobStopped, JobReopened, StepWithdrawn, AnswerCorrected, WayOutTaken, ContestDecided, ContingencyEntered,
-    JobSuspended, ReturnBegun, HandoverBegun, HandoverSigned,
+    JobSuspended, ReturnBegun, HandoverBegun, HandoverSigned, DamperStroked,
 )  # fmt: skip
 _NO_MARK = Mark()
 _EMPTY: Mapping[str, Mark] = MappingProxyType({})
@@ -238,6 +253,8 @@ class JobState:
     changes: FieldChanges = field(default_factory=FieldChanges)
     radio: Radio = field(default_factory=Radio)
     contests: tuple[MarkContested, ...] = ()
+    locks: Locks = field(default_factory=Locks)
+    watch: Watch = field(default_factory=Watch)
     unsettled_at: int = -1
     counted: Mapping[str, int] = field(default_factory=lambda: MappingProxyType({}))
     last_at: str = ""
@@ -382,7 +399,7 @@ def evolve(state: JobState, event: Event) -> JobState:
         case JobOpened():
             return _opened(state, event)
         case StepBegun():
-            return _marked(state, event.step, begun=stamp_of(event), by=stamp_of(event))
+            return _marked(state, event.step, begun=stamp_of(event), labels=event.labels, by=stamp_of(event))
         case StepDone():
             return _done(state, event)
         case HoldReleased():
@@ -457,6 +474,10 @@ def evolve(state: JobState, event: Event) -> JobState:
             return _left(state, event)
         case BlankPrinted() | BlankReconciled():
             return replace(state, paper=evolve_paper(state.paper, event))
+        case PointLocked() | PointUnlocked() | OwnLockOn() | OwnLockOff() | OthersLockRemoved() | DamperStroked():
+            return _locked(state, event)
+        case ReadingRepeated() | ReadingMissed():
+            return replace(state, watch=evolve_watch(state.watch, event))
         case AttemptRefused():
             return state
         case _:
@@ -553,7 +574,25 @@ def _done(state: JobState, event: StepDone) -> JobState:
     model = state.model
     for effect in step.effects:
         model = attempt(model, effect).state
-    return replace(state, model=model, applied=state.applied | {event.step})
+    watch = watched(state.watch, state.opened.repeated if state.opened else None, model, event.at)
+    return replace(state, model=model, applied=state.applied | {event.step}, watch=watch)
+
+
+def _locked(state: JobState, event: LocksEvent) -> JobState:
+    """Put locks in; a damper whose lock comes off for a trial leaves an isolation that nobody has verified."""
+    state = replace(state, locks=evolve_locks(state.locks, event))
+    if isinstance(event, OwnLockOn | OwnLockOff | OthersLockRemoved):
+        return state
+    if isinstance(event, DamperStroked) and event.part in (StrokePart.CLEAR, StrokePart.GIVEN_UP):
+        return state  # whoever has a trial made, or not made, has had no hand in it
+    state = replace(state, performers=state.performers | {event.by.id})
+    if not isinstance(event, DamperStroked):
+        return state
+    if event.part is StrokePart.OFF and state.model is not None and state.model.isolation is Isolation.VERIFIED:
+        verified = {s.id for s in state.steps if any(effect.act is Act.VERIFY_ISOLATION for effect in s.effects)}
+        model = replace(state.model, isolation=Isolation.LOCKED)
+        state = replace(state, model=model, applied=state.applied - verified)
+    return _unsettle(state, event.due_again or (), event.flagged or (), f"{event.tag} was moved for a trial")
 
 
 def _corrected(state: JobState, event: AnswerCorrected) -> JobState:
@@ -648,17 +687,30 @@ def _stopped(state: JobState, event: JobStopped) -> JobState:
     stop = Stop(stamp_of(event), event.step, event.reason, event.text)
     pictures = state.model_at_stop if state.model is None else (*state.model_at_stop, (event.seq, state.model))
     leaving = replace(state.leaving, handover=None)
-    return replace(state, stop=state.stop or stop, model_at_stop=pictures, leaving=leaving)
+    watch = resting(state.watch)
+    return replace(state, stop=state.stop or stop, model_at_stop=pictures, leaving=leaving, watch=watch)
 
 
 def _left(state: JobState, event: LeavingEvent) -> JobState:
     rechecks = event.rechecks if isinstance(event, COMING_BACK) else state.rechecks
-    return replace(state, leaving=evolve_leaving(state.leaving, event), rechecks=rechecks)
+    watch = state.watch
+    if isinstance(event, JobSuspended):
+        watch = resting(watch)
+    if isinstance(event, COMING_BACK):
+        watch = _watched_again(state, event)
+    return replace(state, leaving=evolve_leaving(state.leaving, event), rechecks=rechecks, watch=watch)
+
+
+def _watched_again(state: JobState, event: Event) -> Watch:
+    """Repeated readings begin anew when work that was left or stopped is come back to."""
+    return watched(Watch(), state.opened.repeated if state.opened else None, state.model, event.at)
 
 
 def _reopened(state: JobState, event: JobReopened) -> JobState:
-    leaving = come_back(state.leaving)
-    state = replace(state, stop=None, submitted=None, returned=None, rechecks=event.rechecks, leaving=leaving)
+    leaving, watch = come_back(state.leaving), _watched_again(state, event)
+    state = replace(
+        state, stop=None, submitted=None, returned=None, rechecks=event.rechecks, leaving=leaving, watch=watch
+    )
     return _unsettle(state, event.again, event.flagged, "to be done again, by the lead on re-opening")
 
 
@@ -709,6 +761,12 @@ def _notable(state: JobState, event: Event) -> tuple[Notable, ...]:
             found.append(Notable(event.seq, "left not at rest", told, event.step))
         case BlankReconciled(how="voided"):
             found.append(Notable(event.seq, "paper voided", f"{event.serial}: {event.reason}"))
+        case OthersLockRemoved() | DamperStroked():
+            found += [Notable(event.seq, kind, told) for kind, told in notable_of(event)]
+        case ReadingMissed():
+            found.append(Notable(event.seq, "reading missed", f"A repeated reading was due at {event.due}."))
+        case ReadingRepeated() if event.judged.verdict == "outside":
+            found.append(Notable(event.seq, "outside its limit", f"Repeated reading {event.answer.text}."))
         case _:
             pass
     if (paper := came_from(event)) is not None:

@@ -15,6 +15,7 @@ from app.domain.computing import Setting, compute, inputs_for, lies_within
 from app.domain.event_base import Answer, Evidence, Judged, Result
 from app.domain.housing import BankDesign, SiteLimit
 from app.domain.instruments import Instrument
+from app.domain.labels import reads_as
 from app.domain.procedure import Ask
 from app.domain.refused import Refused
 from app.domain.steps import AskedFor, Named, Step
@@ -50,8 +51,9 @@ def evidence_from(step: Step, answers: Mapping[str, str], note: str, setting: Se
     Raises EntriesDiffer where two entries of one number differ, and Refused, worth an entry, where an instrument may
     not be used.
     """
-    known = {asked.ask.id for asked in step.asks}
-    known |= {asked.ask.id + AGAIN for asked in step.asks if asked.ask.twice}
+    asks = step.asks_at("finish")
+    known = {asked.ask.id for asked in asks}
+    known |= {asked.ask.id + AGAIN for asked in asks if asked.ask.twice}
     if stray := sorted(set(answers) - known):
         raise Invalid(f"The step does not ask for {stray[0]!r}; send only what it asks for.")
     if len(note) > LONGEST_ANSWER:
@@ -60,13 +62,13 @@ def evidence_from(step: Step, answers: Mapping[str, str], note: str, setting: Se
     judged: list[Judged] = []
     used: list[Instrument] = []
     differ: list[tuple[str, str, str]] = []
-    for asked in step.asks:
+    for asked in asks:
         text = answers.get(asked.ask.id, "").strip()
         if not text:
             if asked.ask.required:
                 raise Invalid(f"{asked.ask.label}: nothing was given. Enter what was seen.")
             continue
-        kept[asked.ask.id], verdict = _read(asked, text)
+        kept[asked.ask.id], verdict = _read(asked, text, step)
         if asked.ask.twice:
             differ += _not_alike(asked.ask, kept[asked.ask.id].text, answers.get(asked.ask.id + AGAIN, ""))
         if asked.same_as is not None:
@@ -93,7 +95,7 @@ def result_of(step: Step, kept: Mapping[str, Answer], used: Sequence[Instrument]
     return compute(f"{step.computes}/1", inputs, step.result_limit) if inputs is not None else None
 
 
-def _read(asked: AskedFor, text: str) -> tuple[Answer, Judged | None]:
+def _read(asked: AskedFor, text: str, step: Step) -> tuple[Answer, Judged | None]:
     ask = asked.ask
     if len(text) > LONGEST_ANSWER:
         raise Invalid(f"{ask.label}: {len(text)} characters were given; {LONGEST_ANSWER} is the most. Shorten it.")
@@ -113,6 +115,17 @@ def _read(asked: AskedFor, text: str) -> tuple[Answer, Judged | None]:
             return Answer(text=_day(text, ask.label)), None
         case "photo" | "text" | "instrument":
             return Answer(text=text), None
+        case "tag":
+            return _label(asked, text, step), None
+
+
+def _label(asked: AskedFor, text: str, step: Step) -> Answer:
+    """A label read at the mark itself, where a step takes one mark only."""
+    expects = asked.ask.expects or ""
+    if not reads_as(text, expects):
+        told = f"“{step.text}” is for {expects}: {text!r} is not what its label reads. Go to {expects} and read it."
+        raise Refused("wrong_tag", told, step=step.id, logged=True)
+    return Answer(text=text)
 
 
 def _not_alike(ask: Ask, first: str, again: str) -> list[tuple[str, str, str]]:

@@ -145,11 +145,12 @@ class Ask(Kept):
     instrument: one of the register's instruments of the kind `measures`, in calibration.
     twice: a number that decides something, entered twice without the first entry in sight.
     same_as: `step/ask`, an earlier answer that a verification states anew before it is shown.
+    tag: what the label on the component reads, before anybody acts on it; `expects` is what it has to read.
     """
 
     id: Id
     label: str = Field(min_length=2, max_length=160)
-    kind: Literal["reading", "choice", "text", "photo", "date", "instrument"]
+    kind: Literal["reading", "choice", "text", "photo", "date", "instrument", "tag"]
     unit: str | None = None
     options: tuple[str, ...] = ()
     good: tuple[str, ...] = ()
@@ -158,9 +159,12 @@ class Ask(Kept):
     measures: InstrumentKind | None = None
     twice: bool = False
     same_as: str | None = Field(default=None, pattern=r"^[a-z0-9-]+/[a-z0-9-]+$")
+    expects: str | None = None
 
     @model_validator(mode="after")
     def _whole(self) -> "Ask":
+        if (self.kind == "tag") != (self.expects is not None):
+            raise ValueError(f"{self.id}: a label, and nothing else, says what it is expected to read")
         if (self.kind == "instrument") != (self.measures is not None):
             raise ValueError(f"{self.id}: an instrument, and nothing else, says what it measures")
         if self.twice and self.kind != "reading":
@@ -198,6 +202,7 @@ class WrittenStep(Kept):
     says: makes the step a team pause, at which the crew says these things and each of them confirms.
     only_if: the decision of the same section, and the option there, under which the step applies; it changes nothing
     at the housing.  by_radio: a hold that may be released by a voice that repeats what it is about.
+    table: the step is done row by row, one for each point of isolation; it stands when the last row does.
     """
 
     id: Id | None = None
@@ -216,6 +221,7 @@ class WrittenStep(Kept):
     result_limit: str | None = None
     relied_on_by: tuple[str, ...] = ()
     way_out: Id | None = None
+    table: Literal["locks_on", "locks_off"] | None = None
     only_if: OnlyIf | None = None
     by_radio: bool = False
     second: Second | None = None
@@ -247,7 +253,15 @@ class WrittenStep(Kept):
             raise ValueError(f"the step {self.id} depends on a choice, so it cannot change the housing")
         if self.by_radio and self.kind is not StepKind.HOLD:
             raise ValueError(f"the step {self.id} is no hold point, so nobody releases it by radio")
+        if self.table is not None and (self.marks != 1 or self.asks or TABLE_ACTS[self.table] not in self.effects):
+            raise ValueError(
+                f"the step {self.id} is done row by row: give it one mark, no questions and {TABLE_ACTS[self.table]}"
+            )
         return self
+
+
+TABLE_ACTS = {"locks_on": "isolate", "locks_off": "remove_locks"}
+"""What a step that is done row by row does to the housing."""
 
 
 def read_effect(text: str) -> tuple[Act, Side | None]:
@@ -261,6 +275,19 @@ def read_effect(text: str) -> tuple[Act, Side | None]:
             f"{text!r}: {name} {'is written with :ring or :package' if act in SIDED_ACTS else 'has no side'}"
         )
     return act, Side(side) if side else None
+
+
+class RepeatedReading(Kept):
+    """A reading taken again and again while a door is off.  minutes: the longest time between two.
+
+    limit: the name of a limit of the site or the procedure.  basis: where the interval comes from.
+    """
+
+    label: str = Field(min_length=2, max_length=80)
+    minutes: int = Field(ge=1, le=480)
+    unit: str
+    limit: str | None = None
+    basis: str
 
 
 class Section(Kept):
@@ -334,13 +361,14 @@ class Procedure(Kept):
     stages: tuple[Stage, ...] = Field(min_length=1)
     ways_out: dict[Id, WayOut] = Field(default_factory=dict)
     contingencies: dict[Id, Contingency] = Field(default_factory=dict)
+    repeated: RepeatedReading | None = None
 
     @model_validator(mode="after")
     def _hangs_together(self) -> "Procedure":
         for where, step in self.written():
             if stray := [name for name in step.hazards if name not in self.hazards]:
                 raise ValueError(f"{where}: hazard {stray[0]!r} is not written anywhere in this procedure")
-            for text in (step.text, step.note, *(ask.label for ask in step.asks)):
+            for text in (step.text, step.note, *(told for ask in step.asks for told in (ask.label, ask.expects or ""))):
                 if stray_names := placeholders(text) - PLACEHOLDERS:
                     raise ValueError(f"{where}: {{{min(stray_names)}}} is not a name that a step may use")
             if step.way_out is not None and step.way_out not in self.ways_out:
@@ -372,7 +400,7 @@ class Procedure(Kept):
 
 PLACEHOLDERS = frozenset({
     "housing", "location", "port", "position", "filters", "filter_type", "upstream_damper", "downstream_damper",
-    "fan", "bank", "clamp", "ties", "bands", "gathered_length", "band_gap", "service",
+    "fan", "fan_label", "bank", "clamp", "ties", "bands", "gathered_length", "band_gap", "service",
 })  # fmt: skip
 MEMBERLESS = string.Formatter()
 

@@ -44,6 +44,10 @@ def rechecks_for(state: JobState) -> tuple[Recheck, ...]:
         if number := locks.get(name):
             lock = f"{text}: number of the lock on it"
             found.append(Recheck(id=f"lock-{name}", text=lock, expected=number, kind="same", group=text))
+    for item in state.locks.points:
+        if item.point not in LOCK_POINTS:
+            lock = f"{item.tag}: number of the lock on it"
+            found.append(Recheck(id=f"lock-{item.point}", text=lock, expected=item.lock, kind="same", group=item.tag))
     for port in model.ports:
         found += port_looks(port)
     return (*found, *_readings(state, model))
@@ -141,7 +145,9 @@ def _last_smear(state: JobState) -> Answer | None:
 
 
 def lock_numbers(state: JobState) -> dict[str, str]:
-    """Return the number of the lock on each isolation point, by the point's name, while the locks are on."""
+    """Return the number of the lock on each isolation point, by the point's id, while the locks are on."""
+    if state.locks.points:
+        return {item.point: item.lock for item in state.locks.points}
     if state.model is None or state.model.isolation is Isolation.NONE:
         return {}
     applied = [step for step in state.steps if any(effect.act == "isolate" for effect in step.effects)]

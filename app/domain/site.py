@@ -165,6 +165,30 @@ class QualificationNoted(SiteEntry):
     until: date
 
 
+class LockNoticeOwed(SiteEntry):
+    """A person's lock was removed in their absence; they must know before they next work here.
+
+    entry: the place in the job's ledger.  telling: how they were to be told besides.
+    """
+
+    type: Literal["lock_notice_owed"] = "lock_notice_owed"
+    person: str
+    job: str
+    entry: int
+    number: str
+    housing: str
+    lock: str
+    removed_by: str
+    telling: str
+
+
+class LockNoticeRead(SiteEntry):
+    """The owner of a removed lock has read the notice; `notice` is the place of the entry that owed it."""
+
+    type: Literal["lock_notice_read"] = "lock_notice_read"
+    notice: int
+
+
 class LedgerEnd(Kept):
     """Where one ledger ended: its size, and the root over it in 64 hex digits."""
 
@@ -189,7 +213,7 @@ class SiteRestored(SiteEntry):
 SiteEvent = (
     WatchEvent | SiteStarted | ProcedureIssued | JobRegistered | JobClosed | RecordExported | InstrumentKept
     | InstrumentPutAside | ReadingTaken | ReadingStruck | QualificationNoted | TabletEnrolled | TabletRevoked
-    | SiteRestored | ProcedureRehearsed
+    | SiteRestored | ProcedureRehearsed | LockNoticeOwed | LockNoticeRead
 )  # fmt: skip
 _READER: TypeAdapter[SiteEvent] = TypeAdapter(Annotated[SiteEvent, Field(discriminator="type")])
 
@@ -230,6 +254,11 @@ class SiteState:
     restored: tuple[SiteRestored, ...] = ()
     watch: Watch = field(default_factory=Watch)
     last_at: str = ""
+    lock_notices: Mapping[int, LockNoticeOwed] = field(default_factory=lambda: MappingProxyType({}))
+
+    def notices_for(self, person: str) -> tuple[LockNoticeOwed, ...]:
+        """Return the notices about removed locks that a person has yet to read."""
+        return tuple(item for item in self.lock_notices.values() if item.person == person)
 
 
 def site_event_from_bytes(payload: bytes) -> SiteEvent:
@@ -286,6 +315,11 @@ def evolve_site(state: SiteState, event: SiteEvent) -> SiteState:
         case QualificationNoted():
             held = {**state.qualifications, (event.person, event.what): event.until}
             return replace(state, qualifications=MappingProxyType(held))
+        case LockNoticeOwed():
+            return replace(state, lock_notices=MappingProxyType({**state.lock_notices, event.seq: event}))
+        case LockNoticeRead():
+            owed = {seq: item for seq, item in state.lock_notices.items() if seq != event.notice}
+            return replace(state, lock_notices=MappingProxyType(owed))
         case SiteRestored():
             return replace(state, restored=(*state.restored, event))
         case RecordExported():

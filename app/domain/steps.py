@@ -6,6 +6,7 @@ The steps are kept in the first entry of the job's ledger, so that a record expl
 from collections import Counter, defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Literal
 
 from app.calc.errors import Invalid
 from app.domain.containment.effects import HOUSING_ACTS, POSITION_ACTS, Act, Effect, uses
@@ -95,6 +96,23 @@ class Step(Kept):
     only_if: OnlyIf | None = None
     by_radio: bool | None = None
     occurs: Occurrence | None = None
+    table: Literal["locks_on", "locks_off"] | None = None
+
+    def asks_at(self, act: Literal["begin", "finish"]) -> tuple[AskedFor, ...]:
+        """Return what is asked at a mark: labels before anybody acts, all else when it is done."""
+        if self.marks == 1:
+            return () if act == "begin" else self.asks
+        return tuple(asked for asked in self.asks if (asked.ask.kind == "tag") == (act == "begin"))
+
+
+class Repeated(Kept):
+    """The reading that is repeated while a door is off.  minutes: the longest time between two."""
+
+    label: str
+    minutes: int
+    unit: str
+    limit: SiteLimit | None = None
+    basis: str
 
 
 def renamed(step: Step, prefix: str) -> Step:
@@ -312,6 +330,7 @@ def _lay(
         relied_on_by=written.relied_on_by,
         design=housing.design.get(place.bank) if written.computes and place.bank else None,
         second=written.second,
+        table=written.table,
         way_out=None if written.way_out is None else f"{written.way_out}-{place.bank or 'all'}",
         says=written.says or None,
         only_if=written.only_if
@@ -333,6 +352,7 @@ def _names(procedure: Procedure, housing: Housing, place: Place) -> dict[str, st
         "upstream_damper": housing.upstream_damper,
         "downstream_damper": housing.downstream_damper,
         "fan": housing.fan,
+        "fan_label": housing.fan_label,
         "ties": _count(rule.ties_each_side, "tie strap"),
         "bands": _count(rule.bands_each_side, "metal band"),
         "gathered_length": _figure(procedure, housing, "gathered_length"),
@@ -396,7 +416,8 @@ def _effect(text: str, place: Place, section: Section) -> Effect:
 
 def _asked(procedure: Procedure, housing: Housing, ask: Ask, names: dict[str, str]) -> AskedFor:
     label = ask.label.format_map(names)
-    resolved = ask.model_copy(update={"label": label})
+    expects = None if ask.expects is None else ask.expects.format_map(names)
+    resolved = ask.model_copy(update={"label": label, "expects": expects})
     if ask.limit is None or ask.limit.startswith("takeoff."):
         return AskedFor(ask=resolved)
     return AskedFor(ask=resolved, limit=_limit(procedure, housing, ask.limit, ask.unit))
@@ -410,6 +431,15 @@ def _limit(procedure: Procedure, housing: Housing, name: str | None, unit: str |
     if limit.unit != unit:
         raise Invalid(f"The limit {name} is given in {limit.unit}, but read in {unit}; give it in {unit}.")
     return SiteLimit(low=limit.low, high=limit.high, op=limit.op, unit=limit.unit, basis=limit.basis)
+
+
+def repeated_over(procedure: Procedure, housing: Housing) -> Repeated | None:
+    """Return the reading that is repeated while a door is off, with the limit that applies here."""
+    asked = procedure.repeated
+    if asked is None:
+        return None
+    limit = _limit(procedure, housing, asked.limit, asked.unit)
+    return Repeated(label=asked.label, minutes=asked.minutes, unit=asked.unit, limit=limit, basis=asked.basis)
 
 
 def _counted(laid: tuple[Step, ...], procedure: Procedure, housing: Housing) -> tuple[Step, ...]:

@@ -41,6 +41,7 @@ def sheets_of(report: Mapping[str, Any], photos: Mapping[str, bytes]) -> tuple[d
     sheets = {
         **{key: report[key] for key in ("title", "rehearsal", "facts", "cautions", "exceptions", "trail")},
         "signatures": report["signatures"],
+        "tables": report.get("tables", []),
         "head": {**head, "short": short_head(head["root"])},
         "pictures": [shown for shown, _, _ in pictures],
         "brief": report["brief"],

@@ -17,6 +17,7 @@ from app.records.cautions import CAUTIONS, NO_COMPLIANCE, REHEARSAL
 from app.records.certificate import certificates_of
 from app.records.deviations import departures_of
 from app.records.drawing import draw_port
+from app.records.locks import lock_tables
 from app.records.moments import local_text
 from app.records.signatures import signatures_of
 from app.records.trail import sentence_of
@@ -27,7 +28,7 @@ def report_of(state: JobState, events: Sequence[Event], *, root: str, made_at: s
     """Return the report of a job whose ledger holds these events; `root` is the newest head's, in hex.
 
     Keys: title, facts (pairs), rehearsal, cautions, brief (None for a job opened without), sections, departures,
-    certificates, lessons, exceptions, trail, pictures, signatures, head.
+    tables (locks, repeated readings), certificates, lessons, exceptions, trail, pictures, signatures, head.
     """
     opened = state.opened
     if opened is None:
@@ -43,6 +44,7 @@ def report_of(state: JobState, events: Sequence[Event], *, root: str, made_at: s
         "sections": _sections(state, zone),
         "lessons": _lessons(state, zone),
         "departures": departures_of(state),
+        "tables": lock_tables(state, events, zone),
         "certificates": certificates_of(state, events, root=root, made_at=made_at),
         "exceptions": [*_exceptions(state), *_of_site(events)],
         "trail": [
@@ -159,7 +161,8 @@ def _step(number: int, step: Step, state: JobState, zone: str) -> dict[str, Any]
 def _marks(step: Step, mark: Mark, zone: str) -> list[str]:
     told = []
     if mark.begun is not None:
-        told.append(f"begun {who_words(mark.begun, zone)}")
+        read = f", label read: {', '.join(mark.labels.values())}" if mark.labels else ""
+        told.append(f"begun {who_words(mark.begun, zone)}{read}")
     elif mark.in_hand_since and mark.done is not None:
         told.append(f"in hand since {local_text(mark.in_hand_since, zone)}")
     if mark.done is not None:

@@ -3,11 +3,12 @@
 from collections.abc import Sequence
 
 from app.domain.crew import CrewBriefed, PauseConfirmed
-from app.domain.event_base import Signature
+from app.domain.event_base import Signature, Who
 from app.domain.events import Event, HoldReleased, JobSubmitted, RecordAccepted
 from app.domain.field_change import FieldChangeApproved
 from app.domain.job import JobState
 from app.domain.leaving import HandoverSigned
+from app.domain.locks import OthersLockRemoved
 from app.domain.radio import RadioReleaseSigned
 from app.records.moments import local_text
 
@@ -20,16 +21,19 @@ Signed = (
     | FieldChangeApproved
     | RadioReleaseSigned
     | HandoverSigned
+    | OthersLockRemoved
 )
 
 
 def signatures_of(state: JobState, events: Sequence[Event], zone: str) -> list[dict[str, str]]:
-    """Return every signature in the order of time: briefed, pauses, holds, handed over, to review, accepted."""
-    return [
-        signature_block(event.signature, event, zone, valid=_valid(state, event))
-        for event in events
-        if isinstance(event, Signed) and event.signature is not None
-    ]
+    """Return every signature in the order of time; a lock removed in its owner's absence carries two."""
+    found = []
+    for event in events:
+        if isinstance(event, Signed) and event.signature is not None:
+            found.append(signature_block(event.signature, event, zone, valid=_valid(state, event)))
+        if isinstance(event, OthersLockRemoved):
+            found.append(signature_block(event.officer_signature, event, zone, valid=True, who=event.officer))
+    return found
 
 
 def _valid(state: JobState, event: Signed) -> bool:
@@ -53,14 +57,19 @@ def _valid(state: JobState, event: Signed) -> bool:
         case HoldReleased():
             done = state.mark(event.step).done
             return done is not None and done.seq == event.seq and state.mark(event.step).due_again is None
+        case OthersLockRemoved():
+            return True
 
 
-def signature_block(signature: Signature, event: Event, zone: str, *, valid: bool) -> dict[str, str]:
+def signature_block(
+    signature: Signature, event: Event, zone: str, *, valid: bool, who: Who | None = None
+) -> dict[str, str]:
     """Return what a signature shows everywhere: name, id, role, meaning, local time with offset, UTC, proof, head."""
+    by = who or event.by
     return {
-        "name": event.by.name,
-        "id": event.by.id,
-        "role": event.by.role.words,
+        "name": by.name,
+        "id": by.id,
+        "role": by.role.words,
         "meaning": signature.meaning,
         "local": local_text(event.at, zone),
         "utc": event.at,

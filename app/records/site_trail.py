@@ -9,6 +9,8 @@ from app.domain.site import (
     InstrumentPutAside,
     JobClosed,
     JobRegistered,
+    LockNoticeOwed,
+    LockNoticeRead,
     ProcedureIssued,
     ProcedureRehearsed,
     QualificationNoted,
@@ -80,6 +82,11 @@ def _told(event: SiteEvent, watch: Watch) -> tuple[str, str]:
         case ProcedureRehearsed():
             told = f"Procedure {event.procedure} revision {event.revision} was rehearsed over {event.housing}"
             return "site", f"{told}, {event.entries} entries."
+        case LockNoticeOwed():
+            told = f"{watch.name(event.person)} must be told that the lock {event.lock} was removed"
+            return "people", f"{told} by {event.removed_by}."
+        case LockNoticeRead():
+            return "people", f"The notice of entry {event.notice} about a removed lock was read by its owner."
         case SiteRestored():
             return "site", f"The site went on from a backup made {event.made_at}; what came after it is not here."
         case JobRegistered():

@@ -36,12 +36,15 @@ from app.domain.field_change import FieldChangeApproved, FieldChangeDeclined, Fi
 from app.domain.job import came_from
 from app.domain.leaving import HandoverBegun, HandoverSigned, JobSuspended, NextThingRead, ReturnBegun
 from app.domain.lessons import DeviationAnswered
+from app.domain.locks import DamperStroked, OthersLockRemoved, OwnLockOff, OwnLockOn, PointLocked, PointUnlocked
 from app.domain.paper import BlankPrinted, BlankReconciled
 from app.domain.radio import HoldReleasedByRadio, RadioReleaseSigned
 from app.domain.steps import Step
+from app.domain.watching import ReadingMissed, ReadingRepeated
 from app.domain.words import unit_words
 from app.records.crew_trail import crew_sentence
 from app.records.deviations import contingency_sentence, departure_sentence
+from app.records.locks import lock_sentence, watch_sentence
 from app.records.trail_leaving import leaving_sentence, paper_sentence
 from app.records.wording import transcribed_words
 
@@ -78,7 +81,8 @@ def _said(event: Event, steps: dict[str, Step]) -> str:
                 f"procedure {event.procedure} revision {event.revision}, {len(event.steps)} steps."
             )
         case StepBegun():
-            return f"{who}{_with(event.second)}{_for(event.worker)} began {text(event.step)}"
+            read = f", label read: {', '.join(event.labels.values())}" if event.labels else ""
+            return f"{who}{_with(event.second)}{_for(event.worker)} began {text(event.step)}{read}"
         case StepDone():
             told = _entered(event.evidence, steps.get(event.step))
             why = f" Two entries had differed: {event.reconciled}" if event.reconciled else ""
@@ -149,6 +153,10 @@ def _said(event: Event, steps: dict[str, Step]) -> str:
             return leaving_sentence(event)
         case BlankPrinted() | BlankReconciled():
             return paper_sentence(event)
+        case PointLocked() | PointUnlocked() | OwnLockOn() | OwnLockOff() | OthersLockRemoved() | DamperStroked():
+            return lock_sentence(event)
+        case ReadingRepeated() | ReadingMissed():
+            return watch_sentence(event)
         case _:
             assert_never(event)
 

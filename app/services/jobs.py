@@ -14,6 +14,7 @@ from typing import Any
 from app.calc.errors import Invalid
 from app.domain.commands import (
     Accept,
+    Begin,
     Command,
     Correct,
     ExplainStop,
@@ -28,6 +29,7 @@ from app.domain.decide import decide
 from app.domain.event_base import Device, Who
 from app.domain.events import AttemptRefused, Event, JobOpened, RecordAccepted, event_from_bytes, payload_of
 from app.domain.job import JobState, Notable, fold, milliseconds_between
+from app.domain.locks import OthersLockRemoved
 from app.domain.paper import ReconcileBlank, Transcribe
 from app.domain.refused import Refused
 from app.domain.restores import restores_of
@@ -36,6 +38,7 @@ from app.domain.site import (
     JobClosed,
     JobLine,
     JobRegistered,
+    LockNoticeOwed,
     SiteEvent,
     SiteState,
     fold_site,
@@ -43,6 +46,7 @@ from app.domain.site import (
     site_event_from_bytes,
 )
 from app.domain.watch import findings_since
+from app.domain.watching import NoticeMissed, missed_by
 from app.ledger.canonical import canonical
 from app.ledger.heads import Head
 from app.records.moments import local_text, utc_text
@@ -116,14 +120,11 @@ class Jobs:
 
     def site(self) -> SiteState:
         """Return the committed state of the site."""
-        tip = self._store.fresh(SITE_LEDGER)
-        if tip is not None and isinstance(tip.memo, SiteState):
-            return tip.memo
-        return self._store.submit(_site_state).result()
+        return self.site_at_hand() or self._store.submit(_site_state).result()
 
     def site_at_hand(self) -> SiteState | None:
         """Return the committed state of the site if it is in memory; waits for nothing.  Else ask `site`."""
-        tip = self._store.peek(SITE_LEDGER)
+        tip = self._store.fresh(SITE_LEDGER)
         return tip.memo if tip is not None and isinstance(tip.memo, SiteState) else None
 
     def events(self, job: str) -> tuple[Event, ...]:
@@ -185,6 +186,7 @@ class Jobs:
             return Recorded(state, repeated=True)
         zone = state.opened.zone if state.opened else command.draft.zone if isinstance(command, Open) else "UTC"
         register = _site_state(work)
+        state, missed = self._notice_missed(work, job, state, command, asked, at)
         moment = Moment(
             ledger=job,
             at=at,
@@ -206,14 +208,26 @@ class Jobs:
         try:
             events = decide(state, command, moment)
         except Refused as no:
-            if not no.logged or state.opened is None or state.accepted is not None:
+            kept = no.logged and state.opened is not None and state.accepted is None
+            if not kept and not missed:
                 raise
-            refused, events = no, (_refusal(state, moment, no),)
+            refused, events = no, (_refusal(state, moment, no),) if kept else ()
         if events:
             state = self._append(work, job, state, events)
         if asked.token:
             work.keep_request(asked.token, job, digest, max(state.size - 1, 0))
         return Recorded(state, refused)
+
+    def _notice_missed(
+        self, work: LedgerWork, job: str, state: JobState, command: Command, asked: Asked, at: str
+    ) -> tuple[JobState, bool]:
+        """Note readings that were due before now, for somebody acts; say whether there were any."""
+        if isinstance(command, NoticeMissed) or not missed_by(state.watch, at):
+            return state, False
+        root = work.tip(job).frontier.root().hex()
+        moment = Moment(ledger=job, at=at, by=asked.by, local_time=local_text(at, "UTC"), root=root)
+        noted = decide(state, NoticeMissed(), moment)
+        return (self._append(work, job, state, noted) if noted else state), bool(noted)
 
     def _append(self, work: LedgerWork, job: str, state: JobState, events: tuple[Event, ...]) -> JobState:
         state = fold(events, start=state)
@@ -226,6 +240,9 @@ class Jobs:
                 kind=first.kind, root=head.root.hex(),
             )  # fmt: skip
             _append_site(work, site, registered)
+        for event in events:
+            if isinstance(event, OthersLockRemoved):
+                _owe_notice(work, state, event)
         if isinstance(last, RecordAccepted):
             site = _site_state(work)
             closed = JobClosed(seq=site.size, at=last.at, by=last.by, job=job, size=head.size, root=head.root.hex())
@@ -317,6 +334,17 @@ def findings_of(site: SiteState, job: str) -> tuple[Notable, ...]:
     return () if opened is None else findings_since(site.watch, opened)
 
 
+def _owe_notice(work: LedgerWork, state: JobState, event: OthersLockRemoved) -> None:
+    """Put into the site's ledger that somebody must be told of their lock before they next work here."""
+    site, opened = _site_state(work), state.opened
+    owed = LockNoticeOwed(
+        seq=site.size, at=event.at, by=event.by, person=event.owner.id, job=event.ledger, entry=event.seq,
+        number=opened.number if opened else "", housing=opened.housing.tag if opened else "", lock=event.lock,
+        removed_by=f"{event.by.name} and {event.officer.name}", telling=event.telling,
+    )  # fmt: skip
+    _append_site(work, site, owed)
+
+
 def _refusal(state: JobState, moment: Moment, no: Refused) -> AttemptRefused:
     return AttemptRefused(
         ledger=moment.ledger,
@@ -354,6 +382,10 @@ def _device(asked: Asked, at: str) -> Device | None:
 def _digest(job: str, command: Command, by: Who) -> str:
     asked: dict[str, Any] = {"job": job, "by": by.id, "command": type(command).__name__}
     match command:
+        case Begin(answers=answers) if not answers:
+            asked |= {
+                "fields": {"step": command.step}
+            }  # as before labels were read: an old tablet's mark stays the same
         case Late():
             return _digest(job, command.mark, by)  # the same mark, whether its first answer got lost or not
         case StopWork():

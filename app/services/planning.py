@@ -16,7 +16,7 @@ from app.domain.job import JobState
 from app.domain.procedure import Procedure
 from app.domain.site import JobLine, SiteState, next_number
 from app.domain.site_settings import MARKS_APART, value_of
-from app.domain.steps import Step, begin_with, closure_rule, expand, ways_out
+from app.domain.steps import Step, begin_with, closure_rule, expand, repeated_over, ways_out
 from app.domain.takeoff import TakeOff, take_off
 from app.services.ports import Library
 
@@ -126,4 +126,5 @@ def first_entry(
         rehearsal=rehearsal,
         marks_apart_s=value_of(site, MARKS_APART),
         brief=Briefing(needs=made.procedure.needs, lessons=lessons),
+        repeated=repeated_over(made.procedure, made.housing),
     )

@@ -10,22 +10,25 @@ from datetime import UTC, date, datetime, timedelta
 from app.domain.commands import Accept, Begin, Command, Finish, Moment, Open, Release, Reopen, Submit
 from app.domain.crew import Acknowledge, ConfirmPause, Part, Qualifications
 from app.domain.decide import decide
+from app.domain.deciding.isolation import BACK_TO_SERVICE, unlocked
 from app.domain.deciding.leaving import AS_EXPECTED
 from app.domain.event_base import Who
 from app.domain.events import Event, payload_of
 from app.domain.field_change import ApproveChange, approvers_of
 from app.domain.housing import BankDesign, SiteLimit
 from app.domain.instruments import Instrument, InstrumentKind
-from app.domain.job import PERMIT_UNTIL, JobState, Stage, fold
+from app.domain.job import PERMIT_UNTIL, JobState, Stage, fold, milliseconds_between
 from app.domain.judging import AGAIN
 from app.domain.leaving import AnswerLooks, ReadNext, Recheck, ReturnToWork, SignHandover
 from app.domain.lessons import AnswerDeviation
+from app.domain.locks import LockPoint, Stroke, StrokeDamper, StrokePart, TakeOwnLockOff, UnlockPoint
 from app.domain.paper import ReconcileBlank
 from app.domain.procedure import Role, Second, StepKind
 from app.domain.radio import SignRadioRelease
 from app.domain.reopening import rechecks_for
 from app.domain.site import SiteState
 from app.domain.steps import AskedFor, Named, Step
+from app.domain.watching import TakeReading
 from app.ledger.canonical import canonical
 from app.ledger.heads import Head, Signer, head_message
 from app.ledger.tree import EMPTY, Frontier, leaf_hash
@@ -62,6 +65,8 @@ MADE_ON, FAR_OFF = "2026-01-01", "9999-12-31"
 """The making of a made-up filter, where no day is given."""
 STEP_TIME = timedelta(seconds=40)
 COMING_BACK = (Stage.SUSPENDED, Stage.LOOKING, Stage.HANDING_OVER)
+READ_BEFORE_MS = 10 * 60_000
+"""People take a repeated reading before it is due; how long before, is this program's figure."""
 
 
 @dataclass(slots=True)
@@ -157,6 +162,11 @@ def commands_for(state: JobState, cast: Cast = CAST, *, made_on: str = MADE_ON) 
             )
         return
     yield from _briefings(state, step, cast)
+    yield from about_locks(state, step, cast)
+    if step.table == "locks_on" and unlocked(state):
+        return
+    if step.table == "locks_off" and state.locks.points:
+        return
     if step.kind is StepKind.HOLD:
         yield Release(step.id), cast.officer if step.role is Role.SAFETY_OFFICER else cast.lead
         return
@@ -168,7 +178,8 @@ def commands_for(state: JobState, cast: Cast = CAST, *, made_on: str = MADE_ON) 
     by = cast.eyes if step.kind is StepKind.VERIFY else cast.hands
     second = (cast.eyes if by is cast.hands else cast.hands) if step.second else None
     if step.marks == 2 and state.mark(step.id).begun is None:
-        yield Begin(step.id, second if step.second is Second.CONCURRENT else None), by
+        beside = second if step.second is Second.CONCURRENT else None
+        yield Begin(step.id, beside, answers=labels_of(step)), by
     stated = {item.ask.id: _stated(state, item.same_as) for item in step.asks if item.same_as is not None}
     yield Finish(step.id, made_up_answers(step, made_on=made_on) | stated, second=second), by
 
@@ -237,11 +248,52 @@ def _as_recorded(look: Recheck) -> str:
             return look.expected
 
 
+def about_locks(state: JobState, step: Step, cast: Cast) -> Iterator[tuple[Command, Who]]:
+    """Yield what people would do about locks and repeated readings before they go on with this step."""
+    if (
+        (due := state.watch.due) is not None
+        and state.last_at
+        and milliseconds_between(state.last_at, due) < READ_BEFORE_MS
+    ):
+        repeated = state.opened.repeated if state.opened else None
+        yield TakeReading(_within(repeated.limit if repeated else None)), cast.hands
+    if stroke := state.locks.stroke:
+        yield from _trial(state, stroke, cast)
+    if any(effect.act in BACK_TO_SERVICE for effect in step.effects):
+        yield from ((TakeOwnLockOff(item.lock), item.by) for item in state.locks.own)
+    if step.table == "locks_on":
+        for place, point in enumerate(unlocked(state), start=len(state.locks.hung) + 1):
+            yield LockPoint(step.id, point.id, point.safe, f"L-{place}", f"T-{place}"), cast.hands
+    if step.table == "locks_off":
+        yield from ((UnlockPoint(step.id, item.point), item.by) for item in state.locks.points)
+
+
+def _trial(state: JobState, stroke: Stroke, cast: Cast) -> Iterator[tuple[Command, Who]]:
+    points = state.opened.housing.points if state.opened else ()
+    point = next(item for item in points if item.id == stroke.point)
+    lock = state.locks.at(point.id)
+    left = list(StrokePart)[list(StrokePart).index(stroke.part) : list(StrokePart).index(StrokePart.GIVEN_UP)]
+    for part in left:
+        match part:
+            case StrokePart.OFF if lock is not None:
+                yield StrokeDamper(point.id, part), lock.by
+            case StrokePart.MOVED:
+                yield StrokeDamper(point.id, part, seen="moved to its end and back"), cast.hands
+            case _:
+                number = len(state.locks.hung) + 1
+                yield StrokeDamper(point.id, part, point.safe, f"L-{number}", f"T-{number}"), cast.hands
+
+
+def labels_of(step: Step) -> dict[str, str]:
+    """Return what the labels read that a step asks for before anybody acts."""
+    return {asked.ask.id: asked.ask.expects or "" for asked in step.asks_at("begin")}
+
+
 def made_up_answers(step: Step, *, made_on: str = MADE_ON) -> dict[str, str]:
     """Return an answer for everything that the step must be given, each within its limit."""
     answers = {
         asked.ask.id: _made_up(asked, step, made_on)
-        for asked in step.asks
+        for asked in step.asks_at("finish")
         if asked.ask.required and asked.ask.kind != "photo"
     }
     design = step.design or BankDesign()
@@ -271,6 +323,8 @@ def _made_up(asked: AskedFor, step: Step, made_on: str) -> str:
             return _within(asked.limit)
         case "instrument":
             return f"rehearsal {asked.ask.measures}"
+        case "tag":
+            return asked.ask.expects or ""
         case "date":
             return FAR_OFF if asked.ask.id == PERMIT_UNTIL else made_on
         case _:

@@ -16,7 +16,7 @@ from app.calc.errors import ChangeoutError, Invalid
 from app.domain.refused import Refused
 from app.web.awaiting import around_for, state_of
 from app.web.context import Site, site_of, worker_chosen
-from app.web.guard import BY_ITSELF, ChooseSecretFirst, SignInFirst, UnlockFirst
+from app.web.guard import BY_ITSELF, ChooseSecretFirst, ReadNoticeFirst, SignInFirst, UnlockFirst
 from app.web.render import html, wants_part
 from app.web.routes.cover import job_in, locked_address
 from app.web.views.step import Refill, new_token
@@ -40,6 +40,7 @@ def install(app: FastAPI) -> None:
     app.add_exception_handler(SignInFirst, _sign_in)
     app.add_exception_handler(ChooseSecretFirst, _choose_secret)
     app.add_exception_handler(UnlockFirst, _unlock)
+    app.add_exception_handler(ReadNoticeFirst, _read_notice)
     app.add_exception_handler(ChangeoutError, _told)
     app.add_exception_handler(RequestValidationError, _unreadable)
     app.add_exception_handler(HTTPException, _http)
@@ -69,6 +70,12 @@ async def _unlock(request: Request, _: Exception) -> Response:
         return RedirectResponse(locked_address(here), status_code=303)
     then = f"/jobs/{job}/now" if job else "/"
     return html(request, "locked.html", LOCKED, then=then, stopped=False, told=told, job=job_in(then))
+
+
+async def _read_notice(request: Request, _: Exception) -> Response:
+    if wants_part(request):
+        return Response(status_code=403, headers={"HX-Redirect": "/notices"})
+    return RedirectResponse("/notices", status_code=303)
 
 
 async def _told(request: Request, error: Exception) -> Response:

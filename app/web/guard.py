@@ -9,8 +9,9 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from app.domain.procedure import Role
 from app.domain.refused import Refused
+from app.domain.site import SiteState
 from app.services.ports import Session
-from app.web.context import COOKIE, DEVICE_COOKIE, site_of
+from app.web.context import COOKIE, DEVICE_COOKIE, Site, site_of
 from app.web.roles import ALLOWED
 
 POLICY = (
@@ -37,6 +38,8 @@ BY_ITSELF = frozenset({
     ("POST", "/photos/{sha256}/part"), ("POST", "/lock"),
 })  # fmt: skip
 """What a tablet asks without anybody touching it; it keeps no session awake."""
+NOTICE_PATHS = frozenset({"/notices", "/signout", "/secret", "/jobs/{job}/stop", "/jobs/{job}/stop-reason"})
+"""What a notice never holds up: reading it, leaving, and stopping work."""
 
 
 class SignInFirst(Exception):  # noqa: N818  (named for what to do)
@@ -45,6 +48,10 @@ class SignInFirst(Exception):  # noqa: N818  (named for what to do)
 
 class UnlockFirst(Exception):  # noqa: N818  (named for what to do)
     """The session has not been used for longer than the site allows."""
+
+
+class ReadNoticeFirst(Exception):  # noqa: N818  (named for what to do)
+    """A lock of the person was removed in their absence; they must know before they go on."""
 
 
 class ChooseSecretFirst(Exception):  # noqa: N818  (named for what to do)
@@ -72,6 +79,8 @@ async def guard(request: Request) -> None:
     _in_use(request, session, asked)
     if session.must_change and path not in CHANGE_SECRET_PATHS:
         raise ChooseSecretFirst
+    if path not in NOTICE_PATHS and (await state_of_site(site_of(request))).notices_for(session.who.id):
+        raise ReadNoticeFirst
     if session.who.role not in allowed:
         raise Refused(
             "role", f"{session.who.role.words.capitalize()}s have no access to this. Switch to somebody who has."
@@ -85,6 +94,12 @@ def _in_use(request: Request, session: Session, asked: tuple[str, str]) -> None:
             raise UnlockFirst
     elif asked not in BY_ITSELF:
         site_of(request).sessions.touched(request.cookies.get(COOKIE))
+
+
+async def state_of_site(site: Site) -> SiteState:
+    """Return the committed state of the site; a thread is asked only where it is not in memory."""
+    at_hand = site.jobs.site_at_hand()
+    return await run_in_threadpool(site.jobs.site) if at_hand is None else at_hand
 
 
 def _our_name(request: Request) -> bool:

@@ -93,6 +93,7 @@ class Tablet:
         self.address = address
         self.who = ""
         self.taps = 0
+        self.numbers = 0
 
     def sign_in(self, name: str) -> None:
         """Switch to this person: two actions from wherever the tablet is, plus the secret."""
@@ -174,7 +175,8 @@ class Tablet:
             told = limit.inner_text() if limit.count() else ""
             if name in {"upstream-after", "temperature"}:
                 continue
-            box.fill(given.get(name, counting.get(name, within(name, told))))
+            wanted = told if name == "label" else None
+            box.fill(wanted or given.get(name, counting.get(name, within(name, told))))
             self.taps += 1
 
     def brief(self, job: str, *names: str, part: str = "work") -> None:
@@ -226,12 +228,28 @@ class Tablet:
             self.taps += 3
 
     def _mark(self, given: dict[str, str]) -> None:
+        if self.page.locator(".work-locks").count():
+            self._rows()
+            return
         if self.page.get_by_role("button", name="Begin", exact=True).count():
-            self.second_person()
+            self.answer_all(**given)
             self.press("Begin")
         self.answer_all(**given)
         name = "Record" if self.page.get_by_role("button", name="Record", exact=True).count() else "Done"
         self.press(name)
+
+    def _rows(self) -> None:
+        """Record every row of the step: the position as it is to be, a lock and a tag; or each lock off."""
+        step = self.place
+        while self.page.locator(".work-locks").count() and self.place == step:
+            for group in self.page.locator("#mark fieldset.ask").all():
+                group.locator("input[type=radio]").first.check(force=True)
+                self.taps += 1
+            for box in self.page.locator("#mark input.entry").all():
+                self.numbers += 1
+                box.fill(f"number {self.numbers}")
+                self.taps += 1
+            self.press(self.page.locator(".work-controls .primary").inner_text())
 
     def _release(self) -> None:
         path = self.page.url.removeprefix(self.address)

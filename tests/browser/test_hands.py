@@ -6,7 +6,7 @@ import pytest
 from playwright.sync_api import Browser, Page, expect
 
 from app.bootstrap import Running
-from app.domain.commands import Begin, Finish
+from app.domain.commands import Finish
 from app.services.rehearsal import made_up_answers
 from tests.browser.driver import EYES, HANDS, NIGHT_LEAD, OFFICER, SECRETS, Tablet, served
 from tests.browser.stage import Staged
@@ -196,6 +196,7 @@ def test_works_without_scripts(site: tuple[str, Running], tablet_for: TabletFor)
     tablet.answer_all()
     press_plain(page, "Record")
     assert tablet.action == "Stop fan F-31."
+    tablet.answer_all()
     press_plain(page, "Begin")
     press_plain(page, "STOP WORK")
     assert tablet.action == f"Stopped by {HANDS}"
@@ -226,14 +227,14 @@ def test_second_tablet_hears_who_did_the_step(
     site: tuple[str, Running], tablet_for: TabletFor, *, scripts: bool
 ) -> None:
     """Two tablets on one step: the second hears who did it and when, sees the next step, and writes nothing."""
-    staged = Staged(site[1]).do_until("Apply a lock")
+    staged = Staged(site[1]).do_until("Read the pressure")
     assert staged.state.due is not None
-    staged.do(Begin(staged.state.due.id), HANDS)
+    due = staged.state.due
     first, second = tablet_for(HANDS), tablet_for(EYES, scripts=scripts)
     at(first, staged)
     page = at(second, staged)
-    first.answer_all(upstream="lock 17", downstream="lock 18", fan="lock 19")
-    second.answer_all(upstream="lock 71", downstream="lock 81", fan="lock 91")
+    first.answer_all(pressure="-17")
+    second.answer_all(pressure="-18")
     first.press("Record")
     before = entries(site, staged)
     if scripts:
@@ -243,11 +244,10 @@ def test_second_tablet_hears_who_did_the_step(
 
     assert HANDS in second.told
     assert "done" in second.told
-    assert second.action == "Read the pressure of the housing against the room."
+    assert second.action == "Verify that fan F-31 does not start, then that no air flows."
     assert entries(site, staged) == before
     state = site[1].site.jobs.state(staged.job)
-    locks = state.mark("isolate/shut/locks").evidence.answers
-    assert [answer.text for answer in locks.values()] == ["lock 17", "lock 18", "lock 19"]
+    assert [answer.text for answer in state.mark(due.id).evidence.answers.values()] == ["-17"]
 
 
 def test_second_tablet_on_a_step_with_two_marks(site: tuple[str, Running], tablet_for: TabletFor) -> None:
@@ -256,6 +256,8 @@ def test_second_tablet_on_a_step_with_two_marks(site: tuple[str, Running], table
     first, second = tablet_for(HANDS), tablet_for(EYES)
     at(first, staged)
     at(second, staged)
+    first.answer_all()
+    second.answer_all()
     first.press("Begin")
     before = entries(site, staged)
     second.press("Begin")

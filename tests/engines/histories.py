@@ -23,7 +23,6 @@ from sqlalchemy import Engine, select
 from app.calc.errors import ChangeoutError
 from app.domain.commands import (
     Accept,
-    AnswerRecheck,
     Begin,
     Command,
     Correct,
@@ -53,9 +52,7 @@ from app.records.moments import utc_text
 from app.services.export import Material, record_json
 from app.services.jobs import Asked, Jobs, Recorded
 from app.services.planning import first_entry, plan
-from app.services.rehearsal import EYES as MADE_UP_EYES
-from app.services.rehearsal import OFFICER as MADE_UP_OFFICER
-from app.services.rehearsal import SECOND_LEAD, commands_for, made_up_answers
+from app.services.rehearsal import Cast, commands_for, made_up_answers
 from app.storage import engine_postgresql
 from app.storage.engine import open_engine
 from app.storage.photos import PhotoStore
@@ -72,7 +69,7 @@ REOPENED_EVERY = 1
 PLANS = (("EF-07", "change-out"), ("EF-03", "change-out"), ("EF-03", "first-fit-out"), ("EF-11", "change-out"))
 SHORT, WHOLE_EVERY = 7, 20
 """Steps of most jobs, chosen among those that need no others; of how many histories one is a whole change-out."""
-CAST = {MADE_UP_EYES.id: EYES, MADE_UP_OFFICER.id: OFFICER, SECOND_LEAD.id: OTHER_LEAD}
+PARTS = Cast(hands=HANDS, eyes=EYES, officer=OFFICER, lead=OTHER_LEAD)
 WAIT_S = 120
 _LEAVES = select(ENTRY.c.leaf).order_by(ENTRY.c.seq)
 _REQUESTS = select(REQUEST).order_by(REQUEST.c.seq, REQUEST.c.token)
@@ -376,14 +373,9 @@ def _straight(state: JobState) -> tuple[Command, Who]:
         case Stage.IN_REVIEW:
             return (OpenException(state.unread[0].seq) if state.unread else Accept()), OFFICER
         case _:
-            due = state.due
-    if state.rechecks:
-        return AnswerRecheck(state.rechecks[0].id, True, ""), HANDS
-    if due is None:
-        return Submit(), OTHER_LEAD
-    begun = state.mark(due.id).begun is not None
-    command, by = list(commands_for(due))[1 if begun and due.marks == 2 else 0]
-    return command, CAST.get(by.id, HANDS)
+            pass
+    following = next(commands_for(state, PARTS), None)
+    return following or (Submit(), OTHER_LEAD)
 
 
 def _anything(chance: Random, state: JobState) -> tuple[Command, Who]:

@@ -10,14 +10,13 @@ import pytest
 
 from app.bootstrap import start
 from app.cli import main
-from app.domain.commands import Begin
 from app.domain.event_base import Who
 from app.domain.job import Stage
-from app.domain.procedure import StepKind
-from app.services.rehearsal import commands_for, made_up_answers
+from app.services.rehearsal import commands_for
 from app.settings import Settings
 from tests.engines.server import PostgresServer
 from tests.web.desk import SECRETS, Clock, Desk
+from tests.web.sending import form_of
 
 
 @pytest.fixture
@@ -51,27 +50,20 @@ def pair(postgres: PostgresServer, tmp_path: Path, clock: Clock) -> Iterator[tup
 
 def work_through(job: str, desk_for: Callable[[int], Desk]) -> None:
     """Do every step by its form, the n-th one at the desk that is named for it."""
-    desk = desk_for(0)
-    hands, eyes = desk.named("technician"), desk.named("technician", 1)
-    officer, lead = desk.named("safety officer"), desk.named("lead", 1)
+    first = desk_for(0)
+    secrets = {person.id: SECRETS[person.name] for person in first.running.people.everyone()}
+    hands, cast = first.named("technician"), first.cast()
     for number in range(1_000):
         desk = desk_for(number)
         state = desk.running.site.jobs.state(job)
         due = state.due
         if due is None:
             return
-        assert due.text.split("{")[0][:20] in desk.get(hands, f"/jobs/{job}/now").text
-        if due.kind is StepKind.HOLD:
-            for command, by in commands_for(due):
-                desk.do(job, command, officer if by.id == "rehearsal-officer" else lead)
-            continue
-        by = eyes if due.kind is StepKind.VERIFY else hands
-        first = next(iter(commands_for(due)))[0]
-        act = "begin" if isinstance(first, Begin) and not state.mark(due.id).begun else "finish"
-        answers = made_up_answers(due) if act == "finish" else {}
-        given = {f"a.{name}": value for name, value in answers.items()}
-        answer = desk.post(by, f"/jobs/{job}/marks", act=act, step=due.id, **given)
-        assert answer.status_code == 303, answer.text
+        assert due.text.split("{")[0][:20] in desk.get(hands, f"/jobs/{job}/now").text or due.table or due.says
+        for command, by in commands_for(state, cast):
+            path, fields = form_of(command, by, secrets)
+            answer = desk.post(by, f"/jobs/{job}/{path}", **fields)
+            assert answer.status_code == 303, answer.text
     raise AssertionError("the job has no end")
 
 

@@ -65,7 +65,8 @@ class Mark:
     @property
     def command(self) -> Begin | Finish:
         """The mark as the program's command."""
-        return Begin(self.step) if self.act == "begin" else Finish(self.step, self.answers)
+        begins = self.act == "begin"
+        return Begin(self.step, answers=self.answers) if begins else Finish(self.step, self.answers)
 
     @property
     def asked(self) -> Asked:

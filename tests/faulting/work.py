@@ -47,7 +47,7 @@ def prepare_work(folder: Path, seed: int) -> Work:
     for job, command, by in [(job, command, by) for job in site.jobs for command, by in site.stretch][:MARKS]:
         assert isinstance(command, Begin | Finish), "the stretch holds only these two"
         who, act = by, "finish" if isinstance(command, Finish) else "begin"
-        answers = dict(command.answers) if isinstance(command, Finish) else {}
+        answers = dict(command.answers)
         marks.append(
             Mark(job, act, command.step, answers, (who.id, who.name, str(who.role.value)),
                  f"{chance.getrandbits(128):032x}")

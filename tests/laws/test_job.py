@@ -6,7 +6,7 @@ the step that is due, and what `decide` would let happen is held against the rul
 
 from collections.abc import Iterator
 from dataclasses import replace
-from datetime import date
+from datetime import date, timedelta
 
 import pytest
 from hypothesis import settings
@@ -75,12 +75,26 @@ from app.domain.leaving import (
     TakeOver,
 )
 from app.domain.lessons import AnswerDeviation, DeviationAnswered
+from app.domain.locks import (
+    DamperStroked,
+    LockPoint,
+    OthersLockRemoved,
+    OwnLockOff,
+    PointUnlocked,
+    PutOwnLockOn,
+    RemoveOthersLock,
+    StrokeDamper,
+    StrokePart,
+    TakeOwnLockOff,
+    UnlockPoint,
+)
 from app.domain.paper import Blank, BlankPrinted, BlankReconciled, PrintBlank, ReconcileBlank, Transcribe
 from app.domain.procedure import Role, Second, StepKind
 from app.domain.reopening import rechecks_for
 from app.domain.steps import Step
+from app.domain.watching import NoticeMissed, TakeReading
 from app.ledger.canonical import canonical
-from app.services.rehearsal import looks_as_recorded, made_up_answers
+from app.services.rehearsal import labels_of, looks_as_recorded, made_up_answers
 from tests.builders import EYES, HANDS, KEEPER, LEAD, NEEDS, OFFICER, OTHER_LEAD, PEOPLE, QUALIFIED, Bench, opened
 
 people = st.sampled_from(PEOPLE)
@@ -130,7 +144,7 @@ def everything(state: JobState) -> Iterator[Command]:
     for shift in (0, 1, -1, -3):
         step = near(state, shift)
         for second in (None, EYES, OTHER_LEAD, KEEPER) if step.second else (None,):
-            yield Begin(step.id, second)
+            yield Begin(step.id, second, answers=labels_of(step))
             yield Finish(step.id, answers_at(state, step), second=second)
             yield Finish(step.id, answers_at(state, step), second=second, reconciled="the dial had not settled")
             yield Finish(step.id, wrong_answers(step), second=second)
@@ -141,6 +155,7 @@ def everything(state: JobState) -> Iterator[Command]:
             yield Correct(step.id, next(iter(answers)), "999", "misread the dial")
     yield from (TakeWayOut(way.id, "the bank failed its test") for way in (state.opened.ways_out or ()))
     yield from (EnterContingency(k.id, "seen", s.port, s.position) for k, s in possible(state)[:1])
+    yield from about_isolation(state, near(state, 0))
     yield StopWork()
     yield Reopen("looked at, safe to go on", rechecks_for(state))
     yield from leaving_and_paper(state)
@@ -202,6 +217,24 @@ def otherwise(look: Recheck) -> str:
             return "something else"
 
 
+def about_isolation(state: JobState, step: Step) -> Iterator[Command]:
+    """Yield what a person could send about locks and repeated readings."""
+    assert state.opened is not None
+    if step.table is not None:
+        yield LockPoint(step.id, "upstream", "shut", "L-99", "T-99")
+        yield UnlockPoint(step.id, "upstream")
+    yield from (TakeOwnLockOff(item.lock) for item in state.locks.own[:1])
+    yield from (removal(item.lock) for item in state.locks.hung[-1:])
+    yield from (StrokeDamper("upstream", part, "shut", "L-98", "T-98") for part in StrokePart)
+    if state.watch.due is not None:
+        yield TakeReading("-20")
+
+
+def removal(lock: str) -> RemoveOthersLock:
+    """Return the removal of a lock with all that has to be known."""
+    return RemoveOthersLock(lock, OFFICER, "signed out", (("2026-03-02 08:10", "rang"),), "call before the next shift")
+
+
 def check(before: JobState, event: Event) -> None:
     """Hold one event against the rules in words."""
     assert event.by.role is not Role.ADMINISTRATOR, "administrators never work on a job"
@@ -259,6 +292,16 @@ def check(before: JobState, event: Event) -> None:
                 assert event.by.id not in before.performers
         case CrewBriefed() | CrewLeft() | PauseConfirmed() | DeviationAnswered():
             check_crew(before, event)
+        case PointUnlocked() | OwnLockOff():
+            lock = before.locks.numbered(event.lock)
+            assert lock is not None
+            assert lock.by.id == event.by.id, "a lock comes off by the hand that put it on"
+        case OthersLockRemoved():
+            assert (event.by.role, event.officer.role) == (Role.LEAD, Role.SAFETY_OFFICER)
+            assert event.owner.id not in (event.by.id, event.officer.id)
+        case DamperStroked(part=StrokePart.OFF):
+            assert before.model is not None
+            assert all(port.door == "shut" for port in before.model.ports), "no damper moves with a door off"
         case _:
             pass
 
@@ -358,6 +401,12 @@ def check_mark(before: JobState, event: StepBegun | StepDone | StepOutside | Hol
     assert due is not None
     assert event.step == due.id, "only the due step is ever marked"
     assert before.stage is Stage.OPEN, "nothing is marked while stopped or being looked over"
+    assert before.locks.stroke is None, "nothing is marked while a damper is being moved"
+    acts_back = {effect.act for effect in due.effects} & {"remove_locks", "start_fan", "put_in_service"}
+    assert not (acts_back and before.locks.own), "nothing goes back into service over somebody's own lock"
+    if isinstance(event, StepDone) and due.table == "locks_on":
+        assert before.opened is not None
+        assert all(before.locks.at(point.id) for point in before.opened.housing.points), "a row for every point"
     assert isinstance(event, HoldReleased) == (due.kind is StepKind.HOLD), "a hold is released and never ticked"
     check_paper(before, event)
     if isinstance(event, HoldReleased):
@@ -657,6 +706,26 @@ class Crew(RuleBasedStateMachine):
         opened_with = self.bench.state.opened
         for way in (opened_with and opened_with.ways_out) or ():
             self._do(TakeWayOut(way.id, "the bank failed its test"), by)
+
+    @rule(by=people, on=st.booleans())
+    def own_lock(self, by: Who, on: bool) -> None:
+        """Somebody puts their own lock on or takes one off."""
+        own = self.bench.state.locks.own
+        number = f"P-{len(self.bench.state.locks.hung)}"
+        self._do(PutOwnLockOn(number) if on or not own else TakeOwnLockOff(own[-1].lock), by)
+
+    @rule(by=people, part=st.sampled_from(StrokePart))
+    def move_a_damper(self, by: Who, part: StrokePart) -> None:
+        """Somebody does a part of a trial."""
+        number = f"S-{len(self.bench.state.locks.hung)}"
+        self._do(StrokeDamper("downstream", part, "shut", number, number), by)
+
+    @rule(by=people, minutes=st.sampled_from([1, 25, 70]), text=st.sampled_from(["-20", "40"]))
+    def time_goes_by(self, by: Who, minutes: int, text: str) -> None:
+        """Time goes by, somebody looks, somebody reads."""
+        self.bench.now += timedelta(minutes=minutes)
+        self._do(NoticeMissed(), by)
+        self._do(TakeReading(text), by)
 
     @rule(by=people)
     def finish_job(self, by: Who) -> None:

@@ -26,7 +26,7 @@ from app.domain.refused import Refused
 from app.records.moments import utc_text
 from app.services.jobs import Asked
 from app.services.planning import find_housing, find_procedure, first_entry, plan
-from app.services.rehearsal import commands_for
+from app.services.rehearsal import commands_for, labels_of
 from app.settings import Settings
 from app.web.views.ahead import ahead
 from tests.builders import EYES, HANDS, LEAD, OTHER_LEAD, Bench, keep_made_up_instruments, opened
@@ -53,7 +53,7 @@ class Tablet:
         first = panels[0]
         step = self.state.step(first.step)
         assert step is not None
-        mark: Begin | Finish = Begin(step.id)
+        mark: Begin | Finish = Begin(step.id, answers=labels_of(step))
         if first.act == "finish":
             mark = next(command for command, _ in commands_for(self.state) if isinstance(command, Finish))
             mark = Finish(mark.step, mark.answers, "seen otherwise") if not wrong else other(mark)

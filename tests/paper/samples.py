@@ -35,12 +35,19 @@ from app.domain.judging import AGAIN
 from app.domain.leaving import AnswerLooks
 from app.domain.procedure import Procedure, Role, StepKind, read_procedure
 from app.domain.reopening import rechecks_for
-from app.domain.steps import AskedFor, Step, closure_rule, expand, ways_out
+from app.domain.steps import AskedFor, Step, closure_rule, expand, repeated_over, ways_out
 from app.ledger.canonical import canonical
 from app.ledger.tree import EMPTY, leaf_hash
 from app.records.moments import local_text, utc_text
 from app.records.report import report_of
-from app.services.rehearsal import MADE_UP_INSTRUMENTS, looks_as_recorded, made_up_answers
+from app.services.rehearsal import (
+    MADE_UP_INSTRUMENTS,
+    Cast,
+    about_locks,
+    labels_of,
+    looks_as_recorded,
+    made_up_answers,
+)
 
 ROOT = Path(__file__).resolve().parents[2]
 FONTS = ROOT / "static" / "fonts"
@@ -58,6 +65,7 @@ CHINESE = Who(id="li", name="李小雨", role=Role.SAFETY_OFFICER)
 ARABIC = Who(id="karmi", name="أحمد الكرمي", role=Role.LEAD)
 SECOND_LEAD = Who(id="bront", name="Żaneta Brońt", role=Role.LEAD)
 CREW = (POLISH, GREEK, CYRILLIC, VIETNAMESE, CHINESE, ARABIC, SECOND_LEAD)
+PARTS = Cast(hands=GREEK, eyes=VIETNAMESE, officer=CHINESE, lead=SECOND_LEAD)
 
 HOSTILE = '<script>alert(1)</script> #panic("x") $a$ *b* _c_ @ref \\ ] [ // --- `d` {{7*7}} \\u{41}'
 """Text that would act if any part of the way took it for code or markup."""
@@ -156,6 +164,7 @@ class Teller:
             bands_each_side=rule.bands_each_side,
             crew=CREW,
             rehearsal=self.rehearsal,
+            repeated=repeated_over(procedure, self.housing),
         )
         self.say(Open(draft), POLISH)
 
@@ -171,6 +180,8 @@ class Teller:
                 return f"rehearsal {ask.measures}"
             case "date":
                 return "9999-12-31" if ask.id == PERMIT_UNTIL else "2026-01-01"
+            case "tag":
+                return ask.expects or ""
             case "photo":
                 picture = self.photo(len(self.photos))
                 digest = sha256(picture).hexdigest()
@@ -193,9 +204,13 @@ class Teller:
             self.say(Release(step.id), CHINESE if step.role is Role.SAFETY_OFFICER else SECOND_LEAD)
             return
         who = VIETNAMESE if step.kind is StepKind.VERIFY else (GREEK if len(self.events) % 2 else CYRILLIC)
+        for command, by in about_locks(self.state, step, PARTS):
+            self.say(command, by)
+        if step.table is not None:
+            return
         if step.marks == 2 and self.state.mark(step.id).begun is None:
-            self.say(Begin(step.id, second=VIETNAMESE if step.second else None), who)
-        answers = {item.ask.id: self.answer(item) for item in step.asks}
+            self.say(Begin(step.id, second=VIETNAMESE if step.second else None, answers=labels_of(step)), who)
+        answers = {item.ask.id: self.answer(item) for item in step.asks_at("finish")}
         if step.computes is not None:
             answers = made_up_answers(step)
         for item in step.asks:
@@ -240,7 +255,7 @@ def eventful(*, rehearsal: bool = False, note: str = HOSTILE) -> Sample:
 def _stop_and_reopen(teller: Teller) -> None:
     step = teller.state.due
     assert step is not None
-    teller.say(Begin(step.id), GREEK)
+    teller.say(Begin(step.id, answers=labels_of(step)), GREEK)
     moment = teller.moment(CYRILLIC)
     refused = f"“{step.text}” is not due for Дмитрий Щербаков. Ask who began it."
     teller.add(

@@ -93,6 +93,9 @@ class MemoryStore:
         """Return the newest tip."""
         return self.kept.tips.get(ledger)
 
+    fresh = peek
+    """Nobody else writes here."""
+
     def read_payloads(self, ledger: str) -> list[bytes]:
         """Return all entries of a ledger."""
         return list(self.kept.payloads.get(ledger, ()))

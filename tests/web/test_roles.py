@@ -18,7 +18,7 @@ OPEN_TO_ALL = {
 }  # fmt: skip
 EVERYONE = {
     "POST /signout", "GET /secret", "POST /secret", "GET /", "GET /about", "GET /locked", "POST /lock", "POST /unlock",
-    "POST /here",
+    "POST /here", "GET /notices", "POST /notices",
 }  # fmt: skip
 LEADS = {
     "GET /plan/{tag}",
@@ -28,6 +28,7 @@ LEADS = {
     "POST /jobs/{job}/submit",
     "POST /jobs/{job}/way-out",
     "POST /jobs/{job}/contests",
+    "POST /jobs/{job}/removals",
     "POST /housings/{tag}/struck",
     "POST /access",
     "POST /people/{person}/wait",
@@ -50,7 +51,7 @@ KEEPERS = {
     "POST /people/{person}/leave",
 }
 FILLED = {"{tag}": "EF-03", "{job}": "job-2026-0001", "{number}": "1", "{sha256}": "ab" * 32, "{person}": "nobody",
-          "{bank}": "hepa"}  # fmt: skip
+          "{point}": "fan", "{bank}": "hepa"}  # fmt: skip
 
 
 def may(route: str) -> set[Role]:

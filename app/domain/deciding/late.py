@@ -16,6 +16,7 @@ from app.domain.deciding.work import begin, finish
 from app.domain.events import ContestDecided, Event, MarkContested, MarkJoined
 from app.domain.job import JobState
 from app.domain.judging import evidence_from
+from app.domain.labels import reads_as
 from app.domain.procedure import Role, StepKind
 from app.domain.refused import Refused
 from app.domain.steps import Step
@@ -63,7 +64,7 @@ def _beside(state: JobState, step: Step, mark: Begin | Finish, moment: Moment, w
 def _contested(state: JobState, mark: Begin | Finish, moment: Moment, why: str) -> tuple[Event, ...]:
     if len(state.contests) >= MOST_CONTESTS:
         raise Invalid(f"{MOST_CONTESTS} accounts wait for a lead already. This mark stays on the tablet until then.")
-    answers, note = (dict(mark.answers), mark.note) if isinstance(mark, Finish) else ({}, "")
+    answers, note = dict(mark.answers), mark.note if isinstance(mark, Finish) else ""
     act = "finish" if isinstance(mark, Finish) else "begin"
     return (event_of(MarkContested, state, moment, step=mark.step, act=act, answers=answers, note=note, why=why),)
 
@@ -72,7 +73,8 @@ def _says_the_same(state: JobState, step: Step, mark: Begin | Finish, moment: Mo
     """Whether what stands at the step is what the mark says, answer for answer."""
     stands = state.mark(step.id)
     if isinstance(mark, Begin):
-        return stands.stands or stands.begun is not None
+        read = all(reads_as(mark.answers.get(it.ask.id, ""), it.ask.expects or "") for it in step.asks_at("begin"))
+        return read and (stands.stands or stands.begun is not None)
     if not stands.stands or step.kind is StepKind.HOLD:
         return False
     try:

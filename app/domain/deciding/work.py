@@ -10,6 +10,7 @@ from app.domain.commands import (
     TakeWayOut,
 )
 from app.domain.computing import Setting
+from app.domain.containment.effects import Act
 from app.domain.containment.rules import attempt
 from app.domain.crew import ConfirmPause
 from app.domain.deciding import crew
@@ -24,6 +25,7 @@ from app.domain.deciding.common import (
     working,
 )
 from app.domain.deciding.field_change import complain_of_change
+from app.domain.deciding.isolation import in_the_way, labels_read, rows_stand
 from app.domain.event_base import Who
 from app.domain.events import EntriesDiffered, Event, HoldReleased, StepBegun, StepDone, StepOutside, WayOutTaken
 from app.domain.job import JobState, Stage, outside_words
@@ -70,7 +72,9 @@ def _hands_in(state: JobState, step: Step) -> frozenset[str]:
         before = [other for other in state.steps[:place] if other.port == step.port and other.effects]
         work = [other for other in before if other.section == before[-1].section]
     stamps = (state.mark(other.id).done for other in work)
-    return frozenset(person for stamp in stamps if stamp is not None for person in stamp.hands)
+    hands = frozenset(person for stamp in stamps if stamp is not None for person in stamp.hands)
+    verifies = any(effect.act is Act.VERIFY_ISOLATION for effect in step.effects)
+    return hands | {row.by.id for row in state.locks.points} if verifies else hands
 
 
 def begin(state: JobState, command: Begin, moment: Moment) -> tuple[Event, ...]:
@@ -81,10 +85,12 @@ def begin(state: JobState, command: Begin, moment: Moment) -> tuple[Event, ...]:
         raise Refused("one_mark", f"“{step.text}” takes one mark only. Mark it done when it is done.", step=step.id)
     if begun := state.mark(step.id).begun:
         raise Refused("begun_already", f"“{step.text}” was begun by {begun.by.name}. Mark it done.", step=step.id)
+    in_the_way(state, step, moment)
     second = _second(state, step, command, moment, "begin")
     _model_allows(state, step)
     worker = crew.worker_of(state, step, command.worker, moment)
-    return (event_of(StepBegun, state, moment, step=step.id, second=second, worker=worker),)
+    labels = labels_read(state, step, command.answers) or None
+    return (event_of(StepBegun, state, moment, step=step.id, second=second, worker=worker, labels=labels),)
 
 
 def finish(state: JobState, command: Finish, moment: Moment) -> tuple[Event, ...]:
@@ -94,6 +100,8 @@ def finish(state: JobState, command: Finish, moment: Moment) -> tuple[Event, ...
     if step.marks == 2 and state.mark(step.id).begun is None:
         raise Refused("not_begun", f"“{step.text}” has not been begun. Mark it begun before acting.", step=step.id)
     crew.no_lone_pause(state, step)
+    in_the_way(state, step, moment)
+    rows_stand(state, step)
     _model_allows(state, step)
     second = _second(state, step, command, moment, "finish")
     worker = crew.worker_of(state, step, command.worker, moment)
@@ -212,6 +220,7 @@ def release(state: JobState, command: Release, moment: Moment) -> tuple[Event, .
             step=step.id,
             logged=True,
         )
+    in_the_way(state, step, moment)
     crew.may_release(state, step, moment)
     complain_of_permit(state, step, moment)
     return (event_of(HoldReleased, state, moment, step=step.id, signature=signature_of(state, moment, HOLD)),)
@@ -227,3 +236,7 @@ def take_way_out(state: JobState, command: TakeWayOut, moment: Moment) -> tuple[
     reason = words_of(command.reason, "The reason")
     again = tuple(step.id for step in state.steps if step.section == due.section and state.mark(step.id).stands)
     return (event_of(WayOutTaken, state, moment, way_out=way.id, step=due.id, reason=reason, due_again=again),)
+
+
+model_allows = _model_allows
+"""For marks that are part of a step: the row of a lock."""

@@ -150,7 +150,7 @@ def _command(mark: KeptMark) -> Command:
         case "stop":
             return StopWork(kept=True, seen=mark.seen, knowledge=_knowledge(mark))
         case "begin":
-            done: Begin | Finish = Begin(mark.step, worker=mark.worker)
+            done: Begin | Finish = Begin(mark.step, worker=mark.worker, answers=mark.answers)
         case _:
             done = Finish(mark.step, mark.answers, mark.note, worker=mark.worker)
     return Late(done, mark.seen, _knowledge(mark))

@@ -24,7 +24,10 @@ from app.domain.job import JobState, Mark
 from app.domain.leaving import Recheck
 from app.domain.reopening import rechecks_for
 from app.domain.takeoff import take_off
+from app.domain.watching import NoticeMissed, missed_by
+from app.records.moments import utc_text
 from app.records.veil import veiled, veiled_events
+from app.services.jobs import Asked
 from app.web.awaiting import around_for, done, state_of
 from app.web.context import WORKER_COOKIE, Site, asked_by, session_of, site_of, worker_chosen
 from app.web.forms import Posted, posted
@@ -84,8 +87,13 @@ async def _second(request: Request, form: Posted) -> Who | None:
 
 @router.get("/now")
 async def now(request: Request, job: str) -> Response:
-    """Show the step that is due."""
-    return await show(request, job, await known(site_of(request), job))
+    """Show the step that is due; a repeated reading that was missed is noted when somebody looks."""
+    site, session = site_of(request), session_of(request)
+    state = await known(site, job)
+    if missed_by(state.watch, utc_text(site.clock())):
+        asked = Asked(session.who, session.tablet)
+        state = (await done(site.jobs.record(job, NoticeMissed(), asked))).state
+    return await show(request, job, state)
 
 
 @router.get("")
@@ -137,7 +145,7 @@ async def mark(request: Request, job: str) -> Response:
     step_id, act = form.need("step"), form.need("act")
     match act:
         case "begin":
-            command: Command = Begin(step_id, await _second(request, form), form.get("worker"))
+            command: Command = Begin(step_id, await _second(request, form), form.get("worker"), dict(form.answers))
         case "finish":
             second, why = await _second(request, form), form.get("reconciled") or None
             command = Finish(step_id, dict(form.answers), form.get("note"), second, why, form.get("worker"))

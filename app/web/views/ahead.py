@@ -6,7 +6,7 @@ hold points, team pauses, verifications by somebody else, computed results.
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 from app.domain.containment.rest import nearest_rest, rests
 from app.domain.event_base import Evidence, Who
@@ -36,9 +36,9 @@ def ahead(state: JobState, who: Who) -> Iterator[Ahead]:
         due = state.due
         if due is None or state.stage is not Stage.OPEN or state.changes.waiting_at(due.id):
             return
-        act = "begin" if due.marks == 2 and state.mark(due.id).begun is None else "finish"
+        act: Literal["begin", "finish"] = "begin" if due.marks == 2 and state.mark(due.id).begun is None else "finish"
         why = waits_for_server(due, who)
-        yield Ahead(state, due.id, act, checks_of(due) if act == "finish" else {}, why)
+        yield Ahead(state, due.id, act, checks_of(due, act), why)
         if why:
             return
         event: StepBegun | StepDone
@@ -64,6 +64,8 @@ def waits_for_server(step: Step, who: Who) -> str:
     match step.kind:
         case StepKind.HOLD:
             return "A hold point is released with a secret, which only the server can prove."
+        case _ if step.table is not None:
+            return "Each lock has its row and its own mark, which only the server can take."
         case StepKind.VERIFY:
             return "Somebody else verifies this, signed in, which only the server can prove."
         case _ if step.second is not None:
@@ -80,14 +82,16 @@ def waits_for_server(step: Step, who: Who) -> str:
             return ""
 
 
-def checks_of(step: Step) -> dict[str, Any]:
-    """Return within what each answer lets the work go on: absolute limits as text, or the choices that are good."""
-    return {asked.ask.id: found for asked in step.asks if (found := _check(asked))}
+def checks_of(step: Step, act: Literal["begin", "finish"] = "finish") -> dict[str, Any]:
+    """Return within what each answer lets the work go on: absolute limits, choices that are good, labels to be read."""
+    return {asked.ask.id: found for asked in step.asks_at(act) if (found := _check(asked))}
 
 
 def _check(asked: AskedFor) -> dict[str, Any]:
     if asked.ask.kind == "choice" and asked.ask.good:
         return {"good": list(asked.ask.good)}
+    if asked.ask.kind == "tag":
+        return {"label": asked.ask.expects}
     if asked.limit is not None:
         return {"low": asked.limit.low, "high": asked.limit.high, "op": asked.limit.op}
     return {}

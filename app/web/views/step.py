@@ -6,11 +6,13 @@ from dataclasses import dataclass, field
 from datetime import date
 from functools import lru_cache
 from random import Random
+from typing import Literal
 
 from app.calc.sources import shown
 from app.domain.event_base import Result
 from app.domain.instruments import Instrument, InstrumentKind
 from app.domain.job import Difference, JobState, Mark
+from app.domain.labels import look_alikes
 from app.domain.procedure import Role, Second, StepKind
 from app.domain.steps import AskedFor, Step
 from app.domain.words import unit_words
@@ -62,6 +64,8 @@ class AskView:
     required: bool
     twice: bool = False
     instruments: tuple["Offered", ...] = ()
+    expects: str = ""
+    not_these: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,6 +206,7 @@ def step_view(state: JobState, step: Step, session: Session, around: Around, ref
     typed = refill if refill and refill.step == step.id else Refill()
     act = _act(state, step, mark)
     crew = crew_choices(state, step, session)
+    neighbours = (state.opened.housing.neighbours if state.opened else None) or ()
     return StepView(
         step=step.id,
         number=place + 1,
@@ -212,7 +217,7 @@ def step_view(state: JobState, step: Step, session: Session, around: Around, ref
         text=step.text,
         note=step.note,
         hazards=tuple((hazard.signal.value, hazard.text) for hazard in step.hazards),
-        asks=() if act == "begin" else asks_of(step, typed.answers, around),
+        asks=asks_of(step, typed.answers, around, neighbours, act="begin" if act == "begin" else "finish"),
         act=act,
         button=_button(act, step),
         begun=begun_words(mark, zone),
@@ -327,7 +332,7 @@ def _button(act: str, step: Step) -> str:
         case "pause":
             return "Record who has spoken"
         case _:
-            return "Record" if step.asks else "Done"
+            return "Record" if step.asks_at("finish") else "Done"
 
 
 def begun_words(mark: Mark, zone: str) -> str:
@@ -345,12 +350,15 @@ def _before(state: JobState, place: int, zone: str) -> str:
     return f"{local_text(done.at, zone)[11:19]} {last.text}".strip() if done else last.text
 
 
-def asks_of(step: Step, typed: Mapping[str, str], around: Around) -> tuple[AskView, ...]:
-    """Return what a step asks for when it is finished, with what was typed before."""
-    return tuple(_ask(asked, typed, around) for asked in step.asks)
+def asks_of(
+    step: Step, typed: Mapping[str, str], around: Around, neighbours: tuple[str, ...] = (),
+    *, act: Literal["begin", "finish"] = "finish",
+) -> tuple[AskView, ...]:  # fmt: skip
+    """Return what a step asks for at a mark, with what was typed before."""
+    return tuple(_ask(asked, typed, around, neighbours) for asked in step.asks_at(act))
 
 
-def _ask(asked: AskedFor, answers: Mapping[str, str], around: Around) -> AskView:
+def _ask(asked: AskedFor, answers: Mapping[str, str], around: Around, neighbours: tuple[str, ...]) -> AskView:
     ask, limit = asked.ask, asked.limit
     return AskView(
         id=ask.id,
@@ -366,6 +374,8 @@ def _ask(asked: AskedFor, answers: Mapping[str, str], around: Around) -> AskView
         required=ask.required,
         twice=ask.twice,
         instruments=_offered(ask.measures, around) if ask.measures else (),
+        expects=ask.expects or "",
+        not_these=look_alikes(ask.expects, neighbours) if ask.expects else (),
     )
 
 

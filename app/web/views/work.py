@@ -24,6 +24,7 @@ from app.web.views.leaving import (
     signing_view,
     suspended_view,
 )
+from app.web.views.locks import LocksView, WatchView, rows_view, shows_rows, watch_view
 from app.web.views.step import Around, Refill, StepView, begun_words, new_token, section_words, step_view
 
 
@@ -116,6 +117,9 @@ class Work:
     suspended: SuspendedView | None = None
     first: NextView | None = None
     signing: SigningView | None = None
+    locks: LocksView | None = None
+    watch: WatchView | None = None
+    locks_on: int = 0
     size: int = 0
     unsettled: int = -1
     newer: str = ""
@@ -155,7 +159,11 @@ def work_view(
     """Return the work page of a job as this person sees it."""
     shown = _panel_of(job, state, session, around, notice, refill)
     newer = around.newer if session.who.role is Role.LEAD else ""
-    return replace(shown, newer=newer, size=state.size, unsettled=state.unsettled_at, person=session.who.id)
+    locks_on = sum(1 for lock in state.locks.hung if lock.on)
+    return replace(
+        shown, newer=newer, size=state.size, unsettled=state.unsettled_at, person=session.who.id,
+        watch=watch_view(state), locks_on=locks_on,
+    )  # fmt: skip
 
 
 def _panel_of(
@@ -183,6 +191,8 @@ def _panel_of(
             )
         case Stage.BRIEFING:
             return Work(head, "brief", pictures(state, ()), notice, brief=brief_panel(state))
+        case Stage.OPEN if shows_rows(state):
+            return Work(head, "locks", (), notice, locks=rows_view(state, session, refill))
         case Stage.OPEN if due is not None:
             return Work(
                 head, "step", pictures(state, ports), notice, step=step_view(state, due, session, around, refill)

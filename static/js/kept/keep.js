@@ -99,6 +99,8 @@ async function keepForm(form) {
   if (kind === "marks" && panels[place]?.waits) return say(panels[place].waits, "refused");
   const mark = await markOf(kind, given);
   const { answers } = mark;
+  const misread = wrongLabel(answers, panels[place]?.checks ?? {});
+  if (kind === "marks" && misread) return say(misread, "refused");
   Object.assign(mark, await before(mark.job));
   if (waiting.some((other) => other.token === mark.token)) return;
   mark.n = await keep(mark);
@@ -158,11 +160,24 @@ function recordFor(panel, person) {
   if (chosen) chosen.closest("details").querySelector("summary").textContent = `${person ? "Recorded for" : "Done by"} ${chosen.text}`;
 }
 
+// A label is read before anybody acts; another one is no mark. Its end is enough, from four characters on.
+export function wrongLabel(answers, checks) {
+  const plain = (text) => text.toLowerCase().replace(/[^\p{L}\p{N}]/gu, "");
+  for (const [ask, { label }] of Object.entries(checks)) {
+    const typed = (answers[ask] ?? "").trim().replace(/\s+/g, " ");
+    if (!label || plain(typed) === plain(label)) continue;
+    const end = typed.length >= 4 && plain(typed) && plain(label).endsWith(plain(typed));
+    if (!end) return `“${typed}” is not ${label}. Go to ${label} and read its label.`;
+  }
+  return "";
+}
+
 // Compare as decimal texts, never as binary floats; what cannot be read here is left to the server.
 export function beyond(answers, checks) {
   for (const [ask, check] of Object.entries(checks)) {
     const given = (answers[ask] ?? "").trim().replace(",", ".").replace("\u2212", "-");
     if (!given) continue;
+    if (check.label) continue;
     if (check.good) { if (!check.good.includes(answers[ask])) return `“${answers[ask]}”`; continue; }
     if (!/^[+-]?(\d+\.?\d*|\.\d+)$/.test(given)) return `“${answers[ask]}”`;
     if (check.low != null && compare(given, check.low) < 0) return given;

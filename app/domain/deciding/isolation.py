@@ -1,0 +1,112 @@
+"""What the isolation allows: no step past a missing lock, a lock of somebody's own, a trial in hand or a lapse.
+
+`in_the_way` is asked at every mark of a step.  Steps laid down before there was a table of locks ask for none.
+"""
+
+from collections.abc import Mapping
+
+from app.calc.errors import Invalid
+from app.domain.commands import Moment
+from app.domain.containment.effects import Act
+from app.domain.housing import IsolationPoint
+from app.domain.job import JobState
+from app.domain.labels import look_alikes, reads_as, told_apart
+from app.domain.refused import Refused
+from app.domain.steps import Step
+from app.domain.watching import MOST_MISSED, missed_by
+
+BACK_TO_SERVICE = frozenset({
+    Act.REMOVE_LOCKS, Act.OPEN_UPSTREAM, Act.OPEN_DOWNSTREAM, Act.START_FAN, Act.PUT_IN_SERVICE,
+})  # fmt: skip
+LONGEST_LABEL = 80
+
+
+def in_the_way(state: JobState, step: Step, moment: Moment) -> None:
+    """Raise Refused where locks, a trial or a missed reading stand in the way of any mark at this step."""
+    if stroke := state.locks.stroke:
+        raise Refused(
+            "trial", f"{stroke.tag} is being moved for a trial. Lock it again, then go on with the step that is due."
+        )
+    if state.watch.missed + len(missed_by(state.watch, moment.at)) >= MOST_MISSED:
+        raise Refused("lapsed", "Two repeated readings were missed. Read now; a lead re-opens the job.", step=step.id)
+    acts = {effect.act for effect in step.effects}
+    if acts & BACK_TO_SERVICE and (own := state.locks.own):
+        names = ", ".join(f"{item.by.name} (lock {item.lock})" for item in own)
+        raise Refused(
+            "own_locks_on",
+            f"“{step.text}” waits: still locked on: {names}. Each takes off their own lock first.",
+            step=step.id,
+            logged=True,
+        )
+    if Act.TAKE_DOOR_OFF in acts and has_table(state) and (missing := unlocked(state)):
+        raise Refused(
+            "unlocked",
+            f"“{step.text}” waits: no lock is on {_tags(missing)}. Isolate, lock and verify first.",
+            step=step.id,
+            logged=True,
+        )
+
+
+def rows_stand(state: JobState, step: Step) -> None:
+    """Raise Refused where a step that is done row by row lacks a row."""
+    missing = unlocked(state)
+    if step.table == "locks_on" and missing:
+        raise Refused(
+            "rows_missing",
+            f"“{step.text}” is not done: no lock is recorded on {_tags(missing)}. Lock each point and record its row.",
+            step=step.id,
+            logged=True,
+        )
+    if step.table == "locks_off" and (on := state.locks.points):
+        told = ", ".join(f"{item.tag} (lock {item.lock}, {item.by.name})" for item in on)
+        raise Refused(
+            "rows_missing", f"“{step.text}” is not done: locks are still on {told}. Each takes off their own.",
+            step=step.id, logged=True,
+        )  # fmt: skip
+
+
+def has_table(state: JobState) -> bool:
+    """Whether this job keeps its locks in a table; one laid down before there was one does not."""
+    return any(step.table == "locks_on" for step in state.steps)
+
+
+def unlocked(state: JobState) -> tuple[IsolationPoint, ...]:
+    """Return the points of isolation that no lock is on."""
+    opened = state.opened
+    return () if opened is None else tuple(item for item in opened.housing.points if state.locks.at(item.id) is None)
+
+
+def _tags(points: tuple[IsolationPoint, ...]) -> str:
+    return ", ".join(point.tag for point in points)
+
+
+def labels_read(state: JobState, step: Step, answers: Mapping[str, str]) -> dict[str, str]:
+    """Return what was read on the labels that a step asks for before anybody acts.
+
+    Raises Invalid where a label was not read or something else was sent, Refused (worth an entry) for another label.
+    """
+    asked = {item.ask.id: item for item in step.asks_at("begin")}
+    if stray := sorted(set(answers) - set(asked)):
+        raise Invalid(f"The step does not ask for {stray[0]!r} before it is begun; send only what it asks for.")
+    for name, item in asked.items():
+        typed = " ".join(answers.get(name, "").split())
+        if not typed:
+            raise Invalid(f"{item.ask.label}: nothing was given. Read the label on the component and type it.")
+        check_label(state, step, item.ask.expects or "", typed)
+    return {name: " ".join(answers[name].split()) for name in asked}
+
+
+def check_label(state: JobState, step: Step, tag: str, typed: str) -> None:
+    """Raise Refused, worth an entry, where the label read is not that of the component meant."""
+    if len(typed) > LONGEST_LABEL:
+        raise Invalid(f"The label has {len(typed)} characters; {LONGEST_LABEL} is the most. Type what it reads.")
+    neighbours = (state.opened.housing.neighbours if state.opened else None) or ()
+    if told_apart(typed, tag, neighbours):
+        return
+    other = next((item for item in look_alikes(tag, neighbours) if reads_as(typed, item)), None)
+    told = f"{typed!r} is {other}, not this one" if other else f"{typed!r} is not what its label reads"
+    if other and reads_as(typed, tag):
+        told = f"{typed!r} is the end of {other} as well; type the whole label"
+    raise Refused(
+        "wrong_tag", f"“{step.text}” is for {tag}: {told}. Go to {tag} and read its label.", step=step.id, logged=True
+    )

@@ -1,0 +1,264 @@
+"""Deciding on locks: each point in its row, each lock off by the hand that put it on, trials in their order."""
+
+import re
+from typing import assert_never
+
+from app.calc.errors import Invalid
+from app.domain.commands import Finish, Moment
+from app.domain.containment.effects import Act
+from app.domain.containment.state import Door
+from app.domain.deciding import crew
+from app.domain.deciding.common import event_of, relying_on, signature_of, words_of, working
+from app.domain.deciding.isolation import in_the_way, unlocked
+from app.domain.deciding.work import finish, model_allows
+from app.domain.events import Event
+from app.domain.housing import IsolationPoint, PointKind
+from app.domain.job import JobState, Stage, fold
+from app.domain.locks import (
+    Contact,
+    DamperStroked,
+    Hung,
+    LockPoint,
+    LocksCommand,
+    OthersLockRemoved,
+    OwnLockOff,
+    OwnLockOn,
+    PointLocked,
+    PointUnlocked,
+    PutOwnLockOn,
+    RemoveOthersLock,
+    StrokeDamper,
+    StrokePart,
+    TakeOwnLockOff,
+    UnlockPoint,
+)
+from app.domain.procedure import Role
+from app.domain.refused import Refused
+from app.domain.steps import Step
+
+MEANING_REMOVE = "I answer for the removal of this lock in its owner's absence"
+LONGEST_NUMBER = 40
+MOST_ATTEMPTS = 6
+OTHERWISE = "in another position"
+"""The answer that says that a point is not in its safe position."""
+
+
+def decide_locks(state: JobState, command: LocksCommand, moment: Moment) -> tuple[Event, ...]:
+    """Return what follows from a command about locks."""
+    if state.stage is Stage.ACCEPTED:
+        raise Refused("accepted", "The record has been accepted; no work is in hand. A lead can re-open the job.")
+    match command:
+        case LockPoint():
+            return _lock(state, command, moment)
+        case UnlockPoint():
+            return _unlock(state, command, moment)
+        case PutOwnLockOn():
+            lock = _free_number(state, command.lock)
+            return (event_of(OwnLockOn, state, moment, lock=lock),)
+        case TakeOwnLockOff():
+            return _own_off(state, command, moment)
+        case RemoveOthersLock():
+            return _remove(state, command, moment)
+        case StrokeDamper():
+            return _stroke(state, command, moment)
+        case _:
+            assert_never(command)
+
+
+def _point(state: JobState, name: str) -> IsolationPoint:
+    points = state.opened.housing.points if state.opened else ()
+    found = next((item for item in points if item.id == name), None)
+    if found is None:
+        raise Invalid(f"There is no point of isolation {name!r} here. Choose one of the rows shown.")
+    return found
+
+
+def _number(text: str, what: str) -> str:
+    """Return a number as it stands on a lock or tag."""
+    told = " ".join(text.split())
+    if not told:
+        raise Invalid(f"{what}: nothing was given. Enter what stands on it.")
+    if len(told) > LONGEST_NUMBER:
+        raise Invalid(f"{what}: {len(told)} characters were given; {LONGEST_NUMBER} is the most. Shorten it.")
+    return told
+
+
+def _free_number(state: JobState, text: str) -> str:
+    lock = _number(text, "Lock number")
+    if on := state.locks.numbered(lock):
+        where = on.tag or "the job as their own"
+        raise Refused("lock_in_use", f"Lock {lock} is on {where}, put there by {on.by.name}. Use another lock.")
+    return lock
+
+
+def _row_step(state: JobState, step_id: str, table: str, moment: Moment) -> Step:
+    """Return the step that is due if its rows are of this table and nothing stands in the way."""
+    step = working(state, step_id)
+    if step.table != table:
+        raise Refused("no_table", f"“{step.text}” has no such rows. Go to the step that is due.", step=step.id)
+    crew.may_mark(state, step, moment)
+    in_the_way(state, step, moment)
+    model_allows(state, step)
+    return step
+
+
+def _lock(state: JobState, command: LockPoint, moment: Moment) -> tuple[Event, ...]:
+    step = _row_step(state, command.step, "locks_on", moment)
+    point = _point(state, command.point)
+    if row := state.locks.at(point.id):
+        raise Refused("row_stands", f"{point.tag} is locked already, lock {row.lock} by {row.by.name}. Take the next.")
+    if command.seen != point.safe:
+        if command.seen != OTHERWISE:
+            raise Invalid(f"{point.tag}: say in which position it is seen: {point.safe}, or {OTHERWISE}.")
+        raise Refused(
+            "not_safe",
+            f"{point.tag} is to be {point.safe} before it is locked, and is seen {OTHERWISE}. Set it right or stop.",
+            step=step.id,
+            logged=True,
+        )
+    lock, number = _free_number(state, command.lock), _number(command.tag_number, "Tag number")
+    locked = event_of(
+        PointLocked, state, moment, step=step.id, point=point.id, tag=point.tag, seen=point.safe, lock=lock,
+        tag_number=number,
+    )  # fmt: skip
+    return _with_the_last(state, step, moment, locked, last=len(unlocked(state)) == 1)
+
+
+def _unlock(state: JobState, command: UnlockPoint, moment: Moment) -> tuple[Event, ...]:
+    step = _row_step(state, command.step, "locks_off", moment)
+    point = _point(state, command.point)
+    row = state.locks.at(point.id)
+    if row is None:
+        raise Refused("no_lock", f"No lock is on {point.tag}. Take the next row.", step=step.id)
+    _only_its_owner(row, moment, step.id)
+    off = event_of(PointUnlocked, state, moment, step=step.id, point=point.id, lock=row.lock)
+    return _with_the_last(state, step, moment, off, last=len(state.locks.points) == 1)
+
+
+def _with_the_last(state: JobState, step: Step, moment: Moment, row: Event, *, last: bool) -> tuple[Event, ...]:
+    """The last row's mark is the step's mark as well: one hand, one gesture."""
+    if not last:
+        return (row,)
+    return (row, *finish(fold((row,), start=state), Finish(step.id), moment))
+
+
+def _only_its_owner(lock: Hung, moment: Moment, step: str | None = None) -> None:
+    if lock.by.id != moment.by.id:
+        raise Refused(
+            "not_your_lock",
+            f"Lock {lock.lock} is {lock.by.name}'s. {lock.by.name} takes it off, signed in; if they are away, a lead "
+            "with the safety officer.",
+            step=step,
+            logged=True,
+        )
+
+
+def _own_off(state: JobState, command: TakeOwnLockOff, moment: Moment) -> tuple[Event, ...]:
+    lock = state.locks.numbered(" ".join(command.lock.split()))
+    if lock is None or lock.point:
+        raise Refused("no_lock", f"No lock {command.lock!r} is on as anybody's own. Choose one of those listed.")
+    _only_its_owner(lock, moment)
+    return (event_of(OwnLockOff, state, moment, lock=lock.lock),)
+
+
+def _remove(state: JobState, command: RemoveOthersLock, moment: Moment) -> tuple[Event, ...]:
+    """Remove a lock in its owner's absence: two people sign, the four facts are given."""
+    if moment.by.role is not Role.LEAD or command.officer.role is not Role.SAFETY_OFFICER:
+        raise Refused(
+            "lock_role", "Somebody else's lock is removed by a lead together with a safety officer.", logged=True
+        )
+    lock = state.locks.numbered(" ".join(command.lock.split()))
+    if lock is None:
+        raise Refused("no_lock", f"No lock {command.lock!r} is on. Choose one of those listed.")
+    if lock.by.id in (moment.by.id, command.officer.id):
+        raise Refused("own_lock", f"Lock {lock.lock} is {lock.by.name}'s own: they take it off themselves.")
+    off_site = words_of(command.off_site, "How it is known that the owner is off site")
+    telling = words_of(command.telling, "How the owner will be told")
+    attempts = _attempts(command)
+    step = state.due
+    if lock.point:
+        _row_step(state, step.id if step else "", "locks_off", moment)
+    removed = event_of(
+        OthersLockRemoved, state, moment, lock=lock.lock, owner=lock.by, point=lock.point or None, off_site=off_site,
+        attempts=attempts, telling=telling, signature=signature_of(state, moment, MEANING_REMOVE),
+        officer=command.officer, officer_signature=signature_of(state, moment, MEANING_REMOVE),
+    )  # fmt: skip
+    if step is None or not lock.point:
+        return (removed,)
+    return _with_the_last(state, step, moment, removed, last=len(state.locks.points) == 1)
+
+
+def _attempts(command: RemoveOthersLock) -> tuple[Contact, ...]:
+    given = [(at.strip(), how.strip()) for at, how in command.attempts if at.strip() or how.strip()]
+    if not given:
+        raise Refused("no_attempt", "Nobody has tried to reach the owner. Try, then enter when and how.", logged=True)
+    if len(given) > MOST_ATTEMPTS:
+        raise Invalid(f"{len(given)} attempts were given; {MOST_ATTEMPTS} is the most. Put some together.")
+    for at, _ in given:
+        if not re.fullmatch(r"\d{4}-\d{2}-\d{2}[ T]\d{2}:\d{2}", at, re.ASCII):
+            raise Invalid(f"The attempt to reach the owner at {at!r}: give day and time, such as 2026-03-31 14:05.")
+    return tuple(Contact(at=at.replace("T", " "), how=words_of(how, "What came of the attempt")) for at, how in given)
+
+
+def _stroke(state: JobState, command: StrokeDamper, moment: Moment) -> tuple[Event, ...]:
+    """Do one part of a trial; only with every door on, and each part in its turn."""
+    point = _point(state, command.point)
+    stroke = state.locks.stroke
+    if command.part is StrokePart.CLEAR:
+        _may_stroke(state, point, moment)
+        return (_part(state, point, command, moment),)
+    if stroke is None or stroke.point != point.id:
+        raise Refused("no_trial", f"{point.tag} is not being moved for a trial. Begin one under Locks.")
+    if command.part is StrokePart.GIVEN_UP and stroke.part is StrokePart.OFF:
+        return (_part(state, point, command, moment),)
+    if command.part is not stroke.part:
+        raise Refused("trial_order", f"The trial of {point.tag} goes on with another part. Reload the page.")
+    if command.part is not StrokePart.ON and state.stage is not Stage.OPEN:
+        raise Refused("not_open", f"The job is {state.stage}. Now {point.tag} may only be locked again.")
+    match command.part:
+        case StrokePart.OFF if row := state.locks.at(point.id):
+            _only_its_owner(row, moment)
+            return (_part(state, point, command, moment, seen="lock off"),)
+        case StrokePart.ON:
+            return _locked_again(state, point, command, moment)
+        case _:
+            return (_part(state, point, command, moment),)
+
+
+def _may_stroke(state: JobState, point: IsolationPoint, moment: Moment) -> None:
+    if moment.by.role is not Role.LEAD:
+        raise Refused("role", f"A {moment.by.role.words} cannot have a lock taken off for a trial. Ask a lead.")
+    if state.stage is not Stage.OPEN or state.locks.stroke is not None:
+        raise Refused("not_open", "A trial begins while the job runs and no other is in hand. Settle that first.")
+    if point.kind is not PointKind.DAMPER or state.locks.at(point.id) is None:
+        raise Refused("no_lock", f"{point.tag} is no damper with a lock on. Choose one that is.")
+    if state.model is None or any(port.door is not Door.SHUT for port in state.model.ports):
+        raise Refused("door_off", "A door is off. A damper is moved only with every door on and latched.", logged=True)
+    if own := [item.by.name for item in state.locks.own if item.by.id != moment.by.id]:
+        raise Refused("own_locks_on", f"Still locked on: {', '.join(own)}. Each takes off their own lock first.")
+
+
+def _locked_again(state: JobState, point: IsolationPoint, command: StrokeDamper, moment: Moment) -> tuple[Event, ...]:
+    if command.seen != point.safe:
+        raise Refused("not_safe", f"{point.tag} is to be {point.safe} again before it is locked. Set it right or stop.")
+    lock, number = _free_number(state, command.lock), _number(command.tag_number, "Tag number")
+    again: dict[str, None] = {}
+    flagged: dict[str, None] = {}
+    for step in state.steps:
+        if state.mark(step.id).stands and any(effect.act is Act.VERIFY_ISOLATION for effect in step.effects):
+            more, flags = relying_on(state, step)
+            again |= dict.fromkeys((step.id, *more))
+            flagged |= dict.fromkeys(flags)
+    return (
+        event_of(
+            DamperStroked, state, moment, point=point.id, tag=point.tag, part=StrokePart.ON, seen=point.safe, lock=lock,
+            tag_number=number, due_again=tuple(again) or None, flagged=tuple(flagged) or None,
+        ),
+    )  # fmt: skip
+
+
+def _part(
+    state: JobState, point: IsolationPoint, command: StrokeDamper, moment: Moment, *, seen: str = ""
+) -> DamperStroked:
+    told = words_of(seen or command.seen, "What was seen")
+    return event_of(DamperStroked, state, moment, point=point.id, tag=point.tag, part=command.part, seen=told)

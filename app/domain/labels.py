@@ -1,0 +1,43 @@
+"""Is this the component that is meant?  What was read on a label, held against the tag that it has to read.
+
+Rules kept here:
+- the whole label or its end, of four characters or more, is enough; case and signs between characters do not count;
+- what fits a look-alike nearby as well as the right one is not enough.
+"""
+
+from collections.abc import Sequence
+
+TAIL = 4
+"""The fewest characters of a label's end that tell it (this program's figure)."""
+
+
+def reads_as(typed: str, tag: str) -> bool:
+    """Whether the typed text is this label or the end of it."""
+    text, label = typed.strip().casefold(), tag.casefold()
+    if not text:
+        return False
+    if text == label or _plain(text) == _plain(label) != "":
+        return True
+    return len(text) >= TAIL and (label.endswith(text) or _plain(label).endswith(_plain(text) or "\0"))
+
+
+def told_apart(typed: str, tag: str, neighbours: Sequence[str]) -> bool:
+    """Whether the typed text is this label and no neighbour's."""
+    if _plain(typed.casefold()) == _plain(tag.casefold()) != "":
+        return True
+    return reads_as(typed, tag) and not any(reads_as(typed, other) for other in neighbours)
+
+
+def look_alikes(tag: str, neighbours: Sequence[str]) -> tuple[str, ...]:
+    """Return the neighbours that could be taken for this tag: those that begin with the same letters, else all."""
+    alike = tuple(other for other in neighbours if _letters(other) == _letters(tag))
+    return alike or tuple(neighbours)
+
+
+def _plain(text: str) -> str:
+    return "".join(char for char in text if char.isalnum())
+
+
+def _letters(tag: str) -> str:
+    last_word = tag.rsplit(maxsplit=1)[-1] if tag.split() else tag
+    return last_word[: next((place for place, char in enumerate(last_word) if not char.isalpha()), len(last_word))]

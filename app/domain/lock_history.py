@@ -1,0 +1,77 @@
+"""What an outsider can see of locks in the entries of a record: rows before done, own hands, two signatures, labels."""
+
+from app.domain.containment.effects import Act
+from app.domain.deciding.isolation import BACK_TO_SERVICE, has_table, unlocked
+from app.domain.events import Event, HoldReleased, StepBegun, StepDone, StepOutside
+from app.domain.job import JobState
+from app.domain.labels import told_apart
+from app.domain.locks import DamperStroked, OthersLockRemoved, OwnLockOff, PointLocked, PointUnlocked, StrokePart
+from app.domain.procedure import Role
+from app.domain.steps import Step
+
+
+def lock_fault(state: JobState, event: Event) -> str:
+    """Return what is wrong with an entry as far as locks go; nothing if the rules would have allowed it."""
+    match event:
+        case StepBegun() | StepDone() | StepOutside() | HoldReleased():
+            step = state.step(event.step)
+            return "" if step is None else _mark_fault(state, event, step)
+        case PointLocked() if state.locks.at(event.point) is not None:
+            return f"{event.tag} was locked twice."
+        case PointLocked() if state.due is None or state.due.table != "locks_on":
+            return f"{event.tag} was locked when another step was due."
+        case PointUnlocked() | OwnLockOff():
+            lock = state.locks.numbered(event.lock)
+            if lock is None or lock.by.id != event.by.id:
+                return f"{event.by.name} took off lock {event.lock}, which was not theirs."
+            return ""
+        case OthersLockRemoved():
+            return _removal_fault(state, event)
+        case DamperStroked():
+            return _trial_fault(state, event)
+        case _:
+            return ""
+
+
+def _mark_fault(state: JobState, event: StepBegun | StepDone | StepOutside | HoldReleased, step: Step) -> str:
+    acts = {effect.act for effect in step.effects}
+    if state.locks.stroke is not None:
+        return f"a step was marked while {state.locks.stroke.tag} was being moved for a trial."
+    if acts & BACK_TO_SERVICE and state.locks.own:
+        return f"the step {step.id} was marked while {state.locks.own[0].by.name}'s own lock was on."
+    if Act.TAKE_DOOR_OFF in acts and has_table(state) and unlocked(state):
+        return f"the step {step.id} was marked while {unlocked(state)[0].tag} was not locked."
+    if isinstance(event, StepDone) and step.table == "locks_on" and unlocked(state):
+        return f"the step {step.id} was done while {unlocked(state)[0].tag} was not locked."
+    if isinstance(event, StepDone) and step.table == "locks_off" and state.locks.points:
+        return f"the step {step.id} was done while a lock was on {state.locks.points[0].tag}."
+    if isinstance(event, StepBegun):
+        neighbours = (state.opened.housing.neighbours if state.opened else None) or ()
+        for asked in step.asks_at("begin"):
+            if not told_apart((event.labels or {}).get(asked.ask.id, ""), asked.ask.expects or "", neighbours):
+                return f"the step {step.id} was begun without the label of {asked.ask.expects} being read."
+    return ""
+
+
+def _removal_fault(state: JobState, event: OthersLockRemoved) -> str:
+    lock = state.locks.numbered(event.lock)
+    if event.by.role is not Role.LEAD or event.officer.role is not Role.SAFETY_OFFICER:
+        return f"lock {event.lock} was removed without a lead and a safety officer."
+    if lock is None or lock.by.id != event.owner.id or event.owner.id in (event.by.id, event.officer.id):
+        return f"lock {event.lock} was removed that was not {event.owner.name}'s, or by its own owner."
+    if not event.attempts or not event.off_site or not event.telling:
+        return f"lock {event.lock} was removed without all that has to be known first."
+    ours, theirs = event.signature, event.officer_signature
+    if (ours.size, ours.root) != (theirs.size, theirs.root):
+        return f"the two signatures at the removal of lock {event.lock} cover different records."
+    return ""
+
+
+def _trial_fault(state: JobState, event: DamperStroked) -> str:
+    stroke = state.locks.stroke
+    if event.part is StrokePart.CLEAR:
+        return f"{event.by.name} began a trial of {event.tag}." if event.by.role is not Role.LEAD or stroke else ""
+    if stroke is None or stroke.point != event.point:
+        return f"{event.tag} was moved without a trial in hand."
+    given_up = event.part is StrokePart.GIVEN_UP and stroke.part is StrokePart.OFF
+    return "" if given_up or event.part is stroke.part else f"the trial of {event.tag} left a part out."

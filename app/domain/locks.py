@@ -1,0 +1,278 @@
+"""Locks on a housing: one row for each point of isolation, everybody's own lock, and locks that others had to remove.
+
+Rules kept here:
+- a row says which point, its position as seen, lock and tag number, by whom, when, and who took the lock off;
+- nobody's lock leaves the list: one that is off stays with its times;
+- a lock comes off by the hand that put it on (29 CFR 1910.147(e)(3)); whatever else happens says how;
+- a lock taken off for a trial goes by its own parts, in order, and the isolation is verified anew (1910.147(f)(1)).
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from typing import Literal, assert_never
+
+from app.domain.event_base import JobEvent, Signature, Who
+from app.domain.text import Kept
+
+
+class StrokePart(StrEnum):
+    """The parts of moving a locked damper for a trial, in order; or given up before the lock came off."""
+
+    CLEAR = "clear"
+    OFF = "off"
+    MOVED = "moved"
+    ON = "on"
+    GIVEN_UP = "given_up"
+
+
+NEXT_PART = {StrokePart.CLEAR: StrokePart.OFF, StrokePart.OFF: StrokePart.MOVED, StrokePart.MOVED: StrokePart.ON}
+
+
+class PointLocked(JobEvent):
+    """A lock went onto one point of isolation.  seen: the position as seen there."""
+
+    type: Literal["point_locked"] = "point_locked"
+    step: str
+    point: str
+    tag: str
+    seen: str
+    lock: str
+    tag_number: str
+
+
+class PointUnlocked(JobEvent):
+    """Whoever locked a point took the lock off."""
+
+    type: Literal["point_unlocked"] = "point_unlocked"
+    step: str
+    point: str
+    lock: str
+
+
+class OwnLockOn(JobEvent):
+    """Somebody put their own lock on, for as long as they are exposed."""
+
+    type: Literal["own_lock_on"] = "own_lock_on"
+    lock: str
+
+
+class OwnLockOff(JobEvent):
+    """Somebody took their own lock off."""
+
+    type: Literal["own_lock_off"] = "own_lock_off"
+    lock: str
+
+
+class Contact(Kept):
+    """One attempt to reach the owner of a lock: when (site time, as written), how and what came of it."""
+
+    at: str
+    how: str
+
+
+class OthersLockRemoved(JobEvent):
+    """A lock was removed that its owner did not take off: by a lead with the safety officer, both signed.
+
+    point: the point of isolation it was on; None for somebody's own lock.  off_site: how it is known that the owner is
+    not on site.  attempts: to reach the owner.  telling: how the owner will be told before they next work here.
+    """
+
+    type: Literal["others_lock_removed"] = "others_lock_removed"
+    lock: str
+    owner: Who
+    point: str | None = None
+    off_site: str
+    attempts: tuple[Contact, ...]
+    telling: str
+    signature: Signature
+    officer: Who
+    officer_signature: Signature
+
+
+class DamperStroked(JobEvent):
+    """One part of moving a locked damper for a trial.  seen: what was seen; lock, tag_number: when it goes back on."""
+
+    type: Literal["damper_stroked"] = "damper_stroked"
+    point: str
+    tag: str
+    part: StrokePart
+    seen: str
+    lock: str | None = None
+    tag_number: str | None = None
+    due_again: tuple[str, ...] | None = None
+    flagged: tuple[str, ...] | None = None
+
+
+LocksEvent = PointLocked | PointUnlocked | OwnLockOn | OwnLockOff | OthersLockRemoved | DamperStroked
+
+
+@dataclass(frozen=True, slots=True)
+class LockPoint:
+    """Put a lock on one point of isolation, and say in which position it is seen."""
+
+    step: str
+    point: str
+    seen: str
+    lock: str
+    tag_number: str
+
+
+@dataclass(frozen=True, slots=True)
+class UnlockPoint:
+    """Take one's lock off a point of isolation."""
+
+    step: str
+    point: str
+
+
+@dataclass(frozen=True, slots=True)
+class PutOwnLockOn:
+    """Put one's own lock on."""
+
+    lock: str
+
+
+@dataclass(frozen=True, slots=True)
+class TakeOwnLockOff:
+    """Take one's own lock off."""
+
+    lock: str
+
+
+@dataclass(frozen=True, slots=True)
+class RemoveOthersLock:
+    """Remove a lock whose owner is away.  officer: the safety officer whose secret was entered and was right.
+
+    attempts: pairs of when and how the owner was tried to be reached.
+    """
+
+    lock: str
+    officer: Who
+    off_site: str
+    attempts: tuple[tuple[str, str], ...]
+    telling: str
+
+
+@dataclass(frozen=True, slots=True)
+class StrokeDamper:
+    """Do the next part of moving a locked damper for a trial."""
+
+    point: str
+    part: StrokePart
+    seen: str = ""
+    lock: str = ""
+    tag_number: str = ""
+
+
+LocksCommand = LockPoint | UnlockPoint | PutOwnLockOn | TakeOwnLockOff | RemoveOthersLock | StrokeDamper
+
+
+@dataclass(frozen=True, slots=True)
+class Hung:
+    """One lock with its times.  point, tag, seen, tag_number: empty for somebody's own lock.
+
+    off_at, off_by: when and by whom it came off; None while it is on.
+    """
+
+    lock: str
+    by: Who
+    at: str
+    point: str = ""
+    tag: str = ""
+    seen: str = ""
+    tag_number: str = ""
+    off_at: str | None = None
+    off_by: Who | None = None
+
+    @property
+    def on(self) -> bool:
+        """Whether the lock is on."""
+        return self.off_at is None
+
+
+@dataclass(frozen=True, slots=True)
+class Stroke:
+    """A damper that is being moved for a trial, and the part that comes next."""
+
+    point: str
+    tag: str
+    part: StrokePart
+
+
+@dataclass(frozen=True, slots=True)
+class Locks:
+    """Every lock of a job in the order in which they went on, and the trial in hand, if there is one."""
+
+    hung: tuple[Hung, ...] = ()
+    stroke: Stroke | None = None
+
+    def at(self, point: str) -> Hung | None:
+        """Return the lock that is on a point now."""
+        return next((item for item in self.hung if item.on and item.point == point), None)
+
+    def numbered(self, lock: str) -> Hung | None:
+        """Return the lock with this number if it is on."""
+        return next((item for item in self.hung if item.on and item.lock == lock), None)
+
+    @property
+    def own(self) -> tuple[Hung, ...]:
+        """Everybody's own locks that are on."""
+        return tuple(item for item in self.hung if item.on and not item.point)
+
+    @property
+    def points(self) -> tuple[Hung, ...]:
+        """The locks that are on points of isolation."""
+        return tuple(item for item in self.hung if item.on and item.point)
+
+
+def evolve_locks(locks: Locks, event: LocksEvent) -> Locks:
+    """Return the locks after one more event; total, and silent about what cannot be."""
+    match event:
+        case PointLocked():
+            row = Hung(event.lock, event.by, event.at, event.point, event.tag, event.seen, event.tag_number)
+            return replace(locks, hung=(*locks.hung, row))
+        case OwnLockOn():
+            return replace(locks, hung=(*locks.hung, Hung(event.lock, event.by, event.at)))
+        case PointUnlocked() | OwnLockOff() | OthersLockRemoved():
+            return _off(locks, event.lock, event)
+        case DamperStroked():
+            return _stroked(locks, event)
+        case _:
+            assert_never(event)
+
+
+def _off(locks: Locks, lock: str, event: JobEvent) -> Locks:
+    return replace(
+        locks,
+        hung=tuple(
+            replace(item, off_at=event.at, off_by=event.by) if item.on and item.lock == lock else item
+            for item in locks.hung
+        ),
+    )
+
+
+def _stroked(locks: Locks, event: DamperStroked) -> Locks:
+    part = NEXT_PART.get(event.part)
+    stroke = None if part is None else Stroke(event.point, event.tag, part)
+    match event.part:
+        case StrokePart.OFF:
+            row = locks.at(event.point)
+            locks = locks if row is None else _off(locks, row.lock, event)
+        case StrokePart.ON:
+            row = Hung(event.lock or "", event.by, event.at, event.point, event.tag, event.seen, event.tag_number or "")
+            locks = replace(locks, hung=(*locks.hung, row))
+        case _:
+            pass
+    return replace(locks, stroke=stroke)
+
+
+def notable_of(event: LocksEvent) -> Iterator[tuple[str, str]]:
+    """Yield kind and sentence where the reviewer must open an entry: a lock removed by others, a damper moved."""
+    match event:
+        case OthersLockRemoved():
+            yield "lock removed", f"Lock {event.lock} of {event.owner.name} was removed: {event.off_site}"
+        case DamperStroked(part=StrokePart.OFF):
+            yield "lock off for a trial", f"The lock of {event.tag} came off so that it could be moved."
+        case _:
+            pass

@@ -1,0 +1,130 @@
+"""Locks and repeated readings in the record: a sentence for each entry, and tables that show them at one glance."""
+
+from collections.abc import Sequence
+from typing import Any, assert_never
+
+from app.domain.event_base import Who
+from app.domain.events import Event
+from app.domain.job import JobState
+from app.domain.locks import (
+    DamperStroked,
+    LocksEvent,
+    OthersLockRemoved,
+    OwnLockOff,
+    OwnLockOn,
+    PointLocked,
+    PointUnlocked,
+    StrokePart,
+)
+from app.domain.watching import ReadingMissed, ReadingRepeated, WatchEvent
+from app.domain.words import unit_words
+from app.records.moments import local_text
+from app.records.wording import limit_words
+
+
+def lock_sentence(event: LocksEvent) -> str:
+    """Return one sentence for an entry about locks."""
+    who = event.by.name
+    match event:
+        case PointLocked():
+            return f"{who} put lock {event.lock} with tag {event.tag_number} on {event.tag}, seen {event.seen}."
+        case PointUnlocked():
+            return f"{who} took lock {event.lock} off {event.point}."
+        case OwnLockOn():
+            return f"{who} put their own lock {event.lock} on."
+        case OwnLockOff():
+            return f"{who} took their own lock {event.lock} off."
+        case OthersLockRemoved():
+            return (
+                f"{who} and {event.officer.name} removed lock {event.lock} of {event.owner.name}. "
+                f"Off site: {event.off_site}. Tried to reach: {attempts_words(event)}. Will be told: {event.telling}."
+            )
+        case DamperStroked():
+            return _trial_sentence(event, who)
+        case _:
+            assert_never(event)
+
+
+def attempts_words(event: OthersLockRemoved) -> str:
+    """Say when and how the owner of a lock was tried to be reached."""
+    return "; ".join(f"{item.at} {item.how}" for item in event.attempts)
+
+
+def _trial_sentence(event: DamperStroked, who: str) -> str:
+    match event.part:
+        case StrokePart.CLEAR:
+            return f"{who} cleared {event.tag} for a trial: {event.seen}"
+        case StrokePart.OFF:
+            return f"{who} took the lock off {event.tag} for a trial."
+        case StrokePart.MOVED:
+            return f"{who} moved {event.tag}: {event.seen}"
+        case StrokePart.ON:
+            again = f" {len(event.due_again)} steps are due again." if event.due_again else ""
+            return f"{who} put lock {event.lock} with tag {event.tag_number} on {event.tag}, seen {event.seen}.{again}"
+        case StrokePart.GIVEN_UP:
+            return f"{who} gave the trial of {event.tag} up: {event.seen}"
+        case _:
+            assert_never(event.part)
+
+
+def watch_sentence(event: WatchEvent) -> str:
+    """Return one sentence for an entry about the repeated reading."""
+    match event:
+        case ReadingRepeated():
+            value = f"{event.answer.text} {unit_words(event.answer.unit)}".strip()
+            return f"{event.by.name} took the repeated reading: {value}, {event.judged.verdict}."
+        case ReadingMissed():
+            told = f"A repeated reading was due at {event.due} and was not taken (number {event.count})."
+            return f"{told} Seen when {event.by.name} acted or looked."
+        case _:
+            assert_never(event)
+
+
+def lock_tables(state: JobState, events: Sequence[Event], zone: str) -> list[dict[str, Any]]:
+    """Return tables (title, head, rows of texts) of locks, locks removed by others and repeated readings, if any."""
+    points = [
+        [item.tag, item.seen, f"{item.lock} / {item.tag_number}", _when(item.by, item.at, zone),
+         _when(item.off_by, item.off_at, zone)]
+        for item in state.locks.hung if item.point
+    ]  # fmt: skip
+    own = [
+        [item.by.name, item.lock, _when(None, item.at, zone), _when(item.off_by, item.off_at, zone)]
+        for item in state.locks.hung
+        if not item.point
+    ]
+    removed = [
+        [event.lock, event.owner.name, event.off_site, attempts_words(event), event.telling,
+         f"{event.by.name}; {event.officer.name}, {local_text(event.at, zone)}"]
+        for event in events if isinstance(event, OthersLockRemoved)
+    ]  # fmt: skip
+    made = [
+        ("Isolation, point by point", ["Point", "Seen", "Lock / tag", "On", "Off"], points),
+        ("Own locks", ["Person", "Lock", "On", "Off"], own),
+        (
+            "Locks removed in their owner's absence",
+            ["Lock", "Owner", "Off site: how known", "Attempts", "Will be told", "By"],
+            removed,
+        ),
+        ("Readings repeated while a door was off", ["When", "By", "Read", "Limit", "Verdict"], _readings(events, zone)),
+    ]
+    return [{"title": title, "head": head, "rows": rows} for title, head, rows in made if rows]
+
+
+def _when(who: Who | None, at: str | None, zone: str) -> str:
+    told = local_text(at or "", zone)
+    return f"{who.name}, {told}" if who and told else told or "on"
+
+
+def _readings(events: Sequence[Event], zone: str) -> list[list[str]]:
+    rows = []
+    for event in events:
+        match event:
+            case ReadingRepeated(judged=judged):
+                value = f"{event.answer.text} {unit_words(event.answer.unit)}".strip()
+                limit = limit_words(judged.low, judged.high, judged.op, judged.unit)
+                rows.append([local_text(event.at, zone), event.by.name, value, limit, judged.verdict])
+            case ReadingMissed():
+                rows.append([local_text(event.due, zone), "", "MISSED", "", f"number {event.count}"])
+            case _:
+                pass
+    return rows

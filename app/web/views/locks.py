@@ -1,0 +1,215 @@
+"""Locks as screens show them: the rows of the step that is due, the parts of a trial, everybody's locks on one page."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from app.domain.containment.state import Door
+from app.domain.deciding.locks import OTHERWISE
+from app.domain.housing import IsolationPoint, PointKind
+from app.domain.job import JobState, Stage
+from app.domain.locks import Hung, StrokePart
+from app.domain.procedure import Role
+from app.domain.watching import MOST_MISSED, stands_open
+from app.domain.words import unit_words
+from app.records.locks import lock_tables
+from app.records.moments import local_text
+from app.records.wording import limit_words
+from app.services.ports import Person, Session
+from app.web.views.step import Refill, new_token
+
+ROW = "row"
+"""What a refill of a row's form is known by; its answers are the fields."""
+
+
+@dataclass(frozen=True, slots=True)
+class RowView:
+    """One point of isolation.  state: what stands in its row; chosen: whether the form below is for it."""
+
+    point: str
+    tag: str
+    kind: str
+    safe: str
+    state: str
+    chosen: bool
+    open: bool
+
+
+@dataclass(frozen=True, slots=True)
+class LocksView:
+    """The rows of a step, or the part of a trial that comes next.
+
+    act: on, off or the part of a trial; point, tag: what the form is for, empty if there is nothing to record here.
+    options: positions to choose from, the safe one first.  typed: what was typed before a refusal.
+    """
+
+    heading: str
+    told: str
+    rows: tuple[RowView, ...]
+    act: str
+    button: str
+    step: str
+    point: str
+    tag: str
+    safe: str
+    options: tuple[str, ...]
+    asks_lock: bool
+    asks_words: str
+    may_give_up: bool
+    token: str
+    other_token: str
+    typed: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class WatchView:
+    """The repeated reading.  due: local time by which it is asked for, or nothing while the job is stopped."""
+
+    label: str
+    due: str
+    missed: str
+    unit: str
+    limit: str
+    basis: str
+    interval: str
+
+
+@dataclass(frozen=True, slots=True)
+class BoardView:
+    """Everybody's locks.  own: one's own that are on; others: other people's that are on, with number and words."""
+
+    tables: tuple[Mapping[str, object], ...]
+    own: tuple[str, ...]
+    others: tuple[tuple[str, str], ...]
+    dampers: tuple[tuple[str, str], ...]
+    why_no_trial: str
+    may_lead: bool
+    officers: tuple[tuple[str, str], ...]
+    not_these: tuple[str, ...]
+    token: str
+    tokens: tuple[str, str, str]
+
+
+def shows_rows(state: JobState) -> bool:
+    """Whether the step that is due is done row by row, or a trial has to be ended first."""
+    due = state.due
+    return state.stage is Stage.OPEN and due is not None and (due.table is not None or state.locks.stroke is not None)
+
+
+def rows_view(state: JobState, session: Session, refill: Refill | None) -> LocksView:
+    """Return the rows of the step that is due, or the next part of a trial."""
+    typed = refill.answers if refill and refill.step == ROW else {}
+    points = state.opened.housing.points if state.opened else ()
+    if state.locks.stroke is not None:
+        return _trial(state, points, typed)
+    due = state.due
+    assert due is not None
+    act = "on" if due.table == "locks_on" else "off"
+    left = [item for item in points if (state.locks.at(item.id) is None) == (act == "on")]
+    mine = [item for item in left if act == "on" or _by(state, item) == session.who.id]
+    chosen = next((item for item in left if item.id == typed.get("point")), None) or next(iter(mine), None)
+    rows = tuple(_row(state, item, chosen=item is chosen, left=item in left) for item in points)
+    told = "" if chosen or not left else "The locks that are left are taken off by those who put them on, signed in."
+    return LocksView(
+        heading=due.text, told=told, rows=rows, act=act, button=_button(act, chosen, left), step=due.id,
+        point=chosen.id if chosen else "", tag=chosen.tag if chosen else "", safe=chosen.safe if chosen else "",
+        options=(chosen.safe, OTHERWISE) if chosen and act == "on" else (), asks_lock=act == "on", asks_words="",
+        may_give_up=False, token=new_token(), other_token=new_token(), typed=typed,
+    )  # fmt: skip
+
+
+def _by(state: JobState, point: IsolationPoint) -> str:
+    row = state.locks.at(point.id)
+    return row.by.id if row else ""
+
+
+def _button(act: str, chosen: IsolationPoint | None, left: list[IsolationPoint]) -> str:
+    if chosen is None:
+        return "" if left else "Done"
+    return f"Record lock on {chosen.tag}" if act == "on" else f"Lock off {chosen.tag}"
+
+
+def _row(state: JobState, point: IsolationPoint, *, chosen: bool, left: bool) -> RowView:
+    row = state.locks.at(point.id)
+    zone = state.opened.zone if state.opened else "UTC"
+    return RowView(
+        point=point.id, tag=point.tag, kind=point.kind.words, safe=point.safe, state=_hung_words(row, zone),
+        chosen=chosen, open=left,
+    )  # fmt: skip
+
+
+def _hung_words(row: Hung | None, zone: str) -> str:
+    if row is None:
+        return "no lock on it"
+    return f"lock {row.lock}, tag {row.tag_number}: {row.by.name}, {local_text(row.at, zone)[11:16]}"
+
+
+TRIAL = {
+    StrokePart.OFF: ("Take the lock off {tag}.", "Lock is off", ""),
+    StrokePart.MOVED: ("Move {tag}, then bring it back.", "Record what was seen", "What was seen as it moved"),
+    StrokePart.ON: ("Lock {tag} again.", "Record lock on {tag}", ""),
+}
+
+
+def _trial(state: JobState, points: tuple[IsolationPoint, ...], typed: Mapping[str, str]) -> LocksView:
+    stroke = state.locks.stroke
+    assert stroke is not None
+    point = next(item for item in points if item.id == stroke.point)
+    heading, button, words = TRIAL[stroke.part]
+    row = state.locks.at(point.id)
+    owner = f"By {row.by.name}, whose lock it is, signed in. " if row else ""
+    on = stroke.part is StrokePart.ON
+    return LocksView(
+        heading=heading.format(tag=stroke.tag),
+        told=f"{owner}{stroke.tag} is being moved for a trial; the isolation is verified anew after it.",
+        rows=tuple(_row(state, item, chosen=item is point, left=False) for item in points),
+        act=str(stroke.part), button=button.format(tag=stroke.tag), step="", point=point.id, tag=point.tag,
+        safe=point.safe, options=(point.safe, OTHERWISE) if on else (), asks_lock=on, asks_words=words,
+        may_give_up=stroke.part is StrokePart.OFF, token=new_token(), other_token=new_token(), typed=typed,
+    )  # fmt: skip
+
+
+def watch_view(state: JobState) -> WatchView | None:
+    """Return the repeated reading while it is asked for or may be taken; None while no door is off."""
+    opened = state.opened
+    repeated = opened.repeated if opened else None
+    if opened is None or repeated is None or not stands_open(state.model):
+        return None
+    limit = repeated.limit
+    missed = f"{state.watch.missed} missed; {MOST_MISSED} stop the job" if state.watch.missed else ""
+    return WatchView(
+        label=repeated.label,
+        due=local_text(state.watch.due or "", opened.zone)[11:16],
+        missed=missed,
+        unit=unit_words(repeated.unit),
+        limit=limit_words(limit.low, limit.high, limit.op, limit.unit) if limit else "",
+        basis=limit.basis if limit else "no limit entered for this site",
+        interval=f"Every {repeated.minutes} minutes while a door is off: {repeated.basis}",
+    )
+
+
+def board_view(state: JobState, session: Session, people: tuple[Person, ...], events: tuple[object, ...]) -> BoardView:
+    """Return everybody's locks as one person sees them; events: those of the job, for what stands in no state."""
+    zone = state.opened.zone if state.opened else "UTC"
+    housing = state.opened.housing if state.opened else None
+    on = [item for item in state.locks.hung if item.on]
+    lead = session.who.role is Role.LEAD
+    shut = state.model is not None and all(port.door is Door.SHUT for port in state.model.ports)
+    dampers = [
+        (item.id, item.tag) for item in (housing.points if housing else ())
+        if item.kind is PointKind.DAMPER and state.locks.at(item.id)
+    ]  # fmt: skip
+    return BoardView(
+        tables=tuple(lock_tables(state, events, zone)),  # type: ignore[arg-type]
+        own=tuple(item.lock for item in on if not item.point and item.by.id == session.who.id),
+        others=tuple(
+            (item.lock, f"{item.lock} of {item.by.name}{', on ' + item.tag if item.tag else ', own'}")
+            for item in on if item.by.id != session.who.id
+        ),
+        dampers=tuple(dampers) if shut and state.stage is Stage.OPEN and not state.locks.stroke else (),
+        why_no_trial="A damper is moved only while the job runs, with a lock on it and every door on.",
+        may_lead=lead,
+        officers=tuple((person.id, person.name) for person in people if person.role is Role.SAFETY_OFFICER),
+        not_these=(housing.neighbours if housing else None) or (),
+        token=new_token(),
+        tokens=(new_token(), new_token(), new_token()),
+    )  # fmt: skip

@@ -1,0 +1,278 @@
+"""Rows 20 and 24 to 28: labels, repeated readings, rows of locks, locks of others, own locks, the permit."""
+
+from collections.abc import Iterator
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+from httpx2 import Response
+
+from app.domain.event_base import Who
+from app.domain.events import AttemptRefused, JobStopped
+from app.domain.job import JobState, Stage
+from app.domain.locks import OthersLockRemoved, PointLocked
+from app.domain.watching import ReadingMissed, ReadingRepeated
+from tests.web.desk import SECRETS, Clock, Desk
+
+
+@pytest.fixture
+def clock() -> Clock:
+    """A told clock."""
+    return Clock()
+
+
+@pytest.fixture
+def desk(tmp_path: Path, clock: Clock) -> Iterator[Desk]:
+    """A sample site with its people, by a clock that is told."""
+    made = Desk.at(tmp_path, clock)
+    yield made
+    made.running.close()
+
+
+def at(desk: Desk, words: str) -> tuple[str, str]:
+    """Open a job, work up to the step whose action holds these words; return the job and the step's id."""
+    job = desk.open_job()
+    return job, due(desk.work_until(job, words))
+
+
+def due(state: JobState) -> str:
+    """Return the id of the step that is due."""
+    assert state.due is not None
+    return state.due.id
+
+
+def last_refusal(desk: Desk, job: str) -> AttemptRefused:
+    """Return the newest entry of the job, which must be a refusal."""
+    event = desk.running.site.jobs.events(job)[-1]
+    assert isinstance(event, AttemptRefused)
+    return event
+
+
+def lock(desk: Desk, who: Who, job: str, step: str, point: str, seen: str = "shut") -> Response:
+    """Record one row of the table of locks."""
+    return desk.post(
+        who,
+        f"/jobs/{job}/rows",
+        act="on",
+        step=step,
+        point=point,
+        seen=seen,
+        lock=f"L-{point}",
+        tag_number=f"T-{point}",
+    )
+
+
+def test_row_20_a_neighbours_damper_is_blocked_logged_and_named(desk: Desk) -> None:
+    """The label of the damper next door is no beginning: both tags are told and the refusal is an entry."""
+    hands = desk.named("technician")
+    job, step = at(desk, "Shut the upstream damper")
+    page = desk.get(hands, f"/jobs/{job}/now").text
+
+    answer = desk.post(hands, f"/jobs/{job}/marks", step=step, act="begin", **{"a.label": "D-201"})
+    right = desk.post(hands, f"/jobs/{job}/marks", step=step, act="begin", **{"a.label": "d-301"})
+
+    assert "Must read <b>D-301</b>" in page
+    assert "not this one: D-201, D-202" in page
+    assert answer.status_code == 409
+    assert "D-201" in answer.text
+    assert 'value="D-201"' in answer.text
+    assert right.status_code == 303
+    events = desk.running.site.jobs.events(job)
+    refusal = next(event for event in events if isinstance(event, AttemptRefused))
+    assert refusal.code == "wrong_tag"
+    assert "D-201" in refusal.sentence
+    assert "D-301" in refusal.sentence
+    begun = desk.running.site.jobs.state(job).mark(step)
+    assert begun.labels == {"label": "d-301"}
+
+
+def test_row_24_a_reading_missed_twice_stops_the_job_with_its_times(desk: Desk, clock: Clock) -> None:
+    """With a door off the next reading is in view; once missed it is marked, twice it stops the job."""
+    hands, eyes = desk.named("technician"), desk.named("technician", 1)
+    job, _ = at(desk, "Inspect the bag")
+    first = desk.get(hands, f"/jobs/{job}/now").text
+    clock.now += timedelta(minutes=20)
+    taken = desk.post(hands, f"/jobs/{job}/reading", reading="-20")
+    clock.now += timedelta(minutes=31)
+    desk.clients.clear()  # sessions have locked meanwhile
+    once = desk.get(eyes, f"/jobs/{job}/now").text
+    clock.now += timedelta(minutes=31)
+    desk.clients.clear()
+    twice = desk.get(eyes, f"/jobs/{job}/now").text
+
+    assert "Reading by 07:45" in first
+    assert taken.status_code == 303
+    assert "1 missed; 2 stop the job" in once
+    assert "Stopped by" in twice
+    assert desk.running.site.jobs.state(job).stage is Stage.STOPPED
+    events = desk.running.site.jobs.events(job)
+    assert [event.due[11:16] for event in events if isinstance(event, ReadingMissed)] == ["08:05", "08:35"]
+    assert [event.answer.text for event in events if isinstance(event, ReadingRepeated)] == ["-20"]
+    stop = events[-1]
+    assert isinstance(stop, JobStopped)
+    assert stop.reason == "unexpected"
+    assert "08:35" in stop.text
+
+
+def test_row_24_whoever_acts_on_an_overdue_job_finds_it_stopped(desk: Desk, clock: Clock) -> None:
+    """A mark that comes when two readings were missed is refused, and the stop stands in the record."""
+    hands = desk.named("technician")
+    job, step = at(desk, "Inspect the bag")
+    clock.now += timedelta(minutes=90)
+    desk.clients.clear()  # sessions have locked meanwhile
+
+    good = {"a.seen": "whole, strap tight in its groove"}
+    answer = desk.post(hands, f"/jobs/{job}/marks", step=step, act="finish", note="", **good)
+
+    assert answer.status_code == 409
+    assert "The job is stopped" in answer.text
+    assert desk.running.site.jobs.state(job).stage is Stage.STOPPED
+    assert not desk.running.site.jobs.state(job).mark(step).stands
+
+
+def test_row_25_with_one_point_left_out_nothing_is_opened(desk: Desk) -> None:
+    """Two of three points locked: the step does not end, the refusal names the third, and the door is refused."""
+    hands = desk.named("technician")
+    job, step = at(desk, "Apply a lock")
+    door = next(item.id for item in desk.running.site.jobs.state(job).steps if item.id.endswith("open/door"))
+    for point in ("upstream", "downstream"):
+        assert lock(desk, hands, job, step, point).status_code == 303
+
+    done = desk.post(hands, f"/jobs/{job}/marks", step=step, act="finish", note="")
+    told = last_refusal(desk, job).sentence
+    opening = desk.post(hands, f"/jobs/{job}/marks", step=door, act="begin", **{"a.label": "EF-03"})
+
+    assert done.status_code == 409
+    assert "F-31" in told
+    assert opening.status_code == 409
+    assert due(desk.running.site.jobs.state(job)) == step
+    page = desk.get(hands, f"/jobs/{job}/now").text
+    assert "lock L-upstream, tag T-upstream" in page
+    assert "no lock on it" in page
+    assert lock(desk, hands, job, step, "fan", "stopped, isolator off").status_code == 303
+    assert due(desk.running.site.jobs.state(job)).endswith("verify/pressure")
+    rows = [event for event in desk.running.site.jobs.events(job) if isinstance(event, PointLocked)]
+    assert [(row.tag, row.by.id) for row in rows] == [(tag, hands.id) for tag in ("D-301", "D-302", "F-31")]
+
+
+def test_row_25_a_refused_row_keeps_what_was_typed(desk: Desk) -> None:
+    """A point seen in another position is refused and logged; lock and tag number still stand in their fields."""
+    hands = desk.named("technician")
+    job, step = at(desk, "Apply a lock")
+
+    answer = lock(desk, hands, job, step, "downstream", "in another position")
+
+    assert answer.status_code == 409
+    assert "D-302" in last_refusal(desk, job).sentence
+    assert 'value="L-downstream"' in answer.text
+    assert 'value="T-downstream"' in answer.text
+
+
+FACTS = {
+    "off_site": "badge says left at 06:50", "attempt-1-at": "2026-03-02T07:05", "attempt-1-how": "rang, no answer",
+    "telling": "shift lead calls before the next shift",
+}  # fmt: skip
+
+
+def remove(desk: Desk, job: str, **changed: str) -> Response:
+    """Send the removal of a lock, signed by lead and officer."""
+    lead, officer = desk.named("lead"), desk.named("safety officer")
+    signed = {"secret": SECRETS[lead.name], "officer": officer.id, "officer_secret": SECRETS[officer.name]}
+    return desk.post(lead, f"/jobs/{job}/removals", **{"lock": "P-7", **FACTS, **signed, **changed})
+
+
+def test_row_26_somebody_elses_lock_needs_an_attempt_and_its_owner_is_told_first(desk: Desk) -> None:
+    """Without a contact attempt or the officer's secret: refused.  Once removed, its owner reads a notice first."""
+    owner, other = desk.named("technician"), desk.named("technician", 1)
+    job, _ = at(desk, "Read the pressure")
+    desk.post(owner, f"/jobs/{job}/own-locks", act="on", lock="P-7")
+
+    none = remove(desk, job, **{"attempt-1-at": "", "attempt-1-how": ""})
+    wrong = remove(desk, job, officer_secret="not the secret")
+    assert none.status_code == 409
+    assert "Nobody has tried to reach the owner" in none.text
+    assert "badge says left at 06:50" in none.text
+    assert wrong.status_code == 403
+    assert SECRETS[desk.named("lead").name] not in none.text + wrong.text
+    assert desk.running.site.jobs.state(job).locks.own != ()
+    assert remove(desk, job).status_code == 303
+
+    event = desk.running.site.jobs.events(job)[-1]
+    assert isinstance(event, OthersLockRemoved)
+    held_up = desk.get(owner, f"/jobs/{job}/now")
+    assert (held_up.status_code, held_up.headers["location"]) == (303, "/notices")
+    notice = desk.get(owner, "/notices").text
+    assert "Your lock P-7 was removed" in notice
+    assert desk.get(other, f"/jobs/{job}/now").status_code == 200
+    assert desk.post(owner, f"/jobs/{job}/stop").status_code == 303
+    assert desk.running.site.jobs.state(job).stage is Stage.STOPPED
+    number = next(iter(desk.running.site.jobs.site().lock_notices))
+    assert desk.post(other, "/notices", notice=str(number)).status_code == 422
+    assert desk.post(owner, "/notices", notice=str(number)).status_code == 303
+    assert desk.get(owner, f"/jobs/{job}/now").status_code == 200
+    assert desk.running.site.jobs.site().lock_notices == {}
+    trail = desk.get(owner, f"/jobs/{job}").text
+    for told in ("badge says left at 06:50", "2026-03-02 07:05 rang, no answer", "shift lead calls before"):
+        assert told in trail
+
+
+def test_row_27_one_own_lock_on_keeps_the_housing_out_of_service(desk: Desk) -> None:
+    """The locks do not come off while somebody's own is on: the refusal names them; only they take it off."""
+    hands, eyes = desk.named("technician"), desk.named("technician", 1)
+    job, step = at(desk, "Remove the locks")
+    desk.post(eyes, f"/jobs/{job}/own-locks", act="on", lock="P-7")
+
+    early = desk.post(hands, f"/jobs/{job}/rows", act="off", step=step, point="fan")
+    told = last_refusal(desk, job).sentence
+    by_other = desk.post(hands, f"/jobs/{job}/own-locks", act="off", lock="P-7")
+
+    assert early.status_code == 409
+    assert eyes.name in told
+    assert "P-7" in told
+    assert by_other.status_code == 409
+    assert desk.post(eyes, f"/jobs/{job}/own-locks", act="off", lock="P-7").status_code == 303
+    for point in ("upstream", "downstream", "fan"):
+        assert desk.post(hands, f"/jobs/{job}/rows", act="off", step=step, point=point).status_code == 303
+    assert due(desk.running.site.jobs.state(job)).endswith("unlock/upstream")
+    answers = desk.running.site.jobs.state(job)
+    clear, told_to = (
+        next(s.id for s in answers.steps if s.id.endswith(name)) for name in ("unlock/clear", "unlock/told")
+    )
+    assert set(answers.mark(clear).evidence.answers) == {"tools", "doors", "people"}
+    assert answers.mark(told_to).evidence.answers["who"].text
+
+
+def test_row_27_moving_a_damper_for_a_trial_makes_the_verification_due_again(desk: Desk) -> None:
+    """Cleared, lock off by its owner, moved, locked again: on the same panel; then somebody verifies anew."""
+    hands, lead = desk.named("technician"), desk.named("lead")
+    job, step = at(desk, "Take the door off")
+    cleared = desk.post(lead, f"/jobs/{job}/trial", part="clear", point="upstream", seen="nobody near, tools back")
+    by_other = desk.post(lead, f"/jobs/{job}/trial", part="off", point="upstream")
+    marked = desk.post(hands, f"/jobs/{job}/marks", step=step, act="begin", **{"a.label": "EF-03"})
+    desk.post(hands, f"/jobs/{job}/trial", part="off", point="upstream")
+    desk.post(hands, f"/jobs/{job}/trial", part="moved", point="upstream", seen="full travel, back to shut")
+    page = desk.get(hands, f"/jobs/{job}/now").text
+    desk.post(hands, f"/jobs/{job}/trial", part="on", point="upstream", seen="shut", lock="L-9", tag_number="T-9")
+
+    assert cleared.status_code == 303
+    assert (by_other.status_code, marked.status_code) == (409, 409)
+    assert "Lock D-301 again." in page
+    assert due(desk.running.site.jobs.state(job)).endswith("verify/isolation")
+    assert desk.work_until(job, "Inspect the bag").due is not None
+
+
+def test_row_28_an_expired_permit_releases_nothing(desk: Desk, clock: Clock) -> None:
+    """The day after the permit's last day the next hold is not released, and the refusal says so."""
+    hands, officer = desk.named("technician"), desk.named("safety officer")
+    job, step = at(desk, "Record the PPE")
+    given = {"a.ppe": "suit, PAPR", "a.permit": "PTW-12", "a.permit-until": "2026-03-02"}
+    desk.post(hands, f"/jobs/{job}/marks", step=step, act="finish", note="", **given)
+    hold = due(desk.work_until(job, "Release the opening"))
+    clock.now += timedelta(days=1)
+    desk.clients.clear()  # sessions have locked meanwhile
+
+    answer = desk.post(hands, f"/jobs/{job}/release", step=hold, person=officer.id, secret=SECRETS[officer.name])
+
+    assert answer.status_code == 409
+    assert "The permit was good until 2026-03-02" in answer.text
+    assert due(desk.running.site.jobs.state(job)) == hold
