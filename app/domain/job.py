@@ -129,6 +129,11 @@ class Stamp:
     entered_by: Who | None = None
 
     @property
+    def doers(self) -> frozenset[str]:
+        """The ids of who acted and who recorded it; a second person only watched."""
+        return frozenset(who.id for who in (self.by, self.worker) if who is not None)
+
+    @property
     def hands(self) -> frozenset[str]:
         """The ids of all: who acted, who recorded it, and who was there as the second person."""
         return frozenset(who.id for who in (self.by, self.worker, self.second) if who is not None)
@@ -731,7 +736,7 @@ def _notable(state: JobState, event: Event) -> tuple[Notable, ...]:
             found.append(Notable(event.seq, "corrected", told, event.step))
         case StepWithdrawn():
             found.append(Notable(event.seq, "withdrawn", event.reason, event.step))
-        case JobStopped():
+        case JobStopped(reason=None):
             found.append(Notable(event.seq, "stopped", event.text or "The job was stopped.", event.step))
         case JobReopened():
             found.append(Notable(event.seq, "re-opened", event.answer))

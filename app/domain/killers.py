@@ -48,6 +48,9 @@ def _lines(state: JobState, step: Step, say: Say) -> list[tuple[str, str]]:
 
 def _locks(state: JobState) -> str:
     assert state.model is not None
+    if state.locks.points:
+        rows = [f"{item.tag}: lock {item.lock}" for item in state.locks.points]
+        return "; ".join([isolation_words(state.model), *rows])
     applied = _standing(state, "isolate")
     told = [
         f"{asked.ask.label.removesuffix(': lock number')}: lock {answer.text}"

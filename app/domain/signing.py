@@ -18,9 +18,10 @@ BY_VOICE = "I released this hold point by voice, as entered"
 CHANGE = "I approve this change of the step for this job"
 HAND_OVER = "I hand this job over as I left it"
 TAKE_OVER = "I take this job over as I found it"
+LOCK_REMOVAL = "I answer for the removal of this lock in its owner's absence"
 MEANINGS = frozenset({
     HOLD, SUBMIT, ACCEPT, ACCEPT_BEFORE_TRAIL, ACCESS_REVIEW, BRIEFED_TO_WORK, BRIEFED_TO_RELEASE, PAUSE,
-    BY_VOICE, CHANGE, HAND_OVER, TAKE_OVER,
+    BY_VOICE, CHANGE, HAND_OVER, TAKE_OVER, LOCK_REMOVAL,
 })  # fmt: skip
 
 

@@ -55,6 +55,10 @@ LIKELY: dict[Act, tuple[str, str]] = {
     Act.OPEN_UPSTREAM: _WRONG_DAMPER,
     Act.OPEN_DOWNSTREAM: _WRONG_DAMPER,
     Act.START_FAN: ("the fan starts on shut dampers", "look at both dampers before starting"),
+    Act.FIT_OVERBAG: ("the tear reaches past the new cuff", "look all round the tear before the cuff goes over it"),
+    Act.DRAW_TORN_OFF: ("the outer bag comes off with the torn one", "one holds the outer strap while the other draws"),
+    Act.BAND_BESIDE: ("the new band sits over the loose one", "set it beside, on a part of the neck that is whole"),
+    Act.REPLACE_GASKET: ("a corner of the new gasket stays open", "run a finger round the whole seat"),
     Act.PUT_IN_SERVICE: ("the result of a failed test is forgotten", "read the last result aloud before release"),
 }
 """For each act: how it commonly goes wrong, and what is done against it."""

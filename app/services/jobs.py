@@ -225,7 +225,9 @@ class Jobs:
         if isinstance(command, NoticeMissed) or not missed_by(state.watch, at):
             return state, False
         root = work.tip(job).frontier.root().hex()
-        moment = Moment(ledger=job, at=at, by=asked.by, local_time=local_text(at, "UTC"), root=root)
+        moment = Moment(
+            ledger=job, at=at, by=asked.by, local_time=local_text(at, "UTC"), root=root, device=_device(asked, at)
+        )
         noted = decide(state, NoticeMissed(), moment)
         return (self._append(work, job, state, noted) if noted else state), bool(noted)
 

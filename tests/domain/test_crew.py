@@ -201,7 +201,7 @@ def test_a_pause_says_the_values_that_the_record_holds() -> None:
     bench.run_to("service/pause")
     after = dict(to_say(bench.state, due(bench)))
 
-    assert before["Locks"].startswith("locked and verified; D-301: lock rehearsal, locks")
+    assert before["Locks"].startswith("locked and verified; D-301: lock L-1")
     assert cut["Closures on P1"] == "ring side: 1 tie, 1 band; package side: 1 tie, 1 band"
     assert after["Clamp of P1"].startswith("set; Upper bolt at stop")
     assert after["Stub of P1"] == "taped, held in the bag on the ring"

@@ -121,6 +121,7 @@ def test_new_limits_and_answers_hold_for_this_step_and_good_answers_stay_good() 
 
     bench.do(Finish(due(bench).id, {"seen": words[1]}), EYES)
     outside = len(bench.state.mark("port/P1/out-1/closures").attempts)
+    bench.go_on()
     bench.do(Finish(due(bench).id, {"seen": words[0]}), EYES)
 
     assert outside == 1

@@ -25,7 +25,7 @@ from app.domain.leaving import (
 from app.domain.paper import PrintBlank, Transcribe
 from app.domain.refused import Refused
 from app.records.moments import typed_instant
-from app.services.rehearsal import looks_as_recorded, made_up_answers
+from app.services.rehearsal import labels_of, looks_as_recorded, made_up_answers
 from tests.builders import EYES, HANDS, LEAD, OTHER_LEAD, Bench, opened
 
 AT_DOOR = "port/P1/out-1/draw"
@@ -146,7 +146,7 @@ def paper() -> Bench:
     at = "2026-03-02T07:30:00+00:00"
     entered = Transcribe(
         step=due.id, serial="2026-0001-B1", happened=at, began=at, why_late="no power", photo="ab" * 32, hand=HANDS,
-        compared_by=EYES, answers=made_up_answers(due),
+        compared_by=EYES, answers=made_up_answers(due) | labels_of(due),
     )  # fmt: skip
     bench.do(entered, HANDS)
     return bench

@@ -333,7 +333,8 @@ def check_marking_crew(before: JobState, event: StepBegun | StepDone | StepOutsi
     due = before.due
     assert due is not None
     assert not before.crew.waiting, "nobody begins before everybody named has been briefed"
-    for who in (event.by, *((event.worker,) if event.worker else ())):
+    marked_by = event.transcribed.hand if event.transcribed else event.by
+    for who in (marked_by, *((event.worker,) if event.worker else ())):
         assert before.crew.member(who.id) is not None, "only the briefed crew has marks"
     if due.kind is StepKind.VERIFY:
         assert event.worker is None
@@ -429,7 +430,7 @@ def check_mark(before: JobState, event: StepBegun | StepDone | StepOutside | Hol
     if due.kind is StepKind.VERIFY:
         acts = [s for s in before.steps[: before.index[due.id]] if s.effects and s.section == due.section]
         by = event.transcribed.hand if event.transcribed else event.by
-        assert all((done := before.mark(s.id).done) is None or by.id not in done.hands for s in acts)
+        assert all((done := before.mark(s.id).done) is None or by.id not in done.doers for s in acts)
 
 
 def check_second(before: JobState, due: Step, event: StepBegun | StepDone | StepOutside) -> None:

@@ -128,8 +128,7 @@ def test_a_job_number_given_again_after_a_restore_takes_nothing_of_the_lost_job(
     server = empty_site()
     server.back_up()
     open_job(server)
-    begin = Bench(server.state).due_commands()[0][0]
-    assert isinstance(begin, Begin | Finish)
+    begin = next(item for item, _ in Bench(server.state).due_commands() if isinstance(item, Begin | Finish))
     lost = Late(begin, server.state.size)
     server.restore(0)
     open_job(server)

@@ -10,6 +10,7 @@ from app.domain.events import MarkContested
 from app.domain.housing import Bank
 from app.domain.job import JobState, fold
 from app.domain.procedure import Role
+from app.domain.signing import ACCEPT
 from app.domain.site import SiteState
 from app.domain.words import unit_words
 from app.ledger.canonical import canonical
@@ -211,7 +212,7 @@ def test_how_the_record_stands_is_said_at_every_stage() -> None:
     assert f"The acceptance of entry {entry} no longer counts." in found[3].state_told
     assert [len(made.signatures) for made in found] == [0, 1, 2, 2]
     assert {item["meaning"] for item in found[2].signatures} == {
-        "The work is complete as recorded", "I have read this record with every exception in it and accept it",
+        "The work is complete as recorded", ACCEPT,
     }  # fmt: skip
 
 

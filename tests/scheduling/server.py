@@ -132,11 +132,11 @@ def empty_site(zone: str = "UTC") -> Server:
 
 
 def open_job(server: Server) -> None:
-    """Open a job on the first sample housing."""
+    """Open a job on the first sample housing, without repeated readings: here hours pass between two marks."""
     made = plan(housing(), procedure(), "0" * 64)
     draft = first_entry(made, site=server.jobs.site(), by=LEAD, at=utc_text(START), crew=(HANDS, EYES), rehearsal=False)
     server.job = draft.ledger
-    server.do(Open(draft), LEAD)
+    server.do(Open(draft.model_copy(update={"repeated": None})), LEAD)
 
 
 def fresh_server(zone: str = "UTC") -> Server:

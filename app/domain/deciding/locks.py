@@ -34,9 +34,9 @@ from app.domain.locks import (
 )
 from app.domain.procedure import Role
 from app.domain.refused import Refused
+from app.domain.signing import LOCK_REMOVAL
 from app.domain.steps import Step
 
-MEANING_REMOVE = "I answer for the removal of this lock in its owner's absence"
 LONGEST_NUMBER = 40
 MOST_ATTEMPTS = 6
 OTHERWISE = "in another position"
@@ -180,8 +180,8 @@ def _remove(state: JobState, command: RemoveOthersLock, moment: Moment) -> tuple
         _row_step(state, step.id if step else "", "locks_off", moment)
     removed = event_of(
         OthersLockRemoved, state, moment, lock=lock.lock, owner=lock.by, point=lock.point or None, off_site=off_site,
-        attempts=attempts, telling=telling, signature=signature_of(state, moment, MEANING_REMOVE),
-        officer=command.officer, officer_signature=signature_of(state, moment, MEANING_REMOVE),
+        attempts=attempts, telling=telling, signature=signature_of(state, moment, LOCK_REMOVAL),
+        officer=command.officer, officer_signature=signature_of(state, moment, LOCK_REMOVAL),
     )  # fmt: skip
     if step is None or not lock.point:
         return (removed,)

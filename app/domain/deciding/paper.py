@@ -98,11 +98,15 @@ def _as_by_hand(
     began: tuple[Event, ...] = ()
     second = command.compared_by if step.second else None  # who was there compares it, and enters their own secret
     if step.marks == 2 and state.mark(step.id).begun is None and command.began:
-        began = begin(state, Begin(step.id, second), _by_hand(moment, command.hand, command.began))
+        labels = {item.ask.id: command.answers.get(item.ask.id, "") for item in step.asks_at("begin")}
+        read = Begin(step.id, second, answers=labels)
+        began = begin(state, read, _by_hand(moment, command.hand, command.began))
         began = tuple(_labelled(event, moment, came(command.began)) for event in began)
         for event in began:
             state = evolve(state, event)
-    mark = Finish(step.id, command.answers, command.note, second)
+    asked = {item.ask.id for item in step.asks_at("begin")} if step.marks == 2 else set()
+    answers = {name: text for name, text in command.answers.items() if name not in asked}
+    mark = Finish(step.id, answers, command.note, second)
     done = finish(state, mark, _by_hand(moment, command.hand, command.happened))
     return (*began, *(_labelled(event, moment, came(command.happened)) for event in done))
 

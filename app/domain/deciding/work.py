@@ -72,7 +72,7 @@ def _hands_in(state: JobState, step: Step) -> frozenset[str]:
         before = [other for other in state.steps[:place] if other.port == step.port and other.effects]
         work = [other for other in before if other.section == before[-1].section]
     stamps = (state.mark(other.id).done for other in work)
-    hands = frozenset(person for stamp in stamps if stamp is not None for person in stamp.hands)
+    hands = frozenset(person for stamp in stamps if stamp is not None for person in stamp.doers)
     verifies = any(effect.act is Act.VERIFY_ISOLATION for effect in step.effects)
     return hands | {row.by.id for row in state.locks.points} if verifies else hands
 

@@ -107,11 +107,11 @@ async def take_kept(request: Request, job: str) -> Response:
     results: list[dict[str, object]] = []
     for mark, future in waiting:
         try:
-            await wrap_future(future)
+            refused = (await wrap_future(future)).refused
         except (Refused, Invalid) as no:
             results.append({"n": mark.n, "taken": False, "told": str(no)})
         else:
-            results.append({"n": mark.n, "taken": True, "told": ""})
+            results.append({"n": mark.n, "taken": refused is None, "told": str(refused or "")})
     state = await state_of(site, job)
     return JSONResponse({"results": results, "stage": str(state.stage), "size": state.size, "line": site.line})
 
