@@ -66,10 +66,12 @@ def prepare(folder: Path, jobs: int, *, finished: bool = True) -> Site:
         made = _plan(running)
         cast = _cast(running)
         running.site.watching.choose(MARKS_APART.name, "0", "made by a machine", by=cast.lead).result()
-        holds = [place for place, step in enumerate(made.steps) if step.kind == "hold" or step.says]
+        chosen = {step.only_if.step for step in made.steps if step.only_if}
+        holds = [place for place, step in enumerate(made.steps)
+                 if step.kind == "hold" or step.says or step.table or step.only_if or step.id in chosen]  # fmt: skip
         before, after = max(pairwise(holds), key=lambda pair: pair[1] - pair[0])
-        opened = [_open(running, made, cast, before + 1) for _ in range(jobs)]
-        stretch = _stretch(running.site.jobs.state(opened[0]), cast, after - before - 1) if opened else []
+        opened = [_open(running, made, cast, made.steps[before + 1].id) for _ in range(jobs)]
+        stretch = _stretch(running.site.jobs.state(opened[0]), cast, made.steps[after].id) if opened else []
         cookies = {by.id: running.site.sessions.begin(by, "bench") for by in (cast.hands, cast.eyes)}
         return Site(folder, cookies, stretch, opened, _finish(running, made, cast) if finished else "")
     finally:
@@ -92,15 +94,15 @@ def _cast(running: Running) -> Cast:
     return Cast(hands=hands, eyes=eyes, officer=roles[Role.SAFETY_OFFICER][0], lead=roles[Role.LEAD][0])
 
 
-def _stretch(state: JobState, cast: Cast, steps: int) -> list[tuple[Command, Who]]:
-    """Return the work of so many steps, tried on a job that is not kept."""
+def _stretch(state: JobState, cast: Cast, until: str) -> list[tuple[Command, Who]]:
+    """Return the work up to a step, tried on a job that is not kept."""
     bench = Bench(state, ledger="tried")
     done: list[tuple[Command, Who]] = []
-    for _ in range(steps):
+    while bench.state.due is not None and bench.state.due.id != until:
         for command, by in commands_for(bench.state, cast):
             bench.do(command, by)
-            if isinstance(command, Begin | Finish):  # a repeated reading falls due by the bench's clock alone
-                done.append((command, by))
+            assert isinstance(command, Begin | Finish), f"the stretch holds only these two, and not {command}"
+            done.append((command, by))
     return done
 
 
@@ -108,14 +110,15 @@ def _do(running: Running, job: str, command: Command, by: Who) -> None:
     running.site.jobs.record(job, command, Asked(by=by, tablet="bench", token=uuid4().hex)).result()
 
 
-def _open(running: Running, made: Plan, cast: Cast, steps: int) -> str:
-    """Open a job and do its first steps."""
+def _open(running: Running, made: Plan, cast: Cast, until: str) -> str:
+    """Open a job and do its steps up to this one; those of a branch not chosen are passed over."""
     draft = first_entry(
         made, site=running.site.jobs.site(), by=cast.lead, at=utc_text(running.site.clock()),
         crew=(cast.hands, cast.eyes), rehearsal=False,
-    )  # fmt: skip
+    ).model_copy(update={"repeated": None})  # fmt: skip
+    # A repeated reading falls due by the clock, not by the work: none is asked for while marks are measured.
     _do(running, draft.ledger, Open(draft), cast.lead)
-    for _ in range(steps):
+    while (due := running.site.jobs.state(draft.ledger).due) is not None and due.id != until:
         for command, by in commands_for(running.site.jobs.state(draft.ledger), cast):
             _do(running, draft.ledger, command, by)
     return draft.ledger
@@ -123,7 +126,7 @@ def _open(running: Running, made: Plan, cast: Cast, steps: int) -> str:
 
 def _finish(running: Running, made: Plan, cast: Cast) -> str:
     """Carry a job through to acceptance, with ten photos: first attempts that failed carry one, too."""
-    job = _open(running, made, cast, 0)
+    job = _open(running, made, cast, made.steps[0].id)
     photos = [running.site.photos.keep(photo(number)).sha256 for number in range(PHOTOS)]
     while (step := running.site.jobs.state(job).due) is not None:
         for command, by in commands_for(running.site.jobs.state(job), cast):

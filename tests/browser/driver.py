@@ -4,7 +4,7 @@ import re
 import shutil
 import socket
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -14,7 +14,9 @@ from playwright.sync_api import Browser, Locator, Page, sync_playwright
 from app.bootstrap import Running, ship_sample_housings, start
 from app.cli import DEMO_PEOPLE
 from app.domain.judging import AGAIN
+from app.domain.leaving import Recheck
 from app.domain.site_settings import MARKS_APART
+from app.services.rehearsal import looks_as_recorded
 from app.settings import Settings
 from tests.builders import keep_made_up_instruments
 
@@ -226,6 +228,15 @@ class Tablet:
             self.page.locator("#second").select_option(label=name)
             self.page.locator("#second-secret").fill(SECRETS[name])
             self.taps += 3
+
+    def fill_look(self, looks: Sequence[Recheck]) -> None:
+        """Type in at the look on the screen, the first group of what is left, what the record has."""
+        for look in (item for item in looks if item.group == looks[0].group):
+            field, seen = f'#look [name="a.{look.id}"]', looks_as_recorded([look])[look.id]
+            if look.kind == "choice":
+                self.page.locator(f'{field}[value="{seen}"]').check(force=True)
+            else:
+                self.page.locator(field).fill(seen)
 
     def _mark(self, given: dict[str, str]) -> None:
         if self.page.locator(".work-locks").count():

@@ -117,16 +117,16 @@ def test_what_only_the_server_can_judge_waits_and_says_so(
     site: tuple[str, Running], tablet_for: Callable[[str], Tablet]
 ) -> None:
     """At a verification the tablet stops going on, and names the reason; nothing is pretended."""
-    _, tablet = carried(site, tablet_for, "Read the pressure of the housing")
+    _, tablet = carried(site, tablet_for, "Crimp one metal band on the ring side")
     tablet.page.context.set_offline(True)
 
-    tablet.do_step(pressure="-20")
+    tablet.do_step(gap="6")
 
     assert tablet.action == "Wait for the server"
     assert "Somebody else verifies this" in tablet.page.locator("main").inner_text()
     tablet.page.context.set_offline(False)
     arrived(tablet)
-    assert "Verify that" in tablet.action
+    assert tablet.action == "Count the ties, then the bands, on both sides of the place to cut."
 
 
 def test_a_reading_outside_its_limit_goes_no_further_on_the_tablet(

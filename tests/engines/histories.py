@@ -320,9 +320,9 @@ def _answer(given: "Future[Recorded] | ChangeoutError") -> tuple[JobState | None
 
 @lru_cache
 def _short(tag: str, kind: str, first: int) -> JobOpened:
-    """Return a job of a few steps that move nothing: holds, readings, tests."""
+    """Return a job of a few steps that move nothing and state nothing anew: holds, readings, tests."""
     whole = _draft(tag, kind)
-    still = [step for step in whole.steps if not step.effects]
+    still = [step for step in whole.steps if not step.effects and not any(asked.same_as for asked in step.asks)]
     chosen = tuple(still[(first + place) % len(still)] for place in range(SHORT))
     return whole.model_copy(update={"steps": chosen, "ways_out": None})
 

@@ -46,6 +46,9 @@ def read_and_mark(desk: Desk, job: str, who: Who, **other: str) -> Response:
     answers = {**made_up_answers(due), **{name.replace("_", "-"): text for name, text in other.items()}}
     again = {f"{item.ask.id}{AGAIN}": answers[item.ask.id] for item in due.asks if item.ask.twice}
     named = {f"a.{name}": text for name, text in (answers | again).items()}
+    if due.second is not None:
+        second = next(item for item in (desk.cast().eyes, desk.cast().hands) if item != who)
+        named |= {"second": second.id, "second_secret": SECRETS[second.name]}
     return desk.post(who, f"/jobs/{job}/marks", step=due.id, act="finish", note="", **named)
 
 
@@ -68,6 +71,7 @@ def accepted(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Desk, s
     job = desk.open_job()
     desk.work_until(job, TEST)
     assert read_and_mark(desk, job, hands, downstream="0.9").status_code == 303
+    desk.go_on(job)
     assert read_and_mark(desk, job, hands).status_code == 303
     desk.work_until(job, "no such words")
     assert sign(desk, night, f"/jobs/{job}/submit").status_code == 303

@@ -160,7 +160,7 @@ def test_row_22_a_pause_waits_for_the_last_of_the_crew_and_repeats_what_must_be_
         assert desk.post(hands, f"/jobs/{job}/pause", step=step.id, **{f"aloud.{eyes.id}": "on"}).status_code == 303
         assert due(desk, job) != step
 
-    assert "locked and verified; D-301: lock rehearsal" in seen["is opened"]
+    assert "locked and verified; D-301: lock L-1" in seen["is opened"]
     assert "ring side: 1 tie, 1 band; package side: 1 tie, 1 band" in seen["first cut"]
     for told in (
         "set; Upper bolt at stop",
@@ -180,7 +180,10 @@ def test_row_30_every_done_has_a_human_actor_and_a_gesture_of_its_own(desk: Desk
 
     done = [item for item in entries(desk, job) if item["type"] in {"step_done", "hold_released"}]
 
-    assert len(done) == len(desk.running.site.jobs.state(job).steps)
+    state = desk.running.site.jobs.state(job)
+    left = [step for step in state.steps if step.id not in {item["step"] for item in done}]
+    assert all(step.only_if for step in left), "only what a decision left out has no mark of its own"
+    assert len(done) > 90
     assert {item["by"]["id"] for item in done} <= known
     assert all(len(item["request"]) >= 16 for item in done)
     assert len({item["request"] for item in done}) == len(done), "no gesture finishes two steps"
@@ -226,9 +229,7 @@ def test_row_60_a_deviation_is_answered_before_the_review_and_reaches_owner_and_
     desk.post(hands, f"/jobs/{job}/stop")
     secret = SECRETS[lead.name]
     desk.post(lead, f"/jobs/{job}/reopen", answer="It was a drill.", secret=secret)
-    while desk.running.site.jobs.state(job).rechecks:
-        look = desk.running.site.jobs.state(job).rechecks[0].id
-        desk.post(hands, f"/jobs/{job}/looks", look=look, seen="as recorded", text="")
+    desk.go_on(job)
     desk.work_until(job, "Ask the crew what differed")
     assert f"/jobs/{job}/questions" in desk.get(hands, f"/jobs/{job}/now").text, "the last pause asks"
     assert mark(desk, hands, job) == 303

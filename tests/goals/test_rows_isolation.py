@@ -92,12 +92,13 @@ def test_row_24_a_reading_missed_twice_stops_the_job_with_its_times(desk: Desk, 
     job, _ = at(desk, "Inspect the bag")
     first = desk.get(hands, f"/jobs/{job}/now").text
     clock.now += timedelta(minutes=20)
+    desk.clients.clear()  # sessions have locked meanwhile
     taken = desk.post(hands, f"/jobs/{job}/reading", reading="-20")
     clock.now += timedelta(minutes=31)
     desk.clients.clear()  # sessions have locked meanwhile
     once = desk.get(eyes, f"/jobs/{job}/now").text
     clock.now += timedelta(minutes=31)
-    desk.clients.clear()
+    desk.clients.clear()  # sessions have locked meanwhile
     twice = desk.get(eyes, f"/jobs/{job}/now").text
 
     assert "Reading by 07:45" in first

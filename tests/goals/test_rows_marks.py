@@ -7,6 +7,7 @@ import json
 from pathlib import Path
 
 from app.bootstrap import start
+from app.domain.crew import Acknowledge
 from app.domain.events import AnswerCorrected, AttemptRefused, EntriesDiffered, JobReopened, StepBegun, StepDone
 from app.domain.job import JobState, Stage
 from app.domain.judging import AGAIN
@@ -254,6 +255,7 @@ def test_row_19_two_entries_that_differ_by_one_digit_are_both_kept_and_reconcile
 def test_row_24_what_lies_outside_its_limit_stops_the_job_with_its_reason(desk: Desk) -> None:
     """The stop needs no second tap and no reason; who entered it cannot re-open."""
     job, lead, other = desk.open_job(), desk.named("lead"), desk.named("lead", 1)
+    desk.do(job, Acknowledge("work", "I gather the neck and watch the strap."), lead)
     desk.work_until(job, "Twist the bag into")
 
     answer = desk.post(lead, f"/jobs/{job}/marks", step=due_of(desk, job).id, act="finish", **{"a.length": "20"})

@@ -30,7 +30,7 @@ from app.domain.decide import decide
 from app.domain.event_base import Device, Who
 from app.domain.events import AttemptRefused, Event, JobOpened, payload_of
 from app.domain.housing import AccessPort, Housing, read_housing
-from app.domain.job import PERMIT_UNTIL, JobState, fold
+from app.domain.job import PERMIT_UNTIL, JobState, Stage, fold
 from app.domain.judging import AGAIN
 from app.domain.leaving import AnswerLooks
 from app.domain.procedure import Procedure, Role, StepKind, read_procedure
@@ -219,6 +219,13 @@ class Teller:
         answers |= overrides
         answers |= {f"{item.ask.id}{AGAIN}": answers[item.ask.id] for item in step.asks if item.ask.twice}
         self.say(Finish(step.id, answers, second=VIETNAMESE if step.second else None), who)
+        if self.state.stage is Stage.STOPPED:
+            self.go_on("Looked at the instrument and the port. Go on.")
+
+    def go_on(self, words: str) -> None:
+        """Re-open the stopped job and find everything as recorded."""
+        self.say(Reopen(words, rechecks_for(self.state)), ARABIC)
+        self.say(AnswerLooks(looks_as_recorded(self.state.rechecks)), VIETNAMESE)
 
     def do_until(self, ending: str) -> None:
         """Do steps until one whose id ends so is due."""
@@ -255,7 +262,7 @@ def eventful(*, rehearsal: bool = False, note: str = HOSTILE) -> Sample:
 def _stop_and_reopen(teller: Teller) -> None:
     step = teller.state.due
     assert step is not None
-    teller.say(Begin(step.id, answers=labels_of(step)), GREEK)
+    teller.say(Begin(step.id, second=VIETNAMESE if step.second else None, answers=labels_of(step)), GREEK)
     moment = teller.moment(CYRILLIC)
     refused = f"“{step.text}” is not due for Дмитрий Щербаков. Ask who began it."
     teller.add(
@@ -265,8 +272,7 @@ def _stop_and_reopen(teller: Teller) -> None:
     )
     teller.say(StopWork(), GREEK)
     teller.say(ExplainStop("interrupted", "Sirène d’alarme; left the room."), GREEK)
-    teller.say(Reopen("Alarm was a test. Look at the neck, then go on.", rechecks_for(teller.state)), ARABIC)
-    teller.say(AnswerLooks(looks_as_recorded(teller.state.rechecks)), VIETNAMESE)
+    teller.go_on("Alarm was a test. Look at the neck, then go on.")
 
 
 def _review(teller: Teller) -> None:

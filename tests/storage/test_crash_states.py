@@ -324,7 +324,7 @@ def mark(token: str) -> Callable[[Tx], None]:
 
     def work(tx: Tx) -> None:
         seq = tx.tip("job").size
-        tx.append("job", [entry("job", seq, request=token)])
+        tx.append("job", [entry("job", seq, type="step_done", request=token)])
         tx.keep_request(token, "job", "digest", seq)
 
     return work
@@ -389,7 +389,7 @@ def test_a_mark_that_stands_twice_is_counted_twice(database: Path, signer: TestS
     """The same token in two entries is two, though its request is kept once."""
     engine = open_engine(database)
     store = Store(engine, signer, tick_clock())
-    done(store.submit(append("job", request="t0")))
+    done(store.submit(append("job", type="step_done", request="t0")))
     store.close()
     engine.dispose()
 

@@ -27,7 +27,7 @@ def test_a_locked_session_is_refused_in_a_sentence_and_shows_no_name(desk: Desk,
     for shown in (hands.name, "EF-03", "2026-0001 "):
         assert shown not in html.unescape(cover.text)
         assert shown not in html.unescape(form.text)
-    assert len(desk.running.site.jobs.events(job)) == 1
+    assert len(desk.running.site.jobs.events(job)) == 3, "opened, and two briefed"
 
 
 def test_marks_that_a_locked_tablet_kept_arrive_in_their_makers_name(desk: Desk, clock: Clock) -> None:
