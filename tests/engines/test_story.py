@@ -128,20 +128,24 @@ def test_a_session_ended_at_one_server_is_over_at_the_other(pair: tuple[Desk, De
 
 
 def test_a_session_used_at_one_server_does_not_idle_out_at_the_other(pair: tuple[Desk, Desk], clock: Clock) -> None:
-    """Requests at either server count for both; without any, the session is over at both."""
+    """Requests at either server count for both; without any, the session is locked at both."""
     first, second = (desk.running.site.sessions for desk in pair)
     token = first.begin(pair[0].named("technician"), "tablet 3")
     second.find(token)
 
     for _ in range(5):
-        clock.now += timedelta(minutes=20)
+        clock.now += timedelta(minutes=4)
         used = first.find(token)
+        first.touched(token)
     at_the_other = second.find(token)
-    clock.now += timedelta(minutes=31)
+    clock.now += timedelta(minutes=6)
+    idle = [sessions.find(token) for sessions in (first, second)]
 
     assert used is not None
+    assert not used.locked
     assert at_the_other is not None
-    assert [sessions.find(token) for sessions in (first, second)] == [None, None]
+    assert not at_the_other.locked
+    assert all(session is not None and session.locked for session in idle)
 
 
 def test_what_is_entered_at_one_server_is_in_the_register_of_the_other(pair: tuple[Desk, Desk]) -> None:
