@@ -11,7 +11,6 @@ from uuid import uuid4
 
 from app.bootstrap import start
 from app.domain.events import Event
-from app.services.rehearsal import EYES, HANDS
 from app.settings import Settings
 from tests.benching.site import prepare
 from tests.spacing.spaces import READY_S, Spaces, wait_for
@@ -130,7 +129,7 @@ def dealt_marks(site: Path, marks: int) -> list[list[dict[str, Any]]]:
     made = prepare(site, 2 * (marks // stretch + 1), finished=False)
     running = start(Settings(data=site))
     try:
-        who = {made.cookies[by.id]: running.site.sessions.find(made.cookies[by.id]) for by in (HANDS, EYES)}
+        who = {cookie: running.site.sessions.find(cookie) for cookie in made.cookies.values()}
         dealt = []
         for number, work in enumerate(made.marks(2, marks), start=1):
             own = {cookie: running.site.sessions.begin(known.who, f"tablet {number}")

@@ -42,6 +42,7 @@ def main(host: str, port: int) -> None:
     hands.surely("POST", f"/photos/{sha256(PICTURE).hexdigest()}/part?at=0&of={len(PICTURE)}", PICTURE)
     made_on = (datetime.now(UTC) - timedelta(days=30)).date().isoformat()
     bench = opened(TAG, crew=(parts.hands,), briefed=False)  # the same job without a server, to know what is next
+    bench.now = datetime.now(UTC)
     while (step := bench.state.due) is not None:
         for command, by in commands_for(bench.state, parts, made_on=made_on):
             bench.do(command, by)
