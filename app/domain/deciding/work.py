@@ -58,23 +58,22 @@ def _may_mark(state: JobState, step: Step, moment: Moment) -> None:
 
 
 def _hands_in(state: JobState, step: Step) -> frozenset[str]:
-    """Who did the work that a verification looks at.
-
-    The steps whose answers it states anew; without these the steps before it in its section, or in the one before.
-    """
-    place = state.index[step.id]
-    named = {asked.same_as.step for asked in step.asks if asked.same_as is not None}
-    here = [other for other in state.steps[:place] if other.section == step.section]
-    work = [other for other in here if other.effects]
-    if named:
-        work = [other for other in state.steps[:place] if other.id in named]
-    if not work:
-        before = [other for other in state.steps[:place] if other.port == step.port and other.effects]
-        work = [other for other in before if other.section == before[-1].section]
-    stamps = (state.mark(other.id).done for other in work)
+    """Who did the work that a verification looks at, and for the isolation whoever has a lock on a point of it."""
+    stamps = (state.mark(other.id).done for other in _looked_at_by(state, step))
     hands = frozenset(person for stamp in stamps if stamp is not None for person in stamp.doers)
     verifies = any(effect.act is Act.VERIFY_ISOLATION for effect in step.effects)
     return hands | {row.by.id for row in state.locks.points} if verifies else hands
+
+
+def _looked_at_by(state: JobState, step: Step) -> list[Step]:
+    """The steps whose answers it states anew; without these the work before it in its section, or in the one before."""
+    before = state.steps[: state.index[step.id]]
+    if named := {asked.same_as.step for asked in step.asks if asked.same_as is not None}:
+        return [other for other in before if other.id in named]
+    if here := [other for other in before if other.section == step.section and other.effects]:
+        return here
+    there = [other for other in before if other.port == step.port and other.effects]
+    return [other for other in there if other.section == there[-1].section]
 
 
 def begin(state: JobState, command: Begin, moment: Moment) -> tuple[Event, ...]:
@@ -87,7 +86,7 @@ def begin(state: JobState, command: Begin, moment: Moment) -> tuple[Event, ...]:
         raise Refused("begun_already", f"“{step.text}” was begun by {begun.by.name}. Mark it done.", step=step.id)
     in_the_way(state, step, moment)
     second = _second(state, step, command, moment, "begin")
-    _model_allows(state, step)
+    model_allows(state, step)
     worker = crew.worker_of(state, step, command.worker, moment)
     labels = labels_read(state, step, command.answers) or None
     return (event_of(StepBegun, state, moment, step=step.id, second=second, worker=worker, labels=labels),)
@@ -102,7 +101,7 @@ def finish(state: JobState, command: Finish, moment: Moment) -> tuple[Event, ...
     crew.no_lone_pause(state, step)
     in_the_way(state, step, moment)
     rows_stand(state, step)
-    _model_allows(state, step)
+    model_allows(state, step)
     second = _second(state, step, command, moment, "finish")
     worker = crew.worker_of(state, step, command.worker, moment)
     why = _reconciled(state, step, command)
@@ -188,7 +187,7 @@ def setting_then(state: JobState, step: Step, moment: Moment) -> Setting:
     return Setting(day, {**moment.instruments, **kept})
 
 
-def _model_allows(state: JobState, step: Step) -> None:
+def model_allows(state: JobState, step: Step) -> None:
     """The model's word at the moment of the act; after the check at opening it only speaks on a fault of ours."""
     if state.model is None or step.id in state.applied:
         return
@@ -236,7 +235,3 @@ def take_way_out(state: JobState, command: TakeWayOut, moment: Moment) -> tuple[
     reason = words_of(command.reason, "The reason")
     again = tuple(step.id for step in state.steps if step.section == due.section and state.mark(step.id).stands)
     return (event_of(WayOutTaken, state, moment, way_out=way.id, step=due.id, reason=reason, due_again=again),)
-
-
-model_allows = _model_allows
-"""For marks that are part of a step: the row of a lock."""
