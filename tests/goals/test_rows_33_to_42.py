@@ -20,7 +20,7 @@ from app.domain.deciding import reviewing
 from app.domain.event_base import Who
 from app.domain.events import StepDone
 from app.domain.judging import AGAIN
-from app.domain.signing import ACCEPT, ACCESS_REVIEW, HOLD, MEANINGS, SUBMIT
+from app.domain.signing import ACCEPT, ACCESS_REVIEW, BRIEFED_TO_RELEASE, BRIEFED_TO_WORK, HOLD, MEANINGS, SUBMIT
 from app.ledger.canonical import canonical
 from app.records.verify import verify_record
 from app.services.rehearsal import made_up_answers
@@ -180,7 +180,8 @@ def test_row_37_every_signature_shows_who_what_and_when_in_every_form(
     signed = [entry for entry in record["entries"] if "signature" in entry]
 
     assert len(signatures) == len(signed) >= 4
-    assert {item["meaning"] for item in signatures} >= {HOLD, SUBMIT, ACCEPT}
+    meant = {item["meaning"] for item in signatures}
+    assert meant == {BRIEFED_TO_WORK, BRIEFED_TO_RELEASE, HOLD, SUBMIT, ACCEPT}
     assert {reviewing.MEANING_SUBMIT, reviewing.MEANING_ACCEPT} <= MEANINGS
     for item in signatures:
         assert re.fullmatch(r"\d{4}-\d\d-\d\d \d\d:\d\d:\d\d [+-]\d\d:\d\d", item["local"])
