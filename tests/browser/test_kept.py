@@ -145,6 +145,7 @@ def test_a_reading_outside_its_limit_goes_no_further_on_the_tablet(
     due = state(site, staged).due
     assert due is not None
     assert len(state(site, staged).mark(due.id).attempts) == 1
+    assert state(site, staged).stage is Stage.STOPPED
 
 
 def test_stop_works_out_of_reach(site: tuple[str, Running], tablet_for: Callable[[str], Tablet]) -> None:
