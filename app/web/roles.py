@@ -61,7 +61,6 @@ ALLOWED: dict[tuple[str, str], frozenset[Role] | None] = {
     ("GET", "/jobs/{job}/ahead"): WORKERS,
     ("POST", "/jobs/{job}/kept"): WORKERS,
     ("POST", "/jobs/{job}/contests"): LEAD,
-    ("POST", "/jobs/{job}/notes"): WORKERS,
     ("POST", "/jobs/{job}/corrections"): WORKERS,
     ("POST", "/jobs/{job}/withdrawals"): WORKERS,
     ("POST", "/jobs/{job}/stop"): WORKERS,

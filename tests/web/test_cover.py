@@ -18,8 +18,8 @@ def test_a_locked_session_is_refused_in_a_sentence_and_shows_no_name(desk: Desk,
     clock.now += 6 * MINUTE
 
     page = desk.get(hands, f"/jobs/{job}/now")
-    form = desk.post(hands, f"/jobs/{job}/notes", text="lamp flickers")
-    script = desk.client(hands).post(f"/jobs/{job}/notes", data={"token": "n" * 32}, headers={"HX-Request": "true"})
+    form = desk.post(hands, f"/jobs/{job}/log", text="lamp flickers")
+    script = desk.client(hands).post(f"/jobs/{job}/log", data={"token": "n" * 32}, headers={"HX-Request": "true"})
     cover = desk.get(hands, page.headers["location"])
 
     assert (page.status_code, form.status_code, script.status_code, cover.status_code) == (303, 423, 423, 200)

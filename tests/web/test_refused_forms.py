@@ -62,7 +62,7 @@ def test_a_refused_note_comes_back_with_its_words(desk: Desk) -> None:
     job, hands = desk.open_job(), desk.named("technician")
     words = "The duct hums. " * 40
 
-    refused = desk.post(hands, f"/jobs/{job}/notes", text=words, device_at="")
+    refused = desk.post(hands, f"/jobs/{job}/log", text=words, device_at="")
 
     assert refused.status_code == 409
     assert words.strip() in refused.text

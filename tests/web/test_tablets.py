@@ -132,7 +132,7 @@ def test_marks_carry_the_enrolled_name(desk: Desk) -> None:
     due = desk.running.site.jobs.state(job).due
     assert due is not None
 
-    tablet.post(f"/jobs/{job}/notes", data={"token": "n" * 32, "text": "lamp flickers", "step": due.id})
+    tablet.post(f"/jobs/{job}/log", data={"token": "n" * 32, "text": "lamp flickers", "step": due.id})
 
     device = desk.running.site.jobs.events(job)[-1].device
     assert device is not None

@@ -17,7 +17,6 @@ from app.domain.commands import (
     Submit,
     TakeWayOut,
     Withdraw,
-    WriteNote,
 )
 from app.domain.event_base import Who
 from app.domain.job import JobState, Mark
@@ -191,14 +190,6 @@ async def release(request: Request, job: str) -> Response:
     request.state.refill = Refill(form.get("step"), {SIGNER: form.get(SIGNER)})
     by = await signer(request, form, form.need(SIGNER))
     return await show(request, job, await do(request, job, Release(form.need("step")), form, by=by))
-
-
-@router.post("/notes")
-async def note(request: Request, job: str) -> Response:
-    """Write a free remark, placed in sequence; the form is no part of the panel, so a refusal gives it back."""
-    form = await posted(request)
-    state = await do(request, job, WriteNote(form.need("text"), form.get("step") or None), form)
-    return await show(request, job, state, Notice("good", "The note is in the record."))
 
 
 @panel.post("/stop")
