@@ -18,7 +18,7 @@ class _Reader(HTMLParser):
         self.forms: list[Form] = []
         self.by_id: dict[str, Form] = {}
         self._open: Form | None = None
-        self._select = ""
+        self._select: tuple[Form, str] | None = None
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         """Take up forms and what lies in them."""
@@ -31,25 +31,27 @@ class _Reader(HTMLParser):
             case "input" | "textarea" if given.get("name"):
                 self._put(given, given.get("value", "") or "x")
             case "select" if given.get("name"):
-                self._select = given["name"]
-                self._put(given, "x")
-            case "option" if self._select and given.get("value") and self._open is not None:
-                if self._open.fields[self._select] == "x":
-                    self._open.fields[self._select] = given["value"]
+                form = self._put(given, "x")
+                self._select = (form, given["name"]) if form is not None else None
+            case "option" if self._select is not None and given.get("value"):
+                form, name = self._select
+                if form.fields[name] == "x":
+                    form.fields[name] = given["value"]
             case _:
                 pass
 
-    def _put(self, given: dict[str, str], value: str) -> None:
+    def _put(self, given: dict[str, str], value: str) -> Form | None:
         form = self.by_id.get(given.get("form", "")) or self._open
         if form is not None:
             form.fields.setdefault(given["name"], value)
+        return form
 
     def handle_endtag(self, tag: str) -> None:
         """Leave a form or a list of options."""
         if tag == "form":
             self._open = None
         if tag == "select":
-            self._select = ""
+            self._select = None
 
 
 def forms_of(page: str) -> list[Form]:
