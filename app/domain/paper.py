@@ -67,6 +67,7 @@ class Transcribe:
     """Enter what stands on paper for the step that is due.  began, happened: RFC 3339 with the site's offset.
 
     began: for a step of two marks that was begun on paper too.  `Moment.by` writes; compared_by has entered a secret.
+    reconciled: why two entries of a number had differed, once they have.
     """
 
     step: str
@@ -79,6 +80,7 @@ class Transcribe:
     began: str | None = None
     answers: Mapping[str, str] = field(default_factory=dict)
     note: str = ""
+    reconciled: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,6 +18,7 @@ from app.domain.deciding.leaving import suspend_looks
 from app.domain.event_base import Who
 from app.domain.events import StepDone
 from app.domain.job import JobState, Stage
+from app.domain.judging import AGAIN
 from app.domain.leaving import DOCUMENTS, Recheck
 from app.records.verify import verify_record
 from app.services.rehearsal import looks_as_recorded, made_up_answers
@@ -343,6 +344,28 @@ def test_row_31_print_mid_job_finish_on_paper_enter_and_reconcile(desk: Desk, cl
     assert desk.post(hands, f"/jobs/{job}/blanks/1/reconciled", how="attached", blank="1").status_code == 303
     assert desk.post(lead, f"/jobs/{job}/submit", secret=SECRETS[lead.name]).status_code == 303
     check_labels(desk, job, officer, serial)
+
+
+def test_row_31_two_readings_of_one_page_that_differ_are_settled_on_its_form(desk: Desk, clock: Clock) -> None:
+    """A number that decides is read twice off the page; where the readings differ, the form asks why and goes on."""
+    job, hands, eyes = desk.open_job(), desk.named("technician"), desk.named("technician", 1)
+    state = desk.work_until(job, "in place with the challenge aerosol")
+    due = state.due
+    assert due is not None
+    desk.post(hands, f"/jobs/{job}/blanks")
+    clock.now += timedelta(minutes=12)
+    desk.clients.clear()  # sessions have locked meanwhile
+    again = {f"a.{item.ask.id}{AGAIN}": made_up_answers(due)[item.ask.id] for item in due.asks if item.ask.twice}
+
+    differed = from_paper(desk, job, hands, eyes, hands, clock, **again | {f"a.upstream{AGAIN}": "77"})
+    form = desk.get(hands, f"/jobs/{job}/blanks/1/entry").text
+    unsaid = from_paper(desk, job, hands, eyes, hands, clock, **again)
+    said = from_paper(desk, job, hands, eyes, hands, clock, **again, reconciled="a 7 taken for a 1")
+
+    assert [answer.status_code for answer in (differed, unsaid, said)] == [303, 409, 303]
+    assert 'name="reconciled"' in form
+    assert "and 77 were entered" in form
+    assert state_of(desk, job).mark(due.id).stands
 
 
 def check_labels(desk: Desk, job: str, officer: Who, serial: str) -> None:

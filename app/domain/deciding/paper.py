@@ -106,7 +106,7 @@ def _as_by_hand(
             state = evolve(state, event)
     asked = {item.ask.id for item in step.asks_at("begin")} if step.marks == 2 else set()
     answers = {name: text for name, text in command.answers.items() if name not in asked}
-    mark = Finish(step.id, answers, command.note, second)
+    mark = Finish(step.id, answers, command.note, second, command.reconciled)
     done = finish(state, mark, _by_hand(moment, command.hand, command.happened))
     return (*began, *(_labelled(event, moment, came(command.happened)) for event in done))
 
@@ -117,8 +117,9 @@ def _by_hand(moment: Moment, hand: Who, happened: str) -> Moment:
 
 
 def _labelled(event: Event, moment: Moment, came: Transcribed) -> Event:
-    assert isinstance(event, StepBegun | StepDone | StepOutside | HoldReleased)
-    return event.model_copy(update={"by": moment.by, "transcribed": came})
+    """Whoever enters makes every entry; the mark says from which paper, what follows from it (a stop, a branch) not."""
+    mark = isinstance(event, StepBegun | StepDone | StepOutside | HoldReleased)
+    return event.model_copy(update={"by": moment.by} | ({"transcribed": came} if mark else {}))
 
 
 def _complain_about_people(command: Transcribe, step: Step, moment: Moment) -> None:
@@ -152,9 +153,13 @@ def _complain_about_times(state: JobState, blank: Blank, step: Step, times: tupl
 
 
 def _done_before(state: JobState, step: Step) -> str:
-    """When the step before this one was done, by paper or by the server's clock."""
-    place = state.index[step.id]
-    done = state.mark(state.steps[place - 1].id).done if place else None
+    """When the newest step before this one that paper can hold was done, by paper or by the server's clock.
+
+    Team pauses and tables of locks are entered at a screen only, hence later than the paper around them.
+    """
+    before = reversed(state.steps[: state.index[step.id]])
+    last = next((other for other in before if not other.says and not other.table), None)
+    done = state.mark(last.id).done if last else None
     return "" if done is None else done.paper.happened if done.paper else done.at
 
 

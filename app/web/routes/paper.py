@@ -137,6 +137,7 @@ async def _transcribed(request: Request, job: str, number: int, form: Posted) ->
         compared_by=second,
         answers=dict(form.answers),
         note=form.get("note"),
+        reconciled=form.get("reconciled") or None,
     )
     return await do(request, job, command, form, by=by)
 

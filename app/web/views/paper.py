@@ -8,7 +8,7 @@ from app.domain.paper import HOW_WORDS, Blank
 from app.domain.procedure import Role, StepKind
 from app.records.moments import local_text
 from app.services.ports import Person, Session
-from app.web.views.step import Around, AskView, asks_of, new_token, section_words
+from app.web.views.step import Around, AskView, asks_of, difference_words, new_token, section_words
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +55,7 @@ class EntryPage:
     seconds: tuple[tuple[str, str], ...]
     today: str
     token: str
+    differing: tuple[str, ...] = ()
 
 
 def paper_page(state: JobState) -> PaperPage:
@@ -110,4 +111,5 @@ def entry_page(
         seconds=tuple((person.id, person.name) for person in workers if person.id != session.who.id),
         today=local_text(now, zone)[:10],
         token=new_token(),
+        differing=tuple(difference_words(due, item, zone) for item in state.mark(due.id).differing),
     )

@@ -232,7 +232,7 @@ def step_view(state: JobState, step: Step, session: Session, around: Around, ref
         result_limit="" if act == "begin" else result_limit_words(step),
         way_out=_way_out(state, session) if state.due is step else None,
         second=_second(state, step, act, session, around.people, typed.second),
-        differing=tuple(_difference(step, item, zone) for item in mark.differing),
+        differing=tuple(difference_words(step, item, zone) for item in mark.differing),
         why_value=typed.why,
         pause=pause_view(state, step, typed.answers) if act == "pause" else None,
         crew=crew,
@@ -284,7 +284,8 @@ def _second(
     return SecondView(words, tuple((item.id, item.name) for item in able), chosen)
 
 
-def _difference(step: Step, item: Difference, zone: str) -> str:
+def difference_words(step: Step, item: Difference, zone: str) -> str:
+    """Say which two entries of a number differ, and whose they are."""
     label = next((asked.ask.label for asked in step.asks if asked.ask.id == item.ask), item.ask)
     pair = f"{item.stamp.by.name} and {item.stamp.second.name}" if item.stamp.second else item.stamp.by.name
     return f"{label}: {item.first} and {item.again} were entered ({pair}, {local_text(item.stamp.at, zone)[11:19]})"

@@ -1,0 +1,140 @@
+"""What comes back from paper is decided as if it had been marked then: also what lies outside, differs or branches."""
+
+from collections.abc import Mapping
+from datetime import timedelta
+from typing import Any
+
+import pytest
+
+from app.domain.applicability import BranchLeft
+from app.domain.commands import Finish
+from app.domain.event_base import Who
+from app.domain.events import EntriesDiffered, JobStopped, StepBegun, StepDone, StepOutside
+from app.domain.history import unlawful
+from app.domain.job import Stage
+from app.domain.judging import AGAIN
+from app.domain.paper import PrintBlank, Transcribe
+from app.domain.refused import Refused
+from app.records.moments import utc_text
+from app.services.rehearsal import made_up_answers
+from tests.builders import EYES, HANDS, OFFICER, Bench, opened
+
+
+def printed(at: str) -> Bench:
+    """Return a job that has come to a step and whose remaining steps were printed there, 20 minutes ago."""
+    bench = opened()
+    bench.run_to(at)
+    bench.do(PrintBlank(), HANDS)
+    bench.now += timedelta(minutes=20)
+    return bench
+
+
+def from_paper(
+    bench: Bench, answers: Mapping[str, str] | None = None, *, minutes_ago: int = 5, hand: Who = HANDS
+) -> Transcribe:
+    """Return what stands on paper for the step that is due, done some minutes ago."""
+    due = bench.state.due
+    assert due is not None
+    happened = utc_text(bench.now - timedelta(minutes=minutes_ago)).replace("Z", "+00:00")[:16] + "+00:00"
+    given = dict(answers or {})
+    whole = made_up_answers(due) | given
+    whole |= {f"{item.ask.id}{AGAIN}": whole[item.ask.id] for item in due.asks if item.ask.twice} | given
+    return Transcribe(
+        step=due.id, serial="2026-0001-B1", happened=happened, began=happened if due.marks == 2 else None,
+        why_late="no power", photo="ab" * 32, hand=hand,
+        compared_by=EYES if hand is HANDS else HANDS, answers=whole,
+    )  # fmt: skip
+
+
+def test_a_reading_outside_its_limit_comes_from_paper_with_its_stop() -> None:
+    """The attempt is labelled as transcribed; the stop is of the person who entered it."""
+    bench = printed("out-1/gather")
+
+    fresh = bench.do(from_paper(bench, {"length": "5"}), HANDS)
+
+    outside, stop = fresh
+    assert isinstance(outside, StepOutside)
+    assert outside.transcribed is not None
+    assert isinstance(stop, JobStopped)
+    assert stop.by == outside.by == HANDS
+    assert bench.state.stage is Stage.STOPPED
+    assert unlawful(bench.events) == ()
+
+
+def test_a_choice_that_leaves_a_branch_comes_from_paper() -> None:
+    """The steps of the way not taken are left by the entry that came from paper."""
+    bench = printed("verify/leak-by")
+
+    done, left = bench.do(from_paper(bench, {"found": "no flow past either damper"}), HANDS)
+
+    assert isinstance(done, StepDone)
+    assert done.transcribed is not None
+    assert isinstance(left, BranchLeft)
+    assert len(left.steps) == 2
+    assert unlawful(bench.events) == ()
+
+
+def test_two_numbers_that_differ_are_kept_and_settled_from_paper() -> None:
+    """As on the screen: both stand, nobody goes on before it is said why, and then the step can be entered."""
+    bench = printed("leak/aerosol")
+
+    differed = bench.do(from_paper(bench, {f"upstream{AGAIN}": "77"}), HANDS)
+    with pytest.raises(Refused, match="Say why they differed"):
+        bench.do(from_paper(bench), HANDS)
+    settled = from_paper(bench)
+    bench.do(Transcribe(**{**fields(settled), "reconciled": "a slip of the pen"}), HANDS)
+
+    assert [type(event) for event in differed] == [EntriesDiffered]
+    done = next(event for event in bench.events if isinstance(event, StepDone) and event.step == settled.step)
+    assert done.reconciled == "a slip of the pen"
+    assert bench.state.mark(settled.step).differing == ()
+    assert unlawful(bench.events) == ()
+
+
+def fields(command: Transcribe) -> dict[str, Any]:
+    """Return a command's values by name."""
+    return {name: getattr(command, name) for name in Transcribe.__slots__}
+
+
+def test_paper_goes_on_after_a_pause_that_only_a_screen_can_hold() -> None:
+    """A pause is confirmed live, hence later than the paper around it; it does not shut the paper out."""
+    bench = printed("isolate/verify/isolation")
+    written = utc_text(bench.now - timedelta(minutes=5)).replace("Z", "+00:00")[:16] + "+00:00"
+    bench.do(from_paper(bench, hand=EYES), EYES)
+    for command, by in bench.due_commands():
+        bench.do(command, by)
+
+    after = from_paper(bench, hand=OFFICER)
+    bench.do(Transcribe(**{**fields(after), "happened": written}), OFFICER)
+
+    assert bench.state.mark(after.step).done is not None
+
+
+def test_paper_still_keeps_the_order_of_what_was_marked_on_a_screen() -> None:
+    """A mark made on a screen bounds the paper after it, as before."""
+    bench = printed("out-1/gather")
+    before = from_paper(bench, minutes_ago=10)
+    due = bench.state.due
+    assert due is not None
+    bench.do(Finish(due.id, made_up_answers(due)), HANDS)
+
+    late = from_paper(bench)
+    with pytest.raises(Refused, match="does not fit"):
+        bench.do(
+            Transcribe(**{**fields(late), "happened": before.happened, "began": late.began and before.happened}), HANDS
+        )
+
+
+def test_a_begun_mark_from_paper_is_labelled_too() -> None:
+    """Both marks of a step of two come from paper."""
+    bench = printed("port/P1/open/door")
+    due = bench.state.due
+    assert due is not None
+    labels = {item.ask.id: item.ask.expects or "" for item in due.asks_at("begin")}
+
+    begun, done = bench.do(from_paper(bench, labels), HANDS)
+
+    assert isinstance(begun, StepBegun)
+    assert isinstance(done, StepDone)
+    assert begun.transcribed is not None
+    assert done.transcribed is not None
