@@ -73,6 +73,7 @@ class Bench:
     restores: tuple[Restore, ...] = ()
     missing: int | None = None
     qualifications: Qualifications = field(default_factory=lambda: QUALIFIED)
+    cast: Cast = CAST
 
     def do(self, command: Command, by: Who, device: Device | None = None) -> tuple[Event, ...]:
         """Carry out one command a minute later."""
@@ -100,7 +101,7 @@ class Bench:
 
     def due_commands(self) -> list[tuple[Command, Who]]:
         """Return what would do the step that is due, and who would do it."""
-        return list(commands_for(self.state, CAST))
+        return list(commands_for(self.state, self.cast))
 
     def answer(self, answers: Mapping[str, str], by: Who = HANDS) -> tuple[Event, ...]:
         """Finish the step that is due with these answers in place of the made-up ones, a second person beside."""

@@ -23,6 +23,8 @@ from app.domain.steps import LaidWayOut, Repeated, Step
 from app.domain.text import Kept
 from app.domain.watching import WatchEvent
 
+STOPPED_TOO = "STOP was pressed here, too, while the server was out of reach."
+"""What the note says that a kept STOP leaves on a job that was stopped already."""
 STOP_REASONS = {
     "cannot_as_written": "the step cannot be done as written",
     "would_harm": "going on would harm people or damage equipment",

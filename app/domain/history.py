@@ -14,6 +14,7 @@ from app.domain.deciding.leaving import read_look
 from app.domain.departures import departure_fault
 from app.domain.event_base import Signature
 from app.domain.events import (
+    STOPPED_TOO,
     AttemptRefused,
     ContestDecided,
     Event,
@@ -23,6 +24,7 @@ from app.domain.events import (
     JobStopped,
     JobSubmitted,
     MarkContested,
+    NoteWritten,
     RecheckAnswered,
     RecordAccepted,
     StepBegun,
@@ -34,12 +36,20 @@ from app.domain.events import (
 from app.domain.field_change import FieldChangeApproved
 from app.domain.job import JobState, Stage, came_from, evolve
 from app.domain.judging import same_answer
-from app.domain.leaving import HandoverBegun, HandoverSigned, JobSuspended, NextThingRead, ReturnBegun
+from app.domain.leaving import (
+    HandoverBegun,
+    HandoverSigned,
+    JobSuspended,
+    NextThingRead,
+    ReturnBegun,
+    own_lock_fault,
+)
 from app.domain.lock_history import lock_fault
-from app.domain.locks import OthersLockRemoved
+from app.domain.locks import OthersLockRemoved, OwnLockOff, PointUnlocked
 from app.domain.procedure import Role, Second, StepKind
 from app.domain.radio import RadioReleaseSigned
 from app.domain.steps import Step
+from app.domain.watching import ReadingMissed
 from app.domain.words import unit_words
 
 SIGNED = (
@@ -87,6 +97,8 @@ def _fault(state: JobState, event: Event) -> str:
             return "the job was handed to review with questions about a deviation open."
         case JobSubmitted() if state.unsigned:
             return "the job was handed to review before every release by voice was signed."
+        case JobSubmitted() | RecordAccepted() if any(item.on for item in state.locks.hung):
+            return "the record was closed while somebody's lock was on."
         case JobSubmitted() if state.paper.out:
             return f"the job was handed to review while the blank {state.paper.out[0].serial} was out."
         case JobSuspended() | ReturnBegun() | NextThingRead() | HandoverBegun() | HandoverSigned() | RecheckAnswered():
@@ -183,10 +195,17 @@ def _brief_fault(state: JobState, event: CrewBriefed | CrewLeft | PauseConfirmed
 
 
 def _gone_fault(state: JobState, event: Event) -> str:
-    """Whoever handed the job over writes nothing but a stop, what the program keeps of them, and a taking over."""
+    """Whoever handed the job over writes nothing but a stop, what the program keeps of them, and a taking over.
+
+    They also take off locks of their own; with the last row of the table its step is done.
+    """
     if event.by.id not in state.leaving.gone:
         return ""
-    if isinstance(event, JobStopped | StopExplained | AttemptRefused | MarkContested | HandoverBegun):
+    if isinstance(event, JobStopped | StopExplained | AttemptRefused | MarkContested | HandoverBegun | ReadingMissed):
+        return ""
+    if isinstance(event, OwnLockOff | PointUnlocked) or (isinstance(event, NoteWritten) and event.text == STOPPED_TOO):
+        return ""
+    if isinstance(event, StepDone) and state.due is not None and state.due.table == "locks_off":
         return ""
     under_way = state.leaving.handover
     if under_way is not None and under_way.incoming.id == event.by.id:
@@ -211,6 +230,8 @@ def _leaving_fault(
             return f"somebody came back to a job that was {state.stage}."
         case HandoverBegun() if event.outgoing.id == event.by.id or event.outgoing.role is not event.by.role:
             return f"{event.by.name} may not take over from {event.outgoing.name}."
+        case HandoverSigned() if under_way is not None and (told := own_lock_fault(under_way, state.locks)):
+            return told[0].lower() + told[1:]
         case HandoverSigned() if (
             under_way is None or state.stage is not Stage.HANDING_OVER or under_way.signer != (event.part, event.by)
         ):

@@ -354,9 +354,13 @@ class JobState:
         return tuple(item for item in asked if item.seq not in self.lessons.answered)
 
     def unspoken(self, step_id: str) -> tuple[Who, ...]:
-        """Return who of the crew has yet to speak at this team pause; what was said before a stop is said again."""
+        """Return who of the crew has yet to speak at this team pause; what was said before a stop is said again.
+
+        Whoever handed the job over is no longer at the housing.
+        """
         done = self.mark(step_id).done
-        return self.crew.unspoken(step_id, since=max(self.unsettled_at, done.seq if done else -1))
+        missing = self.crew.unspoken(step_id, since=max(self.unsettled_at, done.seq if done else -1))
+        return tuple(who for who in missing if who.id not in self.leaving.gone)
 
     @property
     def stage(self) -> Stage:

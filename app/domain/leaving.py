@@ -12,6 +12,7 @@ from typing import Literal, assert_never
 
 from app.domain.event_base import JobEvent, Signature, Who
 from app.domain.housing import SiteLimit
+from app.domain.locks import Locks
 from app.domain.text import Kept
 
 SUSPEND_REASONS = {
@@ -152,11 +153,11 @@ LeavingCommand = Suspend | ReturnToWork | ReadNext | AnswerLooks | TakeOver | Si
 
 @dataclass(frozen=True, slots=True)
 class Handover:
-    """A hand-over under way.  signed: the entry of the outgoing person's signature, once there is one."""
+    """A hand-over under way, begun `at`.  signed: the entry of the outgoing person's signature, once there is one."""
 
     outgoing: Who
     incoming: Who
-    documents: tuple[str, ...]
+    at: str
     signed: int | None = None
 
     @property
@@ -191,7 +192,7 @@ def evolve_leaving(state: Leaving, event: LeavingEvent) -> Leaving:
         case NextThingRead():
             return replace(state, unread=False)
         case HandoverBegun():
-            made = Handover(outgoing=event.outgoing, incoming=event.by, documents=event.documents)
+            made = Handover(outgoing=event.outgoing, incoming=event.by, at=event.at)
             return replace(come_back(state), handover=made)
         case HandoverSigned():
             return _signed(state, event)
@@ -212,3 +213,25 @@ def _signed(state: Leaving, event: HandoverSigned) -> Leaving:
         return replace(state, handover=replace(under_way, signed=event.seq))
     gone = (state.gone | {under_way.outgoing.id}) - {under_way.incoming.id}
     return replace(state, handover=None, gone=gone, sealed=(*state.sealed, under_way.signed, event.seq))
+
+
+def own_lock_fault(under_way: Handover, locks: Locks) -> str:
+    """Say what is wrong with the own locks of the two at a signature: the incoming one on, the outgoing one off."""
+    incoming, outgoing = under_way.incoming, under_way.outgoing
+    theirs = [item for item in locks.hung if not item.point and item.by.id == outgoing.id]
+    comes_on = any(item.by.id == incoming.id for item in locks.own)
+    if any(item.on for item in theirs):
+        first = "" if comes_on else f"{incoming.name} puts theirs on first. "
+        return f"The lock of {outgoing.name} is still on. {first}Then {outgoing.name} takes it off under Locks."
+    if not comes_on and any((item.off_at or "") >= under_way.at for item in theirs):
+        return f"The lock of {outgoing.name} came off for this, and {incoming.name} has none on. Put it on under Locks."
+    return ""
+
+
+def lock_off_fault(under_way: Handover | None, locks: Locks, person: Who) -> str:
+    """Say why an own lock may not come off during a hand-over: the incoming person's is not on yet."""
+    if under_way is None or person.id != under_way.outgoing.id:
+        return ""
+    if any(item.by.id == under_way.incoming.id for item in locks.own):
+        return ""
+    return f"{under_way.incoming.name} is taking over: their lock goes on before the lock of {person.name} comes off."

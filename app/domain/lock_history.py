@@ -5,6 +5,7 @@ from app.domain.deciding.isolation import BACK_TO_SERVICE, has_table, unlocked
 from app.domain.events import Event, HoldReleased, StepBegun, StepDone, StepOutside
 from app.domain.job import JobState
 from app.domain.labels import told_apart
+from app.domain.leaving import lock_off_fault
 from app.domain.locks import DamperStroked, OthersLockRemoved, OwnLockOff, PointLocked, PointUnlocked, StrokePart
 from app.domain.procedure import Role
 from app.domain.steps import Step
@@ -24,7 +25,7 @@ def lock_fault(state: JobState, event: Event) -> str:
             lock = state.locks.numbered(event.lock)
             if lock is None or lock.by.id != event.by.id:
                 return f"{event.by.name} took off lock {event.lock}, which was not theirs."
-            return ""
+            return lock_off_fault(state.leaving.handover, state.locks, event.by) if not lock.point else ""
         case OthersLockRemoved():
             return _removal_fault(state, event)
         case DamperStroked():

@@ -1,17 +1,20 @@
 """Leaving, handing over and paper, where the laws of a job do not look: personal locks, kept marks, forged entries."""
 
+from dataclasses import replace
 from datetime import timedelta
 from typing import Any
 
 import pytest
 
 from app.calc.errors import ChangeoutError, Invalid
-from app.domain.commands import Begin, Late
-from app.domain.deciding.leaving import leave, lock_off_fault, suspend_looks
+from app.domain.commands import Accept, Begin, Late, Submit
+from app.domain.decide import decide
+from app.domain.deciding.common import signature_of
+from app.domain.deciding.leaving import suspend_looks
 from app.domain.event_base import Who
-from app.domain.events import Event, MarkContested, StepBegun, event_from, payload_of
+from app.domain.events import Event, JobSubmitted, MarkContested, StepBegun, event_from, payload_of
 from app.domain.history import unlawful
-from app.domain.job import Stage
+from app.domain.job import Stage, fold
 from app.domain.leaving import (
     DOCUMENTS,
     AnswerLooks,
@@ -22,11 +25,13 @@ from app.domain.leaving import (
     Suspend,
     TakeOver,
 )
+from app.domain.locks import OwnLockOff, PutOwnLockOn, TakeOwnLockOff, UnlockPoint
 from app.domain.paper import PrintBlank, Transcribe
 from app.domain.refused import Refused
+from app.domain.signing import HAND_OVER, SUBMIT
 from app.records.moments import typed_instant
 from app.services.rehearsal import labels_of, looks_as_recorded, made_up_answers
-from tests.builders import EYES, HANDS, LEAD, OTHER_LEAD, Bench, opened
+from tests.builders import CAST, EYES, HANDS, LEAD, OFFICER, OTHER_LEAD, Bench, opened
 
 AT_DOOR = "port/P1/out-1/draw"
 
@@ -39,9 +44,11 @@ def suspended(name: str = AT_DOOR, by: Who = HANDS) -> Bench:
     return bench
 
 
-def walked_down() -> Bench:
-    """Return a job of which the hand-over waits for its first signature."""
+def walked_down(*, own_lock: bool = False) -> Bench:
+    """Return a job of which the hand-over waits for its first signature, perhaps under the outgoing person's lock."""
     bench = suspended()
+    if own_lock:
+        bench.do(PutOwnLockOn("C-1"), HANDS)
     bench.do(TakeOver(HANDS, tuple(DOCUMENTS)), EYES)
     bench.do(ReadNext(), EYES)
     bench.do(AnswerLooks(looks_as_recorded(bench.state.rechecks)), EYES)
@@ -56,39 +63,92 @@ def handed_over() -> Bench:
     return bench
 
 
-@pytest.mark.parametrize(
-    ("on", "told"),
-    [
-        (set(), "The lock of Tomé Silva is not on."),
-        ({HANDS.id}, "The lock of Tomé Silva is not on."),
-        ({HANDS.id, EYES.id}, "The lock of Noor Haddad is still on."),
-        ({EYES.id}, ""),
-    ],
-)
-def test_the_incoming_lock_is_on_and_the_outgoing_one_off_before_anybody_signs(on: set[str], told: str) -> None:
-    """Where a job keeps personal locks, a hand-over is signed under the incoming person's lock and no other."""
-    bench = walked_down()
+def test_no_handover_is_signed_over_the_outgoing_persons_own_lock() -> None:
+    """The incoming lock goes on before the outgoing one comes off, and only then the two sign."""
+    bench = walked_down(own_lock=True)
+
+    with pytest.raises(
+        Refused, match=r"^The lock of Noor Haddad is still on\. Tomé Silva puts theirs on first\. Then Noor"
+    ):
+        bench.do(SignHandover(), HANDS)
+    with pytest.raises(Refused, match=r"^Tomé Silva is taking over: their lock goes on before the lock of Noor Haddad"):
+        bench.do(TakeOwnLockOff("C-1"), HANDS)
+    bench.do(PutOwnLockOn("C-2"), EYES)
+    with pytest.raises(
+        Refused, match=r"^The lock of Noor Haddad is still on\. Then Noor Haddad takes it off under Locks"
+    ):
+        bench.do(SignHandover(), HANDS)
+    bench.do(TakeOwnLockOff("C-1"), HANDS)
+    bench.do(TakeOwnLockOff("C-2"), EYES)
+    with pytest.raises(Refused, match=r"^The lock of Noor Haddad came off for this, and Tomé Silva has none on"):
+        bench.do(SignHandover(), HANDS)
+    bench.do(PutOwnLockOn("C-2"), EYES)
+    bench.do(SignHandover(), HANDS)
+    bench.do(SignHandover(), EYES)
+
+    assert HANDS.id in bench.state.leaving.gone
+    assert unlawful(bench.events) == ()
+
+
+def test_an_outsider_finds_locks_that_a_handover_passed_over() -> None:
+    """A signature over the outgoing lock, and a lock off too early, are named."""
+    bench = walked_down(own_lock=True)
     moment = bench.moment(HANDS)
+    at = {"ledger": bench.ledger, "seq": bench.state.size, "at": moment.at, "by": HANDS}
+    signed = HandoverSigned(**at, part="outgoing", signature=signature_of(bench.state, moment, HAND_OVER))
+    early = OwnLockOff(**at, lock="C-1")
 
-    try:
-        (event,) = leave(bench.state, SignHandover(), moment, locks=on.__contains__)
-    except Refused as no:
-        assert no.code == "personal_lock"
-        assert told
-        assert str(no).startswith(told)
-    else:
-        assert told == ""
-        assert isinstance(event, HandoverSigned)
+    assert unlawful([*bench.events, signed])[0].startswith(f"Entry {signed.seq}: the lock of Noor Haddad is still on.")
+    assert unlawful([*bench.events, early])[0].startswith(f"Entry {early.seq}: Tomé Silva is taking over")
 
 
-def test_the_outgoing_lock_stays_on_until_the_incoming_one_is_on() -> None:
-    """During a hand-over the lock of the one who leaves comes off only under the lock of the one who comes."""
-    under_way = walked_down().state.leaving.handover
+def test_whoever_handed_over_still_takes_off_locks_of_their_own() -> None:
+    """A lock comes off by the hand that put it on, also the lock of a point, and its step is done with the last."""
+    bench = handed_over()
+    bench.brief(LEAD)
+    bench.cast = replace(CAST, hands=EYES, eyes=LEAD)
+    ours = [item for item in bench.state.locks.points if item.by.id == HANDS.id]
+    bench.run_to("flow/unlock/locks")
+    due = bench.state.due
+    assert due is not None
+    assert len(ours) == len(bench.state.locks.points)
 
-    assert "their lock goes on before" in lock_off_fault(under_way, {HANDS.id}.__contains__, HANDS)
-    assert lock_off_fault(under_way, {HANDS.id, EYES.id}.__contains__, HANDS) == ""
-    assert lock_off_fault(under_way, {HANDS.id}.__contains__, LEAD) == ""
-    assert lock_off_fault(None, {HANDS.id}.__contains__, HANDS) == ""
+    with pytest.raises(Refused, match="Noor Haddad takes it off"):
+        bench.do(UnlockPoint(due.id, ours[0].point), EYES)
+    for item in ours:
+        bench.do(UnlockPoint(due.id, item.point), HANDS)
+
+    assert bench.state.mark(due.id).stands
+    assert unlawful(bench.events) == ()
+
+
+def test_a_pause_waits_for_nobody_who_handed_the_job_over() -> None:
+    """Who is no longer at the housing has nothing to say at its pauses."""
+    bench = handed_over()
+
+    assert HANDS.id not in {who.id for who in bench.state.unspoken("end/service/pause")}
+    assert EYES.id in {who.id for who in bench.state.unspoken("end/service/pause")}
+
+
+def test_no_record_is_closed_over_a_lock_that_is_on() -> None:
+    """Neither handed to review nor accepted, and an outsider finds one that was."""
+    bench = opened()
+    bench.run_to()
+    bench.do(PutOwnLockOn("C-9"), HANDS)
+    moment = bench.moment(OTHER_LEAD)
+    forged = JobSubmitted(
+        ledger=bench.ledger, seq=bench.state.size, at=moment.at, by=OTHER_LEAD,
+        signature=signature_of(bench.state, moment, SUBMIT),
+    )  # fmt: skip
+
+    with pytest.raises(Refused, match=r"^Still locked on: Noor Haddad \(lock C-9\)"):
+        bench.do(Submit(), OTHER_LEAD)
+    in_review = fold([forged], start=bench.state)
+    with pytest.raises(Refused, match=r"^Still locked on: Noor Haddad \(lock C-9\)"):
+        decide(in_review, Accept(), replace(moment, by=OFFICER))
+    assert unlawful([*bench.events, forged]) == (
+        f"Entry {forged.seq}: the record was closed while somebody's lock was on.",
+    )
 
 
 def test_a_kept_mark_of_somebody_who_handed_over_is_contested_and_not_lost() -> None:

@@ -17,6 +17,7 @@ from app.domain.containment.rest import rests
 from app.domain.deciding.leaving import suspend_looks
 from app.domain.event_base import Who
 from app.domain.events import StepDone
+from app.domain.history import unlawful
 from app.domain.job import JobState, Stage
 from app.domain.judging import AGAIN
 from app.domain.leaving import DOCUMENTS, Recheck
@@ -251,6 +252,28 @@ def test_row_16_after_the_handover_the_outgoing_persons_save_is_refused(desk: De
     report = text_of(desk.get(comes, f"/jobs/{job}/record.pdf").content)
     for meaning in ("I hand this job over as I left it", "I take this job over as I found it"):
         assert meaning in report
+
+
+def test_row_16_a_stop_by_whoever_handed_over_is_written_although_a_reading_lapsed(desk: Desk, clock: Clock) -> None:
+    """What the program notes in passing, a repeated reading that nobody took, does not stand in the way of a STOP."""
+    job, leaves, comes = desk.open_job(), desk.named("technician"), desk.named("technician", 1)
+    desk.work_until(job, "Draw the spent filter")
+    suspend(desk, leaves, job)
+    hand_over(desk, job, leaves, comes)
+    desk.post(comes, f"/jobs/{job}/next-read")
+    look_at_everything(desk, comes, job)
+    sign(desk, job, comes, leaves)
+    sign(desk, job, comes, comes)
+    clock.now += timedelta(minutes=40)
+    desk.clients.clear()  # sessions have locked meanwhile
+
+    stopped = desk.post(leaves, f"/jobs/{job}/stop")
+
+    events = desk.running.site.jobs.events(job)
+    assert stopped.status_code == 303
+    assert [event.type for event in events[-2:]] == ["reading_missed", "job_stopped"]
+    assert events[-1].by.id == leaves.id
+    assert unlawful(events) == ()
 
 
 def sign(desk: Desk, job: str, at: Who, signer: Who) -> Response:

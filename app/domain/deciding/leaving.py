@@ -1,6 +1,5 @@
 """Deciding on leaving work and coming back: who may leave it where, what is looked at first, who takes it over."""
 
-from collections.abc import Callable
 from typing import assert_never
 
 from app.calc.exact import exact
@@ -16,7 +15,6 @@ from app.domain.leaving import (
     DOCUMENTS,
     SUSPEND_REASONS,
     AnswerLooks,
-    Handover,
     HandoverBegun,
     HandoverSigned,
     JobSuspended,
@@ -30,23 +28,30 @@ from app.domain.leaving import (
     SignHandover,
     Suspend,
     TakeOver,
+    own_lock_fault,
 )
+from app.domain.locks import TakeOwnLockOff, UnlockPoint
 from app.domain.procedure import Role
 from app.domain.refused import Refused
 from app.domain.reopening import port_looks, rechecks_for
 from app.domain.signing import HAND_OVER, TAKE_OVER
+from app.domain.watching import NoticeMissed
 from app.domain.words import effect_words, unit_words
 
 AS_EXPECTED = "as expected"
-PersonalLocks = Callable[[str], bool]
-"""Whether the personal lock of the person with this id is on."""
+STILL_THEIRS = (StopWork, ExplainStop, Late, NoticeMissed, TakeOwnLockOff, UnlockPoint)
+"""What somebody who handed the job over may still ask."""
 
 
 def refuse_whoever_handed_over(state: JobState, command: Command, moment: Moment) -> None:
-    """Refuse everything but STOP to somebody who handed the job over, until they take it over again."""
+    """Refuse everything but STOP and locks of their own to somebody who handed the job over, until they take it over.
+
+    A lock comes off by the hand that put it on (29 CFR 1910.147(e)(3)), also after the shift has changed.  What the
+    program notes by itself when anybody acts is not theirs to be refused.
+    """
     told = handed_over(state, moment.by)
     taking_over = isinstance(command, TakeOver) or _is_incoming(state, moment.by)
-    if told and not taking_over and not isinstance(command, StopWork | ExplainStop | Late):
+    if told and not taking_over and not isinstance(command, STILL_THEIRS):
         raise Refused("handed_over", told, logged=True)
 
 
@@ -61,10 +66,8 @@ def _is_incoming(state: JobState, who: Who) -> bool:
     return state.leaving.handover is not None and state.leaving.handover.incoming.id == who.id
 
 
-def leave(
-    state: JobState, command: LeavingCommand, moment: Moment, *, locks: PersonalLocks | None = None
-) -> tuple[Event, ...]:
-    """Decide on one command of the topic.  locks: given where the job keeps personal locks."""
+def leave(state: JobState, command: LeavingCommand, moment: Moment) -> tuple[Event, ...]:
+    """Decide on one command of the topic."""
     match command:
         case Suspend():
             return _suspend(state, command, moment)
@@ -78,7 +81,7 @@ def leave(
         case TakeOver():
             return _take_over(state, command, moment)
         case SignHandover():
-            return _sign(state, moment, locks)
+            return _sign(state, moment)
         case _:
             assert_never(command)
 
@@ -265,33 +268,14 @@ def on_the_job(state: JobState) -> frozenset[str]:
     return frozenset({*state.performers, state.opened.by.id, *(who.id for who in state.opened.crew)})
 
 
-def _sign(state: JobState, moment: Moment, locks: PersonalLocks | None) -> tuple[Event, ...]:
+def _sign(state: JobState, moment: Moment) -> tuple[Event, ...]:
     under_way = state.leaving.handover
     if under_way is None or state.stage is not Stage.HANDING_OVER:
         raise Refused("no_handover", "No hand-over waits for a signature. Look at everything first, then sign.")
     part, signer = under_way.signer
     if signer.id != moment.by.id:
         raise Refused("handover_order", f"{signer.name} signs now, as the {part} person, with their own secret.")
-    if told := lock_fault(under_way, locks):
+    if told := own_lock_fault(under_way, state.locks):
         raise Refused("personal_lock", told, logged=True)
     meaning = HAND_OVER if part == "outgoing" else TAKE_OVER
     return (event_of(HandoverSigned, state, moment, part=part, signature=signature_of(state, moment, meaning)),)
-
-
-def lock_fault(under_way: Handover, locks: PersonalLocks | None) -> str:
-    """Say what is wrong with the personal locks at a signature: the incoming one is on, the outgoing one off."""
-    if locks is None:
-        return ""
-    incoming, outgoing = under_way.incoming, under_way.outgoing
-    if not locks(incoming.id):
-        return f"The lock of {incoming.name} is not on. Put it on before the lock of {outgoing.name} comes off."
-    if locks(outgoing.id):
-        return f"The lock of {outgoing.name} is still on. Take it off now that the lock of {incoming.name} is on."
-    return ""
-
-
-def lock_off_fault(under_way: Handover | None, locks: PersonalLocks, person: Who) -> str:
-    """Say why a personal lock may not come off during a hand-over: the incoming person's is not on yet."""
-    if under_way is None or person.id != under_way.outgoing.id or locks(under_way.incoming.id):
-        return ""
-    return f"{under_way.incoming.name} is taking over: their lock goes on before the lock of {person.name} comes off."

@@ -14,6 +14,7 @@ from app.domain.deciding.work import finish, model_allows
 from app.domain.events import Event
 from app.domain.housing import IsolationPoint, PointKind
 from app.domain.job import JobState, Stage, fold
+from app.domain.leaving import lock_off_fault
 from app.domain.locks import (
     Contact,
     DamperStroked,
@@ -158,6 +159,8 @@ def _own_off(state: JobState, command: TakeOwnLockOff, moment: Moment) -> tuple[
     if lock is None or lock.point:
         raise Refused("no_lock", f"No lock {command.lock!r} is on as anybody's own. Choose one of those listed.")
     _only_its_owner(lock, moment)
+    if told := lock_off_fault(state.leaving.handover, state.locks, moment.by):
+        raise Refused("personal_lock", told, logged=True)
     return (event_of(OwnLockOff, state, moment, lock=lock.lock),)
 
 

@@ -15,9 +15,6 @@ from app.domain.procedure import Role
 from app.domain.refused import Refused
 from app.domain.signing import ACCEPT, SUBMIT
 
-MEANING_SUBMIT = SUBMIT
-MEANING_ACCEPT = ACCEPT
-
 
 def submit(state: JobState, moment: Moment) -> tuple[Event, ...]:
     """Hand the finished job to review."""
@@ -37,8 +34,22 @@ def submit(state: JobState, moment: Moment) -> tuple[Event, ...]:
         raise Refused("blanks_out", told)
     if state.model is not None and (faults := final_faults(state.model)):
         raise Refused("left_over", f"Rule {faults[0].rule}: {faults[0].sentence}. Settle it before review.")
+    _complain_of_locks(state)
     none_open(state)
-    return (event_of(JobSubmitted, state, moment, signature=signature_of(state, moment, MEANING_SUBMIT)),)
+    return (event_of(JobSubmitted, state, moment, signature=signature_of(state, moment, SUBMIT)),)
+
+
+def _complain_of_locks(state: JobState) -> None:
+    """Refuse to close a record over a lock that is on: somebody relies on it."""
+    if not (on := [item for item in state.locks.hung if item.on]):
+        return
+    names = ", ".join(f"{item.by.name} (lock {item.lock}{f' on {item.tag}' if item.tag else ''})" for item in on)
+    raise Refused(
+        "locks_on",
+        f"Still locked on: {names}. Each takes off their own lock under Locks; for one on a point of isolation a lead "
+        "re-opens the job and asks for the step that takes locks off again.",
+        logged=True,
+    )
 
 
 def _reviewing(state: JobState, moment: Moment, act: str) -> None:
@@ -77,13 +88,14 @@ def accept(state: JobState, moment: Moment) -> tuple[Event, ...]:
     _reviewing(state, moment, "accept the record")
     if moment.by.id in state.performers:
         raise Refused("own_work", f"{moment.by.name} worked on this job and cannot accept its record.", logged=True)
+    _complain_of_locks(state)
     none_open(state)
     of_site = tuple(item for item in moment.findings if item.seq not in state.read_site)
     if unread := (*state.unread, *of_site):
         raise Refused(
             "unread", f"{len(unread)} exceptions have not been opened. Open each, then accept.", step=unread[0].step
         )
-    return (event_of(RecordAccepted, state, moment, signature=signature_of(state, moment, MEANING_ACCEPT)),)
+    return (event_of(RecordAccepted, state, moment, signature=signature_of(state, moment, ACCEPT)),)
 
 
 def give_back(state: JobState, command: ReturnRecord, moment: Moment) -> tuple[Event, ...]:

@@ -8,7 +8,7 @@ from app.domain.commands import (
 )
 from app.domain.deciding.common import event_of, relying_on, words_of
 from app.domain.deciding.remembered import noted, remembered
-from app.domain.events import STOP_REASONS, Event, JobReopened, JobStopped, NoteWritten, StopExplained
+from app.domain.events import STOP_REASONS, STOPPED_TOO, Event, JobReopened, JobStopped, NoteWritten, StopExplained
 from app.domain.job import JobState, Stage
 from app.domain.judging import LONGEST_ANSWER
 from app.domain.procedure import Role
@@ -20,8 +20,7 @@ def stop(state: JobState, command: StopWork, moment: Moment) -> tuple[Event, ...
     if command.kept:
         moment = noted(moment, remembered(state, command.seen, command.knowledge, moment), command.seen)
     if state.stop is not None:
-        told = "STOP was pressed here, too, while the server was out of reach."
-        return (event_of(NoteWritten, state, moment, text=told),) if command.kept else ()
+        return (event_of(NoteWritten, state, moment, text=STOPPED_TOO),) if command.kept else ()
     if state.stage is Stage.ACCEPTED:
         raise Refused("accepted", "The record has been accepted; no work is in hand. A lead can re-open the job.")
     due = state.due

@@ -9,7 +9,7 @@ from starlette.responses import RedirectResponse, Response
 
 from app.calc.errors import Invalid
 from app.domain.commands import Accept, OpenException, ReturnRecord
-from app.domain.deciding.reviewing import MEANING_ACCEPT
+from app.domain.signing import ACCEPT
 from app.records.moments import utc_text
 from app.records.veil import veiled, veiled_events
 from app.services.export import export_files, record_json
@@ -41,7 +41,7 @@ async def review(request: Request, job: str) -> Response:
         session_of(request),
         root=head.root.hex(),
         now=utc_text(site.clock()),
-        meaning=MEANING_ACCEPT,
+        meaning=ACCEPT,
         findings=findings_of(await run_in_threadpool(site.jobs.site), job),
     )
     return html(request, "review.html", page=page)
