@@ -643,6 +643,7 @@ def _went_wrong(state: JobState, event: ContingencyEntered) -> JobState:
         state, steps=steps, index=_index(steps), entered=(*state.entered, event), stop=None,
         model=happen(model, kept.occurs, event.spot), applied=state.applied - set(event.due_again),
     )  # fmt: skip
+    state = replace(state, watch=_watched_again(state, event))
     why = f"left for {event.title}, entry {event.seq}"
     state = _not_applicable(state, event.left, stamp_of(event), why)
     state = _unsettle(state, event.due_again, (), f"undone by {event.title}, entry {event.seq}")

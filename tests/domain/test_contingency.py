@@ -1,5 +1,7 @@
 """Something goes wrong: steps put in by a lead, the model's word on where, and the way back to the main line."""
 
+from datetime import timedelta
+
 import pytest
 
 from app.domain.commands import ExplainStop, StopWork, Submit
@@ -12,6 +14,7 @@ from app.domain.housing import Seal, Service
 from app.domain.job import Stage, fold
 from app.domain.procedure import read_procedure
 from app.domain.refused import Refused
+from app.domain.watching import NoticeMissed, later
 from app.domain.way_back import ways_back
 from app.domain.words import ring_words
 from app.records.drawing import draw_port
@@ -128,6 +131,26 @@ def test_a_second_tear_while_the_first_is_mended_leaves_the_rest_of_the_first() 
     assert event.left
     assert all(bench.state.mark(step).not_applicable for step in event.left)
     assert bench.state.stage is Stage.WORK_DONE
+    assert unlawful(bench.events) == ()
+
+
+def test_repeated_readings_begin_anew_when_a_contingency_leads_on_from_a_stop() -> None:
+    """Two lapses stopped the job; the steps that mend are not refused for them, and the next reading is in view."""
+    bench = opened()
+    bench.run_to("out-1/gather")
+    bench.now += timedelta(minutes=80)
+    bench.do(NoticeMissed(), HANDS)
+    assert bench.state.stage is Stage.STOPPED
+
+    event = enter(bench, "bag-torn")
+
+    assert bench.state.watch.missed == 0
+    assert bench.state.watch.due == later(event.at, bench.state.watch.minutes)
+    first = bench.state.due
+    for command, by in bench.due_commands():
+        bench.do(command, by)
+    assert first is not None
+    assert bench.state.mark(first.id).stands
     assert unlawful(bench.events) == ()
 
 
