@@ -48,6 +48,10 @@ def why_critical(step: Step) -> str:
         return "it cannot be undone" if step.final else "it takes two marks"
     if step.computes is not None:
         return "it is a test"
+    if step.says:
+        return "it is a team pause"
+    if any(asked.limit is not None for asked in step.asks):
+        return "it is held against a limit"
     if step.kind in CRITICAL_KINDS:
         return f"it is {CRITICAL_KINDS[step.kind]}"
     return ""

@@ -12,6 +12,7 @@ from types import MappingProxyType
 from typing import Literal, assert_never
 
 from app.domain.event_base import JobEvent, Signature, Who
+from app.domain.procedure import Role
 from app.domain.signing import BRIEFED_TO_RELEASE, BRIEFED_TO_WORK
 from app.domain.text import Kept
 
@@ -136,6 +137,11 @@ class CrewState:
     def member(self, person: str) -> Who | None:
         """Return who of the crew has this id, or None."""
         return next((who for who in self.present if who.id == person), None)
+
+    def may_release(self, who: Who) -> bool:
+        """Say whether somebody releases holds: they had the brief, or come from outside as a safety officer."""
+        outside = not self.enforced or who.role is Role.SAFETY_OFFICER
+        return outside or who.id in self.signers or self.member(who.id) is not None
 
     def unspoken(self, step: str, *, since: int) -> tuple[Who, ...]:
         """Return who has yet to speak at a pause; only what was confirmed after entry `since` counts."""

@@ -86,5 +86,7 @@ def _radio_fault(state: JobState, event: HoldReleasedByRadio) -> str:
         return "a hold was released by voice that may not be, or was not received by a lead."
     if event.sender.role is not due.role or event.sender.id in {*state.performers, event.by.id}:
         return f"{event.sender.name} may not release this hold."
+    if not state.crew.may_release(event.sender):
+        return f"{event.sender.name} released a hold by voice without having been briefed."
     housing = state.opened.housing.tag if state.opened else ""
     return "" if (event.housing, event.port) == (housing, due.port) else "what was repeated is not what the hold names."

@@ -162,9 +162,8 @@ def _crew_fault(state: JobState, event: StepBegun | StepDone | StepOutside | Hol
     if not crew.enforced:
         return ""
     if isinstance(event, HoldReleased):
-        briefed = event.by.id in crew.signers or crew.member(event.by.id) is not None
         told = f"{event.by.name} released a hold without having been briefed."
-        return "" if briefed or event.by.role is Role.SAFETY_OFFICER else told
+        return "" if crew.may_release(event.by) else told
     came = came_from(event)
     for who in (came.hand if came else event.by, *((event.worker,) if event.worker else ())):
         if crew.member(who.id) is None:

@@ -1,6 +1,8 @@
 """What an outsider can see of locks in the entries of a record: rows before done, own hands, two signatures, labels."""
 
+from app.domain.applicability import StepNotApplicable
 from app.domain.containment.effects import Act
+from app.domain.crew import PauseConfirmed
 from app.domain.deciding.isolation import BACK_TO_SERVICE, has_table, unlocked
 from app.domain.events import Event, HoldReleased, StepBegun, StepDone, StepOutside
 from app.domain.job import JobState
@@ -8,12 +10,15 @@ from app.domain.labels import told_apart
 from app.domain.leaving import lock_off_fault
 from app.domain.locks import DamperStroked, OthersLockRemoved, OwnLockOff, PointLocked, PointUnlocked, StrokePart
 from app.domain.procedure import Role
+from app.domain.radio import HoldReleasedByRadio
 from app.domain.steps import Step
 
 
 def lock_fault(state: JobState, event: Event) -> str:
     """Return what is wrong with an entry as far as locks go; nothing if the rules would have allowed it."""
     match event:
+        case HoldReleasedByRadio() | PauseConfirmed() | StepNotApplicable() if state.locks.stroke is not None:
+            return f"something was done at a step while {state.locks.stroke.tag} was being moved for a trial."
         case StepBegun() | StepDone() | StepOutside() | HoldReleased():
             step = state.step(event.step)
             return "" if step is None else _mark_fault(state, event, step)

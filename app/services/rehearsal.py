@@ -196,7 +196,7 @@ def _briefings(state: JobState, step: Step, cast: Cast) -> Iterator[tuple[Comman
         return
     words = "I know the cuts, the barriers and when to stop."
     if step.kind is StepKind.HOLD:
-        if step.role is Role.LEAD and cast.lead.id not in crew.signers and crew.member(cast.lead.id) is None:
+        if step.role is Role.LEAD and not crew.may_release(cast.lead):
             yield Acknowledge(Part.RELEASE, words), cast.lead
         marking: tuple[Who, ...] = ()
     else:

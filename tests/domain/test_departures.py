@@ -1,15 +1,20 @@
 """Field changes, steps set aside, branches of a decision, releases by radio: who may, what stays, what is owed."""
 
+from collections.abc import Callable
+
 import pytest
 
 from app.calc.errors import Invalid
-from app.domain.applicability import BranchLeft, SetAside
-from app.domain.commands import Command, Correct, Finish, Submit, Withdraw
+from app.domain.applicability import BranchLeft, SetAside, StepNotApplicable
+from app.domain.commands import Command, Correct, Finish, Release, Submit, Withdraw
+from app.domain.crew import ConfirmPause, Part, PauseConfirmed
 from app.domain.event_base import Who
 from app.domain.field_change import ApproveChange, DeclineChange, NewWords, ProposeChange
 from app.domain.history import unlawful
 from app.domain.housing import SiteLimit
 from app.domain.job import Stage, fold
+from app.domain.leaving import Suspend
+from app.domain.locks import StrokeDamper, StrokePart
 from app.domain.procedure import Role, read_procedure
 from app.domain.radio import ReleaseByRadio, SignRadioRelease
 from app.domain.refused import Refused
@@ -77,6 +82,7 @@ def test_a_change_of_a_critical_step_needs_a_lead_and_the_safety_officer() -> No
     assert due(bench).text == "Cut the neck midway between the two pairs of bands."
     assert due(bench).final
     assert due(bench).marks == 2
+    bench.brief(LEAD)
     with pytest.raises(Refused, match="does not carry it out"):
         bench.do(bench.due_commands()[0][0], LEAD)
 
@@ -149,9 +155,15 @@ def test_what_may_not_change_is_refused_with_what_is_wrong(new: NewWords, told: 
 # --- not applicable -------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("name", ["out-1/tape-stub", "out-1/cut", "out-1/gather", "verify/release", "leak/aerosol"])
+@pytest.mark.parametrize(
+    "name",
+    [
+        "out-1/tape-stub", "out-1/cut", "out-1/gather", "verify/release", "leak/aerosol", "verify/pressure",
+        "verify/pause", "waste/hand-over",
+    ],
+)  # fmt: skip
 def test_a_critical_step_is_set_aside_by_nobody(name: str) -> None:
-    """Taping, cutting, what changes the housing, holds and tests are refused to a lead too, with an entry."""
+    """Taping, cutting, what changes the housing, holds, tests, pauses and limits: refused to a lead, with an entry."""
     bench = at(name)
 
     with pytest.raises(Refused, match="cannot be set aside by anybody") as refused:
@@ -254,6 +266,7 @@ def by_radio(bench: Bench, **changed: object) -> Command:
 def test_a_release_by_radio_lets_the_work_go_on_and_is_signed_before_review() -> None:
     """The hold stands as released, marked to be signed; review waits for the sender's own secret."""
     bench = at("close/release")
+    bench.brief(OTHER_LEAD, THIRD_LEAD, part=Part.RELEASE)
 
     bench.do(by_radio(bench), LEAD)
     bench.run_to("close/door")
@@ -290,14 +303,26 @@ def test_a_release_by_radio_needs_the_right_sender_and_the_tags_word_for_word(
 ) -> None:
     """A neighbour's tag, another port, a wrong or own sender, or no confirmation: refused."""
     bench = at("close/release")
+    bench.brief(OTHER_LEAD, THIRD_LEAD, part=Part.RELEASE)
 
     with pytest.raises(Refused, match=told):
         bench.do(by_radio(bench, **changed), LEAD)
 
 
+def test_a_lead_who_has_not_been_briefed_releases_nothing_by_radio_either() -> None:
+    """What holds for a signature on the spot holds for a voice."""
+    bench = at("close/release")
+
+    with pytest.raises(Refused, match="Radek Nowák has not been briefed") as refused:
+        bench.do(by_radio(bench), LEAD)
+
+    assert refused.value.logged
+
+
 def test_a_technician_receives_no_release_and_the_opening_is_never_released_by_radio() -> None:
     """Only a lead on the spot receives; a hold that the procedure does not name for it stays for a signature here."""
     bench = at("close/release")
+    bench.brief(OTHER_LEAD, THIRD_LEAD, part=Part.RELEASE)
     with pytest.raises(Refused, match="received by a lead"):
         bench.do(by_radio(bench), HANDS)
     opening = at("verify/release")
@@ -310,9 +335,90 @@ def test_a_technician_receives_no_release_and_the_opening_is_never_released_by_r
 def test_a_release_that_the_sender_denies_is_taken_back_and_the_hold_is_due_again() -> None:
     """Nobody is left waiting for a signature that will not come."""
     bench = at("close/release")
+    bench.brief(OTHER_LEAD, THIRD_LEAD, part=Part.RELEASE)
     bench.do(by_radio(bench, sender=THIRD_LEAD), LEAD)
 
     bench.do(Withdraw("port/P1/close/release", "the sender says it was another job"), LEAD)
 
     assert bench.state.unsigned == ()
     assert due(bench).id == "port/P1/close/release"
+
+
+# --- one gate for whatever is done at the step in hand ----------------------------------------------
+
+
+def moving(name: str) -> Bench:
+    """A job in which the step whose id ends so is due while a damper is being moved for a trial, its lock off."""
+    bench = at(name)
+    point = bench.state.locks.points[0].point
+    for part in (StrokePart.CLEAR, StrokePart.OFF):
+        bench.do(StrokeDamper(point, part, seen="clear"), LEAD if part is StrokePart.CLEAR else HANDS)
+    return bench
+
+
+@pytest.mark.parametrize(
+    ("name", "command", "by"),
+    [
+        ("isolate/verify/pause", lambda step: ConfirmPause(step, (HANDS.id,)), HANDS),
+        ("flow/unlock/clear", lambda step: SetAside(step, "the gauge is away"), LEAD),
+        ("isolate/verify/leak-by", lambda _: Suspend("break", {}, "control room", "read the gauge"), LEAD),
+    ],
+    ids=["pause", "set aside", "suspend"],
+)
+def test_nothing_is_done_at_a_step_while_a_damper_is_being_moved(
+    name: str, command: Callable[[str], Command], by: Who
+) -> None:
+    """A trial in hand, with a lock off, stands in the way of a pause, of setting aside and of leaving."""
+    bench = moving(name)
+
+    with pytest.raises(Refused, match="is being moved for a trial"):
+        bench.do(command(due(bench).id), by)
+
+
+def test_a_pause_and_a_release_by_radio_wait_for_a_change_of_their_step_too() -> None:
+    """As a mark does."""
+    pause, hold = at("isolate/verify/pause"), at("close/release")
+    for bench in (pause, hold):
+        propose(bench, NewWords(note="Say it in the lock."))
+    hold.brief(OTHER_LEAD, part=Part.RELEASE)
+
+    with pytest.raises(Refused, match="waits for approval"):
+        pause.do(ConfirmPause(due(pause).id, (HANDS.id,)), HANDS)
+    with pytest.raises(Refused, match="waits for approval"):
+        hold.do(by_radio(hold), LEAD)
+
+
+def test_a_hold_is_not_released_while_a_change_of_it_waits() -> None:
+    """The signature under a hold is under words that stand."""
+    bench = at("verify/release")
+    propose(bench, NewWords(note="Look at the gauge again."))
+
+    with pytest.raises(Refused, match="waits for approval"):
+        bench.do(Release(due(bench).id), OFFICER)
+
+
+def test_a_change_of_a_step_that_was_left_meanwhile_is_not_approved() -> None:
+    """A contingency may leave the step while its change waits; nothing of a step that stands is reworded."""
+    bench = at("out-1/gather")
+    step = due(bench)
+    propose(bench, NewWords(note="The neck is short here."))
+    left = StepNotApplicable(
+        ledger=bench.ledger, seq=bench.state.size, at=bench.state.last_at, by=LEAD, step=step.id, reason="left"
+    )
+    bench.state = fold([left], start=bench.state)
+
+    with pytest.raises(Refused, match="Decline the change"):
+        bench.do(ApproveChange("2026-0001/D1"), LEAD)
+
+
+def test_an_outsider_finds_what_was_done_while_a_damper_was_being_moved() -> None:
+    """A pause put into the record between lock off and lock on is named."""
+    bench = moving("isolate/verify/pause")
+    forged = PauseConfirmed(
+        ledger=bench.ledger, seq=bench.state.size, at=bench.state.last_at, by=HANDS, step=due(bench).id, person=HANDS,
+        how="said aloud",
+    )  # fmt: skip
+
+    (told,) = unlawful([*bench.events, forged])
+
+    assert "was being moved for a trial" in told

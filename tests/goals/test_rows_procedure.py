@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 from app.cli import BAD, UNUSABLE, main
+from app.domain.crew import Acknowledge, Part
 from app.records.deviations import departures_of
 from tests.builders import procedure_text
 from tests.web.desk import SECRETS, Desk
@@ -135,6 +136,8 @@ def test_row_29_a_hold_released_by_radio_repeats_the_tags_and_is_signed_by_the_s
     step = state.due.id
     said = {"step": step, "person": sender.id, "housing": "EF-03", "port": state.due.port or "", "confirmed": "yes"}
 
+    unbriefed = desk.post(lead, f"/jobs/{job}/radio", **said)
+    desk.do(job, Acknowledge(Part.RELEASE, "I release the closing by voice once the bag is rolled."), sender)
     by_hands = desk.post(hands, f"/jobs/{job}/release", step=step, person=hands.id, secret=SECRETS[hands.name])
     neighbour = desk.post(lead, f"/jobs/{job}/radio", **(said | {"housing": "EF-04"}))
     released = desk.post(lead, f"/jobs/{job}/radio", **said)
@@ -146,9 +149,15 @@ def test_row_29_a_hold_released_by_radio_repeats_the_tags_and_is_signed_by_the_s
 
     codes = (by_hands.status_code, neighbour.status_code, released.status_code, other.status_code, signed.status_code)
     assert codes == (409, 409, 303, 409, 303)
+    assert f"{sender.name} has not been briefed" in unbriefed.text
     assert state.mark(step).stands
     assert "to be signed" in shown
-    assert [item.kind for item in state.notables if item.step == step] == ["refused", "refused", "released by radio"]
+    assert [item.kind for item in state.notables if item.step == step] == [
+        "refused",
+        "refused",
+        "refused",
+        "released by radio",
+    ]
     assert desk.running.site.jobs.state(job).unsigned == ()
 
 

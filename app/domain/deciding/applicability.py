@@ -3,6 +3,7 @@
 from app.domain.applicability import BranchLeft, SetAside, StepNotApplicable, why_critical
 from app.domain.commands import Moment
 from app.domain.deciding.common import event_of, words_of, working
+from app.domain.deciding.gate import gate
 from app.domain.event_base import Evidence
 from app.domain.events import Event
 from app.domain.job import JobState
@@ -23,6 +24,7 @@ def set_aside(state: JobState, command: SetAside, moment: Moment) -> tuple[Event
         raise Refused(
             "role", f"A {moment.by.role.words} cannot set a step aside. Ask a lead.", step=step.id, logged=True
         )
+    gate(state, step, moment)
     reason = words_of(command.reason, "The reason")
     return (event_of(StepNotApplicable, state, moment, step=step.id, reason=reason),)
 

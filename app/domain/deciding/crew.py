@@ -116,14 +116,12 @@ def may_be_second(state: JobState, step: Step, second: Who, moment: Moment) -> N
         _qualified(state, second, moment, step.id)
 
 
-def may_release(state: JobState, step: Step, moment: Moment) -> None:
+def may_release(state: JobState, step: Step, who: Who) -> None:
     """Refuse a release by a lead who has not been briefed; a safety officer comes from outside and signs alone."""
-    if not state.crew.enforced or moment.by.role is Role.SAFETY_OFFICER:
-        return
-    if moment.by.id not in state.crew.signers and state.crew.member(moment.by.id) is None:
+    if not state.crew.may_release(who):
         raise Refused(
             "not_briefed",
-            f"{moment.by.name} has not been briefed for this job and releases nothing in it. Read the brief and "
+            f"{who.name} has not been briefed for this job and releases nothing in it. Read the brief and "
             "acknowledge it first.",
             step=step.id,
             logged=True,

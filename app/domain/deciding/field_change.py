@@ -102,6 +102,11 @@ def _waiting(state: JobState, number: str) -> tuple[Deviation, Step]:
 
 def _approve(state: JobState, command: ApproveChange, moment: Moment) -> tuple[Event, ...]:
     found, step = _waiting(state, command.number)
+    if state.mark(step.id).stands:
+        raise Refused(
+            "step_stands", f"“{step.text}” is done or left meanwhile, so nothing of it changes. Decline the change.",
+            step=step.id,
+        )  # fmt: skip
     missing = [role for role in approvers_of(step) if all(item.by.role is not role for item in found.approved)]
     if moment.by.role not in missing:
         wanted = " and a ".join(role.words for role in missing)

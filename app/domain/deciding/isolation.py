@@ -1,6 +1,7 @@
 """What the isolation allows: no step past a missing lock, a lock of somebody's own, a trial in hand or a lapse.
 
-`in_the_way` is asked at every mark of a step.  Steps laid down before there was a table of locks ask for none.
+`in_the_way` is asked at whatever is done at the step in hand: a mark, a pause, a release, a row of the table of
+locks, a step set aside.  Steps laid down before there was a table of locks ask for none.
 """
 
 from collections.abc import Mapping

@@ -92,6 +92,8 @@ def leave(state: JobState, command: LeavingCommand, moment: Moment) -> tuple[Eve
 def _suspend(state: JobState, command: Suspend, moment: Moment) -> tuple[Event, ...]:
     if state.stage is not Stage.OPEN or state.due is None:
         raise Refused("not_open", f"The job is {state.stage}; only work in hand can be suspended.")
+    if stroke := state.locks.stroke:
+        raise Refused("trial", f"{stroke.tag} is being moved for a trial. Lock it again, then suspend the work.")
     if command.reason not in SUSPEND_REASONS:
         raise Refused("reason", "Choose one of the reasons shown.")
     to_rest = _acts_to_rest(state)

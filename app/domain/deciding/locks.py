@@ -9,7 +9,8 @@ from app.domain.containment.effects import Act
 from app.domain.containment.state import Door
 from app.domain.deciding import crew
 from app.domain.deciding.common import event_of, relying_on, signature_of, words_of, working
-from app.domain.deciding.isolation import in_the_way, unlocked
+from app.domain.deciding.gate import gate
+from app.domain.deciding.isolation import unlocked
 from app.domain.deciding.work import finish, model_allows
 from app.domain.events import Event
 from app.domain.housing import IsolationPoint, PointKind
@@ -98,7 +99,7 @@ def _row_step(state: JobState, step_id: str, table: str, moment: Moment) -> Step
     if step.table != table:
         raise Refused("no_table", f"“{step.text}” has no such rows. Go to the step that is due.", step=step.id)
     crew.may_mark(state, step, moment)
-    in_the_way(state, step, moment)
+    gate(state, step, moment)
     model_allows(state, step)
     return step
 

@@ -3,7 +3,9 @@
 from typing import assert_never
 
 from app.domain.commands import Moment
+from app.domain.deciding import crew
 from app.domain.deciding.common import complain_of_permit, event_of, signature_of, working
+from app.domain.deciding.gate import gate
 from app.domain.events import Event
 from app.domain.job import JobState
 from app.domain.procedure import Role, StepKind
@@ -35,6 +37,8 @@ def _release(state: JobState, command: ReleaseByRadio, moment: Moment) -> tuple[
         raise Refused("receiver", "A release by voice is received by a lead on the spot. Ask one.", step=step.id,
                       logged=True)  # fmt: skip
     _complain_of_sender(state, step, command, moment)
+    gate(state, step, moment)
+    crew.may_release(state, step, command.sender)
     complain_of_permit(state, step, moment)
     housing = state.opened.housing.tag if state.opened else ""
     said = f"{command.housing.strip()} {command.port.strip()}".strip()

@@ -24,8 +24,8 @@ from app.domain.deciding.common import (
     words_of,
     working,
 )
-from app.domain.deciding.field_change import complain_of_change
-from app.domain.deciding.isolation import in_the_way, labels_read, rows_stand
+from app.domain.deciding.gate import gate
+from app.domain.deciding.isolation import labels_read, rows_stand
 from app.domain.event_base import Who
 from app.domain.events import EntriesDiffered, Event, HoldReleased, StepBegun, StepDone, StepOutside, WayOutTaken
 from app.domain.job import JobState, Stage, outside_words
@@ -37,7 +37,6 @@ from app.domain.steps import Step
 
 
 def _may_mark(state: JobState, step: Step, moment: Moment) -> None:
-    complain_of_change(state, step, moment)
     if step.kind is StepKind.HOLD:
         raise Refused(
             "hold",
@@ -84,7 +83,7 @@ def begin(state: JobState, command: Begin, moment: Moment) -> tuple[Event, ...]:
         raise Refused("one_mark", f"“{step.text}” takes one mark only. Mark it done when it is done.", step=step.id)
     if begun := state.mark(step.id).begun:
         raise Refused("begun_already", f"“{step.text}” was begun by {begun.by.name}. Mark it done.", step=step.id)
-    in_the_way(state, step, moment)
+    gate(state, step, moment)
     second = _second(state, step, command, moment, "begin")
     model_allows(state, step)
     worker = crew.worker_of(state, step, command.worker, moment)
@@ -99,7 +98,7 @@ def finish(state: JobState, command: Finish, moment: Moment) -> tuple[Event, ...
     if step.marks == 2 and state.mark(step.id).begun is None:
         raise Refused("not_begun", f"“{step.text}” has not been begun. Mark it begun before acting.", step=step.id)
     crew.no_lone_pause(state, step)
-    in_the_way(state, step, moment)
+    gate(state, step, moment)
     rows_stand(state, step)
     model_allows(state, step)
     second = _second(state, step, command, moment, "finish")
@@ -174,7 +173,9 @@ def _reconciled(state: JobState, step: Step, command: Finish) -> str | None:
 
 def confirm_pause(state: JobState, command: ConfirmPause, moment: Moment) -> tuple[Event, ...]:
     """Confirm the team pause that is due."""
-    return crew.confirm_pause(state, working(state, command.step), command, moment)
+    step = working(state, command.step)
+    gate(state, step, moment)
+    return crew.confirm_pause(state, step, command, moment)
 
 
 def setting_then(state: JobState, step: Step, moment: Moment) -> Setting:
@@ -219,8 +220,8 @@ def release(state: JobState, command: Release, moment: Moment) -> tuple[Event, .
             step=step.id,
             logged=True,
         )
-    in_the_way(state, step, moment)
-    crew.may_release(state, step, moment)
+    gate(state, step, moment)
+    crew.may_release(state, step, moment.by)
     complain_of_permit(state, step, moment)
     return (event_of(HoldReleased, state, moment, step=step.id, signature=signature_of(state, moment, HOLD)),)
 

@@ -124,7 +124,11 @@ def otherwise_page(job: str, state: JobState, session: Session, people: tuple[Pe
     able = tuple(
         (person.id, person.name)
         for person in people
-        if step and person.role is step.role and person.id != who.id and person.id not in state.performers
+        if step
+        and person.role is step.role
+        and person.id != who.id
+        and person.id not in state.performers
+        and state.crew.may_release(person.who)
     )
     return OtherwisePage(
         head=head_line(job, state, session),
