@@ -81,6 +81,7 @@ CHANGE = "app/domain/deciding/field_change.py"
 ASIDE = "app/domain/deciding/applicability.py"
 RADIO = "app/domain/deciding/radio.py"
 DEPARTURES = "tests/domain/test_departures.py"
+LEFT = "tests/domain/test_leaving.py"
 DEPARTURES_C = "tests/domain/test_contingency.py"
 JOB_GUARDS = [
     Deletion("order of steps", COMMON, "if due.id != step_id:", "if False:", JOB),
@@ -139,6 +140,17 @@ JOB_GUARDS = [
     Deletion("roles that approve", CHANGE, "if moment.by.role not in missing:", "if False:", DEPARTURES),
     Deletion("critical is set aside", ASIDE, "if why := why_critical(step):", 'if why := "":', DEPARTURES),
     Deletion("lead sets aside", ASIDE, "if moment.by.role is not Role.LEAD:", "if False:", DEPARTURES),
+    Deletion("gate: pauses", WORK, "    gate(state, step, moment)\n    return crew.confirm_pause", "    return crew.confirm_pause", DEPARTURES),
+    Deletion("gate: holds", WORK, "    gate(state, step, moment)\n    crew.may_release", "    crew.may_release", DEPARTURES),
+    Deletion("gate: radio", RADIO, "    gate(state, step, moment)\n", "", DEPARTURES),
+    Deletion("gate: set aside", ASIDE, "    gate(state, step, moment)\n", "", DEPARTURES),
+    Deletion("radio: briefed sender", RADIO, "    crew.may_release(state, step, command.sender)\n", "", DEPARTURES),
+    Deletion("change of a step that stands", CHANGE, "if state.mark(step.id).stands:", "if False:", DEPARTURES),
+    Deletion("trial before leaving", LEAVING, "if stroke := state.locks.stroke:", "if False and (stroke := state.locks.stroke):", DEPARTURES),
+    Deletion("hand-over: own locks", LEAVING, "if told := own_lock_fault(under_way, state.locks):", "if told := '':", LEFT),
+    Deletion("hand-over: lock off too early", LOCKING, "if told := lock_off_fault(state.leaving.handover, state.locks, moment.by):", "if told := '':", LEFT),
+    Deletion("submit under a lock", REVIEWING, "    _complain_of_locks(state)\n    none_open(state)\n    return (event_of(JobSubmitted", "    none_open(state)\n    return (event_of(JobSubmitted", LEFT),
+    Deletion("accept under a lock", REVIEWING, "    _complain_of_locks(state)\n    none_open(state)\n    of_site", "    none_open(state)\n    of_site", LEFT),
     Deletion("radio where allowed", RADIO, "or not step.by_radio:", "and not step.by_radio:", DEPARTURES),
     Deletion("radio received by a lead", RADIO, "if moment.by.role is not Role.LEAD:", "if False:", DEPARTURES),
     Deletion("tags repeated", RADIO, 'if command.housing.strip() != housing or command.port.strip() != (step.port or ""):', "if False:", DEPARTURES),
