@@ -135,6 +135,7 @@ JOB_GUARDS = [
     Deletion("contingency from a stop", CONTINGENCY, "if state.stop is None or state.due is None:", "if state.due is None:", DEPARTURES_C),
     Deletion("contingency where it can be", CONTINGENCY, "and at == spot), None)", "), None)", DEPARTURES_C),
     Deletion("change waits", CHANGE, 'if waiting := state.changes.waiting_at(step.id):\n        raise Refused(\n            "change_waits"', 'if False and (waiting := state.changes.waiting_at(step.id)):\n        raise Refused(\n            "change_waits"', DEPARTURES),
+    Deletion("answers that bind", CHANGE, 'if changed["options"] and (told := answers_bind(state.steps, step)):', "if told := '':", DEPARTURES),
     Deletion("own change", CHANGE, "if moment.by.id == found.proposed.by.id or", "if", DEPARTURES),
     Deletion("approver carries out", CHANGE, "if any(item.by.id == moment.by.id for change", "if any(False for change", DEPARTURES),
     Deletion("roles that approve", CHANGE, "if moment.by.role not in missing:", "if False:", DEPARTURES),

@@ -7,7 +7,7 @@ from app.domain.applicability import BranchLeft, StepNotApplicable, why_critical
 from app.domain.containment.mishaps import spots
 from app.domain.contingency import ContingencyEntered
 from app.domain.events import Event
-from app.domain.field_change import FieldChangeApproved, FieldChangeProposed, approvers_of
+from app.domain.field_change import FieldChangeApproved, FieldChangeProposed, answers_bind, approvers_of
 from app.domain.job import JobState, Stage
 from app.domain.procedure import Role, StepKind
 from app.domain.radio import HoldReleasedByRadio, RadioReleaseSigned
@@ -20,6 +20,8 @@ def departure_fault(state: JobState, event: Event) -> str:
             return _contingency_fault(state, event)
         case FieldChangeProposed() | StepNotApplicable() if state.due is None or state.due.id != event.step:
             return "it concerns a step that was not in hand."
+        case FieldChangeProposed() if event.new.options and (step := state.step(event.step)):
+            return "answers were to be reworded by which others go." if answers_bind(state.steps, step) else ""
         case FieldChangeApproved():
             return _approval_fault(state, event)
         case StepNotApplicable():

@@ -4,7 +4,7 @@ Only wording, note, answers and limits of one step may change; what it does, its
 text stays beside the new one in the step, and the change ends with the job.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
@@ -143,6 +143,16 @@ def evolve_field_changes(state: FieldChanges, event: FieldChangeEvent) -> FieldC
 def critical(step: Step) -> bool:
     """Whether a slip in this step could not be mended: it is final, takes two marks or is a hold point."""
     return step.final or step.marks == 2 or step.kind is StepKind.HOLD
+
+
+def answers_bind(steps: Iterable[Step], step: Step) -> str:
+    """Say why the answers of a step may not be reworded: others go by their words; nothing if none do."""
+    for other in steps:
+        if other.only_if is not None and other.only_if.step == step.id:
+            return f"“{other.text}” applies or not by the answer given here."
+        if any(asked.same_as is not None and asked.same_as.step == step.id for asked in other.asks):
+            return f"“{other.text}” states the answer given here anew."
+    return ""
 
 
 def approvers_of(step: Step) -> tuple[Role, ...]:

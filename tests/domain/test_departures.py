@@ -9,7 +9,14 @@ from app.domain.applicability import BranchLeft, SetAside, StepNotApplicable
 from app.domain.commands import Command, Correct, Finish, Release, Submit, Withdraw
 from app.domain.crew import ConfirmPause, Part, PauseConfirmed
 from app.domain.event_base import Who
-from app.domain.field_change import ApproveChange, DeclineChange, NewWords, ProposeChange
+from app.domain.field_change import (
+    ApproveChange,
+    DeclineChange,
+    FieldChangeProposed,
+    NewWords,
+    ProposeChange,
+    answers_bind,
+)
 from app.domain.history import unlawful
 from app.domain.housing import SiteLimit
 from app.domain.job import Stage, fold
@@ -132,6 +139,32 @@ def test_new_limits_and_answers_hold_for_this_step_and_good_answers_stay_good() 
 
     assert outside == 1
     assert bench.state.mark("port/P1/out-1/closures").stands
+
+
+def test_answers_by_which_other_steps_go_are_not_reworded() -> None:
+    """A reworded answer of a decision would leave every branch of it, with one lead's word."""
+    bench = at("verify/leak-by")
+    new = NewWords(options={"found": ("the dampers hold", "flow past a damper")})
+
+    with pytest.raises(Refused, match=r"“Tell the control room which damper leaks by\.” applies or not by the answer"):
+        propose(bench, new)
+    forged = FieldChangeProposed(
+        ledger=bench.ledger, seq=bench.state.size, at=bench.state.last_at, by=HANDS, number="2026-0001/D1",
+        step=due(bench).id, new=new, old=NewWords(), reason="clearer",
+    )  # fmt: skip
+
+    assert unlawful([*bench.events, forged]) == (
+        f"Entry {forged.seq}: answers were to be reworded by which others go.",
+    )
+
+
+def test_answers_that_a_verification_states_anew_are_not_reworded() -> None:
+    """Its own answers would no longer say the same as anything."""
+    bench = opened()
+    steps = {step.id: step for step in bench.state.steps}
+
+    assert "states the answer given here anew" in answers_bind(steps.values(), steps["port/P1/in-1/serial"])
+    assert answers_bind(steps.values(), steps["port/P1/out-1/closures"]) == ""
 
 
 @pytest.mark.parametrize(

@@ -15,6 +15,7 @@ from app.domain.field_change import (
     FieldChangeProposed,
     NewWords,
     ProposeChange,
+    answers_bind,
     approvers_of,
     words_now,
 )
@@ -54,6 +55,8 @@ def _propose(state: JobState, command: ProposeChange, moment: Moment) -> tuple[E
         "options": {k: v for k, v in (command.new.options or {}).items() if v != (now.options or {}).get(k)} or None,
         "limits": {k: v for k, v in (command.new.limits or {}).items() if v != (now.limits or {}).get(k)} or None,
     }
+    if changed["options"] and (told := answers_bind(state.steps, step)):
+        raise Refused("options", f"{told} These answers keep their words. Stop the job if none is true.", step=step.id)
     if not any(value is not None for value in changed.values()):
         raise Refused("same", "Nothing of the step would change. Write what it should say instead.")
     new = NewWords.model_validate(changed)

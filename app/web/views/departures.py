@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from app.domain.applicability import why_critical
 from app.domain.deciding.contingency import possible, way_back_of
-from app.domain.field_change import Deviation, approvers_of, words_now
+from app.domain.field_change import Deviation, answers_bind, approvers_of, words_now
 from app.domain.job import JobState
 from app.domain.procedure import Role
 from app.domain.steps import Step
@@ -135,7 +135,7 @@ def otherwise_page(job: str, state: JobState, session: Session, people: tuple[Pe
         step=step.id if step else "",
         text=step.text if step else "",
         note=step.note if step else "",
-        asks=_asks(step) if step else (),
+        asks=_asks(state, step) if step else (),
         approvers=" and a ".join(role.words for role in approvers_of(step)) if step else "",
         waiting=change_view(waiting) if waiting else None,
         may_approve=bool(waiting and step and who.role in approvers_of(step) and who.id != waiting.proposed.by.id),
@@ -156,12 +156,12 @@ def _text(state: JobState, step_id: str) -> str:
     return f"step {state.index[step_id] + 1}, “{step.text}”" if step else step_id
 
 
-def _asks(step: Step) -> tuple[EditableAsk, ...]:
-    now = words_now(step)
+def _asks(state: JobState, step: Step) -> tuple[EditableAsk, ...]:
+    now, bound = words_now(step), bool(answers_bind(state.steps, step))
     found = []
     for asked in step.asks:
         ask, limit = asked.ask, (now.limits or {}).get(asked.ask.id)
-        if ask.kind in {"choice", "reading"}:
+        if ask.kind == "reading" or (ask.kind == "choice" and not bound):
             found.append(EditableAsk(
                 ask.id, ask.label, ask.options, ask.unit or "", (limit.low or "") if limit else "",
                 (limit.high or "") if limit else "",
