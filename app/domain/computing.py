@@ -31,12 +31,14 @@ TEMP_WHEN_NOT_READ = "21.1"
 class Setting:
     """What evidence is judged with: the day at the site, the register of instruments, and what was stated before.
 
-    stated: step and question to the answer that stands there, for verifications that state it anew.
+    stated: step and question to the answer that stands there, for verifications that state it anew.  neighbours: tags
+    near the housing that are not meant.
     """
 
     on: date
     instruments: Mapping[str, Instrument] = field(default_factory=lambda: MappingProxyType({}))
     stated: Mapping[tuple[str, str], str] = field(default_factory=lambda: MappingProxyType({}))
+    neighbours: Sequence[str] = ()
 
 
 Inputs = Mapping[str, str]

@@ -12,7 +12,7 @@ from app.calc.errors import Invalid
 from app.domain.containment.mishaps import AT_HOUSING, AT_POSITION, Mishap, Spot
 from app.domain.event_base import JobEvent
 from app.domain.housing import Housing
-from app.domain.procedure import Procedure
+from app.domain.procedure import Ask, Procedure
 from app.domain.steps import Occurrence, Step, lay_template, port_names, renamed
 from app.domain.text import Kept
 
@@ -38,10 +38,7 @@ class LaidContingency(Kept):
 
     def _filled(self, step: Step, spot: Spot, names: Mapping[str, str], turn: int) -> Step:
         at_port = step.port is not None
-        asks = (
-            asked.model_copy(update={"ask": asked.ask.model_copy(update={"label": asked.ask.label.format_map(names)})})
-            for asked in step.asks
-        )
+        asks = (asked.model_copy(update={"ask": _named(asked.ask, names)}) for asked in step.asks)
         effects = (
             effect.model_copy(update={"port": spot.port, "position": effect.position and spot.position})
             if effect.port is not None
@@ -56,6 +53,12 @@ class LaidContingency(Kept):
             "port": spot.port if at_port else None,
             "position": spot.position if at_port else None,
         })  # fmt: skip
+
+
+def _named(ask: Ask, names: Mapping[str, str]) -> Ask:
+    """Return a question with the names of the port where it happened."""
+    expects = None if ask.expects is None else ask.expects.format_map(names)
+    return ask.model_copy(update={"label": ask.label.format_map(names), "expects": expects})
 
 
 def lay_contingencies(procedure: Procedure, housing: Housing) -> tuple[LaidContingency, ...]:

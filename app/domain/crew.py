@@ -126,7 +126,6 @@ class CrewState:
     present: tuple[Who, ...] = ()
     signers: frozenset[str] = frozenset()
     briefed: tuple[CrewBriefed, ...] = ()
-    left: tuple[CrewLeft, ...] = ()
     confirmed: Mapping[str, tuple[PauseConfirmed, ...]] = field(default_factory=lambda: MappingProxyType({}))
 
     @property
@@ -167,7 +166,7 @@ def evolve_crew(state: CrewState, event: CrewEvent) -> CrewState:
             gone = event.person.id
             return replace(
                 state, waiting=_without(state.waiting, gone), present=_without(state.present, gone),
-                signers=state.signers - {gone}, left=(*state.left, event),
+                signers=state.signers - {gone},
             )  # fmt: skip
         case PauseConfirmed():
             spoken = (*state.confirmed.get(event.step, ()), event)

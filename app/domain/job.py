@@ -620,7 +620,9 @@ def _withdrawn(state: JobState, event: StepWithdrawn) -> JobState:
 
 
 def _put_in(state: JobState, event: WayOutTaken) -> JobState:
-    way = next(way for way in (state.opened and state.opened.ways_out) or () if way.id == event.way_out)
+    way = next((way for way in (state.opened and state.opened.ways_out) or () if way.id == event.way_out), None)
+    if way is None:
+        return state
     turn = 1 + sum(1 for name, _ in state.taken if name == way.id)
     steps = put_in(state.steps, way, turn)
     state = replace(state, steps=steps, index=_index(steps), taken=(*state.taken, (way.id, event.seq)))

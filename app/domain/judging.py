@@ -15,7 +15,7 @@ from app.domain.computing import Setting, compute, inputs_for, lies_within
 from app.domain.event_base import Answer, Evidence, Judged, Result
 from app.domain.housing import BankDesign, SiteLimit
 from app.domain.instruments import Instrument
-from app.domain.labels import reads_as
+from app.domain.labels import told_apart
 from app.domain.procedure import Ask
 from app.domain.refused import Refused
 from app.domain.steps import AskedFor, Named, Step
@@ -68,7 +68,7 @@ def evidence_from(step: Step, answers: Mapping[str, str], note: str, setting: Se
             if asked.ask.required:
                 raise Invalid(f"{asked.ask.label}: nothing was given. Enter what was seen.")
             continue
-        kept[asked.ask.id], verdict = _read(asked, text, step)
+        kept[asked.ask.id], verdict = _read(asked, text, step, setting)
         if asked.ask.twice:
             differ += _not_alike(asked.ask, kept[asked.ask.id].text, answers.get(asked.ask.id + AGAIN, ""))
         if asked.same_as is not None:
@@ -95,7 +95,7 @@ def result_of(step: Step, kept: Mapping[str, Answer], used: Sequence[Instrument]
     return compute(f"{step.computes}/1", inputs, step.result_limit) if inputs is not None else None
 
 
-def _read(asked: AskedFor, text: str, step: Step) -> tuple[Answer, Judged | None]:
+def _read(asked: AskedFor, text: str, step: Step, setting: Setting) -> tuple[Answer, Judged | None]:
     ask = asked.ask
     if len(text) > LONGEST_ANSWER:
         raise Invalid(f"{ask.label}: {len(text)} characters were given; {LONGEST_ANSWER} is the most. Shorten it.")
@@ -116,13 +116,13 @@ def _read(asked: AskedFor, text: str, step: Step) -> tuple[Answer, Judged | None
         case "photo" | "text" | "instrument":
             return Answer(text=text), None
         case "tag":
-            return _label(asked, text, step), None
+            return _label(asked, text, step, setting.neighbours), None
 
 
-def _label(asked: AskedFor, text: str, step: Step) -> Answer:
+def _label(asked: AskedFor, text: str, step: Step, neighbours: Sequence[str]) -> Answer:
     """A label read at the mark itself, where a step takes one mark only."""
     expects = asked.ask.expects or ""
-    if not reads_as(text, expects):
+    if not told_apart(text, expects, neighbours):
         told = f"“{step.text}” is for {expects}: {text!r} is not what its label reads. Go to {expects} and read it."
         raise Refused("wrong_tag", told, step=step.id, logged=True)
     return Answer(text=text)

@@ -28,6 +28,11 @@ def told_apart(typed: str, tag: str, neighbours: Sequence[str]) -> bool:
     return reads_as(typed, tag) and not any(reads_as(typed, other) for other in neighbours)
 
 
+def same_tag(one: str, other: str) -> bool:
+    """Whether two numbers of locks, tags or housings are one: case and spaces do not count, every sign does."""
+    return "".join(one.split()).casefold() == "".join(other.split()).casefold()
+
+
 def look_alikes(tag: str, neighbours: Sequence[str]) -> tuple[str, ...]:
     """Return the neighbours that could be taken for this tag: those that begin with the same letters, else all."""
     alike = tuple(other for other in neighbours if _letters(other) == _letters(tag))

@@ -13,7 +13,11 @@ from enum import StrEnum
 from typing import Literal, assert_never
 
 from app.domain.event_base import JobEvent, Signature, Who
+from app.domain.labels import same_tag
 from app.domain.text import Kept
+
+MOST_ATTEMPTS = 3
+"""Attempts to reach the owner of a lock that one removal keeps (this program's bound, no source)."""
 
 
 class StrokePart(StrEnum):
@@ -213,7 +217,7 @@ class Locks:
 
     def numbered(self, lock: str) -> Hung | None:
         """Return the lock with this number if it is on."""
-        return next((item for item in self.hung if item.on and item.lock == lock), None)
+        return next((item for item in self.hung if item.on and same_tag(item.lock, lock)), None)
 
     @property
     def own(self) -> tuple[Hung, ...]:

@@ -57,13 +57,12 @@ class Watch:
     """What is due next.
 
     due: the instant (RFC 3339) by which the next reading is to be taken; None where none is due.  minutes: between
-    two.  missed: how many since the door came off or the job was re-opened.  last: when one was taken last.
+    two.  missed: how many since the door came off or the job was re-opened.
     """
 
     due: str | None = None
     minutes: int = 0
     missed: int = 0
-    last: str = ""
 
 
 def evolve_watch(watch: Watch, event: WatchEvent) -> Watch:
@@ -71,7 +70,7 @@ def evolve_watch(watch: Watch, event: WatchEvent) -> Watch:
     match event:
         case ReadingRepeated():
             due = None if watch.due is None else later(event.at, watch.minutes)
-            return replace(watch, due=due, last=event.at)
+            return replace(watch, due=due)
         case ReadingMissed():
             return replace(watch, due=later(event.due, watch.minutes), missed=event.count)
         case _:

@@ -50,16 +50,18 @@ def findings(procedure: Procedure) -> tuple[Finding, ...]:
 
 def text_faults(text: str) -> tuple[str, ...]:
     """Return what is wrong with the words of an action: no verb first, two actions, a condition behind, too long."""
+    return tuple(sentence for _, sentence in _text_faults(text))
+
+
+def _text_faults(text: str) -> list[tuple[str, str]]:
     found = [*_verb_first(text), *_one_action(text), *_condition_first(text)]
     if len(text) > LONGEST_TEXT:
         found.append(("W2", f"the text has {len(text)} characters; {LONGEST_TEXT} is the most for one action"))
-    return tuple(sentence for _, sentence in found)
+    return found
 
 
 def _faults(step: WrittenStep) -> list[tuple[str, str]]:
-    found = [*_verb_first(step.text), *_one_action(step.text), *_condition_first(step.text)]
-    if len(step.text) > LONGEST_TEXT:
-        found.append(("W2", f"the text has {len(step.text)} characters; {LONGEST_TEXT} is the most for one action"))
+    found = _text_faults(step.text)
     if step.note and (verb := _imperative(step.note)):
         found.append(("W5", f"the note hides the action {verb!r}; a note only informs"))
     if step.note and LIMIT_SIGN.search(step.note):

@@ -5,8 +5,8 @@ from datetime import timedelta
 import pytest
 
 from app.domain.commands import ExplainStop, StopWork, Submit
-from app.domain.containment.mishaps import Mishap
-from app.domain.contingency import ContingencyEntered, EnterContingency
+from app.domain.containment.mishaps import Mishap, Spot
+from app.domain.contingency import ContingencyEntered, EnterContingency, lay_contingencies
 from app.domain.deciding.contingency import possible, way_back_of
 from app.domain.examine import breaches, examine, sample_housing
 from app.domain.history import unlawful
@@ -18,7 +18,7 @@ from app.domain.watching import NoticeMissed, later
 from app.domain.way_back import ways_back
 from app.domain.words import ring_words
 from app.records.drawing import draw_port
-from tests.builders import HANDS, LEAD, OTHER_LEAD, Bench, opened, procedure_text
+from tests.builders import HANDS, LEAD, OTHER_LEAD, Bench, housing, opened, procedure_text
 
 
 def stopped_at(name: str, tag: str = "EF-03") -> Bench:
@@ -233,3 +233,20 @@ def test_the_check_proves_every_place_where_a_contingency_can_be_entered(seal: S
         bench.run_to(steps=1)
 
     assert seen == set(Mishap)
+
+
+def test_a_label_asked_for_in_a_contingency_is_that_of_the_port_where_it_happened() -> None:
+    """Text and expected label are filled in alike."""
+    text = procedure_text()
+    at = text.index("[[blocks.overbag]]")
+    old = 'effects = ["draw_torn_bag_off"]'
+    asks = 'asks = [{ id = "label", label = "Label at {port}", kind = "tag", expects = "Port {port}" }]'
+    new = f"{old}\n{asks}"
+    text = text[:at] + text[at:].replace(old, new, 1)
+    (kept,) = [
+        item for item in lay_contingencies(read_procedure(text, name="mutated"), housing()) if item.id == "bag-torn"
+    ]
+
+    asked = [item.ask for step in kept.at(Spot("P1"), housing(), 1) for item in step.asks if item.ask.kind == "tag"]
+
+    assert [(ask.label, ask.expects) for ask in asked] == [("Label at P1", "Port P1")]

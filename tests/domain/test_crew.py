@@ -7,9 +7,9 @@ import pytest
 from app.domain.commands import Begin, Finish, Late, Release, Reopen, StopWork
 from app.domain.crew import Acknowledge, ConfirmPause, LeaveCrew, Part
 from app.domain.event_base import Who
-from app.domain.events import MarkContested, StepDone, payload_of
+from app.domain.events import MarkContested, StepBegun, StepDone, payload_of
 from app.domain.history import unlawful
-from app.domain.job import Stage
+from app.domain.job import Stage, fold
 from app.domain.killers import to_say
 from app.domain.refused import Refused
 from app.domain.steps import Step
@@ -129,6 +129,20 @@ def test_reader_and_worker_are_both_kept_and_neither_verifies() -> None:
 
     assert {HANDS.id, EYES.id} <= bench.state.performers
     assert unlawful(bench.events) == ()
+
+
+def test_whoever_began_the_work_does_not_verify_it_either() -> None:
+    """Begun by one and finished by another, it is verified by a third."""
+    bench = opened()
+    bench.brief(OTHER_LEAD)
+    bench.run_to("out-1/closures")
+    (band,) = [step for step in bench.state.steps if step.id.endswith("out-1/band-ring")]
+    begun = StepBegun(ledger=bench.ledger, seq=bench.state.size, at=bench.state.last_at, by=EYES, step=band.id)
+    bench.state = fold([begun], start=bench.state)
+
+    with pytest.raises(Refused, match="Tomé Silva did the work that this step verifies"):
+        finish(bench, EYES)
+    finish(bench, OTHER_LEAD)
 
 
 def test_a_mark_is_recorded_only_for_the_briefed_crew() -> None:

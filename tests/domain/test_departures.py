@@ -6,7 +6,7 @@ import pytest
 
 from app.calc.errors import Invalid
 from app.domain.applicability import BranchLeft, SetAside, StepNotApplicable
-from app.domain.commands import Command, Correct, Finish, Release, Submit, Withdraw
+from app.domain.commands import Begin, Command, Correct, Finish, Release, Submit, Withdraw
 from app.domain.crew import ConfirmPause, Part, PauseConfirmed
 from app.domain.event_base import Who
 from app.domain.field_change import (
@@ -27,6 +27,7 @@ from app.domain.radio import ReleaseByRadio, SignRadioRelease
 from app.domain.refused import Refused
 from app.domain.steps import Step, expand
 from app.records.deviations import departures_of
+from app.services.rehearsal import made_up_answers
 from tests.builders import EYES, HANDS, LEAD, OFFICER, OTHER_LEAD, Bench, housing, opened, procedure_text
 
 THIRD_LEAD = Who(id="third-lead", name="Maren Oduya", role=Role.LEAD)
@@ -92,6 +93,25 @@ def test_a_change_of_a_critical_step_needs_a_lead_and_the_safety_officer() -> No
     bench.brief(LEAD)
     with pytest.raises(Refused, match="does not carry it out"):
         bench.do(bench.due_commands()[0][0], LEAD)
+
+
+def test_who_approved_a_change_is_not_the_one_it_is_recorded_for() -> None:
+    """A reader does not lend an approver their name, and whom a mark was begun for approves no change of it."""
+    bench = at("out-1/cut")
+    bench.brief(LEAD)
+    step = due(bench)
+    bench.do(Begin(step.id, second=EYES, worker=LEAD.id), HANDS)
+    propose(bench, NewWords(text="Cut the neck midway between the two pairs of bands."))
+    with pytest.raises(Refused, match="has begun the step"):
+        bench.do(ApproveChange("2026-0001/D1"), LEAD)
+    bench.do(ApproveChange("2026-0001/D1"), OTHER_LEAD)
+    bench.do(ApproveChange("2026-0001/D1"), OFFICER)
+    bench.brief(OTHER_LEAD)
+
+    with pytest.raises(Refused, match="Radek Nowák approved a change of this step") as refused:
+        bench.do(Finish(step.id, made_up_answers(step), second=EYES, worker=OTHER_LEAD.id), HANDS)
+
+    assert refused.value.logged
 
 
 def test_nobody_approves_their_own_proposal_and_a_technician_approves_none() -> None:

@@ -109,3 +109,16 @@ def test_a_reading_beyond_every_instrument_is_refused() -> None:
     """A billion is the most that any reading may be, in whatever unit."""
     with pytest.raises(Invalid, match="beyond 1000000000"):
         judged(upstream="1000000001")
+
+
+def test_a_label_that_a_neighbour_could_read_is_not_enough_at_a_step_of_one_mark_either() -> None:
+    """The end of a label that stands on a look-alike as well is refused; the whole label is taken."""
+    step = next(step for step in opened().state.steps if step.id == "isolate/shut/upstream")
+    step = step.model_copy(update={"marks": 1})
+    near = Setting(TODAY, neighbours=("XD-301",))
+
+    with pytest.raises(Refused, match="is not what its label reads"):
+        evidence_from(step, {"label": "-301"}, "", near)
+    whole = evidence_from(step, {"label": "D-301"}, "", near)
+
+    assert whole.answers["label"].text == "D-301"

@@ -4,11 +4,11 @@ import pytest
 
 from app.domain.commands import Correct, TakeWayOut
 from app.domain.containment.state import Door, Isolation
-from app.domain.events import StepOutside
+from app.domain.events import StepOutside, WayOutTaken
 from app.domain.history import unlawful
-from app.domain.job import fold
+from app.domain.job import Stage, fold
 from app.domain.refused import Refused
-from tests.builders import HANDS, LEAD, OTHER_LEAD, Bench, opened
+from tests.builders import EYES, HANDS, LEAD, OTHER_LEAD, Bench, opened
 
 FAILING = {"downstream": "0.9"}
 
@@ -119,3 +119,30 @@ def test_a_correction_is_judged_with_the_instrument_and_the_day_of_the_first_ent
     assert event.evidence.result is not None
     assert event.evidence.result.inputs["downstream"] == "0.0090"
     assert event.evidence.instruments
+
+
+def test_a_verification_is_corrected_against_what_was_entered_first() -> None:
+    """Another spelling of the number that was entered first is no reading outside a limit, and stops nothing."""
+    bench = opened()
+    bench.run_to("in-1/load")
+    first = bench.state.mark("port/P1/in-1/serial").evidence.answers["serial"].text
+
+    fresh = bench.do(Correct("port/P1/in-1/serial-again", "serial", first.upper(), "written large"), EYES)
+
+    assert first != first.upper()
+    assert [event.type for event in fresh] == ["answer_corrected"]
+    assert bench.state.stage is Stage.OPEN
+    assert unlawful(bench.events) == ()
+
+
+def test_steps_put_in_that_the_job_never_kept_are_named_and_not_a_crash() -> None:
+    """An entry forged from outside is a fault of the record, with its number."""
+    bench = failed()
+    forged = WayOutTaken(
+        ledger=bench.ledger, seq=bench.state.size, at=bench.state.last_at, by=LEAD, way_out="no such steps",
+        step="test/hepa/leak/aerosol", reason="forged",
+    )  # fmt: skip
+
+    told = unlawful([*bench.events, forged])
+
+    assert told[-1] == f"Entry {forged.seq}: the steps no such steps were put in where no test had failed."

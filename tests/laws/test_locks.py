@@ -293,6 +293,19 @@ def test_a_trial_is_given_up_only_while_the_lock_is_on() -> None:
     assert refused(bench, StrokeDamper("upstream", StrokePart.GIVEN_UP, "no"), EYES).code == "trial_order"
 
 
+def test_one_lock_is_one_lock_however_its_number_is_typed() -> None:
+    """Capitals and spaces make no second lock of the same number, and no lock that nobody can take off."""
+    bench = at("open/door")
+    bench.do(PutOwnLockOn("C 1"), HANDS)
+
+    again = refused(bench, PutOwnLockOn("c1"), EYES)
+    bench.do(TakeOwnLockOff("C1"), HANDS)
+
+    assert again.code == "lock_in_use"
+    assert bench.state.locks.own == ()
+    assert unlawful(bench.events) == ()
+
+
 @pytest.mark.parametrize("typed", ["D-201", "-302", "D-30", "301", "F-31", "D-3011"])
 def test_a_step_is_begun_only_with_its_own_label(typed: str) -> None:
     """A neighbour's, another component's or too short a label is refused, worth an entry, and names the right one."""

@@ -1,11 +1,12 @@
 """What every decision needs: events at their place, words that were given, signatures, what relies on a step."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import TypeVar
 
 from app.domain.commands import (
     Moment,
 )
+from app.domain.computing import Setting
 from app.domain.event_base import Signature
 from app.domain.events import Event, JobStopped
 from app.domain.job import JobState, Stage
@@ -18,7 +19,7 @@ NOT_OPEN = {
     Stage.BRIEFING: "The crew has not been briefed yet. Each of them reads the brief and acknowledges it first.",
     Stage.STOPPED: "The job is stopped. A lead must re-open it before anything is marked.",
     Stage.SUSPENDED: "The job is suspended. Return to the work before anything is marked.",
-    Stage.LOOKING: "Work was left here. Answer what is to be looked at before going on.",
+    Stage.LOOKING: "Work was stopped or left here. Answer what is to be looked at before going on.",
     Stage.HANDING_OVER: "The job is being handed over. Both people must sign before anything is marked.",
     Stage.CONTESTED: "Two accounts of a step differ. A lead must settle them before anything is marked.",
 }
@@ -60,9 +61,25 @@ def signature_of(state: JobState, moment: Moment, meaning: str) -> Signature:
     )
 
 
-def stop_for(state: JobState, moment: Moment, step: Step, told: str) -> JobStopped:
-    """Return the stop that an entry brings with it, one place after that entry: what is unexpected is never passed."""
-    return event_of(JobStopped, state, moment, offset=1, step=step.id, reason="unexpected", text=told)
+def stop_for(state: JobState, moment: Moment, told: str, *, step: Step | None = None, offset: int = 1) -> JobStopped:
+    """Return the stop that entries bring with them, behind these: what is unexpected is never passed.
+
+    step: where it was found, else the one that is due.
+    """
+    at = step or state.due
+    return event_of(
+        JobStopped, state, moment, offset=offset, step=at.id if at else None, reason="unexpected", text=told
+    )
+
+
+def setting_now(state: JobState, step: Step, moment: Moment) -> Setting:
+    """Return what evidence of a step is judged with at this moment."""
+    return Setting(moment.on, moment.instruments, stated_before(state, step), neighbours(state))
+
+
+def neighbours(state: JobState) -> tuple[str, ...]:
+    """Return the tags near the housing that are not meant."""
+    return (state.opened.housing.neighbours if state.opened else None) or ()
 
 
 def stated_before(state: JobState, step: Step) -> Mapping[tuple[str, str], str]:
@@ -73,6 +90,18 @@ def stated_before(state: JobState, step: Step) -> Mapping[tuple[str, str], str]:
         for item in named
         if item.ask in (answers := state.mark(item.step).evidence.answers)
     }
+
+
+def due_again(state: JobState, steps: Iterable[Step]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Return what is due again, and what is flagged because it is final, once these steps no longer count."""
+    again: dict[str, None] = {}
+    flagged: dict[str, None] = {}
+    for step in steps:
+        more, flags = relying_on(state, step)
+        (flagged if step.final else again)[step.id] = None
+        again |= dict.fromkeys(more)
+        flagged |= dict.fromkeys(flags)
+    return tuple(again), tuple(flagged)
 
 
 def relying_on(state: JobState, step: Step) -> tuple[tuple[str, ...], tuple[str, ...]]:

@@ -55,7 +55,7 @@ def correct(state: JobState, command: Correct, moment: Moment) -> tuple[Event, .
     )  # fmt: skip
     if evidence.within or state.stage is not Stage.OPEN:
         return (corrected, *branch_of(state, step, evidence, moment))
-    return (corrected, stop_for(state, moment, step, f"Corrected to what lies outside its limit: {now}."))
+    return (corrected, stop_for(state, moment, f"Corrected to what lies outside its limit: {now}.", step=step))
 
 
 def withdraw(state: JobState, command: Withdraw, moment: Moment) -> tuple[Event, ...]:

@@ -4,6 +4,7 @@ from typing import assert_never
 
 from app.domain.commands import Moment
 from app.domain.deciding.common import event_of, signature_of, words_of, working
+from app.domain.event_base import Who
 from app.domain.events import Event
 from app.domain.field_change import (
     ApproveChange,
@@ -115,7 +116,7 @@ def _approve(state: JobState, command: ApproveChange, moment: Moment) -> tuple[E
         wanted = " and a ".join(role.words for role in missing)
         raise Refused("role", f"The change {command.number} waits for a {wanted}. Ask one.", step=step.id, logged=True)
     begun = state.mark(step.id).begun
-    if moment.by.id == found.proposed.by.id or (begun is not None and begun.by.id == moment.by.id):
+    if moment.by.id == found.proposed.by.id or (begun is not None and moment.by.id in begun.doers):
         raise Refused(
             "own_change", f"{moment.by.name} proposed this change or has begun the step. Somebody else approves it.",
             step=step.id, logged=True,
@@ -137,14 +138,19 @@ def _decline(state: JobState, command: DeclineChange, moment: Moment) -> tuple[E
 
 
 def complain_of_change(state: JobState, step: Step, moment: Moment) -> None:
-    """Refuse a mark while a change of the step waits, and one by somebody who approved a change of it."""
+    """Refuse whatever is done at a step while a change of it waits, or by somebody who approved a change of it."""
     if waiting := state.changes.waiting_at(step.id):
         raise Refused(
             "change_waits", f"The change {waiting.proposed.number} of this step waits for approval; so does the work.",
             step=step.id,
         )  # fmt: skip
-    if any(item.by.id == moment.by.id for change in state.changes.in_force_at(step.id) for item in change.approved):
+    complain_of_approver(state, step, moment.by)
+
+
+def complain_of_approver(state: JobState, step: Step, who: Who) -> None:
+    """Refuse somebody who approved a change of the step as the one who carries it out."""
+    if any(item.by.id == who.id for change in state.changes.in_force_at(step.id) for item in change.approved):
         raise Refused(
-            "own_approval", f"{moment.by.name} approved a change of this step and so does not carry it out.",
+            "own_approval", f"{who.name} approved a change of this step and so does not carry it out.",
             step=step.id, logged=True,
         )  # fmt: skip

@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from app.calc.errors import Invalid
 from app.domain.commands import Moment
 from app.domain.containment.effects import Act
+from app.domain.deciding.common import neighbours
 from app.domain.housing import IsolationPoint
 from app.domain.job import JobState
 from app.domain.labels import look_alikes, reads_as, told_apart
@@ -20,6 +21,7 @@ BACK_TO_SERVICE = frozenset({
     Act.REMOVE_LOCKS, Act.OPEN_UPSTREAM, Act.OPEN_DOWNSTREAM, Act.START_FAN, Act.PUT_IN_SERVICE,
 })  # fmt: skip
 LONGEST_LABEL = 80
+"""Characters of a label as read (this program's bound, no source)."""
 
 
 def in_the_way(state: JobState, step: Step, moment: Moment) -> None:
@@ -101,10 +103,10 @@ def check_label(state: JobState, step: Step, tag: str, typed: str) -> None:
     """Raise Refused, worth an entry, where the label read is not that of the component meant."""
     if len(typed) > LONGEST_LABEL:
         raise Invalid(f"The label has {len(typed)} characters; {LONGEST_LABEL} is the most. Type what it reads.")
-    neighbours = (state.opened.housing.neighbours if state.opened else None) or ()
-    if told_apart(typed, tag, neighbours):
+    near = neighbours(state)
+    if told_apart(typed, tag, near):
         return
-    other = next((item for item in look_alikes(tag, neighbours) if reads_as(typed, item)), None)
+    other = next((item for item in look_alikes(tag, near) if reads_as(typed, item)), None)
     told = f"{typed!r} is {other}, not this one" if other else f"{typed!r} is not what its label reads"
     if other and reads_as(typed, tag):
         told = f"{typed!r} is the end of {other} as well; type the whole label"

@@ -8,15 +8,14 @@ from app.domain.commands import (
     Late,
     Moment,
 )
-from app.domain.computing import Setting
-from app.domain.deciding.common import event_of, relying_on, stated_before, words_of
+from app.domain.deciding.common import due_again, event_of, neighbours, setting_now, words_of
 from app.domain.deciding.leaving import handed_over
 from app.domain.deciding.remembered import noted, remembered
 from app.domain.deciding.work import begin, finish
 from app.domain.events import ContestDecided, Event, MarkContested, MarkJoined
 from app.domain.job import JobState
 from app.domain.judging import evidence_from
-from app.domain.labels import reads_as
+from app.domain.labels import told_apart
 from app.domain.procedure import Role, StepKind
 from app.domain.refused import Refused
 from app.domain.steps import Step
@@ -73,14 +72,17 @@ def _says_the_same(state: JobState, step: Step, mark: Begin | Finish, moment: Mo
     """Whether what stands at the step is what the mark says, answer for answer."""
     stands = state.mark(step.id)
     if isinstance(mark, Begin):
-        read = all(reads_as(mark.answers.get(it.ask.id, ""), it.ask.expects or "") for it in step.asks_at("begin"))
+        read = all(
+            told_apart(mark.answers.get(item.ask.id, ""), item.ask.expects or "", neighbours(state))
+            for item in step.asks_at("begin")
+        )
         return read and (stands.stands or stands.begun is not None)
     if not stands.stands or step.kind is StepKind.HOLD:
         return False
     try:
-        return evidence_from(
-            step, mark.answers, "", Setting(moment.on, moment.instruments, stated_before(state, step))
-        ).answers == (stands.evidence.answers)
+        return (
+            evidence_from(step, mark.answers, "", setting_now(state, step, moment)).answers == stands.evidence.answers
+        )
     except (Refused, Invalid):
         return False
 
@@ -96,18 +98,11 @@ def decide_contest(state: JobState, command: DecideContest, moment: Moment) -> t
     if any(item.by.id == moment.by.id for item in chosen):
         raise Refused("own_contest", f"{moment.by.name} made one of these marks. Another lead must settle it.")
     reason = words_of(command.reason, "The reason")
-    again: dict[str, None] = {}
-    flagged: dict[str, None] = {}
-    for item in chosen if not command.holds else ():
-        step = state.step(item.step)
-        if step is not None and state.mark(step.id).stands:
-            more, flags = relying_on(state, step)
-            (flagged if step.final else again)[step.id] = None
-            again |= dict.fromkeys(more)
-            flagged |= dict.fromkeys(flags)
+    named = () if command.holds else tuple(state.step(item.step) for item in chosen)
+    again, flagged = due_again(state, (step for step in named if step is not None and state.mark(step.id).stands))
     return (
         event_of(
             ContestDecided, state, moment, entries=command.entries, holds=command.holds, reason=reason,
-            due_again=tuple(again), flagged=tuple(flagged),
+            due_again=again, flagged=flagged,
         ),
     )  # fmt: skip

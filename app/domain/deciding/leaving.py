@@ -6,11 +6,12 @@ from app.calc.exact import exact
 from app.domain.commands import Command, ExplainStop, Late, Moment, StopWork
 from app.domain.computing import lies_within
 from app.domain.containment.rest import nearest_rest, rests
-from app.domain.deciding.common import event_of, signature_of, words_of
+from app.domain.deciding.common import event_of, signature_of, stop_for, words_of
 from app.domain.event_base import Who
-from app.domain.events import Event, JobStopped, RecheckAnswered
+from app.domain.events import Event, RecheckAnswered
 from app.domain.job import JobState, Stage
 from app.domain.judging import number_text
+from app.domain.labels import same_tag
 from app.domain.leaving import (
     DOCUMENTS,
     SUSPEND_REASONS,
@@ -189,11 +190,7 @@ def _answer_looks(state: JobState, command: AnswerLooks, moment: Moment) -> tupl
 
 def _stop_if(otherwise: list[str], state: JobState, moment: Moment, *, offset: int) -> tuple[Event, ...]:
     """Stop the job where something is otherwise than recorded; the reason is preset."""
-    if not otherwise:
-        return ()
-    due, told = state.due, " ".join(otherwise)
-    step = due.id if due else None
-    return (event_of(JobStopped, state, moment, offset=offset, step=step, reason="unexpected", text=told),)
+    return (stop_for(state, moment, " ".join(otherwise), offset=offset),) if otherwise else ()
 
 
 def _differs(look: Recheck, seen: str) -> str:
@@ -218,7 +215,7 @@ def read_look(look: Recheck, typed: str) -> tuple[str, bool]:
                 raise Refused("no_choice", f"{look.text}: {text!r} is not one of the answers. Choose one shown.")
             return text, text == look.expected
         case "same":
-            return text, _plain(text) == _plain(look.expected)
+            return text, same_tag(text, look.expected)
         case "count":
             plain = number_text(text, look.text)
             return plain, exact(plain, name=look.text) == exact(look.expected, name=look.text)
@@ -231,11 +228,6 @@ def read_look(look: Recheck, typed: str) -> tuple[str, bool]:
             return (look.expected if same else text), same
         case _:
             assert_never(look.kind)
-
-
-def _plain(text: str) -> str:
-    """Lock numbers and tags are the same in either case and with or without spaces."""
-    return "".join(text.split()).casefold()
 
 
 # --- handing over -----------------------------------------------------------------------------------

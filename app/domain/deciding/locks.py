@@ -8,7 +8,7 @@ from app.domain.commands import Finish, Moment
 from app.domain.containment.effects import Act
 from app.domain.containment.state import Door
 from app.domain.deciding import crew
-from app.domain.deciding.common import event_of, relying_on, signature_of, words_of, working
+from app.domain.deciding.common import due_again, event_of, signature_of, words_of, working
 from app.domain.deciding.gate import gate
 from app.domain.deciding.isolation import unlocked
 from app.domain.deciding.work import finish, model_allows
@@ -17,6 +17,7 @@ from app.domain.housing import IsolationPoint, PointKind
 from app.domain.job import JobState, Stage, fold
 from app.domain.leaving import lock_off_fault
 from app.domain.locks import (
+    MOST_ATTEMPTS,
     Contact,
     DamperStroked,
     Hung,
@@ -40,7 +41,7 @@ from app.domain.signing import LOCK_REMOVAL
 from app.domain.steps import Step
 
 LONGEST_NUMBER = 40
-MOST_ATTEMPTS = 6
+"""Characters of a number on a lock or tag (this program's bound, no source)."""
 OTHERWISE = "in another position"
 """The answer that says that a point is not in its safe position."""
 
@@ -246,17 +247,18 @@ def _locked_again(state: JobState, point: IsolationPoint, command: StrokeDamper,
     if command.seen != point.safe:
         raise Refused("not_safe", f"{point.tag} is to be {point.safe} again before it is locked. Set it right or stop.")
     lock, number = _free_number(state, command.lock), _number(command.tag_number, "Tag number")
-    again: dict[str, None] = {}
-    flagged: dict[str, None] = {}
-    for step in state.steps:
-        if state.mark(step.id).stands and any(effect.act is Act.VERIFY_ISOLATION for effect in step.effects):
-            more, flags = relying_on(state, step)
-            again |= dict.fromkeys((step.id, *more))
-            flagged |= dict.fromkeys(flags)
+    again, flagged = due_again(
+        state,
+        (
+            step
+            for step in state.steps
+            if state.mark(step.id).stands and any(effect.act is Act.VERIFY_ISOLATION for effect in step.effects)
+        ),
+    )
     return (
         event_of(
             DamperStroked, state, moment, point=point.id, tag=point.tag, part=StrokePart.ON, seen=point.safe, lock=lock,
-            tag_number=number, due_again=tuple(again) or None, flagged=tuple(flagged) or None,
+            tag_number=number, due_again=again or None, flagged=flagged or None,
         ),
     )  # fmt: skip
 

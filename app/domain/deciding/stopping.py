@@ -6,7 +6,7 @@ from app.domain.commands import (
     Reopen,
     StopWork,
 )
-from app.domain.deciding.common import event_of, relying_on, words_of
+from app.domain.deciding.common import due_again, event_of, words_of
 from app.domain.deciding.remembered import noted, remembered
 from app.domain.events import STOP_REASONS, STOPPED_TOO, Event, JobReopened, JobStopped, NoteWritten, StopExplained
 from app.domain.job import JobState, Stage
@@ -49,16 +49,10 @@ def reopen(state: JobState, command: Reopen, moment: Moment) -> tuple[Event, ...
             "own_stop", f"{moment.by.name} stopped this job and cannot re-open it. Another lead must.", logged=True
         )
     answer = words_of(command.answer, "The written answer")
-    again: dict[str, None] = {}
-    flagged: dict[str, None] = {}
-    for name in command.again:
-        step = state.step(name)
-        if step is None or not state.mark(name).stands:
-            raise Refused("not_done", f"Step {name} is not done, so it cannot be asked for again. Choose a done step.")
-        more, flags = relying_on(state, step)
-        (flagged if step.final else again)[name] = None
-        again |= dict.fromkeys(more)
-        flagged |= dict.fromkeys(flags)
+    asked = [(name, state.step(name)) for name in command.again]
+    if wrong := [name for name, step in asked if step is None or not state.mark(name).stands]:
+        raise Refused("not_done", f"Step {wrong[0]} is not done, so it cannot be asked for again. Choose a done step.")
+    again, flagged = due_again(state, (step for _, step in asked if step is not None))
     return (
         event_of(
             JobReopened,
@@ -66,7 +60,7 @@ def reopen(state: JobState, command: Reopen, moment: Moment) -> tuple[Event, ...
             moment,
             answer=answer,
             rechecks=command.rechecks,
-            again=tuple(again),
-            flagged=tuple(flagged),
+            again=again,
+            flagged=flagged,
         ),
     )

@@ -2,9 +2,9 @@
 
 from app.calc.errors import Invalid
 from app.domain.commands import Moment
-from app.domain.deciding.common import event_of
+from app.domain.deciding.common import event_of, stop_for
 from app.domain.event_base import Answer
-from app.domain.events import Event, JobStopped
+from app.domain.events import Event
 from app.domain.job import JobState, Stage
 from app.domain.judging import number_text, verdict_of
 from app.domain.refused import Refused
@@ -20,6 +20,7 @@ from app.domain.watching import (
 )
 
 LONGEST_NUMBER = 40
+"""Characters of a typed number (this program's bound, no source)."""
 
 
 def decide_watch(state: JobState, command: WatchCommand, moment: Moment) -> tuple[Event, ...]:
@@ -43,7 +44,7 @@ def take(state: JobState, command: TakeReading, moment: Moment) -> tuple[Event, 
     if judged.verdict != "outside" or state.stop is not None:
         return (read,)
     told = f"{repeated.label} {text} {repeated.unit} lies outside its limit while a door is off."
-    return (read, _stop(state, moment, 1, told))
+    return (read, stop_for(state, moment, told))
 
 
 def notice(state: JobState, _command: NoticeMissed, moment: Moment) -> tuple[Event, ...]:
@@ -56,10 +57,5 @@ def notice(state: JobState, _command: NoticeMissed, moment: Moment) -> tuple[Eve
     ]
     if missed and count + len(missed) >= MOST_MISSED:
         told = f"{MOST_MISSED} repeated readings were missed while a door is off; the last was due at {missed[-1]}."
-        found.append(_stop(state, moment, len(found), told))
+        found.append(stop_for(state, moment, told, offset=len(found)))
     return tuple(found)
-
-
-def _stop(state: JobState, moment: Moment, offset: int, text: str) -> JobStopped:
-    step = state.due.id if state.due else None
-    return event_of(JobStopped, state, moment, offset=offset, step=step, reason="unexpected", text=text)

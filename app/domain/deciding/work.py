@@ -1,5 +1,6 @@
 """Deciding on the work: only the due step, begun before done, holds by their role, what the model allows."""
 
+from dataclasses import replace
 from datetime import date
 
 from app.domain.commands import (
@@ -18,12 +19,13 @@ from app.domain.deciding.applicability import branch_of
 from app.domain.deciding.common import (
     complain_of_permit,
     event_of,
+    setting_now,
     signature_of,
-    stated_before,
     stop_for,
     words_of,
     working,
 )
+from app.domain.deciding.field_change import complain_of_approver
 from app.domain.deciding.gate import gate
 from app.domain.deciding.isolation import labels_read, rows_stand
 from app.domain.event_base import Who
@@ -58,7 +60,8 @@ def _may_mark(state: JobState, step: Step, moment: Moment) -> None:
 
 def _hands_in(state: JobState, step: Step) -> frozenset[str]:
     """Who did the work that a verification looks at, and for the isolation whoever has a lock on a point of it."""
-    stamps = (state.mark(other.id).done for other in _looked_at_by(state, step))
+    marks = [state.mark(other.id) for other in _looked_at_by(state, step)]
+    stamps = [stamp for mark in marks for stamp in (mark.begun, mark.done)]
     hands = frozenset(person for stamp in stamps if stamp is not None for person in stamp.doers)
     verifies = any(effect.act is Act.VERIFY_ISOLATION for effect in step.effects)
     return hands | {row.by.id for row in state.locks.points} if verifies else hands
@@ -86,7 +89,7 @@ def begin(state: JobState, command: Begin, moment: Moment) -> tuple[Event, ...]:
     gate(state, step, moment)
     second = _second(state, step, command, moment, "begin")
     model_allows(state, step)
-    worker = crew.worker_of(state, step, command.worker, moment)
+    worker = _worker(state, step, command, moment)
     labels = labels_read(state, step, command.answers) or None
     return (event_of(StepBegun, state, moment, step=step.id, second=second, worker=worker, labels=labels),)
 
@@ -102,11 +105,10 @@ def finish(state: JobState, command: Finish, moment: Moment) -> tuple[Event, ...
     rows_stand(state, step)
     model_allows(state, step)
     second = _second(state, step, command, moment, "finish")
-    worker = crew.worker_of(state, step, command.worker, moment)
+    worker = _worker(state, step, command, moment)
     why = _reconciled(state, step, command)
-    setting = Setting(moment.on, moment.instruments, stated_before(state, step))
     try:
-        evidence = evidence_from(step, command.answers, command.note, setting)
+        evidence = evidence_from(step, command.answers, command.note, setting_now(state, step, moment))
     except EntriesDiffer as differ:
         return _kept_both(state, step, differ, second, moment)
     if evidence.within:
@@ -118,7 +120,15 @@ def finish(state: JobState, command: Finish, moment: Moment) -> tuple[Event, ...
     outside = event_of(
         StepOutside, state, moment, step=step.id, evidence=evidence, second=second, reconciled=why, worker=worker
     )
-    return (outside, stop_for(state, moment, step, outside_words(evidence, step)))
+    return (outside, stop_for(state, moment, outside_words(evidence, step), step=step))
+
+
+def _worker(state: JobState, step: Step, command: Begin | Finish, moment: Moment) -> Who | None:
+    """Return for whom the mark is made; whoever approved a change of the step is not the one who carries it out."""
+    worker = crew.worker_of(state, step, command.worker, moment)
+    if worker is not None:
+        complain_of_approver(state, step, worker)
+    return worker
 
 
 def _second(state: JobState, step: Step, command: Begin | Finish, moment: Moment, act: str) -> Who | None:
@@ -185,7 +195,7 @@ def setting_then(state: JobState, step: Step, moment: Moment) -> Setting:
     then = mark.evidence.result.inputs.get("on") if mark.evidence.result else None
     done = mark.done.paper.happened if mark.done and mark.done.paper else mark.done.at if mark.done else ""
     day = date.fromisoformat(then or (done or moment.local_time)[:10])
-    return Setting(day, {**moment.instruments, **kept})
+    return replace(setting_now(state, step, moment), on=day, instruments={**moment.instruments, **kept})
 
 
 def model_allows(state: JobState, step: Step) -> None:

@@ -10,6 +10,7 @@ from app.calc.errors import Invalid
 from app.domain.event_base import Who
 from app.domain.job import JobState
 from app.domain.locks import (
+    MOST_ATTEMPTS,
     LockPoint,
     LocksCommand,
     PutOwnLockOn,
@@ -32,7 +33,6 @@ from app.web.views.locks import ROW, board_view, watch_view
 from app.web.views.step import Refill, new_token
 from app.web.views.work import head_line, work_view
 
-MOST_ATTEMPTS = 3
 """Attempts that the form has room for; the rules take more."""
 
 router = APIRouter(prefix="/jobs/{job}")
