@@ -36,7 +36,7 @@ from app.domain.crew import Acknowledge, ConfirmPause, LeaveCrew
 from app.domain.deciding.applicability import set_aside
 from app.domain.deciding.contingency import enter
 from app.domain.deciding.correcting import correct, withdraw
-from app.domain.deciding.crew import acknowledge
+from app.domain.deciding.crew import acknowledge, complain_of_crew
 from app.domain.deciding.crew import leave as leave_crew
 from app.domain.deciding.field_change import field_change
 from app.domain.deciding.late import decide_contest, late
@@ -142,6 +142,7 @@ def _open(state: JobState, command: Open, moment: Moment) -> tuple[Event, ...]:
         raise Refused("already_open", f"Job {state.opened.number} is open already. Go to it instead.")
     if moment.by.role is not Role.LEAD:
         raise Refused("role", f"A {moment.by.role.words} cannot open a job. Ask a lead to open it.")
+    complain_of_crew(draft, moment)
     rule = ClosureRule(ties_each_side=draft.ties_each_side, bands_each_side=draft.bands_each_side)
     start = starting_state(draft.housing, fitted=draft.kind == "change_out", rule=rule)
     if found := breaches_anywhere(draft.steps, draft.ways_out or (), draft.contingencies or (), start):

@@ -4,7 +4,7 @@ from datetime import date
 
 import pytest
 
-from app.domain.commands import Begin, Finish, Late, Release, Reopen, StopWork
+from app.domain.commands import Begin, Finish, Late, Open, Release, Reopen, StopWork
 from app.domain.crew import Acknowledge, ConfirmPause, LeaveCrew, Part
 from app.domain.event_base import Who
 from app.domain.events import MarkContested, StepBegun, StepDone, payload_of
@@ -108,6 +108,21 @@ def test_a_qualification_that_is_missing_or_has_run_out_is_named(until: date | N
         finish(bench, HANDS)
     with pytest.raises(Refused, match=told):
         finish(bench, EYES, HANDS.id)
+
+
+def test_work_is_given_to_nobody_who_is_not_qualified_for_it() -> None:
+    """Whoever is named for the crew holds all that the job needs on the day of opening; the sentence names the gap."""
+    run_out = {**QUALIFIED, (EYES.id, NEEDS[1]): date(2026, 3, 1)}
+    made = opened()
+    draft = made.state.opened
+    assert draft is not None
+    bench = Bench(ledger=made.ledger, qualifications=run_out)
+
+    with pytest.raises(Refused, match=r"^Tomé Silva's “respirator fit test” ran out on 2026-03-01\. A lead or safety"):
+        bench.do(Open(draft), LEAD)
+    bench.do(Open(draft.model_copy(update={"crew": (HANDS,)})), LEAD)
+
+    assert bench.state.crew.waiting == (HANDS,)
 
 
 def test_reader_and_worker_are_both_kept_and_neither_verifies() -> None:

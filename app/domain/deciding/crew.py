@@ -14,7 +14,7 @@ from app.domain.crew import (
 )
 from app.domain.deciding.common import event_of, signature_of, words_of
 from app.domain.event_base import Evidence, Who
-from app.domain.events import Event, StepDone
+from app.domain.events import Event, JobOpened, StepDone
 from app.domain.job import JobState
 from app.domain.killers import to_say
 from app.domain.procedure import Role, StepKind
@@ -40,6 +40,18 @@ def _qualified(state: JobState, who: Who, moment: Moment, step: str | None = Non
             "somebody else does this.",
             step=step,
             logged=True,
+        )
+
+
+def complain_of_crew(draft: JobOpened, moment: Moment) -> None:
+    """Refuse to give the work to somebody who lacks a qualification that it needs, or whose last good day is past."""
+    needs = draft.brief.needs if draft.brief else ()
+    told = [words for who in draft.crew for words in lacking(who, moment.qualifications, needs, moment.on)]
+    if told:
+        raise Refused(
+            "qualification",
+            f"{'; '.join(told)}. A lead or safety officer enters or renews it under Qualifications, or somebody else "
+            "is named for the crew.",
         )
 
 
