@@ -347,8 +347,13 @@ def _issue_procedures(jobs: Jobs, library: FileLibrary) -> None:
             continue
         from app.services.issuing import housing_for, issue, why_not
 
-        if not why_not(procedure, digest, jobs.site()):
+        if why_not(procedure, digest, jobs.site()):
+            continue
+        try:
             issue(jobs, procedure, digest, housing_for(()), by=None)
+        except Invalid:
+            if digest not in issued_digests(jobs.site()):
+                raise  # else another server of this site was first
 
 
 def _returns(jobs: Jobs, settings: Settings) -> tuple[str, ...]:
