@@ -77,11 +77,16 @@ def running_now() -> float:
 
 
 def start(
-    settings: Settings, clock: Callable[[], datetime] = clock_now, running: Callable[[], float] | None = None
+    settings: Settings,
+    clock: Callable[[], datetime] = clock_now,
+    running: Callable[[], float] | None = None,
+    *,
+    serving: bool = True,
 ) -> Running:
     """Open a data folder, making what is missing, and return the running site.
 
     running: what the clock is watched against, in seconds; a clock that is handed in alone counts as its own.
+    serving: False for a single command, whose settings are nobody's choice and are not entered as such.
     """
     if running is None:
         running = running_now if clock is clock_now else lambda: clock().timestamp()
@@ -94,14 +99,20 @@ def start(
     try:
         with kind_of(engine).starting(engine):
             known = known or (settings.database is not None and schema_found(engine) > 0)
-            return _running(settings, engine, clock, running, known=known)
+            return _running(settings, engine, clock, running, known=known, serving=serving)
     except BaseException:
         engine.dispose()  # else the folder would stay in use after a start that failed
         raise
 
 
 def _running(
-    settings: Settings, engine: Engine, clock: Callable[[], datetime], running: Callable[[], float], *, known: bool
+    settings: Settings,
+    engine: Engine,
+    clock: Callable[[], datetime],
+    running: Callable[[], float],
+    *,
+    known: bool,
+    serving: bool,
 ) -> Running:
     if known and not (settings.data / "keys").is_dir():
         where = settings.data if settings.database is None else f"The database of {settings.data}"
@@ -123,9 +134,10 @@ def _running(
     clock_watch = ClockWatch(jobs, clock, running)
     clock_watch.begin()
     watching = Watching(jobs, unprintable=unprintable)
-    begun = jobs.site()
-    plain = Settings(site=begun.name, zone=begun.zone)
-    watching.started_with(_started_with(settings), at_first=_started_with(plain))
+    if serving:
+        begun = jobs.site()
+        plain = Settings(site=begun.name, zone=begun.zone)
+        watching.started_with(_started_with(settings), at_first=_started_with(plain))
     people = People(store, clock, jobs.write_site, jobs.site)
     library = FileLibrary(settings.data)
     _issue_procedures(jobs, library)

@@ -241,7 +241,7 @@ def _issue(options: argparse.Namespace) -> int:
 
     if not (options.data / "changeout.sqlite3").is_file():
         raise Invalid(f"{options.data} is not a site's folder. Give the folder that the server uses.")
-    running = start(Settings(data=options.data))
+    running = start(Settings(data=options.data), serving=False)
     try:
         library = running.site.library
         procedure, digest = find_procedure(library, options.procedure)
@@ -262,7 +262,7 @@ def _export(options: argparse.Namespace) -> int:
     database = database_of(os.environ)
     if database is None and not (options.data / "changeout.sqlite3").is_file():
         raise Invalid(f"{options.data} is not a site's folder. Give the folder that the server uses.")
-    running = start(Settings(data=options.data, database=database))
+    running = start(Settings(data=options.data, database=database), serving=False)
     try:
         job = options.job if options.job.startswith("job-") else f"job-{options.job}"
         files = export_files(running.site.material(job), running.key, running.site.make_pdf)
