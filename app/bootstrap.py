@@ -34,7 +34,7 @@ from app.settings import Settings
 from app.storage.ballast import BALLAST_NAME, Ballast
 from app.storage.durable import DATABASE, RESTORED_NOTE
 from app.storage.engine import kind_of, open_engine
-from app.storage.home import note_elsewhere, refuse_other_home
+from app.storage.home import is_elsewhere, note_elsewhere, refuse_other_home
 from app.storage.keys import SiteKey, load_or_make_site_key, load_site_key
 from app.storage.library import FileLibrary
 from app.storage.parts import PhotoParts
@@ -86,14 +86,18 @@ def start(
     """Open a data folder, making what is missing, and return the running site.
 
     running: what the clock is watched against, in seconds; a clock that is handed in alone counts as its own.
-    serving: False for a single command, whose settings are nobody's choice and are not entered as such.
+    serving: False for a single command: it makes no site where there is none, and its settings are nobody's choice
+    and are not entered as such.
     """
     if running is None:
         running = running_now if clock is clock_now else lambda: clock().timestamp()
     zone_named(settings.zone)
-    settings.data.mkdir(parents=True, exist_ok=True)
-    _ship_procedures(settings)
+    if serving:
+        settings.data.mkdir(parents=True, exist_ok=True)
+        _ship_procedures(settings)
     refuse_other_home(settings.data, elsewhere=settings.database is not None)
+    if not serving and not (is_elsewhere(settings.data) or (settings.data / DATABASE).is_file()):
+        raise _no_site(settings)
     known = (settings.data / DATABASE).exists()
     engine = open_engine(settings.data / DATABASE, settings.database)
     try:
@@ -105,6 +109,11 @@ def start(
         raise
 
 
+def _no_site(settings: Settings) -> Invalid:
+    where = settings.data if settings.database is None else f"{settings.data} with this DATABASE_URL"
+    return Invalid(f"{where} is no site that has been served. Give the folder that the server uses.")
+
+
 def _running(
     settings: Settings,
     engine: Engine,
@@ -114,6 +123,8 @@ def _running(
     known: bool,
     serving: bool,
 ) -> Running:
+    if not serving and not known:
+        raise _no_site(settings)
     if known and not (settings.data / "keys").is_dir():
         where = settings.data if settings.database is None else f"The database of {settings.data}"
         raise Invalid(f"{where} holds a record but not its keys. Restore the folder keys from the same backup.")
