@@ -149,7 +149,7 @@ def _running(
         begun = jobs.site()
         plain = Settings(site=begun.name, zone=begun.zone)
         watching.started_with(_started_with(settings), at_first=_started_with(plain))
-    people = People(store, clock, jobs.write_site, jobs.site)
+    people = People(store, clock, jobs.write_site, jobs.write_site_seeing, jobs.site)
     library = FileLibrary(settings.data)
     _issue_procedures(jobs, library)
     trust = load_trust(settings.data)

@@ -164,14 +164,24 @@ class Jobs:
 
         also: what is written beside it in the same transaction, so that neither stands without the other.
         """
+
+        def seeing(tx: Any, state: SiteState, seq: int, at: str) -> SiteEvent:
+            event = make(state, seq, at)
+            if also is not None:
+                also(tx)
+            return event
+
+        return self.write_site_seeing(seeing, urgent=urgent)
+
+    def write_site_seeing(
+        self, make: Callable[[Any, SiteState, int, str], SiteEvent], *, urgent: bool = False
+    ) -> "Future[SiteState]":
+        """Append one event to the site's ledger; `make` also gets the transaction, to read and write beside it."""
         at = utc_text(self._clock())
 
         def work(tx: LedgerWork) -> SiteState:
             state = _site_state(tx)
-            event = make(state, state.size, at)
-            if also is not None:
-                also(tx)
-            return _append_site(tx, state, event)
+            return _append_site(tx, state, make(tx, state, state.size, at))
 
         return self._store.submit(work, urgent=urgent)
 
