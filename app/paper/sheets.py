@@ -181,6 +181,8 @@ def _state(step: Mapping[str, Any]) -> str:
         return "due again"
     if any(mark.startswith(("done ", "released ")) for mark in step["marks"]):
         return "released" if step["kind"] == "hold" else "done"
+    if any(mark.startswith("set aside ") for mark in step["marks"]):
+        return "set aside"
     return "begun only" if step["marks"] else "not done"
 
 

@@ -165,10 +165,10 @@ def _marks(step: Step, mark: Mark, zone: str) -> list[str]:
         told.append(f"begun {who_words(mark.begun, zone)}{read}")
     elif mark.in_hand_since and mark.done is not None:
         told.append(f"in hand since {local_text(mark.in_hand_since, zone)}")
-    if mark.done is not None:
+    if mark.done is not None and mark.not_applicable:
+        told.append(f"set aside {who_words(mark.done, zone)}: {mark.not_applicable}")
+    elif mark.done is not None:
         word = "released" if step.kind == "hold" else "done"
-        if mark.not_applicable:
-            word = f"{mark.not_applicable}; "
         told.append(f"{word} {who_words(mark.done, zone)}")
     if mark.done and mark.done.device_at:
         told.append(f"tablet clock {mark.done.device_at}, {mark.done.offset_ms} ms from the server's")
