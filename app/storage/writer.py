@@ -142,6 +142,10 @@ class Store:
         """Return the newest committed tip if memory alone knows it; any thread may ask. It waits for nothing."""
         return None if self._kind.shared else self._cache.peek(ledger)
 
+    def last_seen(self, ledger: str) -> Tip | None:
+        """Return the tip as this process saw it last, if it is in memory; others may have moved it since."""
+        return self._cache.peek(ledger)
+
     def fresh(self, ledger: str) -> Tip | None:
         """Return the newest committed tip if it is in memory, compared with the database where others write."""
         tip = self._cache.peek(ledger)
