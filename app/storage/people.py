@@ -71,7 +71,8 @@ class People:
 
     def find(self, person_id: str) -> Person | None:
         """Return a person, also one who has left."""
-        return next((person for person in self._rows() if person.id == person_id), None)
+        row = self._row(person_id)
+        return None if row is None else _person(row)
 
     def add(self, name: str, role: Role, *, by: Who | None, secret: str | None = None) -> tuple[Person, str]:
         """Add a person and return the one-time code that they replace at first sign-in.
@@ -207,11 +208,7 @@ class People:
         return next(iter(self._store.read_rows(select(PERSON).where(PERSON.c.id == person_id))), None)
 
     def _rows(self) -> list[Person]:
-        rows = self._store.read_rows(select(PERSON))
-        return [
-            Person(row.id, row.name, Role(row.role), bool(row.must_change), bool(row.active), row.failed)
-            for row in rows
-        ]
+        return [_person(row) for row in self._store.read_rows(select(PERSON))]
 
     def _changing(self, person_id: str, **values: object) -> Callable[[Any], None]:
         statement = update(PERSON).where(PERSON.c.id == person_id).values(**values)
@@ -260,6 +257,10 @@ def plain_letters(name: str) -> str:
     """Return a name in small letters from a to z where Latin ones are meant: `Nowák` is `nowak`; others are dropped."""
     apart = unicodedata.normalize("NFKD", name.casefold().translate(_SPELT))
     return apart.translate(_SPELT).encode("ascii", "ignore").decode()
+
+
+def _person(row: Any) -> Person:
+    return Person(row.id, row.name, Role(row.role), bool(row.must_change), bool(row.active), row.failed)
 
 
 def _row_in(tx: Tx, person_id: str) -> Any:
