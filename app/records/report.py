@@ -8,8 +8,9 @@ from dataclasses import asdict
 from typing import Any
 
 from app.domain.event_base import Evidence
-from app.domain.events import Event
+from app.domain.events import Event, HoldReleased, StepBegun, StepDone, StepOutside
 from app.domain.job import JobState, Mark
+from app.domain.paper import BlankReconciled
 from app.domain.steps import Step
 from app.domain.words import barrier_words, unit_words
 from app.records.brief import brief_of
@@ -28,7 +29,8 @@ def report_of(state: JobState, events: Sequence[Event], *, root: str, made_at: s
     """Return the report of a job whose ledger holds these events; `root` is the newest head's, in hex.
 
     Keys: title, facts (pairs), rehearsal, cautions, brief (None for a job opened without), sections, departures,
-    tables (locks, repeated readings), certificates, lessons, exceptions, trail, pictures, signatures, head.
+    tables (locks, repeated readings), certificates, lessons, exceptions, trail, pictures, papers (photos of paper
+    pages), signatures, head.
     """
     opened = state.opened
     if opened is None:
@@ -52,6 +54,7 @@ def report_of(state: JobState, events: Sequence[Event], *, root: str, made_at: s
             for event in events
         ],
         "pictures": _pictures(state),
+        "papers": _papers(state, events),
         "signatures": signatures_of(state, events, zone),
         "head": {"size": len(events), "root": root, "at": local_text(state.last_at, zone), "utc": state.last_at},
     }
@@ -223,6 +226,23 @@ def _result(step: Step, evidence: Evidence) -> list[str]:
         result.basis or "",
         f"method {result.method}: {result.source}" if result.source else f"method {result.method}",
     ]
+
+
+def _papers(state: JobState, events: Sequence[Event]) -> list[dict[str, str]]:
+    """The photos of paper pages, each with what was entered from it or which blank's return it shows."""
+    entered: dict[tuple[str, str], dict[int, None]] = {}
+    returned = []
+    for event in events:
+        if isinstance(event, StepBegun | StepDone | StepOutside | HoldReleased) and (came := event.transcribed):
+            entered.setdefault((came.photo, came.serial), {})[state.index[event.step] + 1] = None
+        elif isinstance(event, BlankReconciled) and event.photo:
+            returned.append({"photo": event.photo, "where": f"Returned pages of blank {event.serial}"})
+    pages = [
+        {"photo": photo, "where": f"Page of blank {serial}: step{'' if len(steps) == 1 else 's'} "
+                                  f"{', '.join(map(str, steps))} entered from it"}
+        for (photo, serial), steps in entered.items()
+    ]  # fmt: skip
+    return [*pages, *returned]
 
 
 def _pictures(state: JobState) -> list[dict[str, str]]:
