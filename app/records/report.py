@@ -50,7 +50,7 @@ def report_of(state: JobState, events: Sequence[Event], *, root: str, made_at: s
         "certificates": certificates_of(state, events, root=root, made_at=made_at),
         "exceptions": [*_exceptions(state), *_of_site(events)],
         "trail": [
-            {"entry": event.seq, "at": local_text(event.at, zone), "sentence": sentence_of(event, steps)}
+            {"entry": event.seq, "at": local_text(event.at, zone), "sentence": sentence_of(event, steps, zone)}
             for event in events
         ],
         "pictures": _pictures(state),

@@ -2,14 +2,21 @@
 
 from datetime import timedelta
 
+import pytest
+
 from app.domain.applicability import SetAside
-from app.domain.commands import Submit
+from app.domain.commands import Open, Submit
 from app.domain.paper import PrintBlank, ReconcileBlank, Transcribe
+from app.domain.site import SiteState
+from app.domain.watching import NoticeMissed
+from app.domain.zones import local_or_as_kept
 from app.paper.sheets import sheets_of
+from app.records.moments import local_text, utc_text
 from app.records.report import report_of
 from app.records.wording import who_words
+from app.services.planning import first_entry, plan
 from app.services.rehearsal import labels_of, made_up_answers
-from tests.builders import EYES, HANDS, LEAD, opened
+from tests.builders import EYES, HANDS, LEAD, START, Bench, housing, opened, procedure
 
 MADE_AT = "2026-03-02T09:00:00.000Z"
 
@@ -59,9 +66,51 @@ def test_photos_of_paper_say_which_page_they_show() -> None:
     report = report_of(bench.state, bench.events, root=bench.root, made_at=MADE_AT)
     sheets, _ = sheets_of(report, dict.fromkeys((page, pages, loose), b""))
 
+    told = [item["sentence"] for item in report["exceptions"] if item["kind"] == "transcribed from paper"]
+    assert set(told) == {"From paper 2026-0001-B1, done 2026-03-02 07:30:00 +00:00: no power"}
     number = bench.state.index[due.id] + 1
     assert {item["sha256"]: item["where"] for item in sheets["photos"]} == {
         page: f"Page of blank 2026-0001-B1: step {number} entered from it",
         pages: "Returned pages of blank 2026-0001-B1",
         loose: "Kept with the record; no answer that stands names it",
     }
+
+
+def test_a_missed_reading_is_told_by_the_clock_of_the_site() -> None:
+    """Trail, exceptions and tables show one local time with its offset, and none of them the ledger's own."""
+    bench = in_zone("Asia/Kolkata")
+    bench.run_to("open/bag")
+    due = bench.state.watch.due
+    assert due is not None
+    bench.now += timedelta(minutes=31)
+    bench.do(NoticeMissed(), EYES)
+
+    report = report_of(bench.state, bench.events, root=bench.root, made_at=MADE_AT)
+
+    told = local_text(due, "Asia/Kolkata")
+    assert told.endswith("+05:30")
+    assert f"A repeated reading was due at {told}." in [item["sentence"] for item in report["exceptions"]]
+    sentence = report["trail"][-1]["sentence"]
+    assert sentence.startswith(f"A repeated reading was due at {told} and was not taken (number 1).")
+    assert any(row[0] == told for table in report["tables"] for row in table["rows"])
+    assert due not in str(report["trail"]) + str(report["exceptions"])
+
+
+def in_zone(zone: str) -> Bench:
+    """Open a job at a site of this time zone, its crew briefed."""
+    bench = Bench()
+    draft = first_entry(
+        plan(housing(), procedure(), "0" * 64), site=SiteState(name="Sample Works", zone=zone), by=LEAD,
+        at=utc_text(START), crew=(HANDS, EYES), rehearsal=False,
+    )  # fmt: skip
+    bench.ledger = draft.ledger
+    bench.do(Open(draft), LEAD)
+    bench.brief(HANDS, EYES)
+    return bench
+
+
+@pytest.mark.parametrize(("at", "zone"), [("soon", "UTC"), ("0001-01-01T00:00:00.000Z", "America/New_York"),
+                                          ("2026-03-02T07:00:00.000Z", "Nowhere/Land")])  # fmt: skip
+def test_an_instant_that_cannot_be_read_is_shown_as_it_stands(at: str, zone: str) -> None:
+    """A forged record is folded to the end, so that what is wrong in it is found and named."""
+    assert local_or_as_kept(at, zone) == at

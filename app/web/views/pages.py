@@ -263,7 +263,7 @@ def overview(
         head=head_line(job, state, session),
         pictures=pictures(state, ()),
         sections=tuple((title, tuple(rows)) for title, rows in sections.items()),
-        trail=tuple((e.seq, local_text(e.at, zone), sentence_of(e, steps)) for e in reversed(events)),
+        trail=tuple((e.seq, local_text(e.at, zone), sentence_of(e, steps, zone)) for e in reversed(events)),
         waits_for=waits_for(state),
         remaining=tuple((use_words(name, count), str(count)) for name, count in remaining.items() if count),
     )
