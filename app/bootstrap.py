@@ -135,6 +135,23 @@ def _running(
         ballast = Ballast(settings.data / BALLAST_NAME)
         ballast.lay()
     store = Store(engine, key, clock, ballast=ballast)
+    try:
+        return _built(settings, engine, store, key, clock, running, serving=serving)
+    except BaseException:
+        store.close()  # else its thread and its connections would outlive a start that failed
+        raise
+
+
+def _built(
+    settings: Settings,
+    engine: Engine,
+    store: Store,
+    key: SiteKey,
+    clock: Callable[[], datetime],
+    running: Callable[[], float],
+    *,
+    serving: bool,
+) -> Running:
     if settings.database is not None:
         _refuse_other_key(store, key, settings)
         note_elsewhere(settings.data)
