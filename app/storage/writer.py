@@ -10,7 +10,6 @@ Rules kept here:
 - The cache advances after COMMIT only, and is cleared after any failure, since only the file then knows.
 """
 
-import asyncio
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future
 from contextlib import contextmanager, suppress
@@ -119,10 +118,6 @@ class Store:
                 return future
         future.set_exception(StorageFault("The store is closed: start the program again."))
         return future
-
-    async def perform(self, work: Callable[[Tx], T]) -> T:
-        """Await `submit` from the event loop."""
-        return await asyncio.wrap_future(self.submit(work))
 
     def close(self) -> None:
         """Finish what was handed in, copy the log into the file and stop; a second call does nothing."""
