@@ -34,7 +34,7 @@ from app.settings import Settings
 from app.storage.ballast import BALLAST_NAME, Ballast
 from app.storage.durable import DATABASE, RESTORED_NOTE
 from app.storage.engine import kind_of, open_engine
-from app.storage.home import note_elsewhere, refuse_other_home
+from app.storage.home import is_elsewhere, note_elsewhere, refuse_other_home
 from app.storage.keys import SiteKey, load_or_make_site_key, load_site_key
 from app.storage.library import FileLibrary
 from app.storage.parts import PhotoParts
@@ -77,32 +77,54 @@ def running_now() -> float:
 
 
 def start(
-    settings: Settings, clock: Callable[[], datetime] = clock_now, running: Callable[[], float] | None = None
+    settings: Settings,
+    clock: Callable[[], datetime] = clock_now,
+    running: Callable[[], float] | None = None,
+    *,
+    serving: bool = True,
 ) -> Running:
     """Open a data folder, making what is missing, and return the running site.
 
     running: what the clock is watched against, in seconds; a clock that is handed in alone counts as its own.
+    serving: False for a single command: it makes no site where there is none, and its settings are nobody's choice
+    and are not entered as such.
     """
     if running is None:
         running = running_now if clock is clock_now else lambda: clock().timestamp()
     zone_named(settings.zone)
-    settings.data.mkdir(parents=True, exist_ok=True)
-    _ship_procedures(settings)
+    if serving:
+        settings.data.mkdir(parents=True, exist_ok=True)
+        _ship_procedures(settings)
     refuse_other_home(settings.data, elsewhere=settings.database is not None)
+    if not serving and not (is_elsewhere(settings.data) or (settings.data / DATABASE).is_file()):
+        raise _no_site(settings)
     known = (settings.data / DATABASE).exists()
     engine = open_engine(settings.data / DATABASE, settings.database)
     try:
         with kind_of(engine).starting(engine):
             known = known or (settings.database is not None and schema_found(engine) > 0)
-            return _running(settings, engine, clock, running, known=known)
+            return _running(settings, engine, clock, running, known=known, serving=serving)
     except BaseException:
         engine.dispose()  # else the folder would stay in use after a start that failed
         raise
 
 
+def _no_site(settings: Settings) -> Invalid:
+    where = settings.data if settings.database is None else f"{settings.data} with this DATABASE_URL"
+    return Invalid(f"{where} is no site that has been served. Give the folder that the server uses.")
+
+
 def _running(
-    settings: Settings, engine: Engine, clock: Callable[[], datetime], running: Callable[[], float], *, known: bool
+    settings: Settings,
+    engine: Engine,
+    clock: Callable[[], datetime],
+    running: Callable[[], float],
+    *,
+    known: bool,
+    serving: bool,
 ) -> Running:
+    if not serving and not known:
+        raise _no_site(settings)
     if known and not (settings.data / "keys").is_dir():
         where = settings.data if settings.database is None else f"The database of {settings.data}"
         raise Invalid(f"{where} holds a record but not its keys. Restore the folder keys from the same backup.")
@@ -113,6 +135,23 @@ def _running(
         ballast = Ballast(settings.data / BALLAST_NAME)
         ballast.lay()
     store = Store(engine, key, clock, ballast=ballast)
+    try:
+        return _built(settings, engine, store, key, clock, running, serving=serving)
+    except BaseException:
+        store.close()  # else its thread and its connections would outlive a start that failed
+        raise
+
+
+def _built(
+    settings: Settings,
+    engine: Engine,
+    store: Store,
+    key: SiteKey,
+    clock: Callable[[], datetime],
+    running: Callable[[], float],
+    *,
+    serving: bool,
+) -> Running:
     if settings.database is not None:
         _refuse_other_key(store, key, settings)
         note_elsewhere(settings.data)
@@ -123,10 +162,11 @@ def _running(
     clock_watch = ClockWatch(jobs, clock, running)
     clock_watch.begin()
     watching = Watching(jobs, unprintable=unprintable)
-    begun = jobs.site()
-    plain = Settings(site=begun.name, zone=begun.zone)
-    watching.started_with(_started_with(settings), at_first=_started_with(plain))
-    people = People(store, clock, jobs.write_site, jobs.site)
+    if serving:
+        begun = jobs.site()
+        plain = Settings(site=begun.name, zone=begun.zone)
+        watching.started_with(_started_with(settings), at_first=_started_with(plain))
+    people = People(store, clock, jobs.write_site, jobs.write_site_seeing, jobs.site)
     library = FileLibrary(settings.data)
     _issue_procedures(jobs, library)
     trust = load_trust(settings.data)
@@ -347,8 +387,13 @@ def _issue_procedures(jobs: Jobs, library: FileLibrary) -> None:
             continue
         from app.services.issuing import housing_for, issue, why_not
 
-        if not why_not(procedure, digest, jobs.site()):
+        if why_not(procedure, digest, jobs.site()):
+            continue
+        try:
             issue(jobs, procedure, digest, housing_for(()), by=None)
+        except Invalid:
+            if digest not in issued_digests(jobs.site()):
+                raise  # else another server of this site was first
 
 
 def _returns(jobs: Jobs, settings: Settings) -> tuple[str, ...]:

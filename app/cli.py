@@ -10,7 +10,7 @@ import os
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import NoReturn
+from typing import TYPE_CHECKING, NoReturn
 
 from app.calc.errors import ChangeoutError, Invalid
 from app.commands_keep import add_commands
@@ -18,6 +18,9 @@ from app.commands_serve import DEMO_INSTRUMENTS, DEMO_PEOPLE, DEMO_READINGS, add
 from app.domain.housing import Housing, read_housing
 from app.domain.procedure import Procedure, read_procedure
 from app.settings import Settings, database_of
+
+if TYPE_CHECKING:
+    from app.bootstrap import Running
 
 __all__ = ["BAD", "DEMO_INSTRUMENTS", "DEMO_PEOPLE", "DEMO_READINGS", "GOOD", "UNUSABLE", "furnish", "main"]
 
@@ -86,7 +89,7 @@ def _parser() -> argparse.ArgumentParser:
     made.add_argument("housing", type=Path)
     made.add_argument("--procedure", default="change-out", help="a procedure's id or file")
     made.add_argument("--out", type=Path, required=True)
-    made = command("issue", _issue, "rehearse a procedure of a site and issue it; the server must not be running")
+    made = command("issue", _issue, "rehearse a procedure of a site and issue it; on SQLite no server may be running")
     made.add_argument("procedure", help="the id of a procedure in the site's folder")
     made.add_argument("--housing", help="the tag of the housing to rehearse on; else the first")
     made.add_argument("--data", type=Path, default=defaults.data)
@@ -234,14 +237,18 @@ def _rehearse(options: argparse.Namespace) -> int:
     return GOOD
 
 
-def _issue(options: argparse.Namespace) -> int:
+def _opened(data: Path) -> "Running":
+    """Open the site of a folder for one command, wherever its record is."""
     from app.bootstrap import start
+
+    return start(Settings(data=data, database=database_of(os.environ)), serving=False)
+
+
+def _issue(options: argparse.Namespace) -> int:
     from app.services.issuing import housing_for, issue
     from app.services.planning import find_housing, find_procedure
 
-    if not (options.data / "changeout.sqlite3").is_file():
-        raise Invalid(f"{options.data} is not a site's folder. Give the folder that the server uses.")
-    running = start(Settings(data=options.data))
+    running = _opened(options.data)
     try:
         library = running.site.library
         procedure, digest = find_procedure(library, options.procedure)
@@ -255,19 +262,15 @@ def _issue(options: argparse.Namespace) -> int:
 
 
 def _export(options: argparse.Namespace) -> int:
-    from app.bootstrap import start
     from app.domain.site import RecordExported
     from app.services.export import export_files
 
-    database = database_of(os.environ)
-    if database is None and not (options.data / "changeout.sqlite3").is_file():
-        raise Invalid(f"{options.data} is not a site's folder. Give the folder that the server uses.")
-    running = start(Settings(data=options.data, database=database))
+    running = _opened(options.data)
     try:
         job = options.job if options.job.startswith("job-") else f"job-{options.job}"
-        files = export_files(running.site.material(job), running.key, running.site.make_pdf)
-        _write(files, options.out)
-        head = running.store.read_heads(job)[-1]
+        material = running.site.material(job)
+        _write(export_files(material, running.key, running.site.make_pdf), options.out)
+        head = material.heads[-1]
         running.site.jobs.write_site(
             lambda _, seq, at: RecordExported(seq=seq, at=at, job=job, size=head.size, root=head.root.hex())
         ).result()

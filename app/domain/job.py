@@ -86,6 +86,7 @@ from app.domain.radio import HoldReleasedByRadio, Radio, RadioReleaseSigned, evo
 from app.domain.steps import AskedFor, LaidWayOut, Step, put_in
 from app.domain.watching import ReadingMissed, ReadingRepeated, Watch, evolve_watch, resting, watched
 from app.domain.words import unit_words
+from app.domain.zones import local_or_as_kept
 
 PERMIT_UNTIL = "permit-until"
 """The id of the question that asks for a permit's last day."""
@@ -729,6 +730,7 @@ def _reopened(state: JobState, event: JobReopened) -> JobState:
 def _notable(state: JobState, event: Event) -> tuple[Notable, ...]:
     found: list[Notable] = []
     step = state.step(getattr(event, "step", None) or "")
+    zone = state.opened.zone if state.opened else "UTC"
     match event:
         case StepOutside():
             found.append(Notable(event.seq, "outside its limit", outside_words(event.evidence, step), event.step))
@@ -776,13 +778,17 @@ def _notable(state: JobState, event: Event) -> tuple[Notable, ...]:
         case OthersLockRemoved() | DamperStroked():
             found += [Notable(event.seq, kind, told) for kind, told in notable_of(event)]
         case ReadingMissed():
-            found.append(Notable(event.seq, "reading missed", f"A repeated reading was due at {event.due}."))
+            found.append(
+                Notable(
+                    event.seq, "reading missed", f"A repeated reading was due at {local_or_as_kept(event.due, zone)}."
+                )
+            )
         case ReadingRepeated() if event.judged.verdict == "outside":
             found.append(Notable(event.seq, "outside its limit", f"Repeated reading {event.answer.text}."))
         case _:
             pass
     if (paper := came_from(event)) is not None:
-        told = f"From paper {paper.serial}, done {paper.happened}: {paper.why_late}"
+        told = f"From paper {paper.serial}, done {local_or_as_kept(paper.happened, zone)}: {paper.why_late}"
         found.append(Notable(event.seq, "transcribed from paper", told, getattr(event, "step", None)))
     if event.device is not None:
         found += _clock_notables(event, event.device)

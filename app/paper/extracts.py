@@ -38,12 +38,7 @@ def housing_pdf(*, sheet: Mapping[str, Any], drawings: Mapping[str, bytes], font
     sheet: see `app.records.housing_sheet.value_of`.  drawings: SVG by the name that the sheet gives each bank's.
     fonts: the folder of the shipped fonts.  made_at: aware.  Raises PaperFault when it cannot be printed.
     """
-    head = sheet["head"]
-    sheets = printed_values(sheet) | {"head": {**head, "short": short_head(head["root"])}}
-    try:
-        return typeset("housing.typ", sheets, drawings, fonts=fonts, made_at=made_at)
-    except RuntimeError as error:
-        raise fault(error, what="sheet", instead="read it on the screen") from error
+    return _extract("housing.typ", sheet, drawings, fonts, made_at, instead="read it on the screen")
 
 
 def handover_pdf(*, sheet: Mapping[str, Any], drawings: Mapping[str, bytes], fonts: Path, made_at: datetime) -> bytes:

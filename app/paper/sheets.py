@@ -108,7 +108,7 @@ def _picture(number: int, item: Mapping[str, str]) -> tuple[dict[str, str], str,
 
 
 def _photos(report: Mapping[str, Any], photos: Mapping[str, bytes]) -> dict[str, dict[str, Any]]:
-    """Number the photos in the order of the steps that name them; those that no answer names any more come last."""
+    """Number the photos in the order of the steps that name them, then those of paper; the rest comes last."""
     found: dict[str, dict[str, Any]] = {}
     for where, digest in _named(report):
         if digest not in found:
@@ -126,6 +126,8 @@ def _named(report: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
             for answer in (answer for group in groups for answer in group):
                 if answer["photo"]:
                     yield f"Step {step['number']}: {answer['label']}", answer["photo"]
+    for page in report.get("papers", ()):
+        yield page["where"], page["photo"]
 
 
 def _photo(number: int, digest: str, where: str, data: bytes | None) -> dict[str, Any]:
@@ -181,6 +183,8 @@ def _state(step: Mapping[str, Any]) -> str:
         return "due again"
     if any(mark.startswith(("done ", "released ")) for mark in step["marks"]):
         return "released" if step["kind"] == "hold" else "done"
+    if any(mark.startswith("set aside ") for mark in step["marks"]):
+        return "set aside"
     return "begun only" if step["marks"] else "not done"
 
 

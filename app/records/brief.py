@@ -1,7 +1,7 @@
 """The brief before a job, made from the job itself: critical steps, likely errors, consequences, when to stop, what if.
 
-Critical steps and hazards come from the job's own steps.  The tables of errors and of what to do are general: common
-practice, no source, and the site's own instructions come first.
+Critical steps and hazards come from the job's own steps as they are now.  The tables of errors and of what to do are
+general: common practice, no source, and the site's own instructions come first.
 """
 
 from collections.abc import Iterable
@@ -125,11 +125,11 @@ class Brief:
 
 
 def brief_of(state: JobState) -> Brief | None:
-    """Return the brief of a job; None for one that was opened without."""
+    """Return the brief of a job as it stands, changed words and steps put in included; None for one without."""
     opened = state.opened
     if opened is None or opened.brief is None:
         return None
-    acts = [effect.act for step in opened.steps for effect in step.effects]
+    acts = [effect.act for step in state.steps for effect in step.effects]
     gel = (GEL_DAMAGED,) if opened.housing.seal is Seal.GEL else ()
     return Brief(
         title=f"Brief for job {opened.number}, housing {opened.housing.tag}",
@@ -137,11 +137,11 @@ def brief_of(state: JobState) -> Brief | None:
             ("Work", f"{opened.procedure_title}, {opened.procedure} revision {opened.revision}"),
             ("Housing", f"{opened.housing.tag}, {opened.housing.location}"),
             ("Service", f"{opened.housing.service.replace('_', ' ')}, {opened.housing.seal} seal"),
-            ("Steps", f"{len(opened.steps)} in {len({step.section for step in opened.steps})} sections"),
+            ("Steps", f"{len(state.steps)} in {len({step.section for step in state.steps})} sections"),
         ),
-        critical=_critical(opened.steps),
+        critical=_critical(state.steps),
         likely=tuple(dict.fromkeys(LIKELY[act] for act in acts)),
-        worst=_worst(opened.steps),
+        worst=_worst(state.steps),
         stops=(*abort_limits(state), *dict.fromkeys(STOP_REASONS.values())),
         what_if=(*WHAT_IF, *gel),
         lessons=opened.brief.lessons,

@@ -16,13 +16,7 @@ from app.domain.field_change import (
 from app.domain.job import JobState
 from app.domain.radio import HoldReleasedByRadio, RadioEvent, RadioReleaseSigned
 from app.domain.steps import Step
-from app.records.wording import limit_words
-
-USE_WORDS = {
-    "new_bags": "new bags", "cuts": "cuts", "tie_straps": "tie straps", "metal_bands": "metal bands",
-    "edges_to_tape": "edges to tape", "spent_packages": "packages with a filter", "filterless_packages":
-    "filter-less packages", "filters": "filters", "grease_applications": "grease applications",
-}  # fmt: skip
+from app.records.wording import limit_words, use_words
 
 
 def where_words(event: ContingencyEntered) -> str:
@@ -33,7 +27,7 @@ def where_words(event: ContingencyEntered) -> str:
 
 def extra_words(extra: dict[str, int] | None) -> str:
     """Say what was used beyond the take-off."""
-    return ", ".join(f"{count} {USE_WORDS.get(name, name)}" for name, count in (extra or {}).items())
+    return ", ".join(f"{count} {use_words(name, count)}" for name, count in (extra or {}).items())
 
 
 def contingency_sentence(event: ContingencyEntered, step: str, returns_to: str) -> str:

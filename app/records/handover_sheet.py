@@ -130,16 +130,25 @@ def _open(state: JobState) -> list[str]:
 
 
 def _locks(state: JobState) -> list[list[str]]:
+    """Every point of isolation; where it stands is told by the model, else by who locked it."""
     model, opened = state.model, state.opened
     assert model is not None
     assert opened is not None
     housing, locks = opened.housing, lock_numbers(state)
-    points = (
-        ("upstream", housing.upstream_damper, str(model.upstream)),
-        ("downstream", housing.downstream_damper, str(model.downstream)),
-        ("fan", housing.fan, str(model.fan)),
-    )
-    return [[tag, position, locks.get(name, "no lock recorded")] for name, tag, position in points]
+    stands = {
+        housing.upstream_damper: str(model.upstream),
+        housing.downstream_damper: str(model.downstream),
+        housing.fan_label: str(model.fan),
+    }
+    seen = {item.point: f"seen {item.seen}" for item in state.locks.points}
+    return [
+        [
+            point.tag,
+            stands.get(point.tag) or seen.get(point.id, "not recorded"),
+            locks.get(point.id, "no lock recorded"),
+        ]
+        for point in housing.points
+    ]
 
 
 def _readings(state: JobState) -> list[list[str]]:

@@ -67,14 +67,16 @@ def _trial_sentence(event: DamperStroked, who: str) -> str:
             assert_never(event.part)
 
 
-def watch_sentence(event: WatchEvent) -> str:
-    """Return one sentence for an entry about the repeated reading."""
+def watch_sentence(event: WatchEvent, zone: str) -> str:
+    """Return one sentence for an entry about the repeated reading, times by the site's zone."""
     match event:
         case ReadingRepeated():
             value = f"{event.answer.text} {unit_words(event.answer.unit)}".strip()
             return f"{event.by.name} took the repeated reading: {value}, {event.judged.verdict}."
         case ReadingMissed():
-            told = f"A repeated reading was due at {event.due} and was not taken (number {event.count})."
+            told = (
+                f"A repeated reading was due at {local_text(event.due, zone)} and was not taken (number {event.count})."
+            )
             return f"{told} Seen when {event.by.name} acted or looked."
         case _:
             assert_never(event)

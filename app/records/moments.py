@@ -1,17 +1,11 @@
 """Times as people read them: UTC in the ledger, shown with the site's zone and its offset."""
 
 from datetime import UTC, date, datetime
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from app.calc.errors import Invalid
+from app.domain.zones import local_text, zone_named
 
-
-def zone_named(name: str) -> ZoneInfo:
-    """Return the time zone with this name; raise Invalid if there is none."""
-    try:
-        return ZoneInfo(name)
-    except (ZoneInfoNotFoundError, ValueError):
-        raise Invalid(f"There is no time zone {name!r}. Give one such as Europe/Berlin or UTC.") from None
+__all__ = ["local_text", "site_day", "typed_instant", "utc_text", "zone_named"]
 
 
 def utc_text(moment: datetime) -> str:
@@ -36,15 +30,6 @@ def typed_instant(day: str, time: str, zone: str) -> str:
     if not there:
         raise Invalid(f"The clock at the site never showed {day} {time}: it was put forward. Read the paper again.")
     return moment.isoformat(timespec="seconds")
-
-
-def local_text(at: str, zone: str) -> str:
-    """Show an RFC 3339 instant as local date, time and offset: `2026-03-29 03:00:01 +02:00`."""
-    if not at:
-        return ""
-    moment = datetime.fromisoformat(at).astimezone(zone_named(zone))
-    offset = moment.isoformat()[-6:]
-    return f"{moment:%Y-%m-%d %H:%M:%S} {offset}"
 
 
 def site_day(at: str, zone: str) -> date:

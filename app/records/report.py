@@ -8,8 +8,9 @@ from dataclasses import asdict
 from typing import Any
 
 from app.domain.event_base import Evidence
-from app.domain.events import Event
+from app.domain.events import Event, HoldReleased, StepBegun, StepDone, StepOutside
 from app.domain.job import JobState, Mark
+from app.domain.paper import BlankReconciled
 from app.domain.steps import Step
 from app.domain.words import barrier_words, unit_words
 from app.records.brief import brief_of
@@ -28,7 +29,8 @@ def report_of(state: JobState, events: Sequence[Event], *, root: str, made_at: s
     """Return the report of a job whose ledger holds these events; `root` is the newest head's, in hex.
 
     Keys: title, facts (pairs), rehearsal, cautions, brief (None for a job opened without), sections, departures,
-    tables (locks, repeated readings), certificates, lessons, exceptions, trail, pictures, signatures, head.
+    tables (locks, repeated readings), certificates, lessons, exceptions, trail, pictures, papers (photos of paper
+    pages), signatures, head.
     """
     opened = state.opened
     if opened is None:
@@ -48,10 +50,11 @@ def report_of(state: JobState, events: Sequence[Event], *, root: str, made_at: s
         "certificates": certificates_of(state, events, root=root, made_at=made_at),
         "exceptions": [*_exceptions(state), *_of_site(events)],
         "trail": [
-            {"entry": event.seq, "at": local_text(event.at, zone), "sentence": sentence_of(event, steps)}
+            {"entry": event.seq, "at": local_text(event.at, zone), "sentence": sentence_of(event, steps, zone)}
             for event in events
         ],
         "pictures": _pictures(state),
+        "papers": _papers(state, events),
         "signatures": signatures_of(state, events, zone),
         "head": {"size": len(events), "root": root, "at": local_text(state.last_at, zone), "utc": state.last_at},
     }
@@ -165,10 +168,10 @@ def _marks(step: Step, mark: Mark, zone: str) -> list[str]:
         told.append(f"begun {who_words(mark.begun, zone)}{read}")
     elif mark.in_hand_since and mark.done is not None:
         told.append(f"in hand since {local_text(mark.in_hand_since, zone)}")
-    if mark.done is not None:
+    if mark.done is not None and mark.not_applicable:
+        told.append(f"set aside {who_words(mark.done, zone)}: {mark.not_applicable}")
+    elif mark.done is not None:
         word = "released" if step.kind == "hold" else "done"
-        if mark.not_applicable:
-            word = f"{mark.not_applicable}; "
         told.append(f"{word} {who_words(mark.done, zone)}")
     if mark.done and mark.done.device_at:
         told.append(f"tablet clock {mark.done.device_at}, {mark.done.offset_ms} ms from the server's")
@@ -223,6 +226,23 @@ def _result(step: Step, evidence: Evidence) -> list[str]:
         result.basis or "",
         f"method {result.method}: {result.source}" if result.source else f"method {result.method}",
     ]
+
+
+def _papers(state: JobState, events: Sequence[Event]) -> list[dict[str, str]]:
+    """The photos of paper pages, each with what was entered from it or which blank's return it shows."""
+    entered: dict[tuple[str, str], dict[int, None]] = {}
+    returned = []
+    for event in events:
+        if isinstance(event, StepBegun | StepDone | StepOutside | HoldReleased) and (came := event.transcribed):
+            entered.setdefault((came.photo, came.serial), {})[state.index[event.step] + 1] = None
+        elif isinstance(event, BlankReconciled) and event.photo:
+            returned.append({"photo": event.photo, "where": f"Returned pages of blank {event.serial}"})
+    pages = [
+        {"photo": photo, "where": f"Page of blank {serial}: step{'' if len(steps) == 1 else 's'} "
+                                  f"{', '.join(map(str, steps))} entered from it"}
+        for (photo, serial), steps in entered.items()
+    ]  # fmt: skip
+    return [*pages, *returned]
 
 
 def _pictures(state: JobState) -> list[dict[str, str]]:

@@ -49,11 +49,11 @@ from app.records.trail_leaving import leaving_sentence, paper_sentence
 from app.records.wording import transcribed_words
 
 
-def sentence_of(event: Event, steps: dict[str, Step]) -> str:
-    """Return what an entry says, in plain words; `steps` maps step ids to steps of the job."""
+def sentence_of(event: Event, steps: dict[str, Step], zone: str = "UTC") -> str:
+    """Return what an entry says, in plain words; `steps` maps step ids to steps of the job, `zone` is the site's."""
     came = came_from(event)
     told = f" ({transcribed_words(came, event.by.name)})" if came else ""
-    return _said(event, steps) + told + _of_its_tablet(event.device)
+    return _said(event, steps, zone) + told + _of_its_tablet(event.device)
 
 
 def _of_its_tablet(device: Device | None) -> str:
@@ -66,7 +66,7 @@ def _of_its_tablet(device: Device | None) -> str:
     return told
 
 
-def _said(event: Event, steps: dict[str, Step]) -> str:
+def _said(event: Event, steps: dict[str, Step], zone: str) -> str:
     def text(step_id: str | None) -> str:
         step = steps.get(step_id or "")
         return f"“{step.text}”" if step else f"step {step_id}"
@@ -156,7 +156,7 @@ def _said(event: Event, steps: dict[str, Step]) -> str:
         case PointLocked() | PointUnlocked() | OwnLockOn() | OwnLockOff() | OthersLockRemoved() | DamperStroked():
             return lock_sentence(event)
         case ReadingRepeated() | ReadingMissed():
-            return watch_sentence(event)
+            return watch_sentence(event, zone)
         case _:
             assert_never(event)
 

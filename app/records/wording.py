@@ -10,6 +10,18 @@ from app.domain.steps import Step
 from app.domain.words import unit_words
 from app.records.moments import local_text
 
+USE_WORDS = {
+    "new_bags": "new bags", "cuts": "cuts", "tie_straps": "tie straps", "metal_bands": "metal bands",
+    "edges_to_tape": "edges to tape", "spent_packages": "spent-filter packages",
+    "filterless_packages": "filter-less packages", "filters": "filters", "grease_applications": "grease applications",
+}  # fmt: skip
+
+
+def use_words(name: str, count: int) -> str:
+    """Name what is used up as its number wants it: `new bag` for one, `new bags` for any other."""
+    many = USE_WORDS.get(name, name.replace("_", " "))
+    return many.replace("edges ", "edge ").removesuffix("s") if count == 1 else many
+
 
 def limit_words(low: str | None, high: str | None, op: str, unit: str | None) -> str:
     """Say a limit in absolute values: `8.5 to 10.5 N·m`, `below 0.05 %`, `at least 3 pcs`; empty if none."""

@@ -48,7 +48,13 @@ class ClockWatch:
             if abs(step_s) <= STEP_S:
                 return
             self._apart_s = apart_s
-        self._tell(step_s, "while serving")
+        self._tell(step_s, "while serving").add_done_callback(lambda told: self._again(told, step_s))
+
+    def _again(self, told: "Future[SiteState]", step_s: float) -> None:
+        """Let the next look find the step anew if its entry was refused, by a disk that is full or does not answer."""
+        if told.exception() is not None:
+            with self._guard:
+                self._apart_s -= step_s
 
     def _apart(self) -> float:
         return self._wall().timestamp() - self._running()

@@ -37,8 +37,12 @@ BlankPrinter = Callable[[dict[str, object], str], bytes]
 
 def record_json(material: Material) -> bytes:
     """Return the canonical bytes of the record."""
+    return _record(fold(material.events), material)
+
+
+def _record(state: JobState, material: Material) -> bytes:
     value = record_value(
-        fold(material.events),
+        state,
         material.events,
         material.heads,
         certificate_pem=material.certificate_pem,
@@ -61,8 +65,8 @@ def export_files(material: Material, signer: Signer, make_pdf: PdfMaker) -> dict
 
     if not material.events or not material.heads:
         raise Invalid("There is no such job, or nothing in it yet. Choose a job from the list.")
-    state: JobState = fold(material.events)
-    data, head = record_json(material), material.heads[-1]
+    state = fold(material.events)
+    data, head = _record(state, material), material.heads[-1]
     report = report_of(state, material.events, root=head.root.hex(), made_at=material.made_at)
     files = {
         "record.json": data,

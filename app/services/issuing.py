@@ -46,6 +46,11 @@ def why_not(procedure: Procedure, digest: str, site: SiteState) -> str:
     return ""
 
 
+def _refuse(procedure: Procedure, digest: str, site: SiteState) -> None:
+    if told := why_not(procedure, digest, site):
+        raise Invalid(told)
+
+
 def _same_person(one: str, other: str) -> bool:
     return " ".join(one.casefold().split()) == " ".join(other.casefold().split())
 
@@ -53,19 +58,21 @@ def _same_person(one: str, other: str) -> bool:
 def issue(jobs: Jobs, procedure: Procedure, digest: str, housing: Housing, *, by: Who | None) -> tuple[int, str]:
     """Rehearse a procedure over a housing and issue it; return how many entries the rehearsal had, and its root.
 
+    Whether it can be issued is asked first, before the time that a rehearsal takes, and decided inside the writing.
     Raises Invalid with the reason where it cannot be issued, Refused where the rehearsal meets a rule.
     """
-    if told := why_not(procedure, digest, jobs.site()):
-        raise Invalid(told)
+    _refuse(procedure, digest, jobs.site())
     entries, root = rehearsed(Trial(digest, housing.model_dump_json(), procedure, housing))
 
-    def rehearsal(_: SiteState, seq: int, at: str) -> ProcedureRehearsed:
+    def rehearsal(state: SiteState, seq: int, at: str) -> ProcedureRehearsed:
+        _refuse(procedure, digest, state)
         return ProcedureRehearsed(
             seq=seq, at=at, by=by, procedure=procedure.id, revision=procedure.revision, sha256=digest,
             housing=housing.tag, entries=entries, root=root,
         )  # fmt: skip
 
-    def issued(_: SiteState, seq: int, at: str) -> ProcedureIssued:
+    def issued(state: SiteState, seq: int, at: str) -> ProcedureIssued:
+        _refuse(procedure, digest, state)
         return ProcedureIssued(
             seq=seq, at=at, by=by, procedure=procedure.id, revision=procedure.revision, sha256=digest,
             author=procedure.author, approver=procedure.approver,

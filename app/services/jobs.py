@@ -50,7 +50,7 @@ from app.domain.watching import NoticeMissed, missed_by
 from app.ledger.canonical import canonical
 from app.ledger.heads import Head
 from app.records.moments import local_text, utc_text
-from app.services.ports import Clock, LedgerStore, LedgerWork, PhotoShelf
+from app.services.ports import Clock, LedgerStore, LedgerWork, PhotoShelf, Tip
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,12 +120,18 @@ class Jobs:
 
     def site(self) -> SiteState:
         """Return the committed state of the site."""
-        return self.site_at_hand() or self._store.submit(_site_state).result()
+        return _site_of(self._store.fresh(SITE_LEDGER)) or self._store.submit(_site_state).result()
 
     def site_at_hand(self) -> SiteState | None:
         """Return the committed state of the site if it is in memory; waits for nothing.  Else ask `site`."""
-        tip = self._store.fresh(SITE_LEDGER)
-        return tip.memo if tip is not None and isinstance(tip.memo, SiteState) else None
+        return _site_of(self._store.peek(SITE_LEDGER))
+
+    def site_last_seen(self) -> SiteState:
+        """Return the state of the site as this process saw it last, without asking whether others have written since.
+
+        For what may be as old as the last request here; it waits only where nothing of the site is in memory.
+        """
+        return _site_of(self._store.last_seen(SITE_LEDGER)) or self.site()
 
     def events(self, job: str) -> tuple[Event, ...]:
         """Return every event of a job, as kept."""
@@ -164,14 +170,24 @@ class Jobs:
 
         also: what is written beside it in the same transaction, so that neither stands without the other.
         """
+
+        def seeing(tx: Any, state: SiteState, seq: int, at: str) -> SiteEvent:
+            event = make(state, seq, at)
+            if also is not None:
+                also(tx)
+            return event
+
+        return self.write_site_seeing(seeing, urgent=urgent)
+
+    def write_site_seeing(
+        self, make: Callable[[Any, SiteState, int, str], SiteEvent], *, urgent: bool = False
+    ) -> "Future[SiteState]":
+        """Append one event to the site's ledger; `make` also gets the transaction, to read and write beside it."""
         at = utc_text(self._clock())
 
         def work(tx: LedgerWork) -> SiteState:
             state = _site_state(tx)
-            event = make(state, state.size, at)
-            if also is not None:
-                also(tx)
-            return _append_site(tx, state, event)
+            return _append_site(tx, state, make(tx, state, state.size, at))
 
         return self._store.submit(work, urgent=urgent)
 
@@ -304,6 +320,10 @@ def _spare_the_collector() -> None:
     """
     gc.collect(1)
     gc.freeze()
+
+
+def _site_of(tip: Tip | None) -> SiteState | None:
+    return tip.memo if tip is not None and isinstance(tip.memo, SiteState) else None
 
 
 def _site_state(work: LedgerWork) -> SiteState:

@@ -75,6 +75,9 @@ class LedgerStore(Protocol):
     def peek(self, ledger: str) -> Tip | None:
         """Return the newest committed tip if it is in memory and nobody else can have moved it; waits for nothing."""
 
+    def last_seen(self, ledger: str) -> Tip | None:
+        """Return the tip as this process saw it last, if it is in memory; waits for nothing."""
+
     def fresh(self, ledger: str) -> Tip | None:
         """Return the newest committed tip if it is in memory; where others write, the database is asked first."""
 

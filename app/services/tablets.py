@@ -81,13 +81,7 @@ class Tablets:
 
     def named(self, key: str | None) -> str | None:
         """Return the name of the enrolled tablet that carries this key, if it is one."""
-        wanted = key_hash(key or "")
-        return next((name for name, known in self._jobs.site().tablets.items() if known == wanted), None)
-
-    @property
-    def required(self) -> bool:
-        """Whether only enrolled tablets may sign people in."""
-        return bool(self._jobs.site().tablets)
+        return tablet_of(self._jobs.site(), key)
 
     def _spend(self, code: str) -> Who:
         typed = code.strip().upper()
@@ -101,6 +95,12 @@ class Tablets:
             del self._codes[typed]
             self._wrong = 0
         return by
+
+
+def tablet_of(state: SiteState, key: str | None) -> str | None:
+    """Return the name of the tablet that carries this key, as the site stands."""
+    wanted = key_hash(key or "")
+    return next((name for name, known in state.tablets.items() if known == wanted), None)
 
 
 def key_hash(key: str) -> str:

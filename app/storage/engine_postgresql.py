@@ -20,6 +20,7 @@ from sqlalchemy.pool import ConnectionPoolEntry
 
 from app.storage.faults import StorageFault, told
 from app.storage.migrations import VERSION_TABLE, version_of
+from app.storage.tables import TABLES
 
 POOL_SIZE = 24
 """A server allows 100 connections unless told otherwise; two processes with all of theirs out stay below it."""
@@ -36,7 +37,6 @@ _DRIVERS = ("postgresql", "postgresql+psycopg")
 _SETTLED = {"fsync": ("on",), "full_page_writes": ("on",), "synchronous_commit": ("on", "remote_apply")}
 _ASKED = ", ".join(f"current_setting('{name}')" for name in _SETTLED)
 _BEGIN_WRITING = f"SELECT pg_advisory_xact_lock({_WRITING_LOCK}), {_ASKED}"
-_OURS = ("entry", "head", "request", "person", "session", "photo", "ledger_name")
 _KEPT = ("entry", "head", "request")
 _RAISES = """
 CREATE OR REPLACE FUNCTION changeout_{name}() RETURNS trigger LANGUAGE plpgsql AS $body$
@@ -148,7 +148,7 @@ class Postgresql:
             rows = connection.execute(text(f"SELECT version_num FROM {VERSION_TABLE}")).scalars().all()  # noqa: S608
             if rows:
                 return version_of(rows[0])
-        listed = ", ".join(f"to_regclass('{name}')" for name in _OURS)
+        listed = ", ".join(f"to_regclass('{name}')" for name in TABLES)
         found = [str(name) for name in connection.execute(text(f"SELECT {listed}")).one() if name is not None]
         if found:
             raise StorageFault(

@@ -3,7 +3,9 @@
 Rules kept here:
 - Five wrong secrets are free, then each further one costs a wait of 30 s, doubling up to an hour; after 100 in a row a
   lead must end the wait, or an administrator give a new one-time code.  The counter survives a restart.
-- Tries for one person are taken one after another, so that many at once are no way around the counter.
+- Tries for one person are taken one after another, so that many at once are no way around the counter. Servers beside
+  this one take tries of their own: each is counted once, inside the writing, and what is right is refused where
+  another server has counted up to a wait meanwhile. So as many tries as there are other servers may pass a limit.
 - A one-time code is good for a day, lets its person choose a secret and does nothing else; above all it signs nothing.
 - What changes here and the entry that says so are one transaction.
 """
@@ -30,6 +32,7 @@ from app.domain.watch_events import PersonAdded, PersonLeft, SecretChosen, Secre
 from app.records.moments import site_day, utc_text
 from app.services.ports import Person
 from app.storage import tables
+from app.storage.batch import Tx
 from app.storage.secrets import check_secret, hash_secret, new_one_time_code, weak_secret
 from app.storage.writer import Store
 
@@ -50,11 +53,13 @@ class People:
         store: Store,
         clock: Callable[[], datetime],
         write_site: SiteWriter,
+        write_seeing: SiteWriter,
         read_site: Callable[[], SiteState],
     ) -> None:
         self._store = store
         self._clock = clock
         self._write_site = write_site
+        self._write_seeing = write_seeing
         self._read_site = read_site
         self._hashing = threading.Semaphore(MAX_HASHES_AT_ONCE)
         self._turns: dict[str, threading.Lock] = {}
@@ -66,7 +71,8 @@ class People:
 
     def find(self, person_id: str) -> Person | None:
         """Return a person, also one who has left."""
-        return next((person for person in self._rows() if person.id == person_id), None)
+        row = self._row(person_id)
+        return None if row is None else _person(row)
 
     def add(self, name: str, role: Role, *, by: Who | None, secret: str | None = None) -> tuple[Person, str]:
         """Add a person and return the one-time code that they replace at first sign-in.
@@ -178,12 +184,12 @@ class People:
         with self._hashing:
             right = check_secret(row.secret_hash if row.active else _DECOY, secret)
         if not right:
-            self._count_wrong(row, tablet)
+            self._count_wrong(person_id, tablet)
             raise _wrong()
         if row.must_change:
             self._refuse_if_run_out(person_id)
         if row.failed:
-            self._store.submit(self._changing(person_id, failed=0, locked_until=None)).result()
+            self._store.submit(lambda tx: self._forgive(tx, person_id)).result()
         return Who(id=row.id, name=row.name, role=Role(row.role))
 
     def _turn(self, person_id: str) -> threading.Lock:
@@ -202,11 +208,7 @@ class People:
         return next(iter(self._store.read_rows(select(PERSON).where(PERSON.c.id == person_id))), None)
 
     def _rows(self) -> list[Person]:
-        rows = self._store.read_rows(select(PERSON))
-        return [
-            Person(row.id, row.name, Role(row.role), bool(row.must_change), bool(row.active), row.failed)
-            for row in rows
-        ]
+        return [_person(row) for row in self._store.read_rows(select(PERSON))]
 
     def _changing(self, person_id: str, **values: object) -> Callable[[Any], None]:
         statement = update(PERSON).where(PERSON.c.id == person_id).values(**values)
@@ -221,18 +223,21 @@ class People:
                 f"Too many wrong secrets for {row.name}. Wait until {row.locked_until} (UTC). Stop still works.",
             )
 
-    def _count_wrong(self, row: Any, tablet: str) -> None:
-        failed = row.failed + 1
-        until = None
-        if failed >= FREE_TRIES:
-            wait_s = min(FIRST_WAIT_S * 2 ** (failed - FREE_TRIES), LONGEST_WAIT_S)
-            until = utc_text(self._clock() + timedelta(seconds=wait_s))
-        self._write_site(
-            lambda _, seq, at: SecretWrong(
-                seq=seq, at=at, person=row.id, tablet=tablet, count=failed, waits_until=until
-            ),
-            also=self._changing(row.id, failed=failed, locked_until=until),
-        ).result()
+    def _forgive(self, tx: Tx, person_id: str) -> None:
+        self._refuse_if_waiting(_row_in(tx, person_id))
+        self._changing(person_id, failed=0, locked_until=None)(tx)
+
+    def _count_wrong(self, person_id: str, tablet: str) -> None:
+        def counted(tx: Tx, _: SiteState, seq: int, at: str) -> SecretWrong:
+            failed = _row_in(tx, person_id).failed + 1
+            until = None
+            if failed >= FREE_TRIES:
+                wait_s = min(FIRST_WAIT_S * 2 ** (failed - FREE_TRIES), LONGEST_WAIT_S)
+                until = utc_text(self._clock() + timedelta(seconds=wait_s))
+            self._changing(person_id, failed=failed, locked_until=until)(tx)
+            return SecretWrong(seq=seq, at=at, person=person_id, tablet=tablet, count=failed, waits_until=until)
+
+        self._write_seeing(counted).result()
 
     def _free_id(self, name: str) -> str:
         base = re.sub(r"[^a-z0-9]+", "-", plain_letters(name)).strip("-") or "person"
@@ -252,6 +257,14 @@ def plain_letters(name: str) -> str:
     """Return a name in small letters from a to z where Latin ones are meant: `Nowák` is `nowak`; others are dropped."""
     apart = unicodedata.normalize("NFKD", name.casefold().translate(_SPELT))
     return apart.translate(_SPELT).encode("ascii", "ignore").decode()
+
+
+def _person(row: Any) -> Person:
+    return Person(row.id, row.name, Role(row.role), bool(row.must_change), bool(row.active), row.failed)
+
+
+def _row_in(tx: Tx, person_id: str) -> Any:
+    return tx.rows(select(PERSON).where(PERSON.c.id == person_id))[0]
 
 
 def _wrong() -> Refused:

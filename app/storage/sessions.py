@@ -57,6 +57,7 @@ class Sessions:
         """Start a session and return its token, once and only here."""
         token = secrets.token_urlsafe(32)
         now = self._clock()
+        self._keep(lambda item: not self._over(item))
         row = {
             "token_hash": _hash(token), "person": who.id, "tablet": tablet[:LONGEST_TABLET_NAME],
             "created_at": utc_text(now), "seen_at": utc_text(now), "ended_at": None,
@@ -72,6 +73,7 @@ class Sessions:
         session = None if self._store.shared else self._known.get(key)
         session = session or self._stored(key)
         if session is None:
+            self._drop(key)
             return None
         session = self._joined(key, session) if self._store.shared else session
         if self._over(session):
@@ -92,9 +94,10 @@ class Sessions:
         key, now = _hash(token or ""), self._clock()
         if not self._change(key, seen=now):
             return
-        if now - self._written.get(key, now) >= WRITTEN_EVERY:
+        with self._guard:
+            written = self._written.setdefault(key, now)
+        if now - written >= WRITTEN_EVERY:
             self._write(key, utc_text(now))
-        self._written.setdefault(key, now)
 
     def lock(self, token: str | None) -> None:
         """Lock a session until its person gives the secret; also over a restart."""
@@ -125,20 +128,28 @@ class Sessions:
         """End a session."""
         if token:
             self._end(SESSION.c.token_hash == _hash(token))
-            with self._guard:
-                self._known.pop(_hash(token), None)
+            self._drop(_hash(token))
 
     def end_all_of(self, person_id: str) -> None:
         """End every session of a person."""
         self._end(SESSION.c.person == person_id)
-        with self._guard:
-            self._known = {key: item for key, item in self._known.items() if item.who.id != person_id}
+        self._keep(lambda item: item.who.id != person_id)
 
     def end_all_at(self, tablet: str) -> None:
         """End every session at a tablet."""
         self._end(SESSION.c.tablet == tablet)
+        self._keep(lambda item: item.tablet != tablet)
+
+    def _drop(self, key: str) -> None:
         with self._guard:
-            self._known = {key: item for key, item in self._known.items() if item.tablet != tablet}
+            self._known.pop(key, None)
+            self._written.pop(key, None)
+
+    def _keep(self, good: Callable[[Session], bool]) -> None:
+        """Forget every session in memory that is not good, and when it was written."""
+        with self._guard:
+            self._known = {key: item for key, item in self._known.items() if good(item)}
+            self._written = {key: at for key, at in self._written.items() if key in self._known}
 
     def _over(self, session: Session) -> bool:
         return self._clock() - session.created > self._longest
@@ -176,7 +187,8 @@ class Sessions:
 
     def _write(self, key: str, seen_at: str) -> None:
         """Write when a session was used last; nobody waits for it, and a full disk may refuse it."""
-        self._written[key] = self._clock()
+        with self._guard:
+            self._written[key] = self._clock()
         statement = update(SESSION).where(SESSION.c.token_hash == key).values(seen_at=seen_at)
         self._store.submit(lambda tx: tx.run(statement))
 

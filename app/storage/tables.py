@@ -116,7 +116,7 @@ class LedgerNameRow(SQLModel, table=True):
     kind: str
 
 
-_TABLES = ("entry", "head", "request", "person", "session", "photo", "ledger_name")
+TABLES = ("entry", "head", "request", "person", "session", "photo", "ledger_name")
 ENTRY = SQLModel.metadata.tables["entry"]
 HEAD = SQLModel.metadata.tables["head"]
 REQUEST = SQLModel.metadata.tables["request"]
@@ -137,7 +137,7 @@ def create_schema(engine: Engine, *, steps: Steps = STEPS) -> None:
             found = kind.version(connection)  # asked again: another process may have been here meanwhile
             refuse_if_newer(found, steps)
             take_up(connection, kind, found, steps)
-            SQLModel.metadata.create_all(connection, tables=[SQLModel.metadata.tables[name] for name in _TABLES])
+            SQLModel.metadata.create_all(connection, tables=[SQLModel.metadata.tables[name] for name in TABLES])
             kind.lay_triggers(connection)
             mark(connection, kind, steps.newest)
     except SQLAlchemyError as error:

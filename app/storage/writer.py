@@ -10,7 +10,6 @@ Rules kept here:
 - The cache advances after COMMIT only, and is cleared after any failure, since only the file then knows.
 """
 
-import asyncio
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future
 from contextlib import contextmanager, suppress
@@ -120,10 +119,6 @@ class Store:
         future.set_exception(StorageFault("The store is closed: start the program again."))
         return future
 
-    async def perform(self, work: Callable[[Tx], T]) -> T:
-        """Await `submit` from the event loop."""
-        return await asyncio.wrap_future(self.submit(work))
-
     def close(self) -> None:
         """Finish what was handed in, copy the log into the file and stop; a second call does nothing."""
         with self._gate:
@@ -141,6 +136,10 @@ class Store:
     def peek(self, ledger: str) -> Tip | None:
         """Return the newest committed tip if memory alone knows it; any thread may ask. It waits for nothing."""
         return None if self._kind.shared else self._cache.peek(ledger)
+
+    def last_seen(self, ledger: str) -> Tip | None:
+        """Return the tip as this process saw it last, if it is in memory; others may have moved it since."""
+        return self._cache.peek(ledger)
 
     def fresh(self, ledger: str) -> Tip | None:
         """Return the newest committed tip if it is in memory, compared with the database where others write."""
@@ -208,15 +207,20 @@ class Store:
             items = self._let_in(items)
             if not items:
                 return
+        for outcome in self._written(items, self._after):
+            outcome.tell()
+        self._give_back()
+
+    def _written(
+        self, items: Sequence[_Item], after: Callable[[Exception, Sequence[_Item]], list[_Outcome]]
+    ) -> list[_Outcome]:
+        """Write the items in one transaction; `after` says what becomes of them where it was rolled back."""
         try:
-            outcomes = self._transact(items)
+            return self._transact(items)
         except Exception as error:  # noqa: BLE001  (the thread must live, and the waiting must be told)
             self._cache.clear()
             self._drop_connection()  # a failed COMMIT leaves its transaction open; closing is the one sure way out
-            outcomes = self._after(error, items)
-        for outcome in outcomes:
-            outcome.tell()
-        self._give_back()
+            return after(error, items)
 
     def _transact(self, items: Sequence[_Item]) -> list[_Outcome]:
         connection = self._writing()
@@ -242,14 +246,24 @@ class Store:
 
     def _after(self, error: Exception, items: Sequence[_Item]) -> list[_Outcome]:
         """Decide what becomes of a batch that was rolled back."""
-        if isinstance(error, DBAPIError) and self._kind.is_full(error.orig):
+        if self._says_full(error):
             return self._on_full_disk(items)
-        own = _is_the_items_own(error)
-        if own and len(items) > 1:
+        if _is_the_items_own(error) and len(items) > 1:
             for item in items:
                 self._settle([item])
             return []
-        return [_Outcome(item, error=_refused(error) if own else _not_saved(error)) for item in items]
+        return self._all_refused(error, items)
+
+    def _all_refused(self, error: Exception, items: Sequence[_Item]) -> list[_Outcome]:
+        """Tell every item the same of a batch that is not tried again."""
+        if self._says_full(error):
+            told: StorageFault = _disk_full()
+        else:
+            told = _refused(error) if _is_the_items_own(error) else _not_saved(error)
+        return [_Outcome(item, error=told) for item in items]
+
+    def _says_full(self, error: Exception) -> bool:
+        return isinstance(error, DBAPIError) and self._kind.is_full(error.orig)
 
     def _let_in(self, items: Sequence[_Item]) -> Sequence[_Item]:
         """On a disk that was full: everything if there is room again, else what is urgent; the rest is refused."""
@@ -262,15 +276,16 @@ class Store:
         return [item for item in items if item.urgent]
 
     def _on_full_disk(self, items: Sequence[_Item]) -> list[_Outcome]:
-        """Refuse what can wait; give the room kept back to what cannot."""
+        """Refuse what can wait; give the room kept back to what cannot, which is then written without being let in.
+
+        To let it in would take that room again first. What finds the disk full a second time is refused.
+        """
         self._full = True
         urgent = [item for item in items if item.urgent]
-        if urgent and self._ballast is not None and self._ballast.release():
-            for item in urgent:
-                self._settle([item])
-            urgent = []
-        refused = [item for item in items if not item.urgent]
-        return [_Outcome(item, error=_disk_full()) for item in (*refused, *urgent)]
+        outcomes = [_Outcome(item, error=_disk_full()) for item in items if not item.urgent]
+        if not urgent or self._ballast is None or not self._ballast.release():
+            return [*outcomes, *(_Outcome(item, error=_disk_full()) for item in urgent)]
+        return outcomes + [outcome for item in urgent for outcome in self._written([item], self._all_refused)]
 
     def _take_seat(self) -> None:
         """Begin and end one empty transaction: the writing seat is ours from here on, or the engine says why not."""

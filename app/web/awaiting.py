@@ -43,8 +43,8 @@ async def around_for(site: Site, state: JobState, worker: str = "") -> Around:
 
 def newer_words(site: Site, state: JobState) -> str:
     """Say that a newer revision of the job's procedure was issued; the job itself stays on its own."""
-    register, opened = site.jobs.site_at_hand(), state.opened
-    if register is None or opened is None or state.stage is Stage.ACCEPTED:
+    register, opened = site.jobs.site_last_seen(), state.opened
+    if opened is None or state.stage is Stage.ACCEPTED:
         return ""
     newest = max((number for name, number, _ in register.procedures if name == opened.procedure), default=0)
     if newest <= opened.revision:

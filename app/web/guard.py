@@ -11,6 +11,7 @@ from app.domain.procedure import Role
 from app.domain.refused import Refused
 from app.domain.site import SiteState
 from app.services.ports import Session
+from app.services.tablets import tablet_of
 from app.web.context import COOKIE, DEVICE_COOKIE, Site, site_of
 from app.web.roles import ALLOWED
 
@@ -73,13 +74,16 @@ async def guard(request: Request) -> None:
     token = request.cookies.get(COOKIE)
     sessions = site_of(request).sessions
     session = sessions.at_hand(token) or await run_in_threadpool(sessions.find, token)
-    if session is None or not _at_its_tablet(request, session):
+    if session is None:
+        raise SignInFirst
+    state = await state_of_site(site_of(request))
+    if not _at_its_tablet(request, session, state):
         raise SignInFirst
     request.state.session = session
     _in_use(request, session, asked)
     if session.must_change and path not in CHANGE_SECRET_PATHS:
         raise ChooseSecretFirst
-    if path not in NOTICE_PATHS and (await state_of_site(site_of(request))).notices_for(session.who.id):
+    if path not in NOTICE_PATHS and state.notices_for(session.who.id):
         raise ReadNoticeFirst
     if session.who.role not in allowed:
         raise Refused(
@@ -119,12 +123,11 @@ def _is_address(name: str) -> bool:
     return True
 
 
-def _at_its_tablet(request: Request, session: Session) -> bool:
+def _at_its_tablet(request: Request, session: Session, state: SiteState) -> bool:
     """Once tablets are enrolled, a session is good only on the tablet where it began; an administrator's anywhere."""
-    tablets = site_of(request).tablets
-    if not tablets.required or session.who.role is Role.ADMINISTRATOR:
+    if not state.tablets or session.who.role is Role.ADMINISTRATOR:
         return True
-    return tablets.named(request.cookies.get(DEVICE_COOKIE)) == session.tablet
+    return tablet_of(state, request.cookies.get(DEVICE_COOKIE)) == session.tablet
 
 
 def _from_our_pages(request: Request) -> bool:

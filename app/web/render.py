@@ -54,7 +54,7 @@ def piece(request: Request, template: str, **context: Any) -> str:
             site=site_of(request).settings.site,
             session=session,
             line=site_of(request).line,
-            cover_min=value_of(site_of(request).jobs.site(), IDLE_LOCK) if covers else 0,
+            cover_min=value_of(site_of(request).jobs.site_last_seen(), IDLE_LOCK) if covers else 0,
             scheme="dim" if request.cookies.get(SCHEME_COOKIE) == "dim" else "bright",
             **context,
         )

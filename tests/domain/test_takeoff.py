@@ -11,8 +11,9 @@ from app.domain.examine import sample_housing
 from app.domain.housing import Housing, Seal, Service
 from app.domain.steps import begin_with, expand
 from app.domain.takeoff import TakeOff, take_off
+from app.records.deviations import extra_words
+from app.records.wording import USE_WORDS, use_words
 from app.services.planning import with_depths
-from app.web.views.pages import USE_WORDS, use_words
 from tests.builders import opened, procedure
 
 
@@ -135,3 +136,4 @@ def test_what_is_used_up_is_named_as_its_number_wants_it() -> None:
     assert "1 edge to tape" in told
     assert "2 edges to tape" in told
     assert "1 filter-less package" in told
+    assert extra_words({"new_bags": 1, "spent_packages": 2}) == "1 new bag, 2 spent-filter packages"

@@ -11,6 +11,7 @@ from app.cli import main
 from app.settings import Settings, database_of
 from app.storage.durable import DATABASE
 from app.storage.home import note_elsewhere
+from tests.builders import procedure_text
 from tests.engines.server import PostgresServer, name_in
 from tests.storage.small_site import JOB, make_site
 
@@ -126,3 +127,49 @@ def test_a_record_is_exported_from_a_server(
     assert exported == 0
     assert noted
     assert main(["verify", str(tmp_path / "out")]) == 0
+
+
+def test_a_text_is_issued_at_a_server(
+    site: tuple[Path, str], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """`changeout issue` takes the same address."""
+    data, address = site
+    monkeypatch.setenv("DATABASE_URL", address)
+    (data / "procedures" / "change-out.toml").write_text(
+        procedure_text().replace("revision = 3", "revision = 4", 1), "utf-8"
+    )
+
+    status = main(["issue", "change-out", "--data", str(data)])
+
+    assert (status, capsys.readouterr().err) == (0, "")
+
+
+@pytest.mark.parametrize("command", [["export", JOB, "--out", "out"], ["issue", "change-out"]])
+@pytest.mark.parametrize("known_by", ["address", "address and note", "nothing"])
+def test_a_command_makes_no_site_where_there_is_none(
+    postgres: PostgresServer,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    command: list[str],
+    known_by: str,
+) -> None:
+    """A mistyped folder stays away, an empty database stays empty; one sentence says which folder to give."""
+    monkeypatch.chdir(tmp_path)
+    address = postgres.fresh()
+    if known_by != "nothing":
+        monkeypatch.setenv("DATABASE_URL", address)
+    if known_by == "address and note":
+        Path("site").mkdir()
+        note_elsewhere(Path("site"))
+    before = sorted(tmp_path.rglob("*"))
+
+    status = main([*command, "--data", "site"])
+
+    told = capsys.readouterr()
+    assert (status, told.out) == (2, "")
+    assert "Give the folder that the server uses" in told.err
+    assert told.err.count("\n") == 1
+    assert sorted(tmp_path.rglob("*")) == before
+    tables = postgres.sql("SELECT count(*) FROM pg_tables WHERE schemaname = 'public'", database=name_in(address))
+    assert tables == [(0,)]

@@ -36,6 +36,8 @@ def _shown(sample: Sample, step: dict[str, Any], photos: dict[str, bytes] | None
         ({}, "not done"),
         ({"marks": ["begun A 10:00"]}, "begun only"),
         ({"marks": ["begun A 10:00", "done A 10:05"]}, "done"),
+        ({"marks": ["set aside L 10:05: not applicable: done by others"]}, "set aside"),
+        ({"marks": ["set aside L 10:05: not applicable: x"], "flags": ["due again: withdrawn: x"]}, "due again"),
         ({"marks": ["released B 10:05"], "kind": "hold"}, "released"),
         ({"marks": ["done A 10:05"], "flags": ["due again: withdrawn: x"]}, "due again"),
         ({"marks": ["done A 10:05"], "flags": ["answer corrected at s"]}, "done"),

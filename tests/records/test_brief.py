@@ -5,16 +5,19 @@ from pathlib import Path
 
 import pytest
 
-from app.domain.commands import Finish
+from app.domain.commands import Finish, StopWork
 from app.domain.containment.effects import Act
+from app.domain.contingency import EnterContingency
 from app.domain.crew import Part
+from app.domain.deciding.contingency import possible
+from app.domain.field_change import ApproveChange, NewWords, ProposeChange
 from app.domain.site import JobLine
 from app.paper.pdf import make_pdf
 from app.records.brief import LIKELY, abort_line, brief_of
 from app.records.report import report_of
 from app.services.planning import lessons_of
 from app.services.rehearsal import made_up_answers
-from tests.builders import EYES, HANDS, LEAD, OTHER_LEAD, opened
+from tests.builders import EYES, HANDS, LEAD, OFFICER, OTHER_LEAD, opened
 
 FONTS = Path(__file__).resolve().parents[2] / "static" / "fonts"
 
@@ -39,6 +42,31 @@ def test_critical_steps_are_those_of_the_job_that_are_final_or_take_two_marks(ta
     assert cut.why == "cannot be undone"
     assert [signal for signal, _ in cut.hazards] == ["DANGER", "WARNING"]
     assert brief.worst[0][0] == "DANGER"
+
+
+def test_the_brief_has_the_words_and_numbers_that_hold_now() -> None:
+    """Whoever joins after a field change and a contingency reads the changed words and the numbers of today."""
+    bench = opened()
+    bench.run_to("out-1/cut")
+    cut = bench.state.due
+    assert cut is not None
+    new = "Cut the neck midway between the two pairs of bands."
+    bench.do(ProposeChange(cut.id, NewWords(text=new), "the label reads otherwise"), HANDS)
+    bench.do(ApproveChange("2026-0001/D1"), LEAD)
+    bench.do(ApproveChange("2026-0001/D1"), OFFICER)
+    bench.do(StopWork(), HANDS)
+    spot = next(spot for kept, spot in possible(bench.state) if kept.id == "band-ring")
+    bench.do(EnterContingency("band-ring", "seen by the crew", spot.port, spot.position), OTHER_LEAD)
+
+    brief = brief_of(bench.state)
+
+    assert brief is not None
+    found = {item.text: item.numbers for item in brief.critical}
+    assert bench.state.index[cut.id] + 1 in found[new]
+    assert sorted(number for item in found.values() for number in item) == [
+        number for number, step in enumerate(bench.state.steps, 1) if step.final or step.marks == 2
+    ]
+    assert dict(brief.purpose)["Steps"].startswith(f"{len(bench.state.steps)} in ")
 
 
 def test_only_a_gel_housing_is_told_of_damaged_gel() -> None:

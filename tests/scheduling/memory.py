@@ -93,7 +93,7 @@ class MemoryStore:
         """Return the newest tip."""
         return self.kept.tips.get(ledger)
 
-    fresh = peek
+    fresh = last_seen = peek
     """Nobody else writes here."""
 
     def read_payloads(self, ledger: str) -> list[bytes]:

@@ -1,5 +1,6 @@
 """Jobs over a real store: idempotent tokens, refusals kept, two tablets on one step, text the record cannot print."""
 
+import threading
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -18,6 +19,7 @@ from app.services.jobs import Asked, Recorded
 from app.services.planning import find_housing, find_procedure, first_entry, plan
 from app.services.rehearsal import commands_for
 from app.settings import Settings
+from app.storage.durable import RESTORED_NOTE
 from app.storage.faults import StorageFault
 from tests.builders import CAST, EYES, HANDS, LEAD, OFFICER, keep_made_up_instruments
 
@@ -194,3 +196,23 @@ def test_a_folder_without_its_keys_is_not_given_new_ones(tmp_path: Path) -> None
 
     with pytest.raises(Invalid, match="keys"):
         start(settings, ToldClock())
+
+
+def test_a_start_that_fails_late_leaves_nothing_running(tmp_path: Path) -> None:
+    """With the store open already, its thread ends and its connections close; the next start finds the folder free."""
+    settings = Settings(data=tmp_path)
+    start(settings, ToldClock()).close()
+    before = writers()
+    (tmp_path / RESTORED_NOTE).write_text("no note", "utf-8")
+
+    with pytest.raises(StorageFault, match="restore the backup again"):
+        start(settings, ToldClock())
+
+    assert writers() == before
+    (tmp_path / RESTORED_NOTE).unlink()
+    start(settings, ToldClock()).close()
+
+
+def writers() -> set[int | None]:
+    """Return the writer threads of this process."""
+    return {thread.ident for thread in threading.enumerate() if thread.name == "changeout-writer"}

@@ -18,7 +18,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as some
 
 from app.bootstrap import start
+from app.domain.paper import PrintBlank, ReconcileBlank
 from app.domain.site import QualificationNoted
+from app.services.jobs import Asked
 from app.settings import Settings
 from app.storage.backup import MANIFEST, SIGNATURE, examine
 from app.storage.durable import DATABASE
@@ -28,6 +30,7 @@ from app.storage.reached import Reached
 from app.storage.tls import make_authority
 from tests.storage.builders import WAIT_S
 from tests.storage.kept_sites import backup_of, contents, copied, entries_of, manifest_of, run_sql, sign_again
+from tests.storage.pictures import png
 from tests.storage.small_site import JOB, PHOTO, minutes
 
 NAMED_PHOTO = photo_path(sha256(PHOTO).hexdigest())
@@ -228,6 +231,24 @@ def test_an_untouched_copy_that_is_signed_again_is_good(whole: Path, site_folder
     sign_again(copy, site_folder)
 
     assert examine(copy).entries == examine(whole).entries
+
+
+def test_a_photo_of_paper_is_missed_too(site_folder: Path, tmp_path: Path) -> None:
+    """The photo of a blank's returned pages is named by its entry in a field of its own."""
+    data = copied(site_folder, tmp_path / "site")
+    running = start(Settings(data=data), minutes(30))
+    lead = next(person.who for person in running.people.everyone() if person.role.words == "lead")
+    kept = running.site.photos.keep(png(5, 3)).sha256
+    printed = running.site.jobs.record(JOB, PrintBlank(), Asked(by=lead)).result().state
+    returned = ReconcileBlank(printed.paper.blanks[-1].serial, "returned", kept)
+    running.site.jobs.record(JOB, returned, Asked(by=lead)).result()
+    running.close()
+    copy = backup_of(data, tmp_path / "copy").folder
+    (copy / photo_path(kept)).unlink()
+    sign_again(copy, data)
+
+    with pytest.raises(StorageFault, match=f"photo {kept[:12]} is named by an entry"):
+        examine(copy)
 
 
 def test_a_manifest_of_another_site_is_refused(

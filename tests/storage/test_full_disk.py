@@ -3,7 +3,12 @@
 SQLite says "database or disk is full" (SQLITE_FULL) from the same place for a page limit as for a disk without room.
 """
 
+import json
+import shutil
+import subprocess
+import sys
 from collections.abc import Iterator
+from concurrent.futures import wait
 from pathlib import Path
 
 import pytest
@@ -15,7 +20,7 @@ from app.storage.faults import DiskFull
 from app.storage.tables import create_schema
 from app.storage.writer import Store
 from tests.ledger.signing import TestSigner
-from tests.storage.builders import append, tick_clock
+from tests.storage.builders import WAIT_S, append, done, one_batch, tick_clock
 
 ROOM_KEPT_BACK = 40
 NOTE = "x" * 3000
@@ -111,6 +116,103 @@ def test_all_goes_on_once_there_is_room(setting: tuple[Store, Disk, PagesKeptBac
     store.submit(append("job-1", note=NOTE)).result()
 
     assert len(store.read_payloads("job-1")) == written + 1
+
+
+class OnThatDisk(Ballast):
+    """The ballast itself, whose file is so many pages of that disk."""
+
+    def __init__(self, disk: Disk, path: Path) -> None:
+        super().__init__(path, size=ROOM_KEPT_BACK * 4096)
+        self.disk = disk
+
+    def lay(self) -> bool:
+        """Take the room, and the disk's pages with it."""
+        there = self._path.exists()
+        laid = super().lay()
+        self.disk.limit -= ROOM_KEPT_BACK * (laid and not there)
+        return laid
+
+    def release(self) -> bool:
+        """Give both back."""
+        released = super().release()
+        self.disk.limit += ROOM_KEPT_BACK * released
+        return released
+
+
+@pytest.fixture
+def on_that_disk(tmp_path: Path, signer: TestSigner) -> Iterator[tuple[Store, Disk]]:
+    """A store whose ballast is a file that can be taken again as soon as it is let go of."""
+    engine = open_engine(tmp_path / "changeout.sqlite")
+    create_schema(engine)
+    disk = Disk(engine)
+    ballast = OnThatDisk(disk, tmp_path / "ballast")
+    ballast.lay()
+    store = Store(engine, signer, tick_clock(), ballast=ballast)
+    yield store, disk
+    store.close()
+    engine.dispose()
+
+
+def test_the_room_given_to_a_stop_is_not_taken_back_before_it_is_written(on_that_disk: tuple[Store, Disk]) -> None:
+    """The room that was just let go of could be laid again at once; the stop comes first."""
+    store, disk = on_that_disk
+    written = fill(store, disk)
+
+    done(store.submit(append("job-1", note=NOTE), urgent=True))
+
+    assert len(store.read_payloads("job-1")) == written + 1
+
+
+def test_what_waits_with_a_stop_is_told_too(on_that_disk: tuple[Store, Disk]) -> None:
+    """In one batch the stops are written and the mark among them is refused; nothing is left waiting."""
+    store, disk = on_that_disk
+    written = fill(store, disk)
+
+    with one_batch(store):
+        stops = [store.submit(append("job-1", note=NOTE), urgent=True) for _ in range(3)]
+        mark = store.submit(append("job-1", note=NOTE))
+
+    assert [done(stop).size for stop in stops] == [written + 1, written + 2, written + 3]
+    assert isinstance(mark.exception(WAIT_S), DiskFull)
+
+
+def test_a_stop_that_the_room_kept_back_cannot_hold_is_refused(on_that_disk: tuple[Store, Disk]) -> None:
+    """Full for a second time, it is told so, and the writer goes on."""
+    store, disk = on_that_disk
+    written = fill(store, disk)
+    too_much = "x" * (ROOM_KEPT_BACK * 4096 * 2)
+
+    refused = store.submit(append("job-1", note=too_much), urgent=True)
+    after = store.submit(append("job-1", note=NOTE), urgent=True)
+    wait((refused, after), WAIT_S)
+
+    assert isinstance(refused.exception(0), DiskFull)
+    assert after.result(0).size == written + 1
+
+
+def test_stops_are_written_on_a_disk_that_is_really_full(tmp_path: Path) -> None:
+    """A small disk of its own, filled with marks and then with stops, with the ballast as the program lays it."""
+    if sys.platform != "linux" or shutil.which("unshare") is None:
+        pytest.skip("A small disk is made with Linux's `unshare`.")
+    folder = tmp_path / "disk"
+    folder.mkdir()
+    mounted = 'mount -t tmpfs -o size=16m none "$1"'
+    space = ("unshare", "--user", "--map-root-user", "--mount", "sh", "-c")
+    if subprocess.run((*space, mounted, "sh", folder), capture_output=True, check=False).returncode != 0:
+        pytest.skip("This machine lets nobody mount a small disk.")
+
+    run = subprocess.run(
+        (*space, f'{mounted} && exec "$2" -m tests.storage.full_disk_child "$1"', "sh", folder, sys.executable),
+        capture_output=True, text=True, timeout=120, check=False,
+    )  # fmt: skip
+
+    assert run.returncode == 0, run.stderr
+    told = json.loads(run.stdout)
+    assert told["marks"] > 50
+    assert told["stops"] > 20
+    assert told["stored"] == told["marks"] + told["stops"]
+    assert "disk is full" in told["mark"]
+    assert "disk is full" in told["stop"]
 
 
 def test_the_ballast_takes_its_room_once_and_gives_it_back(tmp_path: Path) -> None:

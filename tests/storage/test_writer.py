@@ -680,9 +680,9 @@ def test_work_can_be_awaited(store: Store) -> None:
     """The event loop waits without blocking, for answers and for exceptions."""
 
     async def many() -> list[int]:
-        heads = await asyncio.gather(*(store.perform(append("job-1")) for _ in range(20)))
+        heads = await asyncio.gather(*(asyncio.wrap_future(store.submit(append("job-1"))) for _ in range(20)))
         with pytest.raises(Refusal):
-            await store.perform(raising(append("job-1")))
+            await asyncio.wrap_future(store.submit(raising(append("job-1"))))
         return sorted(head.size for head in heads)
 
     assert asyncio.run(many()) == list(range(1, 21))

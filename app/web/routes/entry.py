@@ -10,6 +10,7 @@ from app.domain.procedure import Role
 from app.domain.refused import Refused
 from app.web.context import COOKIE, DEVICE_COOKIE, SCHEME_COOKIE, TABLET_COOKIE, session_of, site_of
 from app.web.forms import posted
+from app.web.guard import state_of_site
 from app.web.paths import inside
 from app.web.render import html
 from app.web.views.alerts import secret_changes
@@ -40,7 +41,7 @@ async def signin(request: Request) -> Response:
     enrolled = await run_in_threadpool(site.tablets.named, request.cookies.get(DEVICE_COOKIE))
     tablet = enrolled or form.get("tablet").strip()[:40] or "unnamed tablet"
     who = await run_in_threadpool(site.people.prove, form.need("person"), form.need("secret"), tablet=tablet)
-    if site.tablets.required and enrolled is None and who.role is not Role.ADMINISTRATOR:
+    if enrolled is None and (await state_of_site(site)).tablets and who.role is not Role.ADMINISTRATOR:
         raise Refused("waiting", "This tablet is not enrolled. Open /enrol on it with a one-time code from a lead.")
     await run_in_threadpool(site.sessions.end, request.cookies.get(COOKIE))
     token = await run_in_threadpool(site.sessions.begin, who, tablet)

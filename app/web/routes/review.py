@@ -85,10 +85,10 @@ async def record(request: Request, job: str) -> Response:
     head = await run_in_threadpool(newest_head, request, job)
     events = await run_in_threadpool(site.jobs.events, job)
     state = await run_in_threadpool(site.jobs.state, job)
-    from app.records.report import report_of
+    from app.records.signatures import signatures_of
 
-    report = report_of(state, events, root=head.root.hex(), made_at=utc_text(site.clock()))
-    return html(request, "record.html", page=record_page(job, state, head, session_of(request), report["signatures"]))
+    signatures = signatures_of(state, events, state.opened.zone if state.opened else "UTC")
+    return html(request, "record.html", page=record_page(job, state, head, session_of(request), signatures))
 
 
 @router.get("/record.json")

@@ -15,6 +15,7 @@ from app.domain.words import effect_words
 from app.ledger.heads import Head, short_root
 from app.records.moments import local_text
 from app.records.trail import sentence_of
+from app.records.wording import USE_WORDS, use_words
 from app.services.planning import Plan
 from app.services.ports import Session
 from app.web.views.step import Around, StepView, new_token, section_words, step_view
@@ -176,27 +177,14 @@ class PlanPage:
     token: str
 
 
-USE_WORDS = {
-    "new_bags": "new bags", "cuts": "cuts", "tie_straps": "tie straps", "metal_bands": "metal bands",
-    "edges_to_tape": "edges to tape", "spent_packages": "spent-filter packages",
-    "filterless_packages": "filter-less packages",
-}  # fmt: skip
-
-
-def use_words(name: str, count: int) -> str:
-    """Name what is used up as its number wants it: `new bag` for one, `new bags` for any other."""
-    many = USE_WORDS.get(name, name.replace("_", " "))
-    return many.replace("edges ", "edge ").removesuffix("s") if count == 1 else many
-
-
 def plan_page(
     made: Plan, procedures: tuple[tuple[str, str], ...], crew: tuple[tuple[str, str, str, str], ...]
 ) -> PlanPage:
     """Return the planning page; crew: id, name, role, and how they stand to the qualifications needed."""
     ports = tuple(made.takeoff.per_port)
     rows = tuple(
-        (words, (*(str(made.takeoff.per_port[port][use]) for port in ports), str(made.takeoff.total[use])))
-        for use, words in USE_WORDS.items()
+        (USE_WORDS[use], (*(str(made.takeoff.per_port[port][use]) for port in ports), str(count)))
+        for use, count in made.takeoff.total.items()
     )
     sections: dict[str, list[str]] = {}
     for number, step in enumerate(made.steps, start=1):
@@ -263,7 +251,7 @@ def overview(
         head=head_line(job, state, session),
         pictures=pictures(state, ()),
         sections=tuple((title, tuple(rows)) for title, rows in sections.items()),
-        trail=tuple((e.seq, local_text(e.at, zone), sentence_of(e, steps)) for e in reversed(events)),
+        trail=tuple((e.seq, local_text(e.at, zone), sentence_of(e, steps, zone)) for e in reversed(events)),
         waits_for=waits_for(state),
         remaining=tuple((use_words(name, count), str(count)) for name, count in remaining.items() if count),
     )
