@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 from hypothesis import Phase, settings
 
-from tests.engines.server import MISSING, PostgresServer, binaries, running
+from tests.engines.server import PostgresServer, found, running
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
@@ -50,11 +50,8 @@ def no_network(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @pytest.fixture(scope="session")
 def postgres() -> Iterator[PostgresServer]:
-    """Run one PostgreSQL server for all tests that ask, or skip them where none is installed."""
-    programs = binaries()
-    if programs is None:
-        pytest.skip(MISSING)
-    with running(programs=programs) as server:
+    """Run one PostgreSQL server for all tests that ask; where none is installed, see tests/needed.py."""
+    with running(programs=found()) as server:
         yield server
 
 

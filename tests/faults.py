@@ -1,6 +1,7 @@
 """Faults to survive: nothing that was acknowledged is lost, nothing stands twice.  `python -m tests.faults [tier]`.
 
-Three parts, on Linux with strace; without it each is skipped with a message.
+Three parts, on Linux with strace; without it each is skipped with a message, or fails where it was
+installed (CHANGEOUT_MUST_RUN=1).
   kill   a life that records a job of a hundred marks is killed at its calls to the database and its log
   error  such a call fails, once or from then on, with EIO or ENOSPC
   power  lives are recorded, and the states that a power loss could have left of them are looked through
@@ -24,10 +25,11 @@ from time import monotonic
 
 from tests.faulting.bench import Bench, Scale, Told
 from tests.faulting.injections import kill_everywhere, refuse_everywhere
-from tests.faulting.lives import NoTraceError, Nursery, may_trace, nursery
+from tests.faulting.lives import NoStraceError, NoTraceError, Nursery, may_trace, nursery
 from tests.faulting.power import lose_power
 from tests.faulting.seeded import SEEDED, noticed
 from tests.faulting.work import MARKS, Work, prepare_work
+from tests.needed import must_run
 
 ROOT = Path(__file__).resolve().parents[1]
 TIERS = {
@@ -56,9 +58,10 @@ def main() -> int:
     try:
         may_trace()
     except NoTraceError as no:
+        failed = isinstance(no, NoStraceError) and must_run()
         for part in given.only:
-            print(f"{part}: skipped, {no}")
-        return 0
+            print(f"{part}: {'FAILED' if failed else 'skipped'}, {no}")
+        return 1 if failed else 0
     begun = monotonic()
     with tempfile.TemporaryDirectory(prefix="faults-") as held:
         good = _run(given, scale, Path(held))

@@ -12,8 +12,9 @@ from time import monotonic
 
 from app.domain.events import MarkContested
 from tests.scheduling.laws import broken_laws
-from tests.scheduling.play import Played, play
+from tests.scheduling.play import MAKE, Played, play
 from tests.scheduling.seeded import SEEDED, Fault
+from tests.scheduling.tablets import Tablet
 
 MOST_TRIES = 1_500
 """Schedules that a seeded fault is given to be noticed in."""
@@ -71,16 +72,24 @@ def try_fault(fault: Fault, seed: int) -> bool:
 
 
 def noticed_in(fault: Fault, *, seed: int) -> tuple[int, str] | None:
-    """Play with a fault until a law notices it; return the schedule's number and the sentence, None if none did."""
-    with fault.seeded() as make:
-        for number in range(MOST_TRIES):
-            try:
-                told = broken_laws(play(seed, number, make))
-            except AssertionError as error:
-                told = [str(error)]
-            if told:
-                return number, told[0]
+    """Play with a fault until a law notices it; return the schedule's number and the sentence, None if none did.
+
+    The same schedule without the fault is the control: if a law complains of that as well, nothing was noticed.
+    """
+    for number in range(MOST_TRIES):
+        with fault.seeded() as make:
+            told = complaints(seed, number, make)
+        if told:
+            return None if complaints(seed, number, Tablet) else (number, told[0])
     return None
+
+
+def complaints(seed: int, number: int, make: MAKE) -> list[str]:
+    """Play one schedule and return what is wrong with it, be it by a law or by what the play itself holds to."""
+    try:
+        return list(broken_laws(play(seed, number, make)))
+    except AssertionError as error:
+        return [str(error)]
 
 
 if __name__ == "__main__":

@@ -13,6 +13,8 @@ from pathlib import Path
 from threading import Thread
 from typing import IO
 
+from tests.needed import missing
+
 PLACES = ("/usr/lib/postgresql", "/usr/pgsql", "/usr/local/pgsql", "/opt/homebrew/opt/postgresql")
 USER = "postgres"
 MISSING = "no PostgreSQL server is installed here (on Debian: apt-get install postgresql)"
@@ -24,6 +26,11 @@ def binaries() -> Path | None:
     on_path = shutil.which("initdb")
     found += [Path(on_path).parent] if on_path else []
     return max(found, key=_number, default=None)
+
+
+def found() -> Path:
+    """Return the folder with the newest server's programs, or end the test that asks."""
+    return binaries() or missing(MISSING)
 
 
 def _number(folder: Path) -> tuple[int, ...]:

@@ -25,6 +25,10 @@ class NoTraceError(Exception):
     """strace is missing, or may not look at another process here."""
 
 
+class NoStraceError(NoTraceError):
+    """strace is missing, which installing it mends."""
+
+
 @dataclass
 class Outcome:
     """What one life told until its end.  refused: token, kind, sentence.  unforeseen: what a good life never tells."""
@@ -64,7 +68,7 @@ class Outcome:
 def may_trace() -> None:
     """Raise NoTraceError, with the reason, where strace cannot be attached to another process."""
     if not sys.platform.startswith("linux") or shutil.which("strace") is None:
-        raise NoTraceError("strace is not here: install it (apt install strace) on Linux")
+        raise NoStraceError("strace is not here: install it (apt install strace) on Linux")
     with subprocess.Popen([sys.executable, "-c", "input()"], stdin=subprocess.PIPE) as other:
         try:
             _attached(other.pid, ["-e", "trace=none"], Path(os.devnull)).terminate()

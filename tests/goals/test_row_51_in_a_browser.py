@@ -9,6 +9,8 @@ from tests.browser.driver import HANDS, SECRETS, Tablet, served
 from tests.browser.stage import Staged
 
 TYPED = "SN 4711-08"
+NAMES = (HANDS, "EF-03", "2026-0001")
+"""Who is signed in, the housing and the job: on the screen until it is covered."""
 
 
 def uncover(page: Page, secret: str) -> None:
@@ -30,6 +32,8 @@ def test_row_51_an_untouched_screen_is_covered_and_keeps_what_was_typed(browser:
         field = page.locator("#mark input.entry").first
         field.fill(TYPED)
         soon, screen = page.locator("[data-cover-soon]"), page.locator("[data-cover-screen]")
+        for shown in NAMES:
+            expect(page.get_by_text(shown).filter(visible=True).first).to_be_visible()
 
         page.clock.fast_forward("04:45")
         expect(soon).to_contain_text("Touch it anywhere to stay")
@@ -43,7 +47,7 @@ def test_row_51_an_untouched_screen_is_covered_and_keeps_what_was_typed(browser:
         expect(screen).to_be_visible()
         assert told.value.status == 204
         assert page.title() == "Covered"
-        for shown in (HANDS, "EF-03", "2026-0001"):
+        for shown in NAMES:
             assert not any(item.is_visible() for item in page.get_by_text(shown).all())
         for refused in (f"/jobs/{job}/now", "/"):
             assert page.request.get(address + refused, max_redirects=0).headers["location"].startswith("/locked?")

@@ -19,7 +19,7 @@ from app.bootstrap import start
 from app.domain.event_base import Who
 from app.domain.events import StepDone
 from app.domain.judging import AGAIN
-from app.domain.signing import ACCEPT, ACCESS_REVIEW, BRIEFED_TO_RELEASE, BRIEFED_TO_WORK, HOLD, MEANINGS, SUBMIT
+from app.domain.signing import MEANINGS
 from app.ledger.canonical import canonical
 from app.records.verify import verify_record
 from app.services.rehearsal import made_up_answers
@@ -180,13 +180,39 @@ def test_row_37_every_signature_shows_who_what_and_when_in_every_form(
 
     assert len(signatures) == len(signed) >= 4
     meant = {item["meaning"] for item in signatures}
-    assert meant == {BRIEFED_TO_WORK, BRIEFED_TO_RELEASE, HOLD, SUBMIT, ACCEPT}
-    assert {SUBMIT, ACCEPT} <= MEANINGS
+    assert meant == {
+        "I have been briefed for this job and take part in the work",
+        "I have been briefed for this job, release its holds and take no part in the work",
+        "I release this hold point",
+        "The work is complete as recorded",
+        "I have read this record with every exception in it, have reviewed its trail, and accept it",
+    }
     for item in signatures:
         assert re.fullmatch(r"\d{4}-\d\d-\d\d \d\d:\d\d:\d\d [+-]\d\d:\d\d", item["local"])
         for name in ("name", "id", "role", "meaning", "local", "utc", "valid"):
             assert item[name] in screen, name
             assert unspaced(item[name]) in printed, name
+
+
+def test_row_37_a_person_signs_for_one_of_thirteen_meanings_and_for_nothing_else() -> None:
+    """Row 37: the closed list, word for word; old records carry these words, so that none of them ever changes."""
+    listed = {
+        "I release this hold point",
+        "I released this hold point by voice, as entered",
+        "The work is complete as recorded",
+        "I have read this record with every exception in it, have reviewed its trail, and accept it",
+        "I have read this record with every exception in it and accept it",
+        "I have reviewed who has access, in which role, and with which qualifications",
+        "I have been briefed for this job and take part in the work",
+        "I have been briefed for this job, release its holds and take no part in the work",
+        "I have heard what was said at this pause and it is so",
+        "I approve this change of the step for this job",
+        "I hand this job over as I left it",
+        "I take this job over as I found it",
+        "I answer for the removal of this lock in its owner's absence",
+    }
+
+    assert listed == MEANINGS
 
 
 def test_row_37_a_record_changed_after_signing_shows_as_unsigned_in_every_form(desk: Desk, tmp_path: Path) -> None:
@@ -349,7 +375,8 @@ def test_row_40_an_administrator_cannot_sign_for_anybody_and_leaves_a_trace_when
     assert reviewed == 303
     assert f"Reviewed by {lead.name}, lead, 2026-03-03 08:15:00 +00:00" in access
     assert "respirator fit test: 2026-03-01, <b>run out</b>" in access
-    assert ACCESS_REVIEW in html.unescape(desk.get(lead, "/trail?kind=people").text)
+    words = "I have reviewed who has access, in which role, and with which qualifications"
+    assert words in html.unescape(desk.get(lead, "/trail?kind=people").text)
 
 
 def test_row_41_wrong_secrets_slow_down_and_alert_but_never_stop_a_stop(
@@ -429,7 +456,9 @@ def test_row_42_nothing_is_accepted_before_each_exception_was_opened_those_of_th
     assert (too_soon.status_code, f"{opened} exceptions have not been opened" in too_soon.text) == (409, True)
     assert (one_more.status_code, opened_later) == (409, 1)
     assert accepted.status_code == 303
-    assert "have reviewed its trail" in record["entries"][-1]["signature"]["meaning"]
+    assert record["entries"][-1]["signature"]["meaning"] == (
+        "I have read this record with every exception in it, have reviewed its trail, and accept it"
+    )
     words = [
         entry["site"]["sentence"]
         for entry in record["entries"]

@@ -3,17 +3,24 @@
 The numbers are those of the goal table in DEVELOPERS.md, which says what each row asks and who asks it.
 """
 
+import io
 import json
+import zipfile
 from pathlib import Path
+
+import pikepdf
+from httpx2 import Response
 
 from app.bootstrap import start
 from app.domain.crew import Acknowledge
+from app.domain.event_base import Who
 from app.domain.events import AnswerCorrected, AttemptRefused, EntriesDiffered, JobReopened, StepBegun, StepDone
 from app.domain.job import JobState, Stage
 from app.domain.judging import AGAIN
 from app.domain.steps import Step
 from app.services.rehearsal import made_up_answers
 from app.settings import Settings
+from app.web.roles import ALLOWED
 from tests.paper.tools import closed_up, pages
 from tests.web.desk import SECRETS, Clock, Desk
 
@@ -129,31 +136,57 @@ def test_row_13_a_clamp_taken_back_makes_the_test_due_again(desk: Desk) -> None:
     assert "the wrench slipped off the bolt" in page
 
 
-def test_row_17_what_is_verified_unseen_stands_in_no_byte_that_the_verifier_gets(desk: Desk) -> None:
-    """Before the verifier's own entry no page of the job holds the first one, and the record waits; then both show."""
+def shown_to(desk: Desk, who: Who, **named: str) -> dict[str, Response]:
+    """Return every page that the table of routes knows, as this person gets it; a path takes what is named."""
+    return {path: desk.get(who, path) for path in (route.format(**named) for verb, route in ALLOWED if verb == "GET")}
+
+
+def unpacked(content: bytes, folder: Path) -> bytes:
+    """Return what a file holds for somebody who takes it apart: members, streams and printed text."""
+    if content.startswith(b"PK"):
+        with zipfile.ZipFile(io.BytesIO(content)) as packed:
+            return b"\n".join(unpacked(packed.read(name), folder) for name in packed.namelist())
+    if content.startswith(b"%PDF"):
+        with pikepdf.open(io.BytesIO(content)) as pdf:
+            streams = [item.read_bytes() for item in pdf.objects if isinstance(item, pikepdf.Stream)]
+        return b"\n".join([content, *streams, " ".join(pages(content, folder)).encode()])
+    return content
+
+
+def test_row_17_what_is_verified_unseen_stands_in_no_byte_that_the_verifier_gets(desk: Desk, tmp_path: Path) -> None:
+    """Before the verifier's own entry no page that there is holds the first one, and the record waits; then both show.
+
+    PDFs and archives are taken apart; after the entry the same reading finds the number in them.
+    """
     job, hands, eyes = desk.open_job(), desk.named("technician"), desk.named("technician", 1)
     desk.work_until(job, "Read the serial number of the new filter")
     first, secret_serial = due_of(desk, job), "QX-77-4410-B"
     desk.post(hands, f"/jobs/{job}/marks", step=first.id, act="finish", **answered(first, serial=secret_serial))
     due = due_of(desk, job)
     number = state_of(desk, job).index[first.id] + 1
-    pages = ["now", "", f"steps/{number}", f"steps/{number}/change", f"steps/{number + 1}", "review", "record",
-             "record.json", "record.pdf", "record.zip", "ahead", "certificate/hepa", "certificate/hepa.pdf",
-             ]  # fmt: skip
-    others = [f"/housings/EF-03{more}" for more in ("", "/history", "/history.pdf")] + ["/", "/due"]
+    named = {"tag": "EF-03", "bank": "hepa", "job": job, "point": "upstream", "sha256": "ab" * 32}
 
-    before = {name: desk.get(eyes, f"/jobs/{job}/{name}".rstrip("/")) for name in pages}
-    before |= {name: desk.get(eyes, name) for name in others}
+    before = {
+        (path, at): page
+        for at in (number, number + 1, 1)
+        for path, page in shown_to(desk, eyes, **named, number=str(at)).items()
+    }
     own = desk.post(hands, f"/jobs/{job}/marks", step=due.id, act="finish", **{"a.serial": secret_serial})
     entered = desk.post(eyes, f"/jobs/{job}/marks", step=due.id, act="finish", **{"a.serial": " qx-77-4410-b "})
-    after = desk.get(eyes, f"/jobs/{job}/steps/{number}").text
+    after = shown_to(desk, eyes, **named, number=str(number))
 
-    assert [name for name, page in before.items() if secret_serial.encode() in page.content] == []
-    assert before["now"].status_code == 200
-    assert [before[f"record.{kind}"].status_code for kind in ("json", "pdf", "zip")] == [409] * 3
+    assert [at for at, page in before.items() if secret_serial.encode() in unpacked(page.content, tmp_path)] == []
+    assert sum(page.status_code == 200 for page in before.values()) > 100
+    assert {before[f"/jobs/{job}{page}", number].status_code for page in ("", "/now", "/review", "/sheet.pdf")} == {200}
+    assert {before[f"/jobs/{job}/record.{kind}", number].status_code for kind in ("json", "pdf", "zip")} == {409}
     assert own.status_code == 409
     assert entered.status_code == 303
-    assert secret_serial in after
+    holding = {path for path, page in after.items() if secret_serial.encode() in unpacked(page.content, tmp_path)}
+    assert holding == {
+        f"/jobs/{job}{page}"
+        for page in ("", "/review", f"/steps/{number}", f"/steps/{number}/change", "/record.json", "/record.pdf",
+                     "/record.zip", "/certificate/hepa", "/certificate/hepa.pdf")
+    }  # fmt: skip
     assert state_of(desk, job).mark(due.id).stands
 
 

@@ -2,6 +2,7 @@
 
 import pytest
 
+from tests import schedules
 from tests.schedules import noticed_in
 from tests.scheduling.laws import broken_laws
 from tests.scheduling.play import play
@@ -38,3 +39,17 @@ def test_schedules_hold_restores_and_what_comes_back_after_them() -> None:
 def test_a_seeded_fault_is_noticed(fault: Fault) -> None:
     """A tablet or server with the fault breaks a law within the schedules that a run has."""
     assert noticed_in(fault, seed=1) is not None
+
+
+def test_what_a_law_says_of_a_sound_schedule_as_well_is_no_notice(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A law that always complains would seem to notice every fault; the control, the same schedule sound, tells."""
+    monkeypatch.setattr(schedules, "broken_laws", lambda _: ["the law complains of everything"])
+
+    assert [noticed_in(fault, seed=1) for fault in SEEDED] == [None] * len(SEEDED)
+
+
+def test_tablets_and_server_without_a_fault_are_not_noticed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What seeds the faults, with none in it, breaks no law."""
+    monkeypatch.setattr(schedules, "MOST_TRIES", 60)
+
+    assert noticed_in(Fault("none"), seed=1) is None

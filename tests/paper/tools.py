@@ -1,4 +1,4 @@
-"""Other people's programs that read PDFs; a test that needs a missing one is skipped with its name."""
+"""Other people's programs that read PDFs; a test that needs a missing one says its name (see tests/needed.py)."""
 
 import re
 import shutil
@@ -6,7 +6,7 @@ import subprocess
 import unicodedata
 from pathlib import Path
 
-import pytest
+from tests.needed import missing
 
 _UNSEEN = re.compile("[\u200b-\u200f\u202a-\u202e\u2066-\u2069]")
 
@@ -14,7 +14,7 @@ _UNSEEN = re.compile("[\u200b-\u200f\u202a-\u202e\u2066-\u2069]")
 def run(tool: str, *arguments: str | Path, folder: Path | None = None) -> str:
     """Run a program, return what it says on standard output; its failure fails the test."""
     if shutil.which(tool) is None:
-        pytest.skip(f"{tool} is not installed")
+        missing(f"{tool} is not installed")
     done = subprocess.run([tool, *arguments], cwd=folder, capture_output=True, check=False, timeout=60)
     said = done.stdout.decode("utf-8", "replace")
     assert done.returncode == 0, f"{tool} ended with {done.returncode}: {said}{done.stderr.decode('utf-8', 'replace')}"

@@ -10,7 +10,6 @@ from app.domain.events import MarkContested
 from app.domain.housing import Bank
 from app.domain.job import JobState, fold
 from app.domain.procedure import Role
-from app.domain.signing import ACCEPT
 from app.domain.site import SiteState
 from app.domain.words import unit_words
 from app.ledger.canonical import canonical
@@ -212,8 +211,9 @@ def test_how_the_record_stands_is_said_at_every_stage() -> None:
     assert f"The acceptance of entry {entry} no longer counts." in found[3].state_told
     assert [len(made.signatures) for made in found] == [0, 1, 2, 2]
     assert {item["meaning"] for item in found[2].signatures} == {
-        "The work is complete as recorded", ACCEPT,
-    }  # fmt: skip
+        "The work is complete as recorded",
+        "I have read this record with every exception in it, have reviewed its trail, and accept it",
+    }
 
 
 def test_it_names_head_job_and_what_it_is_not() -> None:

@@ -20,6 +20,7 @@ from app.services.planning import plan
 from app.services.rehearsal import Run, rehearse
 from tests.builders import housing, procedure
 from tests.ledger.signing import TestSigner, new_signer
+from tests.needed import missing
 
 AT = "2026-03-02T12:00:00.000Z"
 FLIPS, FLIP_PARTS = 2000, 10
@@ -224,7 +225,7 @@ def test_the_auditors_way_with_openssl_and_a_shell_is_the_one_in_the_readme(tmp_
     from app.cli import main
 
     if shutil.which("openssl") is None:
-        pytest.skip("openssl is not on this machine")
+        missing("openssl is not on this machine")
     folder = tmp_path / "record"
     readme = (Path(__file__).parents[2] / "README.md").read_text("utf-8")
     script = readme.split("```sh auditor\n", 1)[1].split("```", 1)[0]

@@ -8,7 +8,7 @@ from urllib.parse import urlencode
 
 @dataclass
 class Talk:
-    """One person's browser, without a browser."""
+    """One person's browser, without a browser.  led_to: where the newest answer led, if it led anywhere."""
 
     host: str
     port: int
@@ -17,6 +17,7 @@ class Talk:
     cookie: str = ""
     tokens: int = 0
     line: http.client.HTTPConnection | None = field(default=None)
+    led_to: str = ""
 
     def ask(self, method: str, path: str, body: bytes | str | None = None, kind: str = "") -> tuple[int, bytes]:
         """Send one request and return status and body; raises OSError or HTTPException when the line breaks."""
@@ -31,6 +32,7 @@ class Talk:
             self.line.close()
             self.line = None
             raise
+        self.led_to = answer.getheader("location") or ""
         if (made := answer.getheader("set-cookie")) and (found := re.match(r"changeout_session=[^;]+", made)):
             self.cookie = found.group()
         return answer.status, data

@@ -38,7 +38,7 @@ def main(host: str, port: int) -> None:
     parts = Cast(hands=people[2], eyes=people[3], officer=people[4], lead=people[1])
     talk_of = {ids[name]: talk for name, talk in talks.items()}
     lead.post(f"/plan/{TAG}", procedure="change-out", **{f"crew.{ids[DEMO_PEOPLE[2][0]]}": "on"})
-    job = "job-" + str(datetime.now(UTC).year) + "-0001"
+    job = lead.led_to.split("/")[2]
     hands.surely("POST", f"/photos/{sha256(PICTURE).hexdigest()}/part?at=0&of={len(PICTURE)}", PICTURE)
     made_on = (datetime.now(UTC) - timedelta(days=30)).date().isoformat()
     bench = opened(TAG, crew=(parts.hands,), briefed=False)  # the same job without a server, to know what is next

@@ -19,10 +19,11 @@ def test_nothing_leaves_but_answers_in_a_whole_job_with_export_and_backup(tmp_pa
     assert watched.answers > 100
 
 
-def test_a_program_that_looks_something_up_is_caught(tmp_path: Path) -> None:
-    """The same watch counts one seeded attempt to reach an address outside."""
+@pytest.mark.parametrize("program", ["looks_out", "asks_a_name"])
+def test_a_program_that_looks_something_up_is_caught(tmp_path: Path, program: str) -> None:
+    """The same watch counts a seeded attempt to reach an address outside, and a name asked of the machine itself."""
     with spaces() as made:
-        watched = watched_job(made, tmp_path / "demo", program="tests.spacing.looks_out", whole=False)
+        watched = watched_job(made, tmp_path / "demo", program=f"tests.spacing.{program}", whole=False)
 
     assert watched.others > 0
 

@@ -15,25 +15,10 @@ from app.storage.reached import Reached
 from app.storage.tls import make_authority
 from app.web.routes.trust import NO_AUTHORITY
 from app.web.views.trust import trust_page
+from tests.web.desk import Clock
 
 NOW = datetime(2026, 3, 2, 7, 15, tzinfo=UTC)
 REACHED = Reached(("localhost", "roof-pc"), ("127.0.0.1", "192.168.1.20", "fd00::2"))
-
-
-class Clock:
-    """A clock that is told."""
-
-    now = NOW
-
-    def __call__(self) -> datetime:
-        """Return the moment."""
-        return self.now
-
-
-@pytest.fixture
-def clock() -> Clock:
-    """A fixed moment."""
-    return Clock()
 
 
 @pytest.fixture
