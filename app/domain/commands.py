@@ -13,7 +13,7 @@ from app.domain.events import JobOpened
 from app.domain.field_change import FieldChangeCommand
 from app.domain.instruments import Instrument
 from app.domain.job import Notable
-from app.domain.leaving import LeavingCommand, Recheck
+from app.domain.leaving import LeavingCommand
 from app.domain.lessons import LessonCommand
 from app.domain.locks import LocksCommand
 from app.domain.paper import PaperCommand
@@ -186,11 +186,11 @@ class ExplainStop:
 
 @dataclass(frozen=True, slots=True)
 class Reopen:
-    """Re-open a stopped, returned or finished job."""
+    """Re-open a stopped, returned or finished job.  again: steps to be done again.  look: what else to look at."""
 
     answer: str
-    rechecks: tuple[Recheck, ...]
     again: tuple[str, ...] = ()
+    look: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 
-from app.domain.commands import Accept, Begin, Command, Finish, Moment, Open, Release, Reopen, Submit
+from app.domain.commands import Accept, Begin, Command, ExplainStop, Finish, Moment, Open, Release, Reopen, Submit
 from app.domain.crew import Acknowledge, ConfirmPause, Part, Qualifications
 from app.domain.decide import decide
 from app.domain.deciding.isolation import BACK_TO_SERVICE, unlocked
@@ -25,7 +25,6 @@ from app.domain.locks import LockPoint, Stroke, StrokeDamper, StrokePart, TakeOw
 from app.domain.paper import ReconcileBlank
 from app.domain.procedure import Role, Second, StepKind
 from app.domain.radio import SignRadioRelease
-from app.domain.reopening import rechecks_for
 from app.domain.site import SiteState
 from app.domain.steps import AskedFor, Named, Step
 from app.domain.watching import TakeReading
@@ -151,7 +150,9 @@ def commands_for(state: JobState, cast: Cast = CAST, *, made_on: str = MADE_ON) 
         yield from coming_back(state, cast)
         return
     if state.stage is Stage.STOPPED:
-        yield Reopen("rehearsal: looked at, safe to go on", rechecks_for(state)), cast.lead
+        if state.stop is not None and not state.stop.reason:
+            yield ExplainStop("unexpected", "rehearsal: tried out"), cast.hands
+        yield Reopen("rehearsal: looked at, safe to go on"), cast.lead
         return
     if step is None:
         yield from ((ReconcileBlank(item.serial, "voided", reason="not used"), cast.lead) for item in state.paper.out)

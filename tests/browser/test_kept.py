@@ -9,7 +9,7 @@ import pytest
 from playwright.sync_api import Browser, BrowserContext
 
 from app.bootstrap import Running, finish_restore
-from app.domain.commands import Reopen, StopWork
+from app.domain.commands import ExplainStop, Reopen, StopWork
 from app.domain.events import MarkContested, MarkJoined, StepBegun, StepDone
 from app.domain.job import JobState, Stage
 from app.services.rehearsal import commands_for
@@ -231,7 +231,9 @@ def test_marks_from_before_a_re_opening_are_contested(
     tablet.page.context.set_offline(True)
     tablet.do_step()
     staged.do(StopWork(), EYES)
-    staged.do(Reopen("All looked at, nothing changed.", ()), NIGHT_LEAD)
+    staged.do(ExplainStop("unexpected", "a sound"), EYES)
+    staged.do(Reopen("All looked at, nothing changed."), NIGHT_LEAD)
+    staged.go_on()
     tablet.page.context.set_offline(False)
     arrived(tablet)
 

@@ -14,7 +14,6 @@ from app.domain.deciding.leaving import suspend_looks
 from app.domain.leaving import DOCUMENTS, AnswerLooks, ReadNext, ReturnToWork, Suspend, TakeOver
 from app.domain.paper import PrintBlank
 from app.domain.procedure import StepKind
-from app.domain.reopening import rechecks_for
 from app.services.rehearsal import commands_for, looks_as_recorded, made_up_answers
 from tests.browser.driver import ADMIN, EYES, HANDS, LEAD, OFFICER, Tablet, served
 from tests.browser.stage import Staged
@@ -89,7 +88,8 @@ def stages(running: Running) -> Iterator[Shown]:
     yield Shown("reopen", f"/jobs/{told.job}/reopen", LEAD)
     looking = Staged(running).do_until("Cut the neck midway")
     looking.do(StopWork(), HANDS)
-    looking.do(Reopen("Look at all of it first.", rechecks_for(looking.state)), LEAD)
+    looking.do(ExplainStop("unexpected", "a sound"), HANDS)
+    looking.do(Reopen("Look at all of it first."), LEAD)
     yield Shown("looks", f"/jobs/{looking.job}/now", HANDS, work=True)
     yield from leaving(running)
     outside = Staged(running).do_until("Test the HEPA bank")
@@ -114,7 +114,8 @@ def stages(running: Running) -> Iterator[Shown]:
     yield Shown("change", f"/jobs/{full.job}/steps/{number}/change", HANDS)
     done = Staged(running).do_until("Read the torque")
     done.do(StopWork(), HANDS)
-    done.do(Reopen("Go on after the look.", ()), LEAD)
+    done.do(ExplainStop("unexpected", "a sound"), HANDS)
+    done.do(Reopen("Go on after the look."), LEAD)
     while done.state.due is not None:
         for command, by in commands_for(done.state, done.cast()):
             done.do(command, by.name)
@@ -124,7 +125,8 @@ def stages(running: Running) -> Iterator[Shown]:
     yield Shown("log", f"/jobs/{done.job}/log", HANDS)
     review = Staged(running).do_until("Draw the spent filter")
     review.do(StopWork(), HANDS)
-    review.do(Reopen("Go on after the look.", ()), LEAD)
+    review.do(ExplainStop("unexpected", "a sound"), HANDS)
+    review.do(Reopen("Go on after the look."), LEAD)
     review.do_until("no step has these words")
     yield Shown("lessons", "/lessons", LEAD)
     ended = Staged(running).do_until("no step has these words")

@@ -124,6 +124,7 @@ def test_a_second_tear_while_the_first_is_mended_leaves_the_rest_of_the_first() 
     enter(bench, "bag-torn")
     bench.run_to("over/torn-off")
     bench.do(StopWork(), HANDS)
+    bench.do(ExplainStop("unexpected", "a sound"), HANDS)
 
     event = enter(bench, "bag-torn")
     bench.run_to()

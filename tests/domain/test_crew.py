@@ -4,7 +4,7 @@ from datetime import date
 
 import pytest
 
-from app.domain.commands import Begin, Finish, Late, Open, Release, Reopen, StopWork
+from app.domain.commands import Begin, ExplainStop, Finish, Late, Open, Release, Reopen, StopWork
 from app.domain.crew import Acknowledge, ConfirmPause, LeaveCrew, Part
 from app.domain.event_base import Who
 from app.domain.events import MarkContested, StepBegun, StepDone, payload_of
@@ -213,7 +213,8 @@ def test_a_stop_amid_a_pause_lets_nothing_said_before_it_count() -> None:
     bench.run_to("out-1/pause")
     bench.do(ConfirmPause(due(bench).id, (HANDS.id,)), HANDS)
     bench.do(StopWork(), HANDS)
-    bench.do(Reopen("looked at", ()), LEAD)
+    bench.do(ExplainStop("unexpected", "a sound"), HANDS)
+    bench.do(Reopen("looked at"), LEAD)
 
     left = bench.state.unspoken(due(bench).id)
 

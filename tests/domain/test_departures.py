@@ -6,7 +6,20 @@ import pytest
 
 from app.calc.errors import Invalid
 from app.domain.applicability import BranchLeft, SetAside, StepNotApplicable
-from app.domain.commands import Begin, Command, Correct, Finish, Release, Submit, Withdraw
+from app.domain.commands import (
+    Begin,
+    Command,
+    Correct,
+    ExplainStop,
+    Finish,
+    Late,
+    Release,
+    Reopen,
+    StopWork,
+    Submit,
+    Withdraw,
+)
+from app.domain.contingency import EnterContingency
 from app.domain.crew import ConfirmPause, Part, PauseConfirmed
 from app.domain.event_base import Who
 from app.domain.field_change import (
@@ -25,6 +38,7 @@ from app.domain.locks import StrokeDamper, StrokePart
 from app.domain.procedure import Role, read_procedure
 from app.domain.radio import ReleaseByRadio, SignRadioRelease
 from app.domain.refused import Refused
+from app.domain.reopening import rechecks_for
 from app.domain.steps import Step, expand
 from app.records.deviations import departures_of
 from app.services.rehearsal import made_up_answers
@@ -395,6 +409,50 @@ def test_a_release_that_the_sender_denies_is_taken_back_and_the_hold_is_due_agai
 
     assert bench.state.unsigned == ()
     assert due(bench).id == "port/P1/close/release"
+
+
+# --- from a stop --------------------------------------------------------------------------------------
+
+
+def test_nobody_leads_on_from_a_stop_before_its_reason_is_known() -> None:
+    """A written answer answers something; whoever gives the reason, it stands before the lead goes on."""
+    bench = at("out-1/gather")
+    bench.do(StopWork(), HANDS)
+
+    with pytest.raises(Refused, match="Nobody has said yet why"):
+        bench.do(Reopen("looked at, safe to go on"), LEAD)
+    with pytest.raises(Refused, match="Nobody has said yet why"):
+        bench.do(EnterContingency("bag-torn", "a tear at the fold", "P1"), LEAD)
+    bench.do(ExplainStop("unexpected", "a sound in the duct"), EYES)
+    bench.do(Reopen("looked at, safe to go on"), LEAD)
+
+    assert bench.state.stage is Stage.LOOKING
+
+
+def test_a_re_opened_job_is_looked_at_whatever_the_lead_asks_for() -> None:
+    """What the model and the record know is compared first, and the lead's own words come on top of it."""
+    bench = at("out-1/gather")
+    bench.do(StopWork(), HANDS)
+    bench.do(ExplainStop("unexpected", "a sound in the duct"), HANDS)
+    asked = rechecks_for(bench.state)
+
+    bench.do(Reopen("looked at, safe to go on", look="Is the lamp on?"), LEAD)
+
+    assert len(asked) > 5
+    assert bench.state.rechecks[:-1] == asked
+    assert (bench.state.rechecks[-1].text, bench.state.rechecks[-1].kind) == ("Is the lamp on?", None)
+
+
+def test_two_accounts_are_settled_and_not_re_opened() -> None:
+    """Nothing was stopped, so there is no stop to answer."""
+    bench = at("out-1/gather")
+    step, seen = due(bench).id, bench.state.size
+    bench.do(Finish(step, {"length": "200"}), HANDS)
+    bench.do(Late(Finish(step, {"length": "160"}), seen), EYES)
+    assert bench.state.stage is Stage.CONTESTED
+
+    with pytest.raises(Refused, match="Settle them first"):
+        bench.do(Reopen("looked at, safe to go on"), LEAD)
 
 
 # --- one gate for whatever is done at the step in hand ----------------------------------------------

@@ -2,7 +2,7 @@
 
 import pytest
 
-from app.domain.commands import Reopen, StopWork, Submit, WriteNote
+from app.domain.commands import ExplainStop, Reopen, StopWork, Submit, WriteNote
 from app.domain.history import unlawful
 from app.domain.lessons import AnswerDeviation
 from app.domain.refused import Refused
@@ -15,7 +15,8 @@ def stopped_once() -> Bench:
     bench = opened()
     bench.run_to("open/extend")
     bench.do(StopWork(), HANDS)
-    bench.do(Reopen("the alarm was a drill", ()), LEAD)
+    bench.do(ExplainStop("unexpected", "a sound"), HANDS)
+    bench.do(Reopen("the alarm was a drill"), LEAD)
     while bench.state.due is not None:
         for command, by in bench.due_commands():
             bench.do(command, by)

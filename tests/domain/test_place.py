@@ -32,8 +32,8 @@ def act(bench: Bench, name: str, number: int) -> None:
             asked = [
                 (StopWork(), HANDS),
                 (ExplainStop("unexpected", ""), HANDS),
-                (Reopen("looked at", (), (step,)), OTHER_LEAD),
-                (Reopen("looked at", (), ()), OTHER_LEAD),
+                (Reopen("looked at", (step,)), OTHER_LEAD),
+                (Reopen("looked at"), OTHER_LEAD),
             ]
     for command, by in asked:
         with suppress(ChangeoutError):

@@ -43,7 +43,6 @@ from app.domain.commands import (
 from app.domain.event_base import Who
 from app.domain.events import JobOpened, event_from_bytes
 from app.domain.job import JobState, Stage
-from app.domain.reopening import rechecks_for
 from app.domain.site import SITE_LEDGER, SiteStarted, SiteState
 from app.domain.steps import Step
 from app.ledger.check import check_entries
@@ -366,10 +365,12 @@ def _next(one: History, clock: Clock) -> tuple[Command, Asked]:
 def _straight(state: JobState) -> tuple[Command, Who]:
     """Return what an orderly crew does next."""
     match state.stage:
+        case Stage.STOPPED if state.stop is not None and not state.stop.reason:
+            return ExplainStop("other", "a noise in the duct"), HANDS
         case Stage.STOPPED | Stage.RETURNED | Stage.ACCEPTED:
             stopper = state.stop.stamp.by.id if state.stop else ""
             lead = OTHER_LEAD if stopper == LEAD.id else LEAD
-            return Reopen("looked at, safe to go on", rechecks_for(state)), lead
+            return Reopen("looked at, safe to go on"), lead
         case Stage.IN_REVIEW:
             return (OpenException(state.unread[0].seq) if state.unread else Accept()), OFFICER
         case _:
@@ -394,7 +395,7 @@ def _anything(chance: Random, state: JobState) -> tuple[Command, Who]:
         lambda: Correct(step.id, next(iter(answers), "none"), str(chance.randrange(10**6)), "misread the dial"),
         StopWork,
         lambda: ExplainStop("other", "a noise in the duct"),
-        lambda: Reopen("looked at, safe to go on", rechecks_for(state)),
+        lambda: Reopen("looked at, safe to go on"),
         lambda: TakeWayOut(way.id if way else "none", "the bank failed its test"),
         lambda: ReturnRecord("an instrument number is missing"),
         lambda: OpenException(state.unread[0].seq if state.unread else 0),

@@ -86,18 +86,24 @@ def isolation_not_verified(entries: Iterable[Entry], steps: Sequence[Entry]) -> 
 
 
 def locks_left_on(entries: Iterable[Entry]) -> Iterator[str]:
-    """Yield each point of isolation that a lock is still on."""
+    """Yield each lock that is still on: of a point of isolation, or somebody's own."""
     on: dict[str, str] = {}
+    own: dict[str, str] = {}
     for entry in entries:
         point = entry.get("point")
-        if point is None:
-            continue
         match entry["type"], entry.get("part"):
             case ("point_locked", _) | ("damper_stroked", "on"):
                 on[point] = entry["lock"]
-            case ("point_unlocked" | "others_lock_removed", _) | ("damper_stroked", "off"):
+            case ("point_unlocked", _) | ("damper_stroked", "off"):
                 on.pop(point, None)
+            case ("others_lock_removed", _) if point is not None:
+                on.pop(point, None)
+            case ("own_lock_on", _):
+                own[entry["lock"]] = entry["by"]["name"]
+            case ("own_lock_off" | "others_lock_removed", _):
+                own.pop(entry["lock"], None)
     yield from (f"lock {lock} is still on {point}" for point, lock in sorted(on.items()))
+    yield from (f"{name}'s own lock {lock} is still on" for lock, name in sorted(own.items()))
 
 
 def stops_without_a_reason(entries: Iterable[Entry]) -> Iterator[str]:

@@ -109,7 +109,6 @@ from app.domain.locks import (
 from app.domain.paper import Blank, BlankPrinted, BlankReconciled, PrintBlank, ReconcileBlank, Transcribe
 from app.domain.procedure import Role, Second, StepKind
 from app.domain.radio import HoldReleasedByRadio, RadioReleaseSigned, ReleaseByRadio, SignRadioRelease
-from app.domain.reopening import rechecks_for
 from app.domain.steps import Step
 from app.domain.watching import NoticeMissed, TakeReading
 from app.ledger.canonical import canonical
@@ -138,7 +137,7 @@ STARTS = [
 ]  # fmt: skip
 OTHER_WORDS = NewWords(text="Close the edge with two strips of tape.")
 TOO_EARLY = "2026-03-01T07:00+00:00"
-REOPENABLE = (Stage.STOPPED, Stage.CONTESTED, Stage.IN_REVIEW, Stage.RETURNED, Stage.ACCEPTED)
+REOPENABLE = (Stage.STOPPED, Stage.IN_REVIEW, Stage.RETURNED, Stage.ACCEPTED)
 
 
 def near(state: JobState, shift: int) -> Step:
@@ -186,7 +185,7 @@ def everything(state: JobState) -> Iterator[Command]:
     yield from (EnterContingency(k.id, "seen", s.port, s.position) for k, s in possible(state)[:1])
     yield from about_isolation(state, near(state, 0))
     yield from (StopWork(), ExplainStop("unexpected", "seen at the port"), WriteNote("lamp flickers"))
-    yield Reopen("looked at, safe to go on", rechecks_for(state))
+    yield Reopen("looked at, safe to go on")
     yield from leaving_and_paper(state)
     yield from kept_reworded_and_spoken(state, near(state, 0))
     yield from (OpenException(item.seq) for item in state.unread[:1])
@@ -305,6 +304,8 @@ def check(before: JobState, event: Event) -> None:
             assert event.by.role is Role.LEAD
             assert before.stage in REOPENABLE
             assert before.stop is None or before.stop.stamp.by.id != event.by.id, "the stopper cannot re-open"
+            assert before.stop is None or before.stop.reason, "nobody leads on from a stop without a reason"
+            assert {item.id for item in event.rechecks} >= {"tag", "upstream", "downstream", "fan"}, "all is looked at"
         case WayOutTaken():
             assert event.by.role is Role.LEAD
             assert before.stage is Stage.OPEN
@@ -315,6 +316,7 @@ def check(before: JobState, event: Event) -> None:
         case ContingencyEntered():
             assert event.by.role is Role.LEAD
             assert before.stop is not None, "a contingency is entered from a stop"
+            assert before.stop.reason, "whose reason is known"
             assert before.stop.stamp.by.id != event.by.id, "and not by who stopped"
         case StepNotApplicable():
             step = before.step(event.step)
@@ -629,7 +631,9 @@ class Crew(RuleBasedStateMachine):
             case "questions open":
                 self.bench.run_to("end/service/differences")
                 self._do(StopWork(), HANDS)
-                self._do(Reopen("looked at, safe to go on", ()), LEAD)
+                self._do(ExplainStop("unexpected", "a sound"), HANDS)
+                self._do(Reopen("looked at, safe to go on"), LEAD)
+                self.bench.go_on()
                 self._do(Finish(near(self.bench.state, 0).id, made_up_answers(near(self.bench.state, 0))), HANDS)
             case "officer works first":
                 self.bench.brief(OFFICER, OTHER_LEAD)
@@ -673,7 +677,8 @@ class Crew(RuleBasedStateMachine):
             case "stopped while looking":
                 self.bench.run_to("port/P1/open/door")
                 self._do(StopWork(), HANDS)
-                self._do(Reopen("looked at, safe to go on", rechecks_for(self.bench.state)), LEAD)
+                self._do(ExplainStop("unexpected", "a sound"), HANDS)
+                self._do(Reopen("looked at, safe to go on"), LEAD)
                 self._do(StopWork(), HANDS)
             case "not at rest":
                 self.bench.run_to("port/P1/out-1/tape-stub")
@@ -850,7 +855,7 @@ class Crew(RuleBasedStateMachine):
     def press_reopen(self, by: Who, shift: int | None) -> None:
         """Somebody re-opens the job, perhaps with a step to be done again."""
         again = () if shift is None else (near(self.bench.state, shift).id,)
-        self._do(Reopen("looked at, safe to go on", rechecks_for(self.bench.state), again), by)
+        self._do(Reopen("looked at, safe to go on", again), by)
 
     @rule(by=people, seen=st.booleans(), count=st.sampled_from([1, 1, 9]))
     def look(self, by: Who, seen: bool, count: int) -> None:

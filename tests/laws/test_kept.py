@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from app.bootstrap import Running, ship_sample_housings, start
 from app.calc.errors import ChangeoutError
-from app.domain.commands import Begin, DecideContest, Finish, Late, Open, Reopen, StopWork
+from app.domain.commands import Begin, DecideContest, ExplainStop, Finish, Late, Open, Reopen, StopWork
 from app.domain.event_base import Who
 from app.domain.events import ContestDecided, Event, MarkContested, MarkJoined, StepBegun, StepDone, StepOutside
 from app.domain.history import unlawful
@@ -147,7 +147,8 @@ def play(site: Site, schedule: list[str]) -> tuple[list[Tablet], list[Event], Jo
                 case "stop":
                     site.do(job, StopWork(), EYES)
                 case "re-open":
-                    site.do(job, Reopen("looked at, safe to go on", ()), OTHER_LEAD)
+                    site.do(job, ExplainStop("unexpected", "a sound"), EYES)
+                    site.do(job, Reopen("looked at, safe to go on"), OTHER_LEAD)
                 case "first sends all":
                     send(0, 10**6)
                 case "second sends all":

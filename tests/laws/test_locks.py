@@ -32,7 +32,6 @@ from app.domain.locks import (
     UnlockPoint,
 )
 from app.domain.refused import Refused
-from app.domain.reopening import rechecks_for
 from app.domain.watching import NoticeMissed, ReadingMissed, TakeReading, missed_by
 from app.services.rehearsal import labels_of, looks_as_recorded, made_up_answers
 from tests.builders import EYES, HANDS, LEAD, OFFICER, OTHER_LEAD, Bench, housing, opened
@@ -459,7 +458,7 @@ def test_nothing_is_due_before_the_door_is_off_or_after_it_is_on() -> None:
     bench.do(StopWork(), HANDS)
     later(bench, 200)
     assert bench.do(NoticeMissed(), EYES) == ()
-    bench.do(Reopen("looked at", rechecks_for(bench.state)), OTHER_LEAD)
+    bench.do(Reopen("looked at"), OTHER_LEAD)
     bench.do(AnswerLooks(looks_as_recorded(bench.state.rechecks)), EYES)
     assert bench.state.watch.due is not None
     assert missed_by(bench.state.watch, bench.state.last_at) == ()

@@ -3,7 +3,7 @@
 import pytest
 
 from app.calc.errors import Invalid
-from app.domain.commands import Begin, Command, Finish, Knowledge, Late, Reopen, StopWork
+from app.domain.commands import Begin, Command, ExplainStop, Finish, Knowledge, Late, Reopen, StopWork
 from app.domain.event_base import Device
 from app.domain.events import MarkContested, StepDone, payload_of
 from app.domain.job import Stage
@@ -70,7 +70,8 @@ def test_what_a_tablet_knew_before_a_restore_counts_only_as_far_as_the_backup_we
     bench, step = at_gather()
     size = bench.state.size
     bench.do(StopWork(), EYES)
-    bench.do(Reopen("looked at, safe to go on", ()), OTHER_LEAD)
+    bench.do(ExplainStop("unexpected", "a sound"), EYES)
+    bench.do(Reopen("looked at, safe to go on"), OTHER_LEAD)
 
     (event,) = bench.do(late(bench, size + 40, restores=(Restore("r1", size),)), HANDS, DEVICE)
 

@@ -34,7 +34,6 @@ from app.domain.job import PERMIT_UNTIL, JobState, Stage, fold
 from app.domain.judging import AGAIN
 from app.domain.leaving import AnswerLooks
 from app.domain.procedure import Procedure, Role, StepKind, read_procedure
-from app.domain.reopening import rechecks_for
 from app.domain.steps import AskedFor, Step, closure_rule, expand, repeated_over, ways_out
 from app.ledger.canonical import canonical
 from app.ledger.tree import EMPTY, leaf_hash
@@ -224,7 +223,7 @@ class Teller:
 
     def go_on(self, words: str) -> None:
         """Re-open the stopped job and find everything as recorded."""
-        self.say(Reopen(words, rechecks_for(self.state)), ARABIC)
+        self.say(Reopen(words), ARABIC)
         self.say(AnswerLooks(looks_as_recorded(self.state.rechecks)), VIETNAMESE)
 
     def do_until(self, ending: str) -> None:

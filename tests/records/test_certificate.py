@@ -201,7 +201,7 @@ def test_how_the_record_stands_is_said_at_every_stage() -> None:
     found.append(certificate(accepted))
     assert accepted.state.accepted is not None
     entry = accepted.state.accepted.seq
-    accepted.do(Reopen("The torque is to be read again.", (), ("port/P1/clamp/torque",)), LEAD)
+    accepted.do(Reopen("The torque is to be read again.", ("port/P1/clamp/torque",)), LEAD)
     found.append(certificate(accepted))
 
     assert [made.state for made in found] == ["unfinished", "in review", "accepted", "unfinished"]

@@ -10,7 +10,7 @@ from datetime import timedelta
 from random import Random
 
 from app.calc.errors import Invalid
-from app.domain.commands import Reopen, StopWork
+from app.domain.commands import ExplainStop, Reopen, StopWork
 from app.domain.job import Stage
 from app.domain.refused import Refused
 from tests.builders import EYES, HANDS, LEAD, OTHER_LEAD, Bench
@@ -104,7 +104,8 @@ def _at_the_desk(server: Server, act: str) -> None:
             case "stop":
                 server.do(StopWork(), EYES)
             case "re-open" if server.state.stage is Stage.STOPPED:
-                server.do(Reopen("looked at, safe to go on", ()), OTHER_LEAD)
+                server.do(ExplainStop("unexpected", "a sound"), EYES)
+                server.do(Reopen("looked at, safe to go on"), OTHER_LEAD)
             case _:
                 for command, by in Bench(server.state).due_commands():
                     server.do(command, by)

@@ -12,12 +12,12 @@ from urllib.parse import urlencode
 
 import pytest
 
-from app.domain.commands import Command, Reopen, StopWork, Submit
+from app.domain.commands import Command, ExplainStop, Reopen, StopWork, Submit
 from app.domain.deciding.leaving import suspend_looks
 from app.domain.event_base import Who
 from app.domain.events import AttemptRefused
 from app.domain.field_change import NewWords, ProposeChange
-from app.domain.leaving import DOCUMENTS, AnswerLooks, ReadNext, Recheck, ReturnToWork, Suspend, TakeOver
+from app.domain.leaving import DOCUMENTS, AnswerLooks, ReadNext, ReturnToWork, Suspend, TakeOver
 from app.domain.locks import PutOwnLockOn, RemoveOthersLock, StrokeDamper, StrokePart
 from app.domain.paper import PrintBlank
 from app.domain.procedure import Role
@@ -41,7 +41,6 @@ UNTRIED = {
 """Routes that take a form which is not sent here."""
 FORM = {"Content-Type": "application/x-www-form-urlencoded"}
 TOO_LONG = "x" * 20_001
-LOOKS = (Recheck(id="door", text="The door of P1", expected="shut", kind="choice", options=("shut", "off")),)
 STAGES = {
     "to be counted": "", "to be released": "Agree the PPE", "two people": "Cut the neck midway",
     "to be verified": "Count the ties", "to be tested": "Test the HEPA bank", "done": "no step has these words",
@@ -73,7 +72,12 @@ def set_up(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SetUp]:
             desk.work_until(jobs[name], words)
     acts: tuple[tuple[str, *tuple[tuple[Command, Who], ...]], ...] = (
         ("stopped", (StopWork(), hands)),
-        ("to be looked at", (StopWork(), hands), (Reopen("look first", LOOKS), lead)),
+        (
+            "to be looked at",
+            (StopWork(), hands),
+            (ExplainStop("unexpected", "a sound"), hands),
+            (Reopen("look first"), lead),
+        ),
         ("damper tried", (StrokeDamper("upstream", StrokePart.CLEAR, "nobody near it"), lead)),
         ("voice unsigned", (by_voice(desk, jobs["voice unsigned"]), lead)),
         ("suspended", (leaving(desk, jobs["suspended"]), hands)),

@@ -4,6 +4,7 @@ from app.domain.commands import Moment
 from app.domain.containment.mishaps import Spot, spots
 from app.domain.contingency import ContingencyEntered, EnterContingency, LaidContingency
 from app.domain.deciding.common import event_of, words_of
+from app.domain.deciding.stopping import complain_of_bare_stop
 from app.domain.events import Event
 from app.domain.job import JobState
 from app.domain.procedure import Role
@@ -38,6 +39,7 @@ def enter(state: JobState, command: EnterContingency, moment: Moment) -> tuple[E
             "own_stop", f"{moment.by.name} stopped this job and cannot choose how it goes on. Another lead must.",
             logged=True,
         )  # fmt: skip
+    complain_of_bare_stop(state)
     reason, spot = words_of(command.reason, "The reason"), Spot(command.port, command.position)
     kept = next((item for item, at in possible(state) if item.id == command.contingency and at == spot), None)
     if kept is None:

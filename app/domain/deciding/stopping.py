@@ -11,8 +11,10 @@ from app.domain.deciding.remembered import noted, remembered
 from app.domain.events import STOP_REASONS, STOPPED_TOO, Event, JobReopened, JobStopped, NoteWritten, StopExplained
 from app.domain.job import JobState, Stage
 from app.domain.judging import LONGEST_ANSWER
+from app.domain.leaving import Recheck
 from app.domain.procedure import Role
 from app.domain.refused import Refused
+from app.domain.reopening import rechecks_for
 
 
 def stop(state: JobState, command: StopWork, moment: Moment) -> tuple[Event, ...]:
@@ -42,12 +44,15 @@ def reopen(state: JobState, command: Reopen, moment: Moment) -> tuple[Event, ...
         raise Refused("role", f"A {moment.by.role.words} cannot re-open a job. Ask a lead.", logged=True)
     if state.stage is Stage.SUSPENDED:
         raise Refused("running", "The job is suspended, not stopped. Return to the work instead.")
+    if state.stage is Stage.CONTESTED:
+        raise Refused("running", "Two accounts of a step differ; nothing was stopped. Settle them first.")
     if state.stage in (Stage.OPEN, Stage.BRIEFING, Stage.LOOKING, Stage.HANDING_OVER, Stage.WORK_DONE):
         raise Refused("running", "The job is not stopped, so there is nothing to re-open. Go to the step that is due.")
     if state.stop is not None and state.stop.stamp.by.id == moment.by.id:
         raise Refused(
             "own_stop", f"{moment.by.name} stopped this job and cannot re-open it. Another lead must.", logged=True
         )
+    complain_of_bare_stop(state)
     answer = words_of(command.answer, "The written answer")
     asked = [(name, state.step(name)) for name in command.again]
     if wrong := [name for name, step in asked if step is None or not state.mark(name).stands]:
@@ -59,8 +64,20 @@ def reopen(state: JobState, command: Reopen, moment: Moment) -> tuple[Event, ...
             state,
             moment,
             answer=answer,
-            rechecks=command.rechecks,
+            rechecks=(*rechecks_for(state), *_own_look(command)),
             again=again,
             flagged=flagged,
         ),
     )
+
+
+def complain_of_bare_stop(state: JobState) -> None:
+    """Refuse to lead on from a stop of which nobody has said why: there is nothing yet that could be answered."""
+    if state.stop is not None and not state.stop.reason:
+        raise Refused("unexplained", "Nobody has said yet why the job was stopped. Anybody may: give the reason first.")
+
+
+def _own_look(command: Reopen) -> tuple[Recheck, ...]:
+    look = command.look.strip()
+    text = words_of(look, "What else to look at") if look else ""
+    return (Recheck(id="extra", text=text, expected="as the lead wrote it"),) if text else ()

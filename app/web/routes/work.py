@@ -20,8 +20,6 @@ from app.domain.commands import (
 )
 from app.domain.event_base import Who
 from app.domain.job import JobState, Mark
-from app.domain.leaving import Recheck
-from app.domain.reopening import rechecks_for
 from app.domain.takeoff import take_off
 from app.domain.watching import NoticeMissed, missed_by
 from app.records.moments import utc_text
@@ -222,13 +220,9 @@ async def reopen_form(request: Request, job: str) -> Response:
 async def reopen(request: Request, job: str) -> Response:
     """Re-open a job, signed by the lead with a written answer."""
     form = await posted(request)
-    state = await known(site_of(request), job)
     by = await signer(request, form, session_of(request).who.id)
-    looks_at = rechecks_for(state)
-    if extra := form.get("extra").strip():
-        looks_at = (*looks_at, Recheck(id="extra", text=extra, expected="as the lead wrote it"))
     again = tuple(name.removeprefix("again.") for name in form.fields if name.startswith("again."))
-    await do(request, job, Reopen(form.need("answer"), looks_at, again), form, by=by)
+    await do(request, job, Reopen(form.need("answer"), again, form.get("extra")), form, by=by)
     return RedirectResponse(f"/jobs/{job}/now", status_code=303)
 
 

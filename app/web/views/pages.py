@@ -304,6 +304,7 @@ class ReopenPage:
     pictures: tuple[Picture, ...]
     stopped: str
     reason: str
+    bare: bool
     due: str
     begun: str
     at_rest: bool
@@ -325,6 +326,7 @@ def reopen_page(job: str, state: JobState, session: Session, remaining: dict[str
         pictures=pictures(state, ()),
         stopped=f"{stop.stamp.by.name}, {local_text(stop.stamp.at, zone)}" if stop else str(state.stage),
         reason=(stop.text or stop.reason or "no reason given yet") if stop else (state.returned or ""),
+        bare=stop is not None and not stop.reason,
         due=due.text if due else "no step is due",
         begun=f"begun by {begun.by.name}, {local_text(begun.at, zone)}, not done" if begun else "not begun",
         at_rest=bool(model and rests(model)),
