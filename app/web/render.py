@@ -64,3 +64,8 @@ def piece(request: Request, template: str, **context: Any) -> str:
 def wants_part(request: Request) -> bool:
     """Whether htmx asks for the piece of the page that changes."""
     return request.headers.get("hx-request") == "true"
+
+
+def from_cover(request: Request) -> bool:
+    """Whether the script of the covered screen asks; it shows the sentence of a refusal, and nothing else of it."""
+    return request.headers.get("x-changeout") == "cover"
