@@ -66,6 +66,6 @@ def wants_part(request: Request) -> bool:
     return request.headers.get("hx-request") == "true"
 
 
-def from_cover(request: Request) -> bool:
-    """Whether the script of the covered screen asks; it shows the sentence of a refusal, and nothing else of it."""
-    return request.headers.get("x-changeout") == "cover"
+def wants_sentence(request: Request) -> bool:
+    """Whether a script asks that shows the sentence of a refusal and nothing else: at the cover, and for STOP."""
+    return request.headers.get("x-changeout") == "sentence"

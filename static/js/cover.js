@@ -14,7 +14,8 @@ const stop = document.querySelector("[data-cover-stop]");
 const others = new BroadcastChannel("changeout-touch");
 const title = document.title;
 const greeting = told?.textContent;
-const headers = { "X-Changeout": "cover" }; // such a request is answered by a status and a sentence, not by a redirect
+const PATIENCE_MS = 8_000;
+const headers = { "X-Changeout": "sentence" }; // answered by a status and a sentence, not by a redirect
 let touched = Date.now();
 let toldServer = Date.now();
 let left;
@@ -120,7 +121,8 @@ async function stopWork() {
 }
 
 function send(address, body) {
-  return fetch(address, { method: "POST", body, redirect: "manual", headers }).catch(() => null);
+  const signal = AbortSignal.timeout(PATIENCE_MS);
+  return fetch(address, { method: "POST", body, redirect: "manual", headers, signal }).catch(() => null);
 }
 
 async function sentence(answer) {

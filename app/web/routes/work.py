@@ -30,7 +30,7 @@ from app.services.jobs import Asked
 from app.web.awaiting import around_for, done, state_of
 from app.web.context import WORKER_COOKIE, Site, asked_by, session_of, site_of, worker_chosen
 from app.web.forms import Posted, posted
-from app.web.render import from_cover, html, wants_part
+from app.web.render import html, wants_part, wants_sentence
 from app.web.routes.cover import locked_address
 from app.web.signing import signer
 from app.web.views.pages import overview, read_ahead, reopen_page
@@ -197,7 +197,7 @@ async def stop(request: Request, job: str) -> Response:
     """Stop the job: one tap, by anyone, the reason afterwards; also from a covered screen, which stays covered."""
     form = await posted(request)
     state = await do(request, job, StopWork(), form)
-    if from_cover(request):
+    if wants_sentence(request):
         return Response(status_code=204)
     if session_of(request).locked:
         return RedirectResponse(locked_address(f"/jobs/{job}/now", stopped=True), status_code=303)
