@@ -232,7 +232,12 @@ def test_row_16_after_the_handover_the_outgoing_persons_save_is_refused(desk: De
     early = sign(desk, job, comes, comes)
     look_at_everything(desk, comes, job)
     wrong = desk.post(comes, f"/jobs/{job}/handover-signature", person=leaves.id, secret="not the one at all")
-    first, second = sign(desk, job, comes, leaves), sign(desk, job, comes, comes)
+    desk.clients.clear()  # nobody has signed in these sessions yet
+    unnamed = sign(desk, job, comes, leaves, person="")
+    first = sign(desk, job, comes, leaves)
+    own = desk.get(comes, f"/jobs/{job}/now").text
+    theirs, alone = sign(desk, job, comes, comes, person=leaves.id), sign(desk, job, comes, comes, person="")
+    second = sign(desk, job, comes, comes)
     save = desk.post(leaves, f"/jobs/{job}/marks", step=due.id, act="begin")
     other = desk.post(comes, f"/jobs/{job}/marks", step=due.id, act="begin")
 
@@ -240,6 +245,8 @@ def test_row_16_after_the_handover_the_outgoing_persons_save_is_refused(desk: De
     assert "Not seen yet: the notes of the brief" in lacking.text
     assert [begun.status_code, by_leaver.status_code, early.status_code] == [303, 409, 409]
     assert wrong.status_code == 403
+    assert [unnamed.status_code, theirs.status_code, alone.status_code] == [403, 403, 403]
+    assert "Asked with the first signature" in own
     assert [first.status_code, second.status_code] == [303, 303]
     assert save.status_code == 409
     assert f"{leaves.name} handed this job over" in save.text
@@ -252,9 +259,10 @@ def test_row_16_after_the_handover_the_outgoing_persons_save_is_refused(desk: De
         assert meaning in report
 
 
-def sign(desk: Desk, job: str, at: Who, signer: Who) -> Response:
-    """Sign the hand-over at somebody's tablet with the signer's own secret."""
-    return desk.post(at, f"/jobs/{job}/handover-signature", person=signer.id, secret=SECRETS[signer.name])
+def sign(desk: Desk, job: str, at: Who, signer: Who, **changed: str) -> Response:
+    """Sign the hand-over at somebody's tablet with the signer's own id and secret."""
+    fields = {"person": signer.id, "secret": SECRETS[signer.name], **changed}
+    return desk.post(at, f"/jobs/{job}/handover-signature", **fields)
 
 
 @pytest.mark.parametrize("tag", ["EF-03", "EF-11"])
@@ -297,6 +305,8 @@ def from_paper(desk: Desk, job: str, writer: Who, second: Who, hand: Who, clock:
     }  # fmt: skip
     if due.marks == 2:
         fields["began"] = f"{then:%H:%M}"
+    if "secret" in more:
+        fields["person"] = writer.id
     fields |= more
     files = {} if fields.pop("no_photo", "") else {"photo": ("page.png", photo(), "image/png")}
     return desk.client(writer).post(f"/jobs/{job}/blanks/1/entry", data=fields, files=files)
@@ -317,6 +327,7 @@ def test_row_31_print_mid_job_finish_on_paper_enter_and_reconcile(desk: Desk, cl
 
     sheets = pikepdf.open(io.BytesIO(blank)).pages
     told = text_of(blank)
+    unnamed = from_paper(desk, job, officer, hands, officer, clock, secret=SECRETS[officer.name], person="")
     no_photo = from_paper(desk, job, officer, hands, officer, clock, secret=SECRETS[officer.name], no_photo="yes")
     by_hand = from_paper(desk, job, hands, eyes, officer, clock, secret=SECRETS[hands.name])
     released = from_paper(desk, job, officer, hands, officer, clock, secret=SECRETS[officer.name])
@@ -331,6 +342,8 @@ def test_row_31_print_mid_job_finish_on_paper_enter_and_reconcile(desk: Desk, cl
     assert len(sheets) > 1
     assert told.count(f"Controlled blank {serial}".upper()) == len(sheets) or told.count(serial) >= len(sheets)
     assert re.search(rf"1 of {len(sheets)}\b", told)
+    assert unnamed.status_code == 403
+    assert "This is your first signature" in unnamed.text
     assert no_photo.status_code == 422
     assert by_hand.status_code == 409
     assert released.status_code == 303

@@ -19,7 +19,7 @@ from app.web.entered import NOTHING, Refilled
 from app.web.forms import Posted, posted
 from app.web.render import html
 from app.web.routes.work import known, on_panel, show
-from app.web.signing import signer
+from app.web.signing import beside, signer
 from app.web.views.crew import SPOKEN_ALOUD, SPOKEN_SECRET
 from app.web.views.step import Refill
 from app.web.views.work import Notice
@@ -111,9 +111,7 @@ async def pause(request: Request, job: str) -> Response:
     await known(site_of(request), job)
     for name, secret in spoken.items():
         person = name.removeprefix(SPOKEN_SECRET)
-        by = await run_in_threadpool(
-            site_of(request).people.prove_to_sign, person, secret, tablet=session_of(request).tablet
-        )
+        by = await beside(request, person, secret)
         request.state.both = True  # the row names the person, and the secret is typed beside it
         await _spoke(request, job, ConfirmPause(step), f"{token}.{person}", form, by)
     if aloud:

@@ -6,15 +6,16 @@ from starlette.responses import RedirectResponse, Response
 
 from app.calc.errors import Invalid
 from app.domain.event_base import Who
-from app.domain.job import JobState, fold
+from app.domain.job import JobState, Stage, fold
 from app.domain.leaving import AnswerLooks, ReadNext, ReturnToWork, SignHandover, Suspend, TakeOver
 from app.records.moments import utc_text
 from app.web.context import Site, session_of, site_of
 from app.web.entered import NOTHING, Refilled, tried
-from app.web.forms import Posted, posted
+from app.web.forms import posted
 from app.web.handing import download, newest_head, note_export
 from app.web.render import html
 from app.web.routes.work import do, known, on_panel, show
+from app.web.signing import signer
 from app.web.views.leaving import handover_form, suspend_form
 from app.web.views.step import Refill
 from app.web.views.work import head_line, pictures
@@ -119,14 +120,11 @@ async def person_named(site: Site, person_id: str) -> Who:
 async def sign_handover(request: Request, job: str) -> Response:
     """Sign the hand-over, first the one who leaves, then the one who comes."""
     form = await posted(request)
-    by = await signer_of(request, form, form.need("person"), "secret")
+    state = await known(site_of(request), job)
+    under_way = state.leaving.handover if state.stage is Stage.HANDING_OVER else None
+    due = under_way.signer[1] if under_way else session_of(request).who  # where none is due, the rules say so
+    by = await signer(request, form, due.id)
     return await show(request, job, await do(request, job, SignHandover(), form, by=by))
-
-
-async def signer_of(request: Request, form: Posted, person: str, secret: str) -> Who:
-    """Return the person whose secret was entered for this; being signed in is not a signature."""
-    site, session = site_of(request), session_of(request)
-    return await run_in_threadpool(site.people.prove_to_sign, person, form.need(secret), tablet=session.tablet)
 
 
 @router.get("/sheet")

@@ -7,7 +7,6 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
 
 from app.calc.errors import Invalid
-from app.domain.event_base import Who
 from app.domain.job import JobState
 from app.domain.locks import (
     LockPoint,
@@ -28,6 +27,7 @@ from app.web.context import session_of, site_of
 from app.web.forms import Posted, posted
 from app.web.render import html
 from app.web.routes.work import do, known, on_panel, show
+from app.web.signing import beside, signer
 from app.web.views.locks import ROW, board_view, watch_view
 from app.web.views.step import Refill, new_token
 from app.web.views.work import head_line, work_view
@@ -157,18 +157,13 @@ async def removal(request: Request, job: str) -> Response:
         (form.get(f"attempt-{number}-at"), form.get(f"attempt-{number}-how")) for number in range(1, MOST_ATTEMPTS + 1)
     )
     try:
-        by = await _proved(request, session_of(request).who.id, form.need("secret"))
-        officer = await _proved(request, form.need("officer"), form.need("officer_secret"))
+        by = await signer(request, form, session_of(request).who.id)
+        officer = await beside(request, form.need("officer"), form.need("officer_secret"))
         command = RemoveOthersLock(form.need("lock"), officer, form.need("off_site"), attempts, form.need("telling"))
         await do(request, job, command, form, by=by)
     except (Refused, Invalid) as no:
         return await _board(request, job, str(no), _status(no), form)
     return RedirectResponse(f"/jobs/{job}/locks", status_code=303)
-
-
-async def _proved(request: Request, person: str, secret: str) -> Who:
-    site = site_of(request)
-    return await run_in_threadpool(site.people.prove, person, secret, tablet=session_of(request).tablet)
 
 
 @notices.get("")

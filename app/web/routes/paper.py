@@ -15,8 +15,9 @@ from app.web.entered import NOTHING, Refilled, tried
 from app.web.forms import Posted, posted
 from app.web.handing import download, newest_head, note_export
 from app.web.render import html
-from app.web.routes.leaving import person_named, signer_of
+from app.web.routes.leaving import person_named
 from app.web.routes.work import do, known
+from app.web.signing import beside, signer
 from app.web.views.leaving import zone_of
 from app.web.views.paper import entry_page, paper_page
 from app.web.views.work import head_line
@@ -122,9 +123,9 @@ async def _transcribed(request: Request, job: str, number: int, form: Posted) ->
     state = await known(site, job)
     blank, step_id = _blank(state, number), form.need("step")
     step, zone = state.step(step_id), zone_of(state)
-    second = await signer_of(request, form, form.need("second"), "second_secret")
+    second = await beside(request, form.need("second"), form.need("second_secret"))
     hold = step is not None and step.kind is StepKind.HOLD
-    by = await signer_of(request, form, session.who.id, "secret") if hold else session.who
+    by = await signer(request, form, session.who.id) if hold else session.who
     began = form.get("began")
     command = Transcribe(
         step=step_id,

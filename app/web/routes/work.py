@@ -32,7 +32,7 @@ from app.web.context import WORKER_COOKIE, Site, asked_by, session_of, site_of, 
 from app.web.forms import Posted, posted
 from app.web.render import html, wants_part, wants_sentence
 from app.web.routes.cover import locked_address
-from app.web.signing import signer
+from app.web.signing import beside, signer
 from app.web.views.pages import overview, read_ahead, reopen_page
 from app.web.views.step import SIGNER, Refill, new_token, result_words
 from app.web.views.work import Notice, work_view
@@ -79,9 +79,7 @@ async def _second(request: Request, form: Posted) -> Who | None:
     person = form.get("second")
     if not person:
         return None
-    session = session_of(request)
-    secret = form.need("second_secret")
-    return await run_in_threadpool(site_of(request).people.prove_to_sign, person, secret, tablet=session.tablet)
+    return await beside(request, person, form.need("second_secret"))
 
 
 @router.get("/now")
