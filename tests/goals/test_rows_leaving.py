@@ -369,3 +369,25 @@ def check_labels(desk: Desk, job: str, officer: Who, serial: str) -> None:
     assert f"transcribed from paper {serial}" in text_of(printed)
     verdict = verify_record(record_in(printed), signature=None, photo=desk.running.site.photos.read)
     assert [check.faults for check in verdict.checks if check.faults] == []
+
+
+def test_row_31_the_form_asks_all_that_the_due_step_asks(desk: Desk, clock: Clock) -> None:
+    """A label that is read before anybody acts has its field beside the rest; rows of locks are entered as rows."""
+    job, hands, eyes = desk.open_job(), desk.named("technician"), desk.named("technician", 1)
+    due = desk.work_until(job, "Stop fan").due
+    assert due is not None
+    desk.post(hands, f"/jobs/{job}/blanks")
+    clock.now += timedelta(minutes=20)
+    desk.clients.clear()  # sessions have locked meanwhile
+
+    page = desk.get(hands, f"/jobs/{job}/blanks/1/entry").text
+    entered = from_paper(desk, job, hands, eyes, hands, clock, **{"a.label": due.asks[0].ask.expects or ""})
+    desk.work_until(job, "Apply a lock")
+    rows = desk.get(hands, f"/jobs/{job}/blanks/1/entry").text
+
+    assert [item.ask.kind for item in due.asks] == ["tag"]
+    assert 'name="a.label"' in page
+    assert "Begun at" in page
+    assert entered.status_code == 303, entered.text
+    assert "This step is done row by row" in rows
+    assert "Enter it from paper" not in rows
