@@ -305,6 +305,22 @@ def test_marks_wait_for_their_maker(site: tuple[str, Running], tablet_for: Calla
     assert {event.by.name for event in fresh} == {HANDS}
 
 
+def test_the_next_person_does_not_find_the_last_ones_pages(
+    site: tuple[str, Running], tablet_for: Callable[[str], Tablet]
+) -> None:
+    """Somebody signs in over somebody else, without a sign-out: out of reach, the page of the former is not shown."""
+    staged, tablet = carried(site, tablet_for, "Twist the bag into")
+    tablet.sign_in(EYES)
+    tablet.page.context.set_offline(True)
+
+    tablet.page.goto(f"{site[0]}/jobs/{staged.job}/now")
+    told = tablet.page.locator("body").inner_text()
+    tablet.page.context.set_offline(False)
+
+    assert "The server is out of reach" in told
+    assert HANDS not in told
+
+
 def test_a_photo_taken_out_of_reach_goes_on_where_it_was_cut(
     site: tuple[str, Running], tablet_for: Callable[[str], Tablet]
 ) -> None:
