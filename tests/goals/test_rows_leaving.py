@@ -338,6 +338,9 @@ def test_row_31_print_mid_job_finish_on_paper_enter_and_reconcile(desk: Desk, cl
         entered = from_paper(desk, job, writer, eyes, hand, clock)
         assert entered.status_code == 303, entered.text
         assert entered.headers["location"] == f"/jobs/{job}/blanks/1/entry?entered"
+        after = desk.client(writer).get(entered.headers["location"], follow_redirects=True)
+        assert (after.status_code, "Not carried out" in after.text) == (200, False)
+        assert re.search(r"told-good.*The (last step|step before) is entered from paper\.", after.text)
 
     assert len(sheets) > 1
     assert told.count(f"Controlled blank {serial}".upper()) == len(sheets) or told.count(serial) >= len(sheets)

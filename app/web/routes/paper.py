@@ -5,7 +5,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
 
 from app.calc.errors import Invalid
-from app.domain.job import JobState, fold
+from app.domain.job import JobState, Stage, fold
 from app.domain.paper import Blank, BlankPrinted, PrintBlank, ReconcileBlank, Transcribe
 from app.domain.procedure import StepKind
 from app.records.moments import typed_instant, utc_text
@@ -27,15 +27,16 @@ router = APIRouter(prefix="/jobs/{job}")
 
 @router.get("/paper")
 async def paper(request: Request, job: str) -> Response:
-    """Show the blanks of a job."""
-    return _paper(request, job, await known(site_of(request), job), NOTHING)
+    """Show the blanks of a job; `entered`: and that the last step came from one of them."""
+    state = await known(site_of(request), job)
+    return _paper(request, job, state, NOTHING, entered="entered" in request.query_params and state.due is None)
 
 
-def _paper(request: Request, job: str, state: JobState, refilled: Refilled) -> Response:
+def _paper(request: Request, job: str, state: JobState, refilled: Refilled, *, entered: bool = False) -> Response:
     head = head_line(job, state, session_of(request))
     return html(
         request, "paper.html", refilled.status, head=head, page={"head": head}, paper=paper_page(state),
-        refilled=refilled,
+        refilled=refilled, entered=entered,
     )  # fmt: skip
 
 
@@ -77,11 +78,14 @@ def _printed(request: Request, job: str, number: int) -> bytes:
 
 @router.get("/blanks/{number}/entry")
 async def entry(request: Request, job: str, number: int) -> Response:
-    """Ask for what stands on paper for the step that is due."""
-    return await _entry(request, job, number, NOTHING)
+    """Ask for what stands on paper for the step that is due; `entered`: and say that the one before is entered."""
+    entered = "entered" in request.query_params
+    if entered and (await known(site_of(request), job)).due is None:
+        return RedirectResponse(f"/jobs/{job}/paper?entered", status_code=303)
+    return await _entry(request, job, number, NOTHING, entered=entered)
 
 
-async def _entry(request: Request, job: str, number: int, refilled: Refilled) -> Response:
+async def _entry(request: Request, job: str, number: int, refilled: Refilled, *, entered: bool = False) -> Response:
     site, session = site_of(request), session_of(request)
     state = await known(site, job)
     around = await around_for(site, state)
@@ -94,8 +98,9 @@ async def _entry(request: Request, job: str, number: int, refilled: Refilled) ->
         raise Invalid("No step is due, so nothing is left to be entered from paper. Account for the blank.")
     head = head_line(job, state, session)
     return html(
-        request, "paper_entry.html", refilled.status, head=head, page={"head": head}, entry=page, refilled=refilled
-    )
+        request, "paper_entry.html", refilled.status, head=head, page={"head": head}, entry=page, refilled=refilled,
+        entered=entered, stopped=state.stage is Stage.STOPPED,
+    )  # fmt: skip
 
 
 def _blank(state: JobState, number: int) -> Blank:
