@@ -9,6 +9,7 @@ from app.domain.event_base import Who
 from app.domain.job import JobState, Stage, fold
 from app.domain.leaving import AnswerLooks, ReadNext, ReturnToWork, SignHandover, Suspend, TakeOver
 from app.records.moments import utc_text
+from app.records.veil import veiled
 from app.web.context import Site, session_of, site_of
 from app.web.entered import NOTHING, Refilled, tried
 from app.web.forms import posted
@@ -149,7 +150,7 @@ def _sheet(request: Request, job: str) -> tuple[JobState, dict[str, object]]:
 
     site, head = site_of(request), newest_head(request, job)
     state = fold(site.jobs.events(job)[: head.size])
-    return state, sheet_of(state, root=head.root.hex(), made_at=utc_text(site.clock()))
+    return state, sheet_of(veiled(state, on_paper=True), root=head.root.hex(), made_at=utc_text(site.clock()))
 
 
 def _printed(request: Request, job: str) -> bytes:
