@@ -6,14 +6,15 @@ from starlette.responses import RedirectResponse, Response
 
 from app.calc.errors import Invalid
 from app.domain.event_base import Who
-from app.domain.job import JobState, Stage, fold
+from app.domain.job import JobState, Stage
 from app.domain.leaving import AnswerLooks, ReadNext, ReturnToWork, SignHandover, Suspend, TakeOver
+from app.ledger.heads import Head
 from app.records.moments import utc_text
 from app.records.veil import veiled
 from app.web.context import Site, session_of, site_of
 from app.web.entered import NOTHING, Refilled, tried
 from app.web.forms import posted
-from app.web.handing import download, newest_head, note_export
+from app.web.handing import as_headed, download, note_export
 from app.web.render import html
 from app.web.routes.work import do, known, on_panel, show
 from app.web.signing import signer
@@ -131,7 +132,7 @@ async def sign_handover(request: Request, job: str) -> Response:
 @router.get("/sheet")
 async def sheet(request: Request, job: str) -> Response:
     """Show the sheet to hand over, to print from the browser."""
-    state, value = await run_in_threadpool(_sheet, request, job)
+    _, state, value = await run_in_threadpool(_sheet, request, job)
     head = head_line(job, state, session_of(request))
     return html(
         request, "handover_sheet.html", head=head, sheet=value, pictures=pictures(state, ()), page={"head": head}
@@ -145,18 +146,18 @@ async def sheet_pdf(request: Request, job: str) -> Response:
     return download(data, "application/pdf", f"{job}-hand-over.pdf")
 
 
-def _sheet(request: Request, job: str) -> tuple[JobState, dict[str, object]]:
+def _sheet(request: Request, job: str) -> tuple[Head, JobState, dict[str, object]]:
     from app.records.handover_sheet import sheet_of
 
-    site, head = site_of(request), newest_head(request, job)
-    state = fold(site.jobs.events(job)[: head.size])
-    return state, sheet_of(veiled(state, on_paper=True), root=head.root.hex(), made_at=utc_text(site.clock()))
+    head, state, _ = as_headed(request, job)
+    made_at = utc_text(site_of(request).clock())
+    return head, state, sheet_of(veiled(state, on_paper=True), root=head.root.hex(), made_at=made_at)
 
 
 def _printed(request: Request, job: str) -> bytes:
     from app.records.handover_sheet import drawings_of
 
-    state, value = _sheet(request, job)
+    head, state, value = _sheet(request, job)
     printed = site_of(request).print_handover(value, drawings_of(state), utc_text(site_of(request).clock()))
-    note_export(request, job, newest_head(request, job))
+    note_export(request, job, head)
     return printed

@@ -14,7 +14,7 @@ from app.web.awaiting import around_for
 from app.web.context import session_of, site_of
 from app.web.entered import NOTHING, Refilled, tried
 from app.web.forms import Posted, posted
-from app.web.handing import download, newest_head, note_export
+from app.web.handing import download, note_export
 from app.web.render import html
 from app.web.routes.leaving import person_named
 from app.web.routes.work import do, known
@@ -73,7 +73,7 @@ def _printed(request: Request, job: str, number: int) -> bytes:
     head = site.jobs.head_at(job, event.seq + 1)
     value = blank_of(veiled(fold(events[: event.seq + 1]), on_paper=True), event, root=head.root.hex())
     data = site.print_blank(value, utc_text(site.clock()))
-    note_export(request, job, newest_head(request, job))
+    note_export(request, job, head)
     return data
 
 
