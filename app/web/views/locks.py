@@ -50,7 +50,6 @@ class LocksView:
     step: str
     point: str
     tag: str
-    safe: str
     options: tuple[str, ...]
     asks_lock: bool
     asks_words: str
@@ -85,7 +84,6 @@ class BoardView:
     may_lead: bool
     officers: tuple[tuple[str, str], ...]
     not_these: tuple[str, ...]
-    token: str
     tokens: tuple[str, str, str]
 
 
@@ -111,7 +109,7 @@ def rows_view(state: JobState, session: Session, refill: Refill | None) -> Locks
     told = "" if chosen or not left else "The locks that are left are taken off by those who put them on, signed in."
     return LocksView(
         heading=due.text, told=told, rows=rows, act=act, button=_button(act, chosen, left), step=due.id,
-        point=chosen.id if chosen else "", tag=chosen.tag if chosen else "", safe=chosen.safe if chosen else "",
+        point=chosen.id if chosen else "", tag=chosen.tag if chosen else "",
         options=(chosen.safe, OTHERWISE) if chosen and act == "on" else (), asks_lock=act == "on", asks_words="",
         may_give_up=False, token=new_token(), other_token=new_token(), typed=typed,
     )  # fmt: skip
@@ -163,7 +161,7 @@ def _trial(state: JobState, points: tuple[IsolationPoint, ...], typed: Mapping[s
         told=f"{owner}{stroke.tag} is being moved for a trial; the isolation is verified anew after it.",
         rows=tuple(_row(state, item, chosen=item is point, left=False) for item in points),
         act=str(stroke.part), button=button.format(tag=stroke.tag), step="", point=point.id, tag=point.tag,
-        safe=point.safe, options=(point.safe, OTHERWISE) if on else (), asks_lock=on, asks_words=words,
+        options=(point.safe, OTHERWISE) if on else (), asks_lock=on, asks_words=words,
         may_give_up=stroke.part is StrokePart.OFF, token=new_token(), other_token=new_token(), typed=typed,
     )  # fmt: skip
 
@@ -210,6 +208,5 @@ def board_view(state: JobState, session: Session, people: tuple[Person, ...], ev
         may_lead=lead,
         officers=tuple((person.id, person.name) for person in people if person.role is Role.SAFETY_OFFICER),
         not_these=(housing.neighbours if housing else None) or (),
-        token=new_token(),
         tokens=(new_token(), new_token(), new_token()),
     )  # fmt: skip

@@ -19,10 +19,8 @@ class BlankRow:
     serial: str
     printed: str
     first: str
-    steps: int
     state: str
     out: bool
-    used: bool
     token: str
 
 
@@ -82,10 +80,8 @@ def _row(state: JobState, number: int, blank: Blank) -> BlankRow:
         serial=blank.serial,
         printed=f"{local_text(blank.at, zone)} by {blank.by.name}",
         first=f"from step {place}, {blank.steps} steps",
-        steps=blank.steps,
         state=HOW_WORDS[blank.how] if blank.how else "out",
         out=blank.how is None,
-        used=blank.serial in state.paper.used,
         token=new_token(),
     )
 

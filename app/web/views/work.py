@@ -49,7 +49,6 @@ class HeadLine:
     place: str
     who: str
     role: str
-    tablet: str
     rehearsal: str
     may_stop: bool
     may_suspend: bool = False
@@ -87,7 +86,6 @@ class StoppedView:
 class EndView:
     """No step is due: the work is done, in review, returned or accepted."""
 
-    stage: str
     heading: str
     text: str
     may_submit: bool
@@ -140,7 +138,6 @@ def head_line(job: str, state: JobState, session: Session) -> HeadLine:
         place=f"step {number} of {len(state.steps)}",
         who=session.who.name,
         role=session.who.role.words,
-        tablet=session.tablet,
         rehearsal=REHEARSAL if opened and opened.rehearsal else "",
         may_stop=state.stage not in (Stage.STOPPED, Stage.ACCEPTED),
         may_suspend=state.stage is Stage.OPEN,
@@ -261,7 +258,6 @@ def _end(state: JobState, session: Session) -> EndView:
     heading, text = END_WORDS.get(state.stage, (str(state.stage), ""))
     role = session.who.role
     return EndView(
-        stage=str(state.stage),
         heading=heading,
         text=state.returned or text,
         may_submit=role is Role.LEAD and state.stage in (Stage.WORK_DONE, Stage.RETURNED) and not state.unanswered,
