@@ -173,7 +173,7 @@ def watch_view(state: JobState) -> WatchView | None:
     if opened is None or repeated is None or not stands_open(state.model):
         return None
     limit = repeated.limit
-    missed = f"{state.watch.missed} missed; {MOST_MISSED} stop the job" if state.watch.missed else ""
+    missed = f"{state.watch.missed} missed; {MOST_MISSED} stop the job (our figure)" if state.watch.missed else ""
     return WatchView(
         label=repeated.label,
         due=local_text(state.watch.due or "", opened.zone)[11:16],
