@@ -85,8 +85,8 @@ async def open_job(request: Request, tag: str) -> Response:
     people = await run_in_threadpool(site.people.everyone)
     if (others := await run_in_threadpool(_in_hand, site, tag)) and form.get("beside") != "on":
         raise Invalid(
-            f"Job {others[0]} on {tag} is not finished. Finish it first, or say on the planning page that this one is "
-            "opened beside it and why that is safe."
+            f"Job {others[0]} on {tag} is not finished. Finish it first, or tick on the planning page that you have "
+            "looked at it and open this one beside it all the same."
         )
     if strangers := {name.removeprefix("crew.") for name in form.fields if name.startswith("crew.")} - {
         person.id for person in people
