@@ -1,6 +1,6 @@
 """A refused form gives back what was typed on it, never the secret, and can be sent again once mended."""
 
-from app.domain.commands import Begin, StopWork
+from app.domain.commands import Begin, Finish, Late, StopWork
 from app.domain.crew import Acknowledge
 from app.services.rehearsal import commands_for
 from tests.web.desk import MOST_ENTRIES, SECRETS, Desk
@@ -99,3 +99,63 @@ def test_a_hold_says_who_may_not_release_it_and_why(desk: Desk) -> None:
     page = desk.get(lead, f"/jobs/{job}/now").text
 
     assert f"Not among them: {lead.name} has worked on this job" in page
+
+
+def test_a_refused_change_comes_back_with_every_word_and_limit(desk: Desk) -> None:
+    """A limit that is no number is mended where it was typed; the other words are still there."""
+    job, hands = desk.open_job(), desk.named("technician")
+    step = desk.work_until(job, "Twist the bag into").due
+    assert step is not None
+    typed = {"text": "Twist the bag twice.", "note": "By hand.", "reason": "the neck is short", "low.length": "wide"}
+
+    refused = desk.post(hands, f"/jobs/{job}/changes", step=step.id, **typed)
+
+    assert refused.status_code == 422
+    for held in ("Twist the bag twice.</textarea>", "By hand.</textarea>", 'value="the neck is short"', 'value="wide"'):
+        assert held in refused.text
+
+
+def test_a_refused_release_by_radio_comes_back_with_sender_and_tags(desk: Desk) -> None:
+    """The tag of a neighbour is refused; who spoke, and what was repeated, are still there."""
+    job, lead, sender = desk.open_job(), desk.named("lead"), desk.named("lead", 1)
+    step = desk.work_until(job, "Release the closing").due
+    assert step is not None
+
+    refused = desk.post(
+        lead, f"/jobs/{job}/radio", step=step.id, person=sender.id, housing="EF-04", port="P1", confirmed="yes"
+    )
+
+    assert refused.status_code == 409
+    for held in (f'<option value="{sender.id}" selected>', 'value="EF-04"', 'value="P1"', 'value="yes" checked'):
+        assert held in refused.text
+
+
+def test_a_refused_way_out_comes_back_with_its_reason(desk: Desk) -> None:
+    """A reason that is too long is given back whole, in a form that stands open."""
+    job, hands, lead = desk.open_job(), desk.named("technician"), desk.named("lead", 1)
+    desk.work_until(job, "Test the HEPA bank")
+    desk.answer(job, hands, downstream="0.9")
+    way = desk.go_on(job).way_out
+    assert way is not None
+    words = "The seal mark is uneven. " * 40
+
+    refused = desk.post(lead, f"/jobs/{job}/way-out", way_out=way.id, reason=words)
+
+    assert refused.status_code in {409, 422}
+    assert f'value="{words}"' in refused.text
+
+
+def test_a_refused_settlement_comes_back_with_what_was_seen(desk: Desk) -> None:
+    """What holds, which accounts are settled and why stay as they were chosen."""
+    job, hands, lead = desk.open_job(), desk.named("technician"), desk.named("lead", 1)
+    state = desk.work_until(job, "Twist the bag into")
+    assert state.due is not None
+    desk.do(job, Finish(state.due.id, {"length": "200"}), desk.named("technician", 1))
+    (account,) = desk.do(job, Late(Finish(state.due.id, {"length": "210"}), state.size), hands).contests
+    words = "Measured again: 200 mm. " * 40
+
+    refused = desk.post(lead, f"/jobs/{job}/contests", **{f"entry.{account.seq}": "on", "holds": "no", "reason": words})
+
+    assert refused.status_code in {409, 422}
+    assert f"{words}</textarea>" in refused.text
+    assert 'name="holds" value="no" checked' in refused.text

@@ -34,7 +34,7 @@ from app.web.render import html, wants_part, wants_sentence
 from app.web.routes.cover import locked_address
 from app.web.signing import beside, signer
 from app.web.views.pages import overview, read_ahead, reopen_page
-from app.web.views.step import SIGNER, Refill, new_token, result_words
+from app.web.views.step import SIGNER, WAY_OUT, Refill, new_token, result_words
 from app.web.views.work import Notice, work_view
 
 
@@ -177,6 +177,7 @@ def _told_of(state: JobState, step_id: str, before: Mark) -> Notice | None:
 async def way_out(request: Request, job: str) -> Response:
     """Put in the steps kept ready for a failed test, by a lead."""
     form = await posted(request)
+    request.state.refill = Refill(WAY_OUT, form.fields)
     state = await do(request, job, TakeWayOut(form.need("way_out"), form.need("reason")), form)
     return await show(request, job, state, Notice("good", "The steps are put in; the test is due again after them."))
 

@@ -12,7 +12,7 @@ from app.records.cautions import REHEARSAL
 from app.records.drawing import draw_port, picture_words
 from app.records.moments import local_text
 from app.services.ports import Session
-from app.web.views.contests import ContestsView, contests_view
+from app.web.views.contests import CONTESTS, ContestsView, contests_view
 from app.web.views.crew import BriefPanel, brief_panel
 from app.web.views.leaving import (
     LooksView,
@@ -183,9 +183,9 @@ def _panel_of(
         case Stage.HANDING_OVER:
             return Work(head, "signing", pictures(state, ()), notice, signing=signing_view(state))
         case Stage.CONTESTED:
-            return Work(
-                head, "contests", pictures(state, ()), notice, contests=contests_view(state, session, new_token())
-            )
+            typed = refill.answers if refill and refill.step == CONTESTS else {}
+            shown = contests_view(state, session, new_token(), typed)
+            return Work(head, "contests", pictures(state, ()), notice, contests=shown)
         case Stage.BRIEFING:
             return Work(head, "brief", pictures(state, ()), notice, brief=brief_panel(state))
         case Stage.OPEN if shows_rows(state):
