@@ -159,3 +159,32 @@ def test_a_refused_settlement_comes_back_with_what_was_seen(desk: Desk) -> None:
     assert refused.status_code in {409, 422}
     assert f"{words}</textarea>" in refused.text
     assert 'name="holds" value="no" checked' in refused.text
+
+
+def test_refused_forms_of_the_site_come_back_with_what_was_typed(desk: Desk) -> None:
+    """Settings, access, people, procedures and the plan of a job show the sentence and the form as it was sent."""
+    lead, admin, hands = desk.named("lead"), desk.named("administrator"), desk.named("technician")
+    desk.open_job()
+    desk.stranger().post("/signin", data={"person": hands.id, "secret": "not the one", "tablet": "tablet 9"})
+    odd = "glare\u202e"
+    sent = {
+        "value": desk.post(lead, "/site", setting="idle_lock_min", value="99", reason="thick gloves"),
+        "remark": desk.post(lead, "/access", remark="two have left", secret="not the one"),
+        "wait": desk.post(lead, f"/people/{hands.id}/wait", reason=odd, whose=hands.id),
+        "add": desk.post(admin, "/people", name=odd, role="technician"),
+        "role": desk.post(admin, "/people/role", person=hands.id, role="lead", reason=odd),
+        "issue": desk.post(lead, "/procedures/issue", procedure="nothing", housing="EF-07", secret="not the one"),
+        "plan": desk.post(lead, "/plan/EF-03", procedure="change-out", **{f"crew.{hands.id}": "on", "depth.P1": "1"}),
+    }
+
+    held = {
+        "value": ('value="99"', 'value="thick gloves"'), "remark": ('value="two have left"',),
+        "wait": (f'value="{odd}"',), "add": (f'value="{odd}"', 'value="technician" checked'),
+        "role": (f'value="{odd}"', f'value="{hands.id}" selected', 'value="lead" selected'),
+        "issue": ("<h1>Procedures</h1>",), "plan": (f'name="crew.{hands.id}" value="on" checked',),
+    }  # fmt: skip
+    for name, answer in sent.items():
+        assert 400 <= answer.status_code < 500, name
+        assert 'class="told told-refused"' in answer.text, name
+        assert "not the one" not in answer.text, name
+        assert [text for text in held[name] if text not in answer.text] == [], name
