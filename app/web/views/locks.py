@@ -15,6 +15,7 @@ from app.records.locks import lock_tables
 from app.records.moments import local_text
 from app.records.wording import limit_words
 from app.services.ports import Person, Session
+from app.web.views.crew import must_be_briefed
 from app.web.views.step import Refill, new_token
 
 ROW = "row"
@@ -40,6 +41,7 @@ class LocksView:
 
     act: on, off or the part of a trial; point, tag: what the form is for, empty if there is nothing to record here.
     options: positions to choose from, the safe one first.  typed: what was typed before a refusal.
+    brief_first: whoever is signed in has to be briefed before recording anything.
     """
 
     heading: str
@@ -54,6 +56,7 @@ class LocksView:
     asks_lock: bool
     asks_words: str
     may_give_up: bool
+    brief_first: bool
     token: str
     other_token: str
     typed: Mapping[str, str] = field(default_factory=dict)
@@ -111,7 +114,8 @@ def rows_view(state: JobState, session: Session, refill: Refill | None) -> Locks
         heading=due.text, told=told, rows=rows, act=act, button=_button(act, chosen, left), step=due.id,
         point=chosen.id if chosen else "", tag=chosen.tag if chosen else "",
         options=(chosen.safe, OTHERWISE) if chosen and act == "on" else (), asks_lock=act == "on", asks_words="",
-        may_give_up=False, token=new_token(), other_token=new_token(), typed=typed,
+        may_give_up=False, brief_first=must_be_briefed(state, session), token=new_token(), other_token=new_token(),
+        typed=typed,
     )  # fmt: skip
 
 
@@ -162,7 +166,8 @@ def _trial(state: JobState, points: tuple[IsolationPoint, ...], typed: Mapping[s
         rows=tuple(_row(state, item, chosen=item is point, left=False) for item in points),
         act=str(stroke.part), button=button.format(tag=stroke.tag), step="", point=point.id, tag=point.tag,
         options=(point.safe, OTHERWISE) if on else (), asks_lock=on, asks_words=words,
-        may_give_up=stroke.part is StrokePart.OFF, token=new_token(), other_token=new_token(), typed=typed,
+        may_give_up=stroke.part is StrokePart.OFF, brief_first=False, token=new_token(), other_token=new_token(),
+        typed=typed,
     )  # fmt: skip
 
 
