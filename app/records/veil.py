@@ -1,6 +1,7 @@
 """What is not shown while somebody verifies it unseen: the answers that the verification which is due states anew.
 
-The veil hides nothing from the record; it lies over pages only for as long as the verification is due.
+The veil hides nothing from the record; it lies over pages only for as long as the verification is due.  Paper stays in
+the hand of whoever verifies later, so on it the veil lies over what any step to come states anew, whatever the stage.
 """
 
 from collections.abc import Iterable
@@ -9,6 +10,7 @@ from dataclasses import replace
 from app.domain.event_base import Evidence
 from app.domain.events import AnswerCorrected, Event, StepDone
 from app.domain.job import JobState, Stage
+from app.domain.steps import Step
 
 UNSEEN = "not shown before it is verified"
 
@@ -18,19 +20,25 @@ def unseen(state: JobState) -> frozenset[tuple[str, str]]:
     due = state.due
     if due is None or state.stage is not Stage.OPEN:
         return frozenset()
-    return frozenset((item.same_as.step, item.same_as.ask) for item in due.asks if item.same_as is not None)
+    return _stated_anew((due,))
 
 
-def veiled(state: JobState) -> JobState:
-    """Return the state as pages may show it now."""
+def _stated_anew(steps: Iterable[Step]) -> frozenset[tuple[str, str]]:
+    asked = (item.same_as for step in steps for item in step.asks)
+    return frozenset((same.step, same.ask) for same in asked if same is not None)
+
+
+def veiled(state: JobState, *, on_paper: bool = False) -> JobState:
+    """Return the state as pages may show it now, or as it may be printed."""
+    hidden = _stated_anew(state.steps[state.place :]) if on_paper else unseen(state)
     marks = dict(state.marks)
-    for step, ask in unseen(state):
+    for step, ask in hidden:
         mark = state.mark(step)
         corrections = tuple(
             replace(item, was=UNSEEN, now=UNSEEN) if item.ask == ask else item for item in mark.corrections
         )
         marks[step] = replace(mark, evidence=_without(mark.evidence, {ask}), earlier=(), corrections=corrections)
-    return replace(state, marks=marks) if unseen(state) else state
+    return replace(state, marks=marks) if hidden else state
 
 
 def veiled_events(state: JobState, events: Iterable[Event]) -> tuple[Event, ...]:

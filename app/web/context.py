@@ -54,7 +54,6 @@ class Site:
     trust: Trust | None = None
     names: frozenset[str] = frozenset()
     line: str = ""
-    demo_people: tuple[tuple[str, str, str], ...] = ()
 
     @property
     def notices(self) -> tuple[str, ...]:

@@ -1,4 +1,4 @@
-"""An entry into a register, carried out or refused with a sentence that goes back onto the same page."""
+"""What a form asks, carried out or refused with a sentence that goes back onto the same page with what was typed."""
 
 import asyncio
 from collections.abc import Awaitable, Callable
@@ -8,7 +8,6 @@ from dataclasses import dataclass, field
 from starlette.concurrency import run_in_threadpool
 
 from app.calc.errors import Invalid, OutOfRange
-from app.domain.job import JobState
 from app.domain.refused import Refused
 from app.domain.site import SiteState
 from app.web.errors import status_of
@@ -39,18 +38,19 @@ NOTHING = Refilled()
 
 
 async def entered(make: "Callable[[], Future[SiteState]]", form: Posted) -> Refilled:
-    """Carry out one entry and return after its commit; a refusal comes back with what was typed."""
-    try:
+    """Carry out one entry into a register and return after its commit; a refusal comes back with what was typed."""
+
+    async def doing() -> None:
         await asyncio.wrap_future(await run_in_threadpool(make))
-    except (Invalid, OutOfRange) as refusal:
-        return Refilled(str(refusal), dict(form.fields))
-    return Refilled()
+
+    return await tried(doing, form)
 
 
-async def tried(doing: "Callable[[], Awaitable[JobState]]", form: Posted) -> Refilled:
-    """Carry out what a form of a job asks and return after its commit; a refusal comes back with what was typed."""
+async def tried(doing: "Callable[[], Awaitable[object]]", form: Posted) -> Refilled:
+    """Carry out what a form asks and return after its commit; a refusal comes back with what was typed, secrets not."""
     try:
         await doing()
     except (Invalid, OutOfRange, Refused) as refusal:
-        return Refilled(str(refusal), dict(form.fields), dict(form.answers), status_of(refusal))
+        fields = {name: text for name, text in form.fields.items() if "secret" not in name}
+        return Refilled(str(refusal), fields, dict(form.answers), status_of(refusal))
     return NOTHING

@@ -17,7 +17,7 @@ from app.domain.refused import Refused
 from app.web.awaiting import around_for, state_of
 from app.web.context import Site, site_of, worker_chosen
 from app.web.guard import BY_ITSELF, ChooseSecretFirst, ReadNoticeFirst, SignInFirst, UnlockFirst
-from app.web.render import html, wants_part
+from app.web.render import html, wants_part, wants_sentence
 from app.web.routes.cover import job_in, locked_address
 from app.web.views.step import Refill, new_token
 from app.web.views.work import Notice, work_view
@@ -31,6 +31,7 @@ TYPED = {
 }
 """What a person types on the forms that are not on the work panel."""
 LOCKED = 423
+NOBODY = "Nobody is signed in at this tablet any more, so NOTHING was recorded. Stop by voice, then sign in."
 FORBIDDEN = {"role", "secret", "waiting", "locked", "origin"}
 log = logging.getLogger("changeout")
 
@@ -50,6 +51,8 @@ def install(app: FastAPI) -> None:
 async def _sign_in(request: Request, _: Exception) -> Response:
     if wants_part(request):
         return Response(status_code=401, headers={"HX-Redirect": "/signin"})
+    if wants_sentence(request):
+        return PlainTextResponse(NOBODY, status_code=401)
     return RedirectResponse("/signin", status_code=303)
 
 
@@ -79,7 +82,7 @@ async def _read_notice(request: Request, _: Exception) -> Response:
 
 
 async def _told(request: Request, error: Exception) -> Response:
-    if request.headers.get("x-changeout") == "cover":
+    if wants_sentence(request):
         return PlainTextResponse(str(error), status_code=status_of(error))
     return await answer(request, status_of(error), str(error))
 

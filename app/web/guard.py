@@ -28,7 +28,8 @@ HEADERS = (
     (b"cross-origin-opener-policy", b"same-origin"),
 )
 UNSAFE = frozenset({"POST", "PUT", "PATCH", "DELETE"})
-CHANGE_SECRET_PATHS = frozenset({"/secret", "/signout", "/lock", "/locked", "/unlock", "/here"})
+COVER_PATHS = frozenset({"/lock", "/locked", "/unlock", "/here"})
+CHANGE_SECRET_PATHS = COVER_PATHS | {"/secret", "/signout"}
 WHILE_LOCKED = frozenset({
     ("POST", "/jobs/{job}/stop"), ("POST", "/jobs/{job}/kept"), ("GET", "/photos/{sha256}/held"),
     ("POST", "/photos/{sha256}/part"), ("GET", "/locked"), ("POST", "/lock"), ("POST", "/unlock"), ("POST", "/signout"),
@@ -39,8 +40,8 @@ BY_ITSELF = frozenset({
     ("POST", "/photos/{sha256}/part"), ("POST", "/lock"),
 })  # fmt: skip
 """What a tablet asks without anybody touching it; it keeps no session awake."""
-NOTICE_PATHS = frozenset({"/notices", "/signout", "/secret", "/jobs/{job}/stop", "/jobs/{job}/stop-reason"})
-"""What a notice never holds up: reading it, leaving, and stopping work."""
+NOTICE_PATHS = COVER_PATHS | {"/notices", "/signout", "/secret", "/jobs/{job}/stop", "/jobs/{job}/stop-reason"}
+"""What a notice never holds up: reading it, leaving, stopping work, and the cover of the screen."""
 
 
 class SignInFirst(Exception):  # noqa: N818  (named for what to do)

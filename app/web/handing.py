@@ -4,7 +4,8 @@ from fastapi import Request
 from starlette.responses import Response
 
 from app.calc.errors import Invalid
-from app.domain.job import JobState
+from app.domain.events import Event
+from app.domain.job import JobState, fold
 from app.domain.refused import Refused
 from app.domain.site import RecordExported
 from app.ledger.heads import Head
@@ -18,6 +19,16 @@ def newest_head(request: Request, job: str) -> Head:
     if head is None:
         raise Invalid("There is no such job. Go back to the list of housings and choose one.")
     return head
+
+
+def as_headed(request: Request, job: str) -> tuple[Head, JobState, tuple[Event, ...]]:
+    """Return the newest head of a job, with the state and the entries that it stands for: read once, so that they fit.
+
+    Raises Invalid if there is no such job.
+    """
+    head = newest_head(request, job)
+    events = site_of(request).jobs.events(job)[: head.size]
+    return head, fold(events), events
 
 
 def note_export(request: Request, job: str, head: Head) -> None:

@@ -64,3 +64,8 @@ def piece(request: Request, template: str, **context: Any) -> str:
 def wants_part(request: Request) -> bool:
     """Whether htmx asks for the piece of the page that changes."""
     return request.headers.get("hx-request") == "true"
+
+
+def wants_sentence(request: Request) -> bool:
+    """Whether a script asks that shows the sentence of a refusal and nothing else: at the cover, and for STOP."""
+    return request.headers.get("x-changeout") == "sentence"

@@ -13,6 +13,9 @@ const told = document.querySelector("[data-cover-told]");
 const stop = document.querySelector("[data-cover-stop]");
 const others = new BroadcastChannel("changeout-touch");
 const title = document.title;
+const greeting = told?.textContent;
+const PATIENCE_MS = 8_000;
+const headers = { "X-Changeout": "sentence" }; // answered by a status and a sentence, not by a redirect
 let touched = Date.now();
 let toldServer = Date.now();
 let left;
@@ -68,6 +71,7 @@ function cover(tellServer) {
   if (screen.open) return;
   soon.hidden = true;
   left = document.activeElement;
+  say(greeting);
   stop.hidden = !stopForm();
   document.title = "Covered";
   document.body.classList.add("is-covered");
@@ -81,13 +85,11 @@ async function uncover(event) {
   const field = screen.querySelector("input");
   const body = new URLSearchParams({ secret: field.value, quietly: "yes", person });
   field.value = "";
-  const answer = await fetch("/unlock", {
-    method: "POST", body, redirect: "manual", headers: { "X-Changeout": "cover" },
-  }).catch(() => null);
+  const answer = await send("/unlock", body);
   if (!answer) return say("The server is out of reach, and only it can tell whether a secret is right. STOP WORK works.");
-  if (answer.type === "opaqueredirect") return location.assign("/signin");
+  if (answer.status === 401) return location.assign("/signin");
   if (answer.status === 409) return location.assign("/");
-  if (!answer.ok) return say(await answer.text());
+  if (!answer.ok) return say(await sentence(answer));
   if (screen.dataset.stopped) return location.reload();
   lift();
 }
@@ -109,12 +111,23 @@ async function stopWork() {
   const form = stopForm();
   form.querySelector("[name=device_at]").value = new Date().toISOString();
   const body = new URLSearchParams(new FormData(form));
-  const answer = await fetch(form.action, { method: "POST", body, redirect: "manual" }).catch(() => null);
+  const answer = await send(form.action, body);
+  if (answer && answer.status !== 204) return say(await sentence(answer)); // the button stays: nothing was stopped
   stop.hidden = true;
   screen.dataset.stopped = "yes";
-  if (answer && (answer.ok || answer.type === "opaqueredirect")) return say("The job is STOPPED. Give the reason after signing in.");
+  if (answer) return say("The job is STOPPED. Give the reason after signing in.");
   form.requestSubmit(); // kept on the tablet, if it can keep anything
   say("STOPPED on this tablet; the server does not know it yet. Tell everybody at the housing by voice.");
+}
+
+function send(address, body) {
+  const signal = AbortSignal.timeout(PATIENCE_MS);
+  return fetch(address, { method: "POST", body, redirect: "manual", headers, signal }).catch(() => null);
+}
+
+async function sentence(answer) {
+  if (answer.headers.get("content-type")?.startsWith("text/plain")) return answer.text();
+  return "The server did NOT do it and cannot say why. Stop by voice; then uncover the screen and look.";
 }
 
 function say(text) {

@@ -6,6 +6,7 @@ const PAGES = "changeout-pages";
 const FILES = "changeout-files";
 const PATIENCE_MS = 4_000;
 const TAKEN_AWAY = /\.(zip|pdf|json)$/; // made on request, which may take longer than a page is waited for
+const SWITCH = /^\/sign(in|out)$/; // the next person must not find the last one's pages
 const JOB = /^\/jobs\/[^/]+\/now$/;
 
 self.addEventListener("install", () => self.skipWaiting());
@@ -15,7 +16,7 @@ self.addEventListener("fetch", (event) => {
   const { request } = event;
   const address = new URL(request.url);
   if (address.origin !== self.location.origin) return;
-  if (request.method === "POST" && address.pathname === "/signout") event.waitUntil(caches.delete(PAGES));
+  if (request.method === "POST" && SWITCH.test(address.pathname)) event.waitUntil(caches.delete(PAGES));
   if (request.method !== "GET") return;
   if (address.pathname.startsWith("/static/")) {
     event.respondWith(file(request));

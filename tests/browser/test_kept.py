@@ -168,6 +168,47 @@ def test_stop_works_out_of_reach(site: tuple[str, Running], tablet_for: Callable
     assert state(site, staged).stage is Stage.STOPPED
 
 
+@pytest.mark.parametrize("page", ["suspend", "handover", "log"])
+@pytest.mark.parametrize("offline", [True, False])
+def test_stop_is_kept_on_every_page_of_a_job(
+    site: tuple[str, Running], tablet_for: Callable[[str], Tablet], page: str, offline: bool
+) -> None:
+    """Off the step screen, too, STOP stands on the tablet when no answer comes, and on the server afterwards."""
+    staged, tablet = carried(site, tablet_for, "Twist the bag into")
+    tablet.go(f"/jobs/{staged.job}/{page}")
+    tablet.page.wait_for_load_state("networkidle")
+    if offline:
+        tablet.page.context.set_offline(True)
+    else:
+        for address in ("**/stop", "**/kept"):
+            tablet.page.context.route(address, lambda route: route.abort())
+
+    tablet.page.get_by_role("button", name="STOP WORK").click()
+    tablet.page.wait_for_selector("[data-kept]")
+    told, before = tablet.page.locator("[data-said]").inner_text(), state(site, staged).stage
+    tablet.page.context.set_offline(False)
+    tablet.page.context.unroute("**/kept")
+    arrived(tablet)
+
+    assert told.startswith("STOPPED on this tablet.")
+    assert (before, state(site, staged).stage) == (Stage.OPEN, Stage.STOPPED)
+    assert tablet.page.locator("[data-said]").inner_text().startswith("The server has the stop now.")
+
+
+@pytest.mark.parametrize("page", ["suspend", "log"])
+def test_a_stop_that_the_server_answers_shows_the_stopped_job(
+    site: tuple[str, Running], tablet_for: Callable[[str], Tablet], page: str
+) -> None:
+    """In reach the same button leads to the stop screen."""
+    staged, tablet = carried(site, tablet_for, "Twist the bag into")
+    tablet.go(f"/jobs/{staged.job}/{page}")
+    tablet.page.get_by_role("button", name="STOP WORK").click()
+    tablet.page.wait_for_url("**/now")
+
+    assert tablet.action.startswith(f"Stopped by {HANDS}")
+    assert state(site, staged).stage is Stage.STOPPED
+
+
 def test_an_answer_lost_on_its_way_back_makes_no_second_mark(
     site: tuple[str, Running], tablet_for: Callable[[str], Tablet]
 ) -> None:
@@ -264,6 +305,22 @@ def test_marks_wait_for_their_maker(site: tuple[str, Running], tablet_for: Calla
     fresh = site[1].site.jobs.events(staged.job)[begun:]
     assert fresh
     assert {event.by.name for event in fresh} == {HANDS}
+
+
+def test_the_next_person_does_not_find_the_last_ones_pages(
+    site: tuple[str, Running], tablet_for: Callable[[str], Tablet]
+) -> None:
+    """Somebody signs in over somebody else, without a sign-out: out of reach, the page of the former is not shown."""
+    staged, tablet = carried(site, tablet_for, "Twist the bag into")
+    tablet.sign_in(EYES)
+    tablet.page.context.set_offline(True)
+
+    tablet.page.goto(f"{site[0]}/jobs/{staged.job}/now")
+    told = tablet.page.locator("body").inner_text()
+    tablet.page.context.set_offline(False)
+
+    assert "The server is out of reach" in told
+    assert HANDS not in told
 
 
 def test_a_photo_taken_out_of_reach_goes_on_where_it_was_cut(

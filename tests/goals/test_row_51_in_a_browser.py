@@ -5,7 +5,8 @@ from pathlib import Path
 
 from playwright.sync_api import Browser, Page, expect
 
-from tests.browser.driver import HANDS, SECRETS, Tablet, served
+from app.domain.commands import Accept, OpenException, Submit
+from tests.browser.driver import HANDS, NIGHT_LEAD, OFFICER, SECRETS, Tablet, served
 from tests.browser.stage import Staged
 
 TYPED = "SN 4711-08"
@@ -106,3 +107,41 @@ def test_row_51_a_covered_screen_stays_so_out_of_reach_and_stops_in_one_tap(brow
 
     assert event.device is not None
     assert event.device.covered
+
+
+def test_row_51_a_covered_screen_claims_no_stop_that_was_not_written(browser: Browser, tmp_path: Path) -> None:
+    """Row 51: a session that is over and a record accepted meanwhile are said; the next cover begins anew."""
+    with served(tmp_path) as (address, running):
+        staged = Staged(running).do_until("no such step")
+        job, hands = staged.job, staged.who(HANDS)
+        context = browser.new_context(viewport={"width": 1280, "height": 800})
+        page = context.new_page()
+        page.clock.install()
+        tablet = Tablet(page, address)
+        tablet.sign_in(HANDS)
+        tablet.go(f"/jobs/{job}/now")
+        told, stop = page.locator("[data-cover-told]"), page.locator("[data-cover-stop]")
+        with page.expect_response(re.compile("/lock$")):
+            page.clock.fast_forward("05:01")
+        greeting = told.inner_text()
+
+        staged.do(Submit(), NIGHT_LEAD)
+        for item in staged.state.unread:
+            staged.do(OpenException(item.seq), OFFICER)
+        staged.do(Accept(), OFFICER)
+        stop.click()
+        expect(told).to_contain_text("The record has been accepted")
+        assert stop.is_visible()
+        uncover(page, SECRETS[HANDS])
+        expect(page.locator("[data-cover-screen]")).to_be_hidden()
+        with page.expect_response(re.compile("/lock$")):
+            page.clock.fast_forward("05:01")
+        assert told.inner_text() == greeting
+
+        running.site.sessions.end_all_of(hands.id)
+        stop.click()
+        expect(told).to_contain_text("NOTHING was recorded")
+        context.close()
+        stops = [event for event in running.site.jobs.events(job) if event.type == "job_stopped"]
+
+    assert not stops

@@ -94,7 +94,7 @@ def test_row_15_nobody_marks_before_the_brief_nor_without_the_qualification(desk
     for told in ("Worst that may happen", "Stop at once", "Cut the neck midway", "A bag is torn", "common practice"):
         assert told in shown
     assert acknowledge(desk, hands, job, words="ok").status_code == 409
-    assert acknowledge(desk, hands, job, secret="not the secret at all").status_code == 409
+    assert acknowledge(desk, hands, job, secret="not the secret at all").status_code == 403
     assert acknowledge(desk, hands, job).status_code == 303
     assert mark(desk, hands, job) == 409, "the other of the crew has not been briefed"
     desk.post(lead, "/qualifications", person=eyes.id, what="site induction", until="2026-03-01")

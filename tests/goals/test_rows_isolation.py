@@ -217,6 +217,37 @@ def test_row_26_somebody_elses_lock_needs_an_attempt_and_its_owner_is_told_first
         assert told in trail
 
 
+def test_row_38_a_removal_is_signed_like_all_else(desk: Desk) -> None:
+    """The lead's first signature asks the id; a one-time code of the safety officer's removes nobody's lock."""
+    job, _ = at(desk, "Read the pressure")
+    owner, officer = desk.named("technician"), desk.named("safety officer")
+    desk.post(owner, f"/jobs/{job}/own-locks", act="on", lock="P-7")
+
+    unnamed = remove(desk, job, person="")
+    code = desk.running.people.reset(officer.id, by=desk.named("administrator"))
+    by_code = remove(desk, job, officer_secret=code)
+
+    assert (unnamed.status_code, by_code.status_code) == (403, 403)
+    assert "This is your first signature" in unnamed.text
+    assert "one-time code only, which signs nothing" in by_code.text
+    assert desk.running.site.jobs.state(job).locks.own != ()
+
+
+def test_row_26_a_notice_that_waits_does_not_keep_the_screen_from_being_covered(desk: Desk) -> None:
+    """The owner's tablet can be covered, tell that somebody is at it and be uncovered; the notice still comes first."""
+    owner = desk.named("technician")
+    job, _ = at(desk, "Read the pressure")
+    desk.post(owner, f"/jobs/{job}/own-locks", act="on", lock="P-7")
+    remove(desk, job)
+
+    here, covers = desk.post(owner, "/here").status_code, desk.post(owner, "/lock").status_code
+    cover = desk.get(owner, "/locked?then=/notices")
+    uncovers = desk.post(owner, "/unlock", secret=SECRETS[owner.name], quietly="yes").status_code
+
+    assert (here, covers, cover.status_code, uncovers) == (204, 204, 200, 204)
+    assert desk.get(owner, "/").headers["location"] == "/notices"
+
+
 def test_row_27_one_own_lock_on_keeps_the_housing_out_of_service(desk: Desk) -> None:
     """The locks do not come off while somebody's own is on: the refusal names them; only they take it off."""
     hands, eyes = desk.named("technician"), desk.named("technician", 1)

@@ -236,7 +236,12 @@ def test_row_16_after_the_handover_the_outgoing_persons_save_is_refused(desk: De
     early = sign(desk, job, comes, comes)
     look_at_everything(desk, comes, job)
     wrong = desk.post(comes, f"/jobs/{job}/handover-signature", person=leaves.id, secret="not the one at all")
-    first, second = sign(desk, job, comes, leaves), sign(desk, job, comes, comes)
+    desk.clients.clear()  # nobody has signed in these sessions yet
+    unnamed = sign(desk, job, comes, leaves, person="")
+    first = sign(desk, job, comes, leaves)
+    own = desk.get(comes, f"/jobs/{job}/now").text
+    theirs, alone = sign(desk, job, comes, comes, person=leaves.id), sign(desk, job, comes, comes, person="")
+    second = sign(desk, job, comes, comes)
     save = desk.post(leaves, f"/jobs/{job}/marks", step=due.id, act="begin")
     other = desk.post(comes, f"/jobs/{job}/marks", step=due.id, act="begin")
 
@@ -244,6 +249,8 @@ def test_row_16_after_the_handover_the_outgoing_persons_save_is_refused(desk: De
     assert "Not seen yet: the notes of the brief" in lacking.text
     assert [begun.status_code, by_leaver.status_code, early.status_code] == [303, 409, 409]
     assert wrong.status_code == 403
+    assert [unnamed.status_code, theirs.status_code, alone.status_code] == [403, 403, 403]
+    assert "Asked with the first signature" in own
     assert [first.status_code, second.status_code] == [303, 303]
     assert save.status_code == 409
     assert f"{leaves.name} handed this job over" in save.text
@@ -278,9 +285,10 @@ def test_row_16_a_stop_by_whoever_handed_over_is_written_although_a_reading_laps
     assert unlawful(events) == ()
 
 
-def sign(desk: Desk, job: str, at: Who, signer: Who) -> Response:
-    """Sign the hand-over at somebody's tablet with the signer's own secret."""
-    return desk.post(at, f"/jobs/{job}/handover-signature", person=signer.id, secret=SECRETS[signer.name])
+def sign(desk: Desk, job: str, at: Who, signer: Who, **changed: str) -> Response:
+    """Sign the hand-over at somebody's tablet with the signer's own id and secret."""
+    fields = {"person": signer.id, "secret": SECRETS[signer.name], **changed}
+    return desk.post(at, f"/jobs/{job}/handover-signature", **fields)
 
 
 @pytest.mark.parametrize("tag", ["EF-03", "EF-11"])
@@ -323,6 +331,8 @@ def from_paper(desk: Desk, job: str, writer: Who, second: Who, hand: Who, clock:
     }  # fmt: skip
     if due.marks == 2:
         fields["began"] = f"{then:%H:%M}"
+    if "secret" in more:
+        fields["person"] = writer.id
     fields |= more
     files = {} if fields.pop("no_photo", "") else {"photo": ("page.png", photo(), "image/png")}
     return desk.client(writer).post(f"/jobs/{job}/blanks/1/entry", data=fields, files=files)
@@ -343,6 +353,7 @@ def test_row_31_print_mid_job_finish_on_paper_enter_and_reconcile(desk: Desk, cl
 
     sheets = pikepdf.open(io.BytesIO(blank)).pages
     told = text_of(blank)
+    unnamed = from_paper(desk, job, officer, hands, officer, clock, secret=SECRETS[officer.name], person="")
     no_photo = from_paper(desk, job, officer, hands, officer, clock, secret=SECRETS[officer.name], no_photo="yes")
     by_hand = from_paper(desk, job, hands, eyes, officer, clock, secret=SECRETS[hands.name])
     released = from_paper(desk, job, officer, hands, officer, clock, secret=SECRETS[officer.name])
@@ -353,10 +364,15 @@ def test_row_31_print_mid_job_finish_on_paper_enter_and_reconcile(desk: Desk, cl
         entered = from_paper(desk, job, writer, eyes, hand, clock)
         assert entered.status_code == 303, entered.text
         assert entered.headers["location"] == f"/jobs/{job}/blanks/1/entry?entered"
+        after = desk.client(writer).get(entered.headers["location"], follow_redirects=True)
+        assert (after.status_code, "Not carried out" in after.text) == (200, False)
+        assert re.search(r"told-good.*The (last step|step before) is entered from paper\.", after.text)
 
     assert len(sheets) > 1
     assert told.count(f"CONTROLLED BLANK {serial}") == len(sheets)
     assert re.findall(rf"\d+ of {len(sheets)}\b", told) == [f"{n + 1} of {len(sheets)}" for n in range(len(sheets))]
+    assert unnamed.status_code == 403
+    assert "This is your first signature" in unnamed.text
     assert no_photo.status_code == 422
     assert by_hand.status_code == 409
     assert released.status_code == 303
@@ -404,3 +420,25 @@ def check_labels(desk: Desk, job: str, officer: Who, serial: str) -> None:
     assert f"transcribed from paper {serial}" in text_of(printed)
     verdict = verify_record(record_in(printed), signature=None, photo=desk.running.site.photos.read)
     assert [check.faults for check in verdict.checks if check.faults] == []
+
+
+def test_row_31_the_form_asks_all_that_the_due_step_asks(desk: Desk, clock: Clock) -> None:
+    """A label that is read before anybody acts has its field beside the rest; rows of locks are entered as rows."""
+    job, hands, eyes = desk.open_job(), desk.named("technician"), desk.named("technician", 1)
+    due = desk.work_until(job, "Stop fan").due
+    assert due is not None
+    desk.post(hands, f"/jobs/{job}/blanks")
+    clock.now += timedelta(minutes=20)
+    desk.clients.clear()  # sessions have locked meanwhile
+
+    page = desk.get(hands, f"/jobs/{job}/blanks/1/entry").text
+    entered = from_paper(desk, job, hands, eyes, hands, clock, **{"a.label": due.asks[0].ask.expects or ""})
+    desk.work_until(job, "Apply a lock")
+    rows = desk.get(hands, f"/jobs/{job}/blanks/1/entry").text
+
+    assert [item.ask.kind for item in due.asks] == ["tag"]
+    assert 'name="a.label"' in page
+    assert "Begun at" in page
+    assert entered.status_code == 303, entered.text
+    assert "This step is done row by row" in rows
+    assert "Enter it from paper" not in rows

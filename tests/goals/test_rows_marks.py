@@ -9,6 +9,7 @@ import zipfile
 from pathlib import Path
 
 import pikepdf
+import pytest
 from httpx2 import Response
 
 from app.bootstrap import start
@@ -188,6 +189,25 @@ def test_row_17_what_is_verified_unseen_stands_in_no_byte_that_the_verifier_gets
                      "/record.zip", "/certificate/hepa", "/certificate/hepa.pdf")
     }  # fmt: skip
     assert state_of(desk, job).mark(due.id).stands
+
+
+@pytest.mark.parametrize("stopped", [False, True])
+def test_row_17_no_paper_shows_the_verifier_what_was_entered(desk: Desk, tmp_path: Path, stopped: bool) -> None:
+    """A blank and a sheet to hand over lie in the verifier's hand: what is verified unseen is not on them."""
+    job, hands, eyes = desk.open_job(), desk.named("technician"), desk.named("technician", 1)
+    desk.work_until(job, "Read the serial number of the new filter")
+    secret_serial = "QX-77-4410-B"
+    desk.answer(job, hands, serial=secret_serial)
+    if stopped:
+        desk.post(eyes, f"/jobs/{job}/stop")
+    desk.post(eyes, f"/jobs/{job}/blanks")
+
+    blank, sheet = (
+        " ".join(pages(desk.get(eyes, f"/jobs/{job}/{name}.pdf").content, tmp_path)) for name in ("blanks/1", "sheet")
+    )
+
+    assert secret_serial not in blank + sheet
+    assert "not shown before it is verified" in blank
 
 
 def test_row_17_another_serial_number_stops_the_job_and_both_are_kept(desk: Desk) -> None:

@@ -90,13 +90,13 @@ def locks_left_on(entries: Iterable[Entry]) -> Iterator[str]:
     on: dict[str, str] = {}
     own: dict[str, str] = {}
     for entry in entries:
-        point = entry.get("point")
+        point = str(entry.get("point") or "")
         match entry["type"], entry.get("part"):
             case ("point_locked", _) | ("damper_stroked", "on"):
                 on[point] = entry["lock"]
             case ("point_unlocked", _) | ("damper_stroked", "off"):
                 on.pop(point, None)
-            case ("others_lock_removed", _) if point is not None:
+            case ("others_lock_removed", _) if point:
                 on.pop(point, None)
             case ("own_lock_on", _):
                 own[entry["lock"]] = entry["by"]["name"]
@@ -107,7 +107,7 @@ def locks_left_on(entries: Iterable[Entry]) -> Iterator[str]:
 
 
 def stops_without_a_reason(entries: Iterable[Entry]) -> Iterator[str]:
-    """Yield each stop for which nobody has given a reason: with it, while it stood, or in answer to the questions."""
+    """Yield each stop for which nobody has given a reason: with it, or while it stood."""
     bare: set[int] = set()
     standing: set[int] = set()
     for entry in entries:
@@ -120,6 +120,4 @@ def stops_without_a_reason(entries: Iterable[Entry]) -> Iterator[str]:
                 bare -= standing
             case "job_reopened" | "contingency_entered":
                 standing.clear()
-            case "deviation_answered" if entry["differed"] and entry["why"] and entry["change"]:
-                bare.discard(entry["entry"])
     yield from (f"nobody explained the stop of entry {seq}" for seq in sorted(bare))

@@ -5,9 +5,17 @@ from collections.abc import Callable
 import pytest
 
 from app.domain.commands import Accept, OpenException, StopWork, Submit
-from app.domain.events import Event, HoldReleased, StepDone
-from app.domain.lessons import DeviationAnswered
-from app.domain.locks import DamperStroked, PointLocked, PointUnlocked, StrokeDamper, StrokePart
+from app.domain.events import Event, HoldReleased, StepDone, StopExplained
+from app.domain.locks import (
+    DamperStroked,
+    OwnLockOff,
+    PointLocked,
+    PointUnlocked,
+    PutOwnLockOn,
+    StrokeDamper,
+    StrokePart,
+    TakeOwnLockOff,
+)
 from tests.builders import HANDS, LEAD, OFFICER, Bench, opened
 from tests.laws.accepted import left_behind
 
@@ -22,8 +30,10 @@ def sound() -> Bench:
     bench.do(StrokeDamper("upstream", StrokePart.MOVED, "full travel and back"), HANDS)
     bench.do(StrokeDamper("upstream", StrokePart.ON, "shut", "L-9", "T-9"), HANDS)
     bench.run_to("port/P1/out-1/draw")
+    bench.do(PutOwnLockOn("C-1"), HANDS)
     bench.do(StopWork(), HANDS)
     bench.go_on()
+    bench.do(TakeOwnLockOff("C-1"), HANDS)
     bench.run_to()
     bench.do(Submit(), LEAD)
     for item in bench.state.unread:
@@ -49,7 +59,8 @@ SEEDED: dict[str, tuple[Callable[[Event], bool], str]] = {
     "a release left out": (lambda event: isinstance(event, HoldReleased), "is not released"),
     "a verification left out": (is_verification, "without a verified isolation"),
     "a lock not taken off": (lambda event: isinstance(event, PointUnlocked), "is still on"),
-    "a stop not answered for": (lambda event: isinstance(event, DeviationAnswered), "nobody explained the stop"),
+    "a stop not explained": (lambda event: isinstance(event, StopExplained), "nobody explained the stop"),
+    "an own lock not taken off": (lambda event: isinstance(event, OwnLockOff), "own lock C-1 is still on"),
 }
 
 

@@ -1,6 +1,6 @@
 """A refused form gives back what was typed on it, never the secret, and can be sent again once mended."""
 
-from app.domain.commands import Begin, StopWork
+from app.domain.commands import Begin, Finish, Late, StopWork
 from app.domain.crew import Acknowledge
 from app.services.rehearsal import commands_for
 from tests.web.desk import MOST_ENTRIES, SECRETS, Desk
@@ -99,3 +99,92 @@ def test_a_hold_says_who_may_not_release_it_and_why(desk: Desk) -> None:
     page = desk.get(lead, f"/jobs/{job}/now").text
 
     assert f"Not among them: {lead.name} has worked on this job" in page
+
+
+def test_a_refused_change_comes_back_with_every_word_and_limit(desk: Desk) -> None:
+    """A limit that is no number is mended where it was typed; the other words are still there."""
+    job, hands = desk.open_job(), desk.named("technician")
+    step = desk.work_until(job, "Twist the bag into").due
+    assert step is not None
+    typed = {"text": "Twist the bag twice.", "note": "By hand.", "reason": "the neck is short", "low.length": "wide"}
+
+    refused = desk.post(hands, f"/jobs/{job}/changes", step=step.id, **typed)
+
+    assert refused.status_code == 422
+    for held in ("Twist the bag twice.</textarea>", "By hand.</textarea>", 'value="the neck is short"', 'value="wide"'):
+        assert held in refused.text
+
+
+def test_a_refused_release_by_radio_comes_back_with_sender_and_tags(desk: Desk) -> None:
+    """The tag of a neighbour is refused; who spoke, and what was repeated, are still there."""
+    job, lead, sender = desk.open_job(), desk.named("lead"), desk.named("lead", 1)
+    step = desk.work_until(job, "Release the closing").due
+    assert step is not None
+
+    refused = desk.post(
+        lead, f"/jobs/{job}/radio", step=step.id, person=sender.id, housing="EF-04", port="P1", confirmed="yes"
+    )
+
+    assert refused.status_code == 409
+    for held in (f'<option value="{sender.id}" selected>', 'value="EF-04"', 'value="P1"', 'value="yes" checked'):
+        assert held in refused.text
+
+
+def test_a_refused_way_out_comes_back_with_its_reason(desk: Desk) -> None:
+    """A reason that is too long is given back whole, in a form that stands open."""
+    job, hands, lead = desk.open_job(), desk.named("technician"), desk.named("lead", 1)
+    desk.work_until(job, "Test the HEPA bank")
+    desk.answer(job, hands, downstream="0.9")
+    way = desk.go_on(job).way_out
+    assert way is not None
+    words = "The seal mark is uneven. " * 40
+
+    refused = desk.post(lead, f"/jobs/{job}/way-out", way_out=way.id, reason=words)
+
+    assert refused.status_code in {409, 422}
+    assert f'value="{words}"' in refused.text
+
+
+def test_a_refused_settlement_comes_back_with_what_was_seen(desk: Desk) -> None:
+    """What holds, which accounts are settled and why stay as they were chosen."""
+    job, hands, lead = desk.open_job(), desk.named("technician"), desk.named("lead", 1)
+    state = desk.work_until(job, "Twist the bag into")
+    assert state.due is not None
+    desk.do(job, Finish(state.due.id, {"length": "200"}), desk.named("technician", 1))
+    (account,) = desk.do(job, Late(Finish(state.due.id, {"length": "210"}), state.size), hands).contests
+    words = "Measured again: 200 mm. " * 40
+
+    refused = desk.post(lead, f"/jobs/{job}/contests", **{f"entry.{account.seq}": "on", "holds": "no", "reason": words})
+
+    assert refused.status_code in {409, 422}
+    assert f"{words}</textarea>" in refused.text
+    assert 'name="holds" value="no" checked' in refused.text
+
+
+def test_refused_forms_of_the_site_come_back_with_what_was_typed(desk: Desk) -> None:
+    """Settings, access, people, procedures and the plan of a job show the sentence and the form as it was sent."""
+    lead, admin, hands = desk.named("lead"), desk.named("administrator"), desk.named("technician")
+    desk.open_job()
+    desk.stranger().post("/signin", data={"person": hands.id, "secret": "not the one", "tablet": "tablet 9"})
+    odd = "glare\u202e"
+    sent = {
+        "value": desk.post(lead, "/site", setting="idle_lock_min", value="99", reason="thick gloves"),
+        "remark": desk.post(lead, "/access", remark="two have left", secret="not the one"),
+        "wait": desk.post(lead, f"/people/{hands.id}/wait", reason=odd, whose=hands.id),
+        "add": desk.post(admin, "/people", name=odd, role="technician"),
+        "role": desk.post(admin, "/people/role", person=hands.id, role="lead", reason=odd),
+        "issue": desk.post(lead, "/procedures/issue", procedure="nothing", housing="EF-07", secret="not the one"),
+        "plan": desk.post(lead, "/plan/EF-03", procedure="change-out", **{f"crew.{hands.id}": "on", "depth.P1": "1"}),
+    }
+
+    held = {
+        "value": ('value="99"', 'value="thick gloves"'), "remark": ('value="two have left"',),
+        "wait": (f'value="{odd}"',), "add": (f'value="{odd}"', 'value="technician" checked'),
+        "role": (f'value="{odd}"', f'value="{hands.id}" selected', 'value="lead" selected'),
+        "issue": ("<h1>Procedures</h1>",), "plan": (f'name="crew.{hands.id}" value="on" checked',),
+    }  # fmt: skip
+    for name, answer in sent.items():
+        assert 400 <= answer.status_code < 500, name
+        assert 'class="told told-refused"' in answer.text, name
+        assert "not the one" not in answer.text, name
+        assert [text for text in held[name] if text not in answer.text] == [], name

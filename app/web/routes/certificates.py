@@ -8,12 +8,12 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
 from app.calc.errors import Invalid
-from app.domain.job import JobState, fold
+from app.domain.job import JobState
 from app.domain.registers import bank_of
 from app.ledger.heads import Head
 from app.records.moments import utc_text
 from app.web.context import session_of, site_of
-from app.web.handing import download, newest_head, note_export, refuse_unseen
+from app.web.handing import as_headed, download, note_export, refuse_unseen
 from app.web.render import html
 
 if TYPE_CHECKING:
@@ -35,9 +35,8 @@ class _Made:
 
 def _made(request: Request, job: str, name: str) -> _Made:
     """Make a certificate of a job as it stands; the entries are those up to the head that is named on it."""
-    site, head = site_of(request), newest_head(request, job)
-    events, at = site.jobs.events(job)[: head.size], utc_text(site.clock())
-    state = fold(events)
+    head, state, events = as_headed(request, job)
+    at = utc_text(site_of(request).clock())
     if state.opened is None:
         raise Invalid("There is no such job. Go back to the list of housings and choose one.")
     refuse_unseen(state)

@@ -8,18 +8,17 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
 
 from app.calc.errors import Invalid
-from app.domain.commands import Command, WriteNote
+from app.domain.commands import WriteNote
 from app.domain.crew import Acknowledge, ConfirmPause, LeaveCrew
 from app.domain.event_base import Who
 from app.domain.lessons import AnswerDeviation
-from app.domain.refused import Refused
 from app.services.ports import Person
 from app.web.context import asked_by, session_of, site_of
-from app.web.entered import NOTHING, Refilled
+from app.web.entered import NOTHING, Refilled, tried
 from app.web.forms import Posted, posted
 from app.web.render import html
-from app.web.routes.work import known, on_panel, show
-from app.web.signing import signer
+from app.web.routes.work import do, known, on_panel, show
+from app.web.signing import beside, signer
 from app.web.views.crew import SPOKEN_ALOUD, SPOKEN_SECRET
 from app.web.views.step import Refill
 from app.web.views.work import Notice
@@ -28,20 +27,6 @@ router = APIRouter(prefix="/jobs/{job}")
 panel = APIRouter(prefix="/jobs/{job}", dependencies=[Depends(on_panel)])
 site = APIRouter()
 # What these pages are made from is loaded with the first of them, and not with the first page of the site.
-
-
-async def _carried_out(request: Request, job: str, command: Command, form: Posted, by: Who | None = None) -> Refilled:
-    """Carry out a command; a refusal comes back with what was typed, a secret excepted."""
-    asked = asked_by(request, token=form.need("token"), device_at=form.get("device_at"), by=by)
-    try:
-        recorded = await wrap_future(site_of(request).jobs.record(job, command, asked))
-    except (Refused, Invalid) as no:
-        return _refilled(no, form)
-    return _refilled(recorded.refused, form) if recorded.refused else NOTHING
-
-
-def _refilled(no: Exception, form: Posted) -> Refilled:
-    return Refilled(str(no), {name: text for name, text in form.fields.items() if name != "secret"})
 
 
 async def _everyone(request: Request) -> tuple[Person, ...]:
@@ -62,23 +47,22 @@ async def _brief(request: Request, job: str, form: Refilled, leaving: Refilled =
     from app.web.views.crew_pages import brief_page
 
     page = brief_page(job, state, session_of(request), people, form=form, leaving=leaving)
-    status = 409 if form.told or leaving.told else 200
-    return html(request, "brief.html", status, page=page)
+    return html(request, "brief.html", max(form.status, leaving.status), page=page)
 
 
 @router.post("/brief")
 async def acknowledge(request: Request, job: str) -> Response:
     """Acknowledge the brief in own words, with the own secret; the next of the crew may do so on the same page."""
     form = await posted(request)
-    command = Acknowledge(form.need("part"), form.need("words"))
     await known(site_of(request), job)
-    try:
+
+    async def doing() -> None:
         by = await signer(request, form, form.need("person"))
-    except Refused as no:
-        return await _brief(request, job, _refilled(no, form))
-    refused = await _carried_out(request, job, command, form, by)
-    if refused.told:
-        return await _brief(request, job, refused)
+        await do(request, job, Acknowledge(form.need("part"), form.need("words")), form, by=by)
+
+    refilled = await tried(doing, form)
+    if refilled.told:
+        return await _brief(request, job, refilled)
     state = await known(site_of(request), job)
     to = f"/jobs/{job}/brief" if state.crew.waiting else f"/jobs/{job}/now"
     return RedirectResponse(to, status_code=303)
@@ -88,9 +72,14 @@ async def acknowledge(request: Request, job: str) -> Response:
 async def left(request: Request, job: str) -> Response:
     """Take somebody off the crew, with the reason."""
     form = await posted(request)
-    refused = await _carried_out(request, job, LeaveCrew(form.need("person"), form.need("reason")), form)
-    if refused.told:
-        return await _brief(request, job, NOTHING, refused)
+    await known(site_of(request), job)
+
+    async def doing() -> None:
+        await do(request, job, LeaveCrew(form.need("person"), form.need("reason")), form)
+
+    refilled = await tried(doing, form)
+    if refilled.told:
+        return await _brief(request, job, NOTHING, refilled)
     return RedirectResponse(f"/jobs/{job}/brief", status_code=303)
 
 
@@ -111,9 +100,7 @@ async def pause(request: Request, job: str) -> Response:
     await known(site_of(request), job)
     for name, secret in spoken.items():
         person = name.removeprefix(SPOKEN_SECRET)
-        by = await run_in_threadpool(
-            site_of(request).people.prove_to_sign, person, secret, tablet=session_of(request).tablet
-        )
+        by = await beside(request, person, secret)
         request.state.both = True  # the row names the person, and the secret is typed beside it
         await _spoke(request, job, ConfirmPause(step), f"{token}.{person}", form, by)
     if aloud:
@@ -147,7 +134,7 @@ async def _log(request: Request, job: str, form: Refilled) -> Response:
     from app.web.views.crew_pages import log_page
 
     page = log_page(job, state, events, session_of(request), form=form)
-    return html(request, "log.html", 409 if form.told else 200, page=page)
+    return html(request, "log.html", form.status, page=page)
 
 
 @router.post("/log")
@@ -158,8 +145,8 @@ async def write(request: Request, job: str) -> Response:
     if follows and not (follows.isascii() and follows.isdigit() and len(follows) < 10):
         raise Invalid(f"{follows[:20]!r} is not the number of an entry. Choose one of the notes shown, or none.")
     command = WriteNote(form.need("text"), form.get("step") or None, int(follows) if follows else None)
-    refused = await _carried_out(request, job, command, form)
-    return await _log(request, job, refused) if refused.told else RedirectResponse(f"/jobs/{job}/log", 303)
+    refilled = await tried(lambda: do(request, job, command, form), form)
+    return await _log(request, job, refilled) if refilled.told else RedirectResponse(f"/jobs/{job}/log", 303)
 
 
 # --- questions after the work -------------------------------------------------------------------
@@ -176,7 +163,7 @@ async def _questions(request: Request, job: str, form: Refilled) -> Response:
     from app.web.views.crew_pages import questions_page
 
     page = questions_page(job, state, session_of(request), form=form)
-    return html(request, "questions.html", 409 if form.told else 200, page=page)
+    return html(request, "questions.html", form.status, page=page)
 
 
 @router.post("/questions")
@@ -187,9 +174,9 @@ async def answer(request: Request, job: str) -> Response:
     if not (entry.isascii() and entry.isdigit() and len(entry) < 10):
         raise Invalid(f"{entry[:20]!r} is not the number of an entry. Choose one of the deviations listed.")
     command = AnswerDeviation(int(entry), form.need("differed"), form.need("why"), form.need("change"))
-    refused = await _carried_out(request, job, command, form)
-    if refused.told:
-        return await _questions(request, job, refused)
+    refilled = await tried(lambda: do(request, job, command, form), form)
+    if refilled.told:
+        return await _questions(request, job, refilled)
     state = await known(site_of(request), job)
     return RedirectResponse(f"/jobs/{job}/{'questions' if state.unanswered else 'now'}", status_code=303)
 

@@ -31,7 +31,7 @@ async def signin_page(request: Request) -> Response:
     site = site_of(request)
     people = await run_in_threadpool(site.people.everyone)
     tablet = unquote(request.cookies.get(TABLET_COOKIE, ""))
-    return html(request, "signin.html", people=people, tablet=tablet, demo=site.demo_people)
+    return html(request, "signin.html", people=people, tablet=tablet)
 
 
 @router.post("/signin")

@@ -13,7 +13,8 @@ from app.records.moments import site_day, utc_text
 from app.services.planning import Plan, find_housing, find_procedure, first_entry, lessons_of, plan, with_depths
 from app.web.awaiting import done
 from app.web.context import Site, asked_by, session_of, site_of
-from app.web.forms import posted
+from app.web.entered import NOTHING, Refilled, tried
+from app.web.forms import Posted, posted
 from app.web.render import html
 from app.web.roles import KEEPERS
 from app.web.views.alerts import alert_rows, secret_told
@@ -55,8 +56,12 @@ async def housing(request: Request, tag: str) -> Response:
 @router.get("/plan/{tag}")
 async def plan_form(request: Request, tag: str) -> Response:
     """Plan a job: take-off, steps, and the model's verdict, before anything is opened."""
+    return await _planned(request, tag, dict(request.query_params), NOTHING)
+
+
+async def _planned(request: Request, tag: str, asked: dict[str, str], refilled: Refilled) -> Response:
     site = site_of(request)
-    made = await run_in_threadpool(_plan, site, tag, dict(request.query_params))
+    made = await run_in_threadpool(_plan, site, tag, asked)
     people = await run_in_threadpool(site.people.everyone)
     register = await run_in_threadpool(site.jobs.site)
     on, needs = site_day(utc_text(site.clock()), register.zone), made.procedure.needs
@@ -67,7 +72,8 @@ async def plan_form(request: Request, tag: str) -> Response:
     )
     names = tuple((procedure.id, procedure.title) for procedure, _ in site.library.procedures())
     in_hand = await run_in_threadpool(_in_hand, site, tag)
-    return html(request, "plan.html", page=plan_page(made, names, crew), in_hand=in_hand)
+    page = plan_page(made, names, crew)
+    return html(request, "plan.html", refilled.status, page=page, in_hand=in_hand, refilled=refilled)
 
 
 def _in_hand(site: Site, tag: str) -> tuple[str, ...]:
@@ -80,13 +86,26 @@ def _in_hand(site: Site, tag: str) -> tuple[str, ...]:
 @router.post("/plan/{tag}")
 async def open_job(request: Request, tag: str) -> Response:
     """Open the planned job; the model has the last word."""
-    site, form = site_of(request), await posted(request)
+    form = await posted(request)
+    opened: list[str] = []
+
+    async def doing() -> None:
+        opened.append(await _opened(request, tag, form))
+
+    refilled = await tried(doing, form)
+    if refilled.told:
+        return await _planned(request, tag, dict(form.fields), refilled)
+    return RedirectResponse(f"/jobs/{opened[0]}/now", status_code=303)
+
+
+async def _opened(request: Request, tag: str, form: Posted) -> str:
+    site = site_of(request)
     made = await run_in_threadpool(_plan, site, tag, dict(form.fields))
     people = await run_in_threadpool(site.people.everyone)
     if (others := await run_in_threadpool(_in_hand, site, tag)) and form.get("beside") != "on":
         raise Invalid(
-            f"Job {others[0]} on {tag} is not finished. Finish it first, or say on the planning page that this one is "
-            "opened beside it and why that is safe."
+            f"Job {others[0]} on {tag} is not finished. Finish it first, or tick on the planning page that you have "
+            "looked at it and open this one beside it all the same."
         )
     if strangers := {name.removeprefix("crew.") for name in form.fields if name.startswith("crew.")} - {
         person.id for person in people
@@ -100,7 +119,7 @@ async def open_job(request: Request, tag: str) -> Response:
         lessons=lessons,
     )  # fmt: skip
     await done(site.jobs.record(draft.ledger, Open(draft), asked_by(request, token=form.need("token"))))
-    return RedirectResponse(f"/jobs/{draft.ledger}/now", status_code=303)
+    return draft.ledger
 
 
 def _plan(site: Site, tag: str, asked: dict[str, str]) -> Plan:

@@ -24,7 +24,8 @@ from app.web.forms import posted
 from app.web.render import piece
 from app.web.routes.work import do, known, on_panel, show
 from app.web.views.ahead import ahead, way_to_rest
-from app.web.views.step import Around
+from app.web.views.contests import CONTESTS
+from app.web.views.step import Around, Refill
 from app.web.views.work import Notice, work_view
 
 MOST_MARKS = 100
@@ -184,6 +185,7 @@ async def photo_part(request: Request, sha256: str) -> Response:
 async def settle(request: Request, job: str) -> Response:
     """Settle accounts that differ, by a lead."""
     form = await posted(request)
+    request.state.refill = Refill(CONTESTS, form.fields)
     named = [name.removeprefix("entry.") for name in form.fields if name.startswith("entry.")]
     entries = tuple(int(name) for name in named if name.isascii() and name.isdigit() and len(name) < 10)
     holds = form.need("holds")

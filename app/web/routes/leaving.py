@@ -6,15 +6,18 @@ from starlette.responses import RedirectResponse, Response
 
 from app.calc.errors import Invalid
 from app.domain.event_base import Who
-from app.domain.job import JobState, fold
+from app.domain.job import JobState, Stage
 from app.domain.leaving import AnswerLooks, ReadNext, ReturnToWork, SignHandover, Suspend, TakeOver
+from app.ledger.heads import Head
 from app.records.moments import utc_text
+from app.records.veil import veiled
 from app.web.context import Site, session_of, site_of
 from app.web.entered import NOTHING, Refilled, tried
-from app.web.forms import Posted, posted
-from app.web.handing import download, newest_head, note_export
+from app.web.forms import posted
+from app.web.handing import as_headed, download, note_export
 from app.web.render import html
 from app.web.routes.work import do, known, on_panel, show
+from app.web.signing import signer
 from app.web.views.leaving import handover_form, suspend_form
 from app.web.views.step import Refill
 from app.web.views.work import head_line, pictures
@@ -119,20 +122,17 @@ async def person_named(site: Site, person_id: str) -> Who:
 async def sign_handover(request: Request, job: str) -> Response:
     """Sign the hand-over, first the one who leaves, then the one who comes."""
     form = await posted(request)
-    by = await signer_of(request, form, form.need("person"), "secret")
+    state = await known(site_of(request), job)
+    under_way = state.leaving.handover if state.stage is Stage.HANDING_OVER else None
+    due = under_way.signer[1] if under_way else session_of(request).who  # where none is due, the rules say so
+    by = await signer(request, form, due.id)
     return await show(request, job, await do(request, job, SignHandover(), form, by=by))
-
-
-async def signer_of(request: Request, form: Posted, person: str, secret: str) -> Who:
-    """Return the person whose secret was entered for this; being signed in is not a signature."""
-    site, session = site_of(request), session_of(request)
-    return await run_in_threadpool(site.people.prove_to_sign, person, form.need(secret), tablet=session.tablet)
 
 
 @router.get("/sheet")
 async def sheet(request: Request, job: str) -> Response:
     """Show the sheet to hand over, to print from the browser."""
-    state, value = await run_in_threadpool(_sheet, request, job)
+    _, state, value = await run_in_threadpool(_sheet, request, job)
     head = head_line(job, state, session_of(request))
     return html(
         request, "handover_sheet.html", head=head, sheet=value, pictures=pictures(state, ()), page={"head": head}
@@ -146,18 +146,18 @@ async def sheet_pdf(request: Request, job: str) -> Response:
     return download(data, "application/pdf", f"{job}-hand-over.pdf")
 
 
-def _sheet(request: Request, job: str) -> tuple[JobState, dict[str, object]]:
+def _sheet(request: Request, job: str) -> tuple[Head, JobState, dict[str, object]]:
     from app.records.handover_sheet import sheet_of
 
-    site, head = site_of(request), newest_head(request, job)
-    state = fold(site.jobs.events(job)[: head.size])
-    return state, sheet_of(state, root=head.root.hex(), made_at=utc_text(site.clock()))
+    head, state, _ = as_headed(request, job)
+    made_at = utc_text(site_of(request).clock())
+    return head, state, sheet_of(veiled(state, on_paper=True), root=head.root.hex(), made_at=made_at)
 
 
 def _printed(request: Request, job: str) -> bytes:
     from app.records.handover_sheet import drawings_of
 
-    state, value = _sheet(request, job)
+    head, state, value = _sheet(request, job)
     printed = site_of(request).print_handover(value, drawings_of(state), utc_text(site_of(request).clock()))
-    note_export(request, job, newest_head(request, job))
+    note_export(request, job, head)
     return printed

@@ -7,7 +7,6 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
 
 from app.calc.errors import Invalid
-from app.domain.event_base import Who
 from app.domain.job import JobState
 from app.domain.locks import (
     MOST_ATTEMPTS,
@@ -20,15 +19,16 @@ from app.domain.locks import (
     TakeOwnLockOff,
     UnlockPoint,
 )
-from app.domain.refused import Refused
 from app.domain.site import LockNoticeRead, SiteState
 from app.domain.watching import TakeReading
 from app.records.moments import local_text
 from app.web.awaiting import around_for
 from app.web.context import session_of, site_of
-from app.web.forms import Posted, posted
+from app.web.entered import NOTHING, Refilled, tried
+from app.web.forms import posted
 from app.web.render import html
 from app.web.routes.work import do, known, on_panel, show
+from app.web.signing import beside, signer
 from app.web.views.locks import ROW, board_view, watch_view
 from app.web.views.step import Refill, new_token
 from app.web.views.work import head_line, work_view
@@ -79,24 +79,23 @@ async def trial(request: Request, job: str) -> Response:
     )
     if command.part is not StrokePart.CLEAR:
         return await show(request, job, await do(request, job, command, form))
-    try:
-        return await show(request, job, await do(request, job, command, form))
-    except (Refused, Invalid) as no:  # begun on the page of all locks, so the sentence goes back there
-        return await _board(request, job, str(no), _status(no), form)
+    refilled = await tried(lambda: do(request, job, command, form), form)
+    if refilled.told:  # begun on the page of all locks, so the sentence goes back there
+        return await _board(request, job, refilled)
+    return await show(request, job, await known(site_of(request), job))
 
 
 @router.get("/reading")
 async def reading_page(request: Request, job: str) -> Response:
     """Show the repeated reading: what is due and when, and the form for it."""
-    return await _reading(request, job, await known(site_of(request), job))
+    return await _reading(request, job, NOTHING)
 
 
-async def _reading(
-    request: Request, job: str, state: JobState, told: str = "", typed: str = "", status: int = 200
-) -> Response:
+async def _reading(request: Request, job: str, refilled: Refilled) -> Response:
+    state = await known(site_of(request), job)
     return html(
-        request, "reading.html", status, head=head_line(job, state, session_of(request)), watch=watch_view(state),
-        told=told, typed=typed, token=new_token(),
+        request, "reading.html", refilled.status, head=head_line(job, state, session_of(request)),
+        watch=watch_view(state), refilled=refilled, token=new_token(),
     )  # fmt: skip
 
 
@@ -104,48 +103,43 @@ async def _reading(
 async def reading(request: Request, job: str) -> Response:
     """Take the repeated reading."""
     form = await posted(request)
-    try:
-        await do(request, job, TakeReading(form.need("reading")), form)
-    except (Refused, Invalid) as no:
-        state = await known(site_of(request), job)
-        return await _reading(request, job, state, str(no), form.get("reading"), _status(no))
+    await known(site_of(request), job)
+
+    async def doing() -> JobState:
+        return await do(request, job, TakeReading(form.need("reading")), form)
+
+    refilled = await tried(doing, form)
+    if refilled.told:
+        return await _reading(request, job, refilled)
     return RedirectResponse(f"/jobs/{job}/now", status_code=303)
 
 
 @router.get("/locks")
 async def board(request: Request, job: str) -> Response:
     """Show everybody's locks."""
-    return await _board(request, job)
+    return await _board(request, job, NOTHING)
 
 
-async def _board(request: Request, job: str, told: str = "", status: int = 200, form: Posted | None = None) -> Response:
+async def _board(request: Request, job: str, refilled: Refilled) -> Response:
     site = site_of(request)
     state = await known(site, job)
     people = await run_in_threadpool(site.people.everyone)
     events = await run_in_threadpool(site.jobs.events, job)
-    typed = {name: text for name, text in (form.fields if form else {}).items() if "secret" not in name}
     return html(
-        request, "locks.html", status, head=head_line(job, state, session_of(request)), told=told, typed=typed,
+        request, "locks.html", refilled.status, head=head_line(job, state, session_of(request)), refilled=refilled,
         board=board_view(state, session_of(request), people, events), attempts=range(1, MOST_ATTEMPTS + 1),
     )  # fmt: skip
-
-
-def _status(no: Refused | Invalid) -> int:
-    if isinstance(no, Invalid):
-        return 422
-    return 403 if no.code in {"secret", "waiting", "locked", "role"} else 409
 
 
 @router.post("/own-locks")
 async def own_lock(request: Request, job: str) -> Response:
     """Put one's own lock on or take it off."""
     form = await posted(request)
-    on = form.need("act") == "on"
-    lock = form.need("lock")
-    try:
-        await do(request, job, PutOwnLockOn(lock) if on else TakeOwnLockOff(lock), form)
-    except (Refused, Invalid) as no:
-        return await _board(request, job, str(no), _status(no), form)
+    on, lock = form.need("act") == "on", form.need("lock")
+    await known(site_of(request), job)
+    refilled = await tried(lambda: do(request, job, PutOwnLockOn(lock) if on else TakeOwnLockOff(lock), form), form)
+    if refilled.told:
+        return await _board(request, job, refilled)
     return RedirectResponse(f"/jobs/{job}/locks", status_code=303)
 
 
@@ -156,19 +150,18 @@ async def removal(request: Request, job: str) -> Response:
     attempts = tuple(
         (form.get(f"attempt-{number}-at"), form.get(f"attempt-{number}-how")) for number in range(1, MOST_ATTEMPTS + 1)
     )
-    try:
-        by = await _proved(request, session_of(request).who.id, form.need("secret"))
-        officer = await _proved(request, form.need("officer"), form.need("officer_secret"))
+    await known(site_of(request), job)
+
+    async def doing() -> None:
+        by = await signer(request, form, session_of(request).who.id)
+        officer = await beside(request, form.need("officer"), form.need("officer_secret"))
         command = RemoveOthersLock(form.need("lock"), officer, form.need("off_site"), attempts, form.need("telling"))
         await do(request, job, command, form, by=by)
-    except (Refused, Invalid) as no:
-        return await _board(request, job, str(no), _status(no), form)
+
+    refilled = await tried(doing, form)
+    if refilled.told:
+        return await _board(request, job, refilled)
     return RedirectResponse(f"/jobs/{job}/locks", status_code=303)
-
-
-async def _proved(request: Request, person: str, secret: str) -> Who:
-    site = site_of(request)
-    return await run_in_threadpool(site.people.prove, person, secret, tablet=session_of(request).tablet)
 
 
 @notices.get("")

@@ -5,18 +5,20 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
 
 from app.calc.errors import Invalid
-from app.domain.job import JobState, fold
+from app.domain.job import JobState, Stage, fold
 from app.domain.paper import Blank, BlankPrinted, PrintBlank, ReconcileBlank, Transcribe
 from app.domain.procedure import StepKind
 from app.records.moments import typed_instant, utc_text
+from app.records.veil import veiled
 from app.web.awaiting import around_for
 from app.web.context import session_of, site_of
 from app.web.entered import NOTHING, Refilled, tried
 from app.web.forms import Posted, posted
-from app.web.handing import download, newest_head, note_export
+from app.web.handing import download, note_export
 from app.web.render import html
-from app.web.routes.leaving import person_named, signer_of
+from app.web.routes.leaving import person_named
 from app.web.routes.work import do, known
+from app.web.signing import beside, signer
 from app.web.views.leaving import zone_of
 from app.web.views.paper import entry_page, paper_page
 from app.web.views.work import head_line
@@ -26,15 +28,16 @@ router = APIRouter(prefix="/jobs/{job}")
 
 @router.get("/paper")
 async def paper(request: Request, job: str) -> Response:
-    """Show the blanks of a job."""
-    return _paper(request, job, await known(site_of(request), job), NOTHING)
+    """Show the blanks of a job; `entered`: and that the last step came from one of them."""
+    state = await known(site_of(request), job)
+    return _paper(request, job, state, NOTHING, entered="entered" in request.query_params and state.due is None)
 
 
-def _paper(request: Request, job: str, state: JobState, refilled: Refilled) -> Response:
+def _paper(request: Request, job: str, state: JobState, refilled: Refilled, *, entered: bool = False) -> Response:
     head = head_line(job, state, session_of(request))
     return html(
         request, "paper.html", refilled.status, head=head, page={"head": head}, paper=paper_page(state),
-        refilled=refilled,
+        refilled=refilled, entered=entered,
     )  # fmt: skip
 
 
@@ -68,19 +71,22 @@ def _printed(request: Request, job: str, number: int) -> bytes:
         raise Invalid(f"This job has no blank {number}. Choose one from the list.")
     event = printed[number - 1]
     head = site.jobs.head_at(job, event.seq + 1)
-    value = blank_of(fold(events[: event.seq + 1]), event, root=head.root.hex())
+    value = blank_of(veiled(fold(events[: event.seq + 1]), on_paper=True), event, root=head.root.hex())
     data = site.print_blank(value, utc_text(site.clock()))
-    note_export(request, job, newest_head(request, job))
+    note_export(request, job, head)
     return data
 
 
 @router.get("/blanks/{number}/entry")
 async def entry(request: Request, job: str, number: int) -> Response:
-    """Ask for what stands on paper for the step that is due."""
-    return await _entry(request, job, number, NOTHING)
+    """Ask for what stands on paper for the step that is due; `entered`: and say that the one before is entered."""
+    entered = "entered" in request.query_params
+    if entered and (await known(site_of(request), job)).due is None:
+        return RedirectResponse(f"/jobs/{job}/paper?entered", status_code=303)
+    return await _entry(request, job, number, NOTHING, entered=entered)
 
 
-async def _entry(request: Request, job: str, number: int, refilled: Refilled) -> Response:
+async def _entry(request: Request, job: str, number: int, refilled: Refilled, *, entered: bool = False) -> Response:
     site, session = site_of(request), session_of(request)
     state = await known(site, job)
     around = await around_for(site, state)
@@ -93,8 +99,9 @@ async def _entry(request: Request, job: str, number: int, refilled: Refilled) ->
         raise Invalid("No step is due, so nothing is left to be entered from paper. Account for the blank.")
     head = head_line(job, state, session)
     return html(
-        request, "paper_entry.html", refilled.status, head=head, page={"head": head}, entry=page, refilled=refilled
-    )
+        request, "paper_entry.html", refilled.status, head=head, page={"head": head}, entry=page, refilled=refilled,
+        entered=entered, stopped=state.stage is Stage.STOPPED,
+    )  # fmt: skip
 
 
 def _blank(state: JobState, number: int) -> Blank:
@@ -122,9 +129,9 @@ async def _transcribed(request: Request, job: str, number: int, form: Posted) ->
     state = await known(site, job)
     blank, step_id = _blank(state, number), form.need("step")
     step, zone = state.step(step_id), zone_of(state)
-    second = await signer_of(request, form, form.need("second"), "second_secret")
+    second = await beside(request, form.need("second"), form.need("second_secret"))
     hold = step is not None and step.kind is StepKind.HOLD
-    by = await signer_of(request, form, session.who.id, "secret") if hold else session.who
+    by = await signer(request, form, session.who.id) if hold else session.who
     began = form.get("began")
     command = Transcribe(
         step=step_id,

@@ -7,6 +7,7 @@ from starlette.responses import RedirectResponse, Response
 from app.domain.event_base import Who
 from app.services.planning import find_housing, find_procedure
 from app.web.context import Site, session_of, site_of
+from app.web.entered import NOTHING, Refilled, tried
 from app.web.forms import posted
 from app.web.render import html
 from app.web.signing import signer
@@ -18,21 +19,29 @@ router = APIRouter()
 @router.get("/procedures")
 async def procedures(request: Request) -> Response:
     """List every procedure of the site with its revision, digest and whether it has been issued."""
+    return await _procedures(request, NOTHING)
+
+
+async def _procedures(request: Request, refilled: Refilled) -> Response:
     from app.web.views.procedures import procedures_page
 
     site = site_of(request)
     state = await run_in_threadpool(site.jobs.site)
     page = procedures_page(site.library, state, session_of(request), new_token())
-    return html(request, "procedures.html", page=page)
+    return html(request, "procedures.html", refilled.status, page=page, refilled=refilled)
 
 
 @router.post("/procedures/issue")
 async def issue_procedure(request: Request) -> Response:
     """Rehearse a procedure over a housing of the site and issue it, signed in by the lead's own secret."""
     form = await posted(request)
-    by = await signer(request, form, session_of(request).who.id)
-    await run_in_threadpool(_issue, site_of(request), form.need("procedure"), form.get("housing"), by)
-    return RedirectResponse("/procedures", status_code=303)
+
+    async def doing() -> None:
+        by = await signer(request, form, session_of(request).who.id)
+        await run_in_threadpool(_issue, site_of(request), form.need("procedure"), form.get("housing"), by)
+
+    refilled = await tried(doing, form)
+    return await _procedures(request, refilled) if refilled.told else RedirectResponse("/procedures", status_code=303)
 
 
 def _issue(site: Site, procedure_id: str, tag: str, by: Who) -> None:

@@ -9,15 +9,16 @@ from starlette.responses import RedirectResponse, Response
 
 from app.calc.errors import Invalid
 from app.domain.commands import Accept, OpenException, ReturnRecord
+from app.domain.job import fold
 from app.domain.signing import ACCEPT
 from app.records.moments import utc_text
 from app.records.veil import veiled, veiled_events
-from app.services.export import export_files, record_json
+from app.services.export import Material, export_files, record_json
 from app.services.jobs import findings_of
 from app.web.awaiting import done
 from app.web.context import asked_by, session_of, site_of
 from app.web.forms import posted
-from app.web.handing import download, newest_head, note_export, refuse_unseen
+from app.web.handing import as_headed, download, newest_head, note_export, refuse_unseen
 from app.web.render import html
 from app.web.signing import signer
 from app.web.views.pages import record_page, review_page
@@ -31,9 +32,7 @@ ZIP_TIME = (1980, 1, 1, 0, 0, 0)
 async def review(request: Request, job: str) -> Response:
     """Show every step with who, when, values, corrections, refusals, stops; each exception to be opened."""
     site = site_of(request)
-    head = await run_in_threadpool(newest_head, request, job)
-    events = await run_in_threadpool(site.jobs.events, job)
-    state = await run_in_threadpool(site.jobs.state, job)
+    head, state, events = await run_in_threadpool(as_headed, request, job)
     page = review_page(
         job,
         veiled(state),
@@ -81,10 +80,7 @@ async def send_back(request: Request, job: str) -> Response:
 @router.get("/record")
 async def record(request: Request, job: str) -> Response:
     """Show the head to write down, and the files to take away."""
-    site = site_of(request)
-    head = await run_in_threadpool(newest_head, request, job)
-    events = await run_in_threadpool(site.jobs.events, job)
-    state = await run_in_threadpool(site.jobs.state, job)
+    head, state, events = await run_in_threadpool(as_headed, request, job)
     from app.records.signatures import signatures_of
 
     signatures = signatures_of(state, events, state.opened.zone if state.opened else "UTC")
@@ -117,16 +113,21 @@ async def record_zip(request: Request, job: str) -> Response:
 
 
 def _json(request: Request, job: str) -> bytes:
-    refuse_unseen(site_of(request).jobs.state(job))
-    note_export(request, job, newest_head(request, job))
-    return record_json(site_of(request).material(job))
+    return record_json(_material(request, job))
 
 
 def _files(request: Request, job: str) -> dict[str, bytes]:
     site = site_of(request)
-    refuse_unseen(site_of(request).jobs.state(job))
-    note_export(request, job, newest_head(request, job))
-    return export_files(site.material(job), site.signer, site.make_pdf)
+    return export_files(_material(request, job), site.signer, site.make_pdf)
+
+
+def _material(request: Request, job: str) -> Material:
+    """Return what the record is made from, after the export with its very head has been noted."""
+    newest_head(request, job)  # complains of a job that is none
+    material = site_of(request).material(job)
+    refuse_unseen(fold(material.events))
+    note_export(request, job, material.heads[-1])
+    return material
 
 
 @photos.get("/photos/{sha256}")

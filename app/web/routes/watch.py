@@ -10,6 +10,7 @@ from app.calc.errors import Invalid
 from app.domain.procedure import Role
 from app.records.moments import local_text, site_day, utc_text
 from app.web.context import Site, session_of, site_of
+from app.web.entered import NOTHING, Refilled, tried
 from app.web.forms import posted
 from app.web.render import html
 from app.web.roles import KEEPERS
@@ -35,6 +36,11 @@ async def trail(request: Request) -> Response:
 @router.get("/access")
 async def access(request: Request) -> Response:
     """List who may sign in, in which role, since when, and what they are qualified for."""
+    return await access_shown(request, NOTHING)
+
+
+async def access_shown(request: Request, refilled: Refilled) -> Response:
+    """Show that list, with what was typed on one of its forms before a refusal."""
     from app.domain.signing import ACCESS_REVIEW
     from app.web.views.access import access_page
 
@@ -47,7 +53,9 @@ async def access(request: Request) -> Response:
     return html(
         request,
         "access.html",
+        refilled.status,
         page=page,
+        refilled=refilled,
         may_review=who.role is Role.LEAD,
         meaning=ACCESS_REVIEW,
         local_now=local_text(now, state.zone),
@@ -58,20 +66,29 @@ async def access(request: Request) -> Response:
 async def review_access(request: Request) -> Response:
     """Sign that access was looked through."""
     site, form = site_of(request), await posted(request)
-    by = await signer(request, form, session_of(request).who.id)
-    last = await run_in_threadpool(site.sessions.last_sign_ins)
-    await asyncio.wrap_future(
-        site.watching.review_access(last, both=request.state.both, remark=form.get("remark"), by=by)
-    )
-    return RedirectResponse("/access", status_code=303)
+
+    async def doing() -> None:
+        by = await signer(request, form, session_of(request).who.id)
+        last = await run_in_threadpool(site.sessions.last_sign_ins)
+        await asyncio.wrap_future(
+            site.watching.review_access(last, both=request.state.both, remark=form.get("remark"), by=by)
+        )
+
+    refilled = await tried(doing, form)
+    return await access_shown(request, refilled) if refilled.told else RedirectResponse("/access", status_code=303)
 
 
 @router.get("/site")
 async def settings(request: Request) -> Response:
     """Show the site's settings, with what holds, both ends and where they come from."""
+    return await _settings(request, NOTHING)
+
+
+async def _settings(request: Request, refilled: Refilled) -> Response:
     site = site_of(request)
     state = await run_in_threadpool(site.jobs.site)
-    return html(request, "site.html", rows=_rows(site), may=session_of(request).who.role in KEEPERS, zone=state.zone)
+    may = session_of(request).who.role in KEEPERS
+    return html(request, "site.html", refilled.status, rows=_rows(site), may=may, zone=state.zone, refilled=refilled)
 
 
 def _rows(site: Site) -> list[tuple[str, str, str, int, int, int, int, str]]:
@@ -88,10 +105,14 @@ def _rows(site: Site) -> list[tuple[str, str, str, int, int, int, int, str]]:
 async def choose(request: Request) -> Response:
     """Choose a setting, with the reason."""
     site, form, who = site_of(request), await posted(request), session_of(request).who
-    await asyncio.wrap_future(
-        site.watching.choose(form.need("setting"), form.need("value"), form.need("reason"), by=who)
-    )
-    return RedirectResponse("/site", status_code=303)
+
+    async def doing() -> None:
+        await asyncio.wrap_future(
+            site.watching.choose(form.need("setting"), form.need("value"), form.need("reason"), by=who)
+        )
+
+    refilled = await tried(doing, form)
+    return await _settings(request, refilled) if refilled.told else RedirectResponse("/site", status_code=303)
 
 
 @router.post("/alerts")

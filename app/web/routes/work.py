@@ -28,11 +28,11 @@ from app.services.jobs import Asked
 from app.web.awaiting import around_for, done, state_of
 from app.web.context import WORKER_COOKIE, Site, asked_by, session_of, site_of, worker_chosen
 from app.web.forms import Posted, posted
-from app.web.render import html, wants_part
+from app.web.render import html, wants_part, wants_sentence
 from app.web.routes.cover import locked_address
-from app.web.signing import signer
+from app.web.signing import beside, signer
 from app.web.views.pages import overview, read_ahead, reopen_page
-from app.web.views.step import SIGNER, Refill, new_token, result_words
+from app.web.views.step import SIGNER, WAY_OUT, Refill, new_token, result_words
 from app.web.views.work import Notice, work_view
 
 
@@ -77,9 +77,7 @@ async def _second(request: Request, form: Posted) -> Who | None:
     person = form.get("second")
     if not person:
         return None
-    session = session_of(request)
-    secret = form.need("second_secret")
-    return await run_in_threadpool(site_of(request).people.prove_to_sign, person, secret, tablet=session.tablet)
+    return await beside(request, person, form.need("second_secret"))
 
 
 @router.get("/now")
@@ -177,6 +175,7 @@ def _told_of(state: JobState, step_id: str, before: Mark) -> Notice | None:
 async def way_out(request: Request, job: str) -> Response:
     """Put in the steps kept ready for a failed test, by a lead."""
     form = await posted(request)
+    request.state.refill = Refill(WAY_OUT, form.fields)
     state = await do(request, job, TakeWayOut(form.need("way_out"), form.need("reason")), form)
     return await show(request, job, state, Notice("good", "The steps are put in; the test is due again after them."))
 
@@ -195,6 +194,8 @@ async def stop(request: Request, job: str) -> Response:
     """Stop the job: one tap, by anyone, the reason afterwards; also from a covered screen, which stays covered."""
     form = await posted(request)
     state = await do(request, job, StopWork(), form)
+    if wants_sentence(request):
+        return Response(status_code=204)
     if session_of(request).locked:
         return RedirectResponse(locked_address(f"/jobs/{job}/now", stopped=True), status_code=303)
     return await show(request, job, state)

@@ -1,5 +1,6 @@
 """Accounts that differ: what stands and what a tablet brought later, side by side, both with time and tablet."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from app.domain.events import MarkContested
@@ -8,6 +9,9 @@ from app.domain.procedure import Role
 from app.domain.words import unit_words
 from app.records.moments import local_text
 from app.services.ports import Session
+
+CONTESTS = "contests"
+"""What a refill of the form is known by; its answers are the fields."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,14 +34,15 @@ class ContestsView:
     items: tuple[ContestView, ...]
     may: bool
     token: str
+    typed: Mapping[str, str]
 
 
-def contests_view(state: JobState, session: Session, token: str) -> ContestsView:
-    """Return the accounts to settle, as this person sees them."""
+def contests_view(state: JobState, session: Session, token: str, typed: Mapping[str, str]) -> ContestsView:
+    """Return the accounts to settle, as this person sees them, with what was typed before a refusal."""
     zone = state.opened.zone if state.opened else "UTC"
     items = tuple(_contest(state, event, zone) for event in state.contests)
     made = {event.by.id for event in state.contests}
-    return ContestsView(items, session.who.role is Role.LEAD and session.who.id not in made, token)
+    return ContestsView(items, session.who.role is Role.LEAD and session.who.id not in made, token, typed)
 
 
 def _contest(state: JobState, event: MarkContested, zone: str) -> ContestView:

@@ -68,6 +68,8 @@ def contingencies_page(job: str, state: JobState, session: Session) -> Contingen
 
 def _may_enter(state: JobState, session: Session) -> str:
     """Say why this person cannot enter a contingency now; nothing if they can."""
+    if session.who.role is not Role.LEAD:
+        return "A lead who did not stop the job chooses what is done. Call one."
     if state.stop is None:
         return "The job is not stopped. Stop it first; then another lead chooses what is done."
     if state.stop.stamp.by.id == session.who.id:
@@ -111,6 +113,7 @@ class OtherwisePage:
     approvers: str
     waiting: ChangeView | None
     may_approve: bool
+    may_decline: bool
     why_not_aside: str
     senders: tuple[tuple[str, str], ...] | None
     port: str
@@ -123,6 +126,10 @@ def otherwise_page(job: str, state: JobState, session: Session, people: tuple[Pe
     step, zone = state.due, state.opened.zone if state.opened else "UTC"
     waiting = state.changes.waiting_at(step.id) if step else None
     who = session.who
+    missing = _missing(step, waiting) if step else ()
+    begun = state.mark(step.id).begun if step else None
+    declining = {Role.LEAD, Role.SAFETY_OFFICER}
+    own = {stamp.id for stamp in (waiting.proposed.by if waiting else None, begun.by if begun else None) if stamp}
     able = tuple(
         (person.id, person.name)
         for person in people
@@ -138,9 +145,10 @@ def otherwise_page(job: str, state: JobState, session: Session, people: tuple[Pe
         text=step.text if step else "",
         note=step.note if step else "",
         asks=_asks(state, step) if step else (),
-        approvers=" and a ".join(role.words for role in approvers_of(step)) if step else "",
+        approvers=" and a ".join(role.words for role in missing),
         waiting=change_view(waiting) if waiting else None,
-        may_approve=bool(waiting and step and who.role in approvers_of(step) and who.id != waiting.proposed.by.id),
+        may_approve=bool(waiting and who.role in missing and who.id not in own),
+        may_decline=bool(waiting and (who.role in declining or who.id == waiting.proposed.by.id)),
         why_not_aside=(why_critical(step) or ("" if who.role is Role.LEAD else "a lead decides this")) if step else "",
         senders=able if step and step.by_radio and who.role is Role.LEAD else None,
         port=(step.port or "") if step else "",
@@ -151,6 +159,12 @@ def otherwise_page(job: str, state: JobState, session: Session, people: tuple[Pe
         ),
         tokens=(new_token(), new_token(), new_token(), new_token(), new_token(), new_token()),
     )  # fmt: skip
+
+
+def _missing(step: Step, waiting: Deviation | None) -> tuple[Role, ...]:
+    """The roles that have yet to approve a change of this step; all that must, where none waits."""
+    given = {item.by.role for item in waiting.approved} if waiting else set()
+    return tuple(role for role in approvers_of(step) if role not in given)
 
 
 def _text(state: JobState, step_id: str) -> str:

@@ -15,6 +15,7 @@ from app.records.locks import lock_tables
 from app.records.moments import local_text
 from app.records.wording import limit_words
 from app.services.ports import Person, Session
+from app.web.views.crew import must_be_briefed
 from app.web.views.step import Refill, new_token
 
 ROW = "row"
@@ -40,6 +41,7 @@ class LocksView:
 
     act: on, off or the part of a trial; point, tag: what the form is for, empty if there is nothing to record here.
     options: positions to choose from, the safe one first.  typed: what was typed before a refusal.
+    brief_first: whoever is signed in has to be briefed before recording anything.
     """
 
     heading: str
@@ -50,11 +52,11 @@ class LocksView:
     step: str
     point: str
     tag: str
-    safe: str
     options: tuple[str, ...]
     asks_lock: bool
     asks_words: str
     may_give_up: bool
+    brief_first: bool
     token: str
     other_token: str
     typed: Mapping[str, str] = field(default_factory=dict)
@@ -85,7 +87,6 @@ class BoardView:
     may_lead: bool
     officers: tuple[tuple[str, str], ...]
     not_these: tuple[str, ...]
-    token: str
     tokens: tuple[str, str, str]
 
 
@@ -111,9 +112,10 @@ def rows_view(state: JobState, session: Session, refill: Refill | None) -> Locks
     told = "" if chosen or not left else "The locks that are left are taken off by those who put them on, signed in."
     return LocksView(
         heading=due.text, told=told, rows=rows, act=act, button=_button(act, chosen, left), step=due.id,
-        point=chosen.id if chosen else "", tag=chosen.tag if chosen else "", safe=chosen.safe if chosen else "",
+        point=chosen.id if chosen else "", tag=chosen.tag if chosen else "",
         options=(chosen.safe, OTHERWISE) if chosen and act == "on" else (), asks_lock=act == "on", asks_words="",
-        may_give_up=False, token=new_token(), other_token=new_token(), typed=typed,
+        may_give_up=False, brief_first=must_be_briefed(state, session), token=new_token(), other_token=new_token(),
+        typed=typed,
     )  # fmt: skip
 
 
@@ -163,8 +165,9 @@ def _trial(state: JobState, points: tuple[IsolationPoint, ...], typed: Mapping[s
         told=f"{owner}{stroke.tag} is being moved for a trial; the isolation is verified anew after it.",
         rows=tuple(_row(state, item, chosen=item is point, left=False) for item in points),
         act=str(stroke.part), button=button.format(tag=stroke.tag), step="", point=point.id, tag=point.tag,
-        safe=point.safe, options=(point.safe, OTHERWISE) if on else (), asks_lock=on, asks_words=words,
-        may_give_up=stroke.part is StrokePart.OFF, token=new_token(), other_token=new_token(), typed=typed,
+        options=(point.safe, OTHERWISE) if on else (), asks_lock=on, asks_words=words,
+        may_give_up=stroke.part is StrokePart.OFF, brief_first=False, token=new_token(), other_token=new_token(),
+        typed=typed,
     )  # fmt: skip
 
 
@@ -175,7 +178,7 @@ def watch_view(state: JobState) -> WatchView | None:
     if opened is None or repeated is None or not stands_open(state.model):
         return None
     limit = repeated.limit
-    missed = f"{state.watch.missed} missed; {MOST_MISSED} stop the job" if state.watch.missed else ""
+    missed = f"{state.watch.missed} missed; {MOST_MISSED} stop the job (our figure)" if state.watch.missed else ""
     return WatchView(
         label=repeated.label,
         due=local_text(state.watch.due or "", opened.zone)[11:16],
@@ -210,6 +213,5 @@ def board_view(state: JobState, session: Session, people: tuple[Person, ...], ev
         may_lead=lead,
         officers=tuple((person.id, person.name) for person in people if person.role is Role.SAFETY_OFFICER),
         not_these=(housing.neighbours if housing else None) or (),
-        token=new_token(),
         tokens=(new_token(), new_token(), new_token()),
     )  # fmt: skip

@@ -19,10 +19,8 @@ class BlankRow:
     serial: str
     printed: str
     first: str
-    steps: int
     state: str
     out: bool
-    used: bool
     token: str
 
 
@@ -39,7 +37,11 @@ class PaperPage:
 
 @dataclass(frozen=True, slots=True)
 class EntryPage:
-    """What stands on paper for the step that is due. two_marks: it was not begun yet, so both times are asked."""
+    """What stands on paper for the step that is due.
+
+    two_marks: it was not begun yet, so both times are asked, and what is asked at its beginning.  rows: it is done row
+    by row, each signed in, so nothing is entered here.
+    """
 
     serial: str
     blank: int
@@ -51,6 +53,7 @@ class EntryPage:
     asks: tuple[AskView, ...]
     hold: str
     two_marks: bool
+    rows: bool
     people: tuple[tuple[str, str], ...]
     seconds: tuple[tuple[str, str], ...]
     today: str
@@ -78,10 +81,8 @@ def _row(state: JobState, number: int, blank: Blank) -> BlankRow:
         serial=blank.serial,
         printed=f"{local_text(blank.at, zone)} by {blank.by.name}",
         first=f"from step {place}, {blank.steps} steps",
-        steps=blank.steps,
         state=HOW_WORDS[blank.how] if blank.how else "out",
         out=blank.how is None,
-        used=blank.serial in state.paper.used,
         token=new_token(),
     )
 
@@ -96,6 +97,9 @@ def entry_page(
         return None
     workers = [person for person in people if person.role is not Role.ADMINISTRATOR]
     zone = state.opened.zone if state.opened else "UTC"
+    neighbours = (state.opened.housing.neighbours if state.opened else None) or ()
+    two_marks = due.marks == 2 and state.mark(due.id).begun is None
+    first = asks_of(due, typed, around, neighbours, act="begin") if two_marks else ()
     return EntryPage(
         serial=blank.serial,
         blank=number,
@@ -104,9 +108,10 @@ def entry_page(
         of=len(state.steps),
         section=section_words(due),
         text=due.text,
-        asks=asks_of(due, typed, around),
+        asks=(*first, *asks_of(due, typed, around, neighbours)),
         hold=due.role.words if due.kind is StepKind.HOLD else "",
-        two_marks=due.marks == 2 and state.mark(due.id).begun is None,
+        two_marks=two_marks,
+        rows=due.table is not None,
         people=tuple((person.id, f"{person.name}, {person.role.words}") for person in workers),
         seconds=tuple((person.id, person.name) for person in workers if person.id != session.who.id),
         today=local_text(now, zone)[:10],

@@ -31,6 +31,8 @@ KIND_WORDS = {
 
 
 SIGNER = "person"
+WAY_OUT = "way-out"
+"""What a refill of the form for a way out is known by; its answers are the fields."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +89,7 @@ class WayOutView:
     may: bool
     again: str
     token: str
+    reason: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -230,7 +233,7 @@ def step_view(state: JobState, step: Step, session: Session, around: Around, ref
         token=new_token(),
         note_value=typed.note,
         result_limit="" if act == "begin" else result_limit_words(step),
-        way_out=_way_out(state, session) if state.due is step else None,
+        way_out=_way_out(state, session, refill) if state.due is step else None,
         second=_second(state, step, act, session, around.people, typed.second),
         differing=tuple(difference_words(step, item, zone) for item in mark.differing),
         why_value=typed.why,
@@ -311,7 +314,7 @@ def result_words(step: Step, result: Result, *, elsewhere: bool = False) -> str:
     return "; ".join(told).rstrip(".") + "."
 
 
-def _way_out(state: JobState, session: Session) -> WayOutView | None:
+def _way_out(state: JobState, session: Session, refill: Refill | None) -> WayOutView | None:
     way = state.way_out
     if way is None:
         return None
@@ -321,7 +324,8 @@ def _way_out(state: JobState, session: Session) -> WayOutView | None:
         if again
         else ""
     )
-    return WayOutView(way.id, way.title, len(way.steps), session.who.role is Role.LEAD, told, new_token())
+    reason = refill.answers.get("reason", "") if refill and refill.step == WAY_OUT else ""
+    return WayOutView(way.id, way.title, len(way.steps), session.who.role is Role.LEAD, told, new_token(), reason)
 
 
 def _button(act: str, step: Step) -> str:

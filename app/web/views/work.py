@@ -12,7 +12,7 @@ from app.records.cautions import REHEARSAL
 from app.records.drawing import draw_port, picture_words
 from app.records.moments import local_text
 from app.services.ports import Session
-from app.web.views.contests import ContestsView, contests_view
+from app.web.views.contests import CONTESTS, ContestsView, contests_view
 from app.web.views.crew import BriefPanel, brief_panel
 from app.web.views.leaving import (
     LooksView,
@@ -49,7 +49,6 @@ class HeadLine:
     place: str
     who: str
     role: str
-    tablet: str
     rehearsal: str
     may_stop: bool
     may_suspend: bool = False
@@ -87,7 +86,6 @@ class StoppedView:
 class EndView:
     """No step is due: the work is done, in review, returned or accepted."""
 
-    stage: str
     heading: str
     text: str
     may_submit: bool
@@ -140,7 +138,6 @@ def head_line(job: str, state: JobState, session: Session) -> HeadLine:
         place=f"step {number} of {len(state.steps)}",
         who=session.who.name,
         role=session.who.role.words,
-        tablet=session.tablet,
         rehearsal=REHEARSAL if opened and opened.rehearsal else "",
         may_stop=state.stage not in (Stage.STOPPED, Stage.ACCEPTED),
         may_suspend=state.stage is Stage.OPEN,
@@ -186,9 +183,9 @@ def _panel_of(
         case Stage.HANDING_OVER:
             return Work(head, "signing", pictures(state, ()), notice, signing=signing_view(state))
         case Stage.CONTESTED:
-            return Work(
-                head, "contests", pictures(state, ()), notice, contests=contests_view(state, session, new_token())
-            )
+            typed = refill.answers if refill and refill.step == CONTESTS else {}
+            shown = contests_view(state, session, new_token(), typed)
+            return Work(head, "contests", pictures(state, ()), notice, contests=shown)
         case Stage.BRIEFING:
             return Work(head, "brief", pictures(state, ()), notice, brief=brief_panel(state))
         case Stage.OPEN if shows_rows(state):
@@ -261,7 +258,6 @@ def _end(state: JobState, session: Session) -> EndView:
     heading, text = END_WORDS.get(state.stage, (str(state.stage), ""))
     role = session.who.role
     return EndView(
-        stage=str(state.stage),
         heading=heading,
         text=state.returned or text,
         may_submit=role is Role.LEAD and state.stage in (Stage.WORK_DONE, Stage.RETURNED) and not state.unanswered,

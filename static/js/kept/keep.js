@@ -10,9 +10,11 @@ const LEAVE_AHEAD = 6;
 const able = window.isSecureContext && "indexedDB" in window && "locks" in navigator;
 let waiting = [];
 let known;
+let stoppedHere; // the job that was stopped on a page without its panel, until the server has the stop
 
 const work = () => document.getElementById("work");
 const ofThisJob = () => waiting.filter((mark) => mark.state === "kept" && mark.job === work()?.dataset.job);
+const jobOf = (form) => decodeURIComponent(new URL(form.action).pathname.split("/")[2]);
 const without = () => !navigator.onLine || ofThisJob().length > 0;
 
 if (able) {
@@ -20,6 +22,7 @@ if (able) {
   navigator.serviceWorker?.addEventListener("message", (event) => { if (event.data === "drained") settle(); });
   navigator.storage?.persist?.();
   document.addEventListener("submit", take, true);
+  document.addEventListener("changeout:unsent", (event) => { event.preventDefault(); keepForm(event.detail); });
   document.addEventListener("htmx:error", lost);
   document.addEventListener("htmx:after:request", answered);
   document.addEventListener("htmx:after:swap", () => { takeAlong(); tell(); });
@@ -71,7 +74,7 @@ function take(event) {
   if (!work()?.contains(form) || !form.matches("form[data-mark]") || !without()) return;
   event.preventDefault();
   event.stopImmediatePropagation();
-  keepForm(form, event.submitter);
+  keepForm(form);
 }
 
 function lost(event) {
@@ -84,7 +87,7 @@ async function answered(event) {
   const { sourceElement: form, response } = event.detail?.ctx ?? {};
   if (response?.status !== 200 || !form?.matches?.("#work form[data-mark]")) return;
   const kind = new URL(form.action).pathname.split("/").pop();
-  if (kind === "marks" || kind === "stop") await holdCopy(await markOf(kind, event.detail.ctx.request.body));
+  if (kind === "marks" || kind === "stop") await holdCopy(await markOf(kind, event.detail.ctx.request.body, form));
 }
 
 async function keepForm(form) {
@@ -97,7 +100,7 @@ async function keepForm(form) {
   const panels = known?.panels ?? [];
   const place = panels.findIndex((item) => item.step === given.get("step") && item.act === given.get("act"));
   if (kind === "marks" && panels[place]?.waits) return say(panels[place].waits, "refused");
-  const mark = await markOf(kind, given);
+  const mark = await markOf(kind, given, form);
   const { answers } = mark;
   const misread = wrongLabel(answers, panels[place]?.checks ?? {});
   if (kind === "marks" && misread) return say(misread, "refused");
@@ -106,15 +109,15 @@ async function keepForm(form) {
   mark.n = await keep(mark);
   waiting.push({ ...mark, state: "kept", told: "" });
   askForSync();
-  if (kind === "stop") return stopped(panelOf(work().dataset));
+  if (kind === "stop") return work()?.dataset.job ? stopped(panelOf(work().dataset)) : stoppedAlone(form);
   const outside = beyond(answers, panels[place]?.checks ?? {});
   if (outside) return rest(`${outside} lies outside its limit. The attempt is kept; the step waits for the server.`);
   onward(panels[place + 1]);
 }
 
 // What a form says, read at once: the page may be another before the photos are kept.
-async function markOf(kind, given) {
-  const { job, person, size } = work().dataset;
+async function markOf(kind, given, form) {
+  const { job = jobOf(form), person = document.body.dataset.person, size = 0 } = work()?.dataset ?? {};
   const answers = {};
   const files = [];
   for (const [name, value] of given) {
@@ -126,7 +129,7 @@ async function markOf(kind, given) {
     job, person, photos: [], act: kind === "stop" ? "stop" : given.get("act"), step: given.get("step") ?? "", answers,
     note: given.get("note") ?? "", worker: given.get("worker") ?? "", token: given.get("token"), device_at: given.get("device_at") || new Date().toISOString(),
     seen: Math.max(Number(size), known?.size ?? 0), line: line(),
-    what: document.querySelector("h1.action")?.textContent ?? "",
+    what: document.querySelector("h1.action")?.textContent ?? "STOP WORK",
   };
   for (const [name, file] of files) mark.photos.push((answers[name] = await keepPhoto(file)));
   return mark;
@@ -203,6 +206,9 @@ async function settle() {
   if (waiting.some((mark) => mark.state === "kept")) await drain().catch(() => {});
   await read();
   if (had && !ofThisJob().length) await refresh();
+  if (stoppedHere && !waiting.some((mark) => mark.job === stoppedHere)) {
+    stoppedHere = say("The server has the stop now. Give the reason on the page of the job.");
+  }
   tell();
 }
 
@@ -266,6 +272,13 @@ function panelOf({ step, act }) {
 
 function rest(why) {
   standstill("Wait for the server", why);
+}
+
+function stoppedAlone(form) {
+  stoppedHere = jobOf(form);
+  form.remove();
+  say("STOPPED on this tablet. The server does not know it yet. Tell everybody at the housing by voice.");
+  tell();
 }
 
 function stopped(panel) {
