@@ -16,9 +16,13 @@ UNSEEN = "not shown before it is verified"
 
 
 def unseen(state: JobState) -> frozenset[tuple[str, str]]:
-    """Return the answers (step, question) that a verification which is due is to state without having seen them."""
+    """Return the answers (step, question) that a verification which is due is to state without having seen them.
+
+    A stop does not lift the veil, or whoever verifies would only have to press it; once they have made an entry of
+    their own that did not agree, a lead compares the two while the job is stopped.
+    """
     due = state.due
-    if due is None or state.stage is not Stage.OPEN:
+    if due is None or state.stage is Stage.ACCEPTED or (state.stage is not Stage.OPEN and state.mark(due.id).attempts):
         return frozenset()
     return _stated_anew((due,))
 

@@ -4,8 +4,10 @@ from fastapi import Request
 from starlette.responses import Response
 
 from app.calc.errors import Invalid
+from app.domain.event_base import Who
 from app.domain.events import Event
-from app.domain.job import JobState, fold
+from app.domain.job import JobState, Stage, fold
+from app.domain.procedure import Role
 from app.domain.refused import Refused
 from app.domain.site import RecordExported
 from app.ledger.heads import Head
@@ -40,13 +42,17 @@ def note_export(request: Request, job: str, head: Head) -> None:
     ).result()
 
 
-def refuse_unseen(state: JobState) -> None:
-    """Raise Refused while the record so far would show what somebody is verifying without having seen it."""
-    if unseen(state):
+def refuse_unseen(state: JobState, who: Who) -> None:
+    """Raise Refused while the record so far would show what somebody is verifying without having seen it.
+
+    Of stopped or suspended work a lead or safety officer takes it all the same: something may have happened.
+    """
+    takes = state.stage is not Stage.OPEN and who.role in (Role.LEAD, Role.SAFETY_OFFICER)
+    if unseen(state) and not takes:
         raise Refused(
             "unseen",
-            "The record holds an answer that is being verified unseen now. Make the verification, or stop the work, "
-            "and take the record then.",
+            "The record holds an answer that is being verified unseen now. Make the verification and take the record "
+            "then; of stopped work a lead or safety officer can take it now.",
         )
 
 

@@ -191,6 +191,27 @@ def test_row_17_what_is_verified_unseen_stands_in_no_byte_that_the_verifier_gets
     assert state_of(desk, job).mark(due.id).stands
 
 
+def test_row_17_a_stop_does_not_show_the_verifier_what_was_entered(desk: Desk, tmp_path: Path) -> None:
+    """Stopped by the verifier, the pages hold as little as before; a lead takes the record, for work is stopped."""
+    job, hands, eyes, lead = desk.open_job(), *(desk.named("technician", n) for n in (0, 1)), desk.named("lead", 1)
+    desk.work_until(job, "Read the serial number of the new filter")
+    first, secret_serial = due_of(desk, job), "QX-77-4410-B"
+    desk.post(hands, f"/jobs/{job}/marks", step=first.id, act="finish", **answered(first, serial=secret_serial))
+    number = str(state_of(desk, job).index[first.id] + 1)
+    named = {"tag": "EF-03", "bank": "hepa", "job": job, "point": "upstream", "sha256": "ab" * 32, "number": number}
+    by_lead = desk.get(lead, f"/jobs/{job}/record.json")
+
+    desk.post(eyes, f"/jobs/{job}/stop")
+    pages_now = shown_to(desk, eyes, **named)
+    taken = desk.get(lead, f"/jobs/{job}/record.json")
+
+    holding = [path for path, page in pages_now.items() if secret_serial.encode() in unpacked(page.content, tmp_path)]
+    assert holding == []
+    assert pages_now[f"/jobs/{job}/record.json"].status_code == 409
+    assert (by_lead.status_code, taken.status_code) == (409, 200)
+    assert secret_serial in taken.text
+
+
 @pytest.mark.parametrize("stopped", [False, True])
 def test_row_17_no_paper_shows_the_verifier_what_was_entered(desk: Desk, tmp_path: Path, stopped: bool) -> None:
     """A blank and a sheet to hand over lie in the verifier's hand: what is verified unseen is not on them."""

@@ -39,7 +39,7 @@ def _made(request: Request, job: str, name: str) -> _Made:
     at = utc_text(site_of(request).clock())
     if state.opened is None:
         raise Invalid("There is no such job. Go back to the list of housings and choose one.")
-    refuse_unseen(state)
+    refuse_unseen(state, session_of(request).who)
     bank = bank_of(state.opened.housing, name)
     from app.records.certificate import certificate_of
 

@@ -125,7 +125,7 @@ def _material(request: Request, job: str) -> Material:
     """Return what the record is made from, after the export with its very head has been noted."""
     newest_head(request, job)  # complains of a job that is none
     material = site_of(request).material(job)
-    refuse_unseen(fold(material.events))
+    refuse_unseen(fold(material.events), session_of(request).who)
     note_export(request, job, material.heads[-1])
     return material
 
