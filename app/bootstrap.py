@@ -291,7 +291,9 @@ def first_administrator(running: Running) -> str | None:
     """Make the first administrator of an empty site and return the one-time code, else None."""
     if running.people.everyone():
         return None
-    _, code = running.people.add("First administrator", Role.ADMINISTRATOR, by=None)
+    _, code = running.people.add(
+        "First administrator", Role.ADMINISTRATOR, by=None, identity="whoever set the server up at its machine"
+    )
     return code
 
 

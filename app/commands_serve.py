@@ -89,7 +89,7 @@ def demo(options: argparse.Namespace) -> int:
         running = start(settings)
     if not running.people.everyone():
         for name, role, secret in DEMO_PEOPLE:
-            running.people.add(name, role, by=None, secret=secret)
+            running.people.add(name, role, by=None, identity="made up for the sample site", secret=secret)
         furnish(running)
     print(f"Sample site in {settings.data.resolve()}\n")
     print("Names and secrets to try:")

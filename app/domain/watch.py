@@ -43,7 +43,10 @@ class SecretChange:
 
 @dataclass(frozen=True, slots=True)
 class Account:
-    """A person as the ledger knows them. code_until: until when a one-time code is good, None with an own secret."""
+    """A person as the ledger knows them. code_until: until when a one-time code is good, None with an own secret.
+
+    identity: how it was checked who they are, last.  accepted: what they accepted before they first signed.
+    """
 
     id: str
     name: str
@@ -52,6 +55,17 @@ class Account:
     code_until: str | None = None
     code_from: str = ""
     changes: tuple[SecretChange, ...] = ()
+    identity: str = ""
+    accepted: str = ""
+
+    @property
+    def unfit(self) -> str:
+        """Say what is missing before this person may sign; nothing if they may (21 CFR 11.10(j), 11.100(b))."""
+        if not self.identity:
+            return f"Nobody has entered how it was checked who {self.name} is. An administrator does, with a new code."
+        if not self.accepted:
+            return f"{self.name} has not accepted yet that a signature binds. Accept it under Own secret, then sign."
+        return ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,11 +105,15 @@ def evolve_watch(watch: Watch, event: WatchEvent) -> Watch:
     match event:
         case PersonAdded():
             giver = event.by.name if event.by else "the server's first start"
-            made = Account(event.person, event.name, event.role, code_until=event.good_until, code_from=giver)
+            made = Account(
+                event.person, event.name, event.role, code_until=event.good_until, code_from=giver,
+                identity=event.identity or "", accepted=event.accepted or "",
+            )  # fmt: skip
             return replace(watch, accounts=MappingProxyType({**watch.accounts, event.person: made}))
         case SecretReset():
             giver = event.by.name if event.by else ""
-            return _account(watch, event.person, code_until=event.good_until, code_from=giver)
+            told = {"identity": event.identity} if event.identity else {}
+            return _account(watch, event.person, code_until=event.good_until, code_from=giver, **told)
         case SecretChosen():
             return _chosen(watch, event)
         case PersonLeft():
@@ -131,7 +149,8 @@ def _chosen(watch: Watch, event: SecretChosen) -> Watch:
     giver = known.code_from if known and event.way == "one-time code" else ""
     change = SecretChange(event.at, event.way, event.tablet or "", giver)
     earlier = known.changes if known else ()
-    return _account(watch, event.person, changes=(*earlier, change), code_until=None, code_from="")
+    accepted = event.accepted or (known.accepted if known else "")
+    return _account(watch, event.person, changes=(*earlier, change), code_until=None, code_from="", accepted=accepted)
 
 
 def _alerted(watch: Watch, event: WatchEvent) -> Watch:

@@ -15,30 +15,38 @@ Way = Literal["own secret", "one-time code"]
 
 
 class PersonAdded(SiteEntry):
-    """A person was added; the first secret is a one-time code, good until then, that the person replaces."""
+    """A person was added; the first secret is a one-time code, good until then, that the person replaces.
+
+    identity: how whoever added them checked who they are.  accepted: what they accepted of signing, where the secret
+    was theirs from the beginning (a sample site).
+    """
 
     type: Literal["person_added"] = "person_added"
     person: str
     name: str
     role: Role
     good_until: str | None = None
+    identity: str | None = None
+    accepted: str | None = None
 
 
 class SecretReset(SiteEntry):
-    """An administrator gave a person a new one-time code, good until then."""
+    """An administrator gave a person a new one-time code, good until then.  identity: as in `PersonAdded`."""
 
     type: Literal["secret_reset"] = "secret_reset"
     person: str
     good_until: str | None = None
+    identity: str | None = None
 
 
 class SecretChosen(SiteEntry):
-    """A secret was chosen. way: by what it was shown that this may be; tablet: where."""
+    """A secret was chosen. way: by what it was shown that this may be; tablet: where; accepted: what of signing."""
 
     type: Literal["secret_chosen"] = "secret_chosen"
     person: str
     way: Way | None = None
     tablet: str | None = None
+    accepted: str | None = None
 
 
 class PersonLeft(SiteEntry):

@@ -118,7 +118,8 @@ def _told(event: SiteEvent, watch: Watch) -> tuple[str, str]:
 def _watched(event: WatchEvent, watch: Watch) -> tuple[str, str]:
     match event:
         case PersonAdded():
-            return "people", f"{event.name} was added as {event.person}, {event.role.words}."
+            checked = f" Who it is was checked: {event.identity}." if event.identity else ""
+            return "people", f"{event.name} was added as {event.person}, {event.role.words}.{checked}"
         case PersonLeft():
             return "people", f"The access of {watch.name(event.person)} ended. The id {event.person} stays theirs."
         case RoleGiven():
@@ -129,11 +130,13 @@ def _watched(event: WatchEvent, watch: Watch) -> tuple[str, str]:
             return "people", f"{told} {event.remark}".strip()
         case SecretReset():
             until = f", good until {event.good_until} (UTC)" if event.good_until else ""
-            return "secrets", f"{watch.name(event.person)} was given a one-time code{until}."
+            checked = f" Who it is was checked: {event.identity}." if event.identity else ""
+            return "secrets", f"{watch.name(event.person)} was given a one-time code{until}.{checked}"
         case SecretChosen():
             by = f", having shown {_way(event.way)}" if event.way else ""
             at = f", at {event.tablet}" if event.tablet else ""
-            return "secrets", f"A secret was chosen for {watch.name(event.person)}{by}{at}."
+            told = f" Accepted: “{event.accepted}”." if event.accepted else ""
+            return "secrets", f"A secret was chosen for {watch.name(event.person)}{by}{at}.{told}"
         case SecretWrong():
             wait = f" The next try is taken after {event.waits_until} (UTC)." if event.waits_until else ""
             told = f"A wrong secret for {watch.name(event.person)} at {event.tablet}, {event.count} in a row."

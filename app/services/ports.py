@@ -172,7 +172,9 @@ class PeopleBook(Protocol):
     def find(self, person_id: str) -> Person | None:
         """Return a person, also one who has left."""
 
-    def add(self, name: str, role: Role, *, by: Who | None, secret: str | None = None) -> tuple[Person, str]:
+    def add(
+        self, name: str, role: Role, *, by: Who | None, identity: str, secret: str | None = None
+    ) -> tuple[Person, str]:
         """Add a person and return the one-time code for the first sign-in."""
 
     def prove(self, person_id: str, secret: str, *, tablet: str) -> Who:
@@ -181,10 +183,12 @@ class PeopleBook(Protocol):
     def prove_to_sign(self, person_id: str, secret: str, *, tablet: str) -> Who:
         """Return the same for a signature, for which a one-time code is not enough."""
 
-    def choose_secret(self, person_id: str, old: str, new: str, *, tablet: str, words: tuple[str, ...]) -> None:
+    def choose_secret(
+        self, person_id: str, old: str, new: str, *, tablet: str, words: tuple[str, ...], accepted: bool
+    ) -> None:
         """Let a person replace their own secret."""
 
-    def reset(self, person_id: str, *, by: Who) -> str:
+    def reset(self, person_id: str, *, by: Who, identity: str) -> str:
         """Give a person a new one-time code."""
 
     def leave(self, person_id: str, *, by: Who) -> None:

@@ -25,7 +25,8 @@ from app.domain import access
 from app.domain.event_base import Who
 from app.domain.procedure import Role
 from app.domain.refused import Refused
-from app.domain.registers import SiteMoment
+from app.domain.registers import SiteMoment, reason_from
+from app.domain.signing import BINDING
 from app.domain.site import SiteState
 from app.domain.watch import FREE_TRIES
 from app.domain.watch_events import PersonAdded, PersonLeft, SecretChosen, SecretReset, SecretWrong
@@ -74,11 +75,15 @@ class People:
         row = self._row(person_id)
         return None if row is None else _person(row)
 
-    def add(self, name: str, role: Role, *, by: Who | None, secret: str | None = None) -> tuple[Person, str]:
+    def add(
+        self, name: str, role: Role, *, by: Who | None, identity: str, secret: str | None = None
+    ) -> tuple[Person, str]:
         """Add a person and return the one-time code that they replace at first sign-in.
 
-        `secret` is for the sample site only; it then stands as if the person had chosen it.
+        identity: how it was checked who they are.  `secret` is for the sample site only; it then stands as if the
+        person had chosen it and accepted what signing means.
         """
+        checked = identity_from(identity)
         told = " ".join(name.split())
         if not 2 <= len(told) <= 80:
             raise Invalid(f"The name {told!r} has {len(told)} characters. Give 2 to 80.")
@@ -98,7 +103,15 @@ class People:
         until = None if secret is not None else self._code_end()
         self._write_site(
             lambda _, seq, at: PersonAdded(
-                seq=seq, at=at, by=by, person=person_id, name=told, role=role, good_until=until
+                seq=seq,
+                at=at,
+                by=by,
+                person=person_id,
+                name=told,
+                role=role,
+                good_until=until,
+                identity=checked,
+                accepted=BINDING if secret is not None else None,
             ),
             also=lambda tx: tx.run(insert(PERSON), row),
         ).result()
@@ -120,10 +133,20 @@ class People:
         found = self.find(person_id)
         if found is None or found.must_change:
             raise Refused("secret", f"{who.name} has a one-time code only, which signs nothing. Choose a secret first.")
+        account = self._read_site().watch.accounts.get(person_id)
+        if account is None or (told := account.unfit):
+            raise Refused("secret", told if account else f"The site does not know {who.name}. Ask an administrator.")
         return who
 
-    def choose_secret(self, person_id: str, old: str, new: str, *, tablet: str, words: tuple[str, ...]) -> None:
-        """Let a person replace their own secret (or one-time code) by one that nobody else has seen."""
+    def choose_secret(
+        self, person_id: str, old: str, new: str, *, tablet: str, words: tuple[str, ...], accepted: bool
+    ) -> None:
+        """Let a person replace their own secret (or one-time code) by one that nobody else has seen.
+
+        accepted: whether they accept that what they sign binds them; nobody chooses a secret without.
+        """
+        if not accepted:
+            raise Invalid("Accept first that what you sign with your secret binds you: tick the sentence above it.")
         who = self.prove(person_id, old, tablet=tablet)
         if told := weak_secret(new, (*words, who.name)):
             raise Invalid(told)
@@ -132,17 +155,20 @@ class People:
         found = self.find(person_id)
         way: Any = "one-time code" if found is not None and found.must_change else "own secret"
         self._write_site(
-            lambda _, seq, at: SecretChosen(seq=seq, at=at, by=who, person=person_id, way=way, tablet=tablet),
+            lambda _, seq, at: SecretChosen(
+                seq=seq, at=at, by=who, person=person_id, way=way, tablet=tablet, accepted=BINDING
+            ),
             also=self._changing(person_id, secret_hash=hash_secret(new), must_change=False),
         ).result()
 
-    def reset(self, person_id: str, *, by: Who) -> str:
+    def reset(self, person_id: str, *, by: Who, identity: str) -> str:
         """Give a person a new one-time code; it signs nothing, and ends, until they have replaced it."""
+        checked = identity_from(identity)
         if self.find(person_id) is None:
             raise Invalid("There is no such person. Choose one from the list.")
         code, until = new_one_time_code(), self._code_end()
         self._write_site(
-            lambda _, seq, at: SecretReset(seq=seq, at=at, by=by, person=person_id, good_until=until),
+            lambda _, seq, at: SecretReset(seq=seq, at=at, by=by, person=person_id, good_until=until, identity=checked),
             also=self._changing(
                 person_id, secret_hash=hash_secret(code), must_change=True, failed=0, locked_until=None
             ),
@@ -244,6 +270,11 @@ class People:
         taken = {person.id for person in self._rows()}
         numbered = [base, *(f"{base}-{number}" for number in range(2, len(taken) + 3))]
         return next(candidate for candidate in numbered if candidate not in taken)
+
+
+def identity_from(text: str) -> str:
+    """Return how an identity was checked, as it is kept; raise Invalid for no words or too many."""
+    return reason_from(text, "How it was checked who this is")
 
 
 _SPELT = str.maketrans({

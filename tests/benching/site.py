@@ -61,7 +61,7 @@ def prepare(folder: Path, jobs: int, *, finished: bool = True) -> Site:
     running = start(settings)
     try:
         for name, role, secret in DEMO_PEOPLE:
-            running.people.add(name, role, by=None, secret=secret)
+            running.people.add(name, role, by=None, identity="known to us", secret=secret)
         keep_made_up_instruments(running.site.jobs)
         made = _plan(running)
         cast = _cast(running)

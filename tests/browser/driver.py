@@ -58,7 +58,7 @@ def served(folder: Path, port: int = 0) -> Iterator[tuple[str, Running]]:
     running = start(settings)
     if not running.people.everyone():
         for name, role, secret in DEMO_PEOPLE:
-            running.people.add(name, role, by=None, secret=secret)
+            running.people.add(name, role, by=None, identity="known to us", secret=secret)
         keep_made_up_instruments(running.site.jobs)
         lead = next(person.who for person in running.people.everyone() if person.name == LEAD)
         running.site.watching.choose(MARKS_APART.name, "0", "this hand is quicker than any person", by=lead).result()

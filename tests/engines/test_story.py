@@ -153,7 +153,9 @@ def test_what_is_entered_at_one_server_is_in_the_register_of_the_other(pair: tup
     first, second = pair
     before = second.running.site.jobs.site()
 
-    first.running.people.add("Maud Ek", first.named("technician").role, by=None, secret="a secret of four words")
+    first.running.people.add(
+        "Maud Ek", first.named("technician").role, by=None, identity="known to us", secret="a secret of four words"
+    )
     job = first.open_job("EF-11")
 
     assert second.running.site.jobs.site().size > before.size

@@ -12,6 +12,7 @@ from playwright.sync_api import Browser, Page
 
 from app.domain.event_base import Who
 from app.domain.steps import Step
+from app.domain.watch_events import PersonAdded, SecretReset
 from app.services.rehearsal import made_up_answers
 from tests.browser.driver import EYES, HANDS, SECRETS, Tablet, served
 from tests.browser.stage import Staged
@@ -110,6 +111,48 @@ def test_row_15_nobody_marks_before_the_brief_nor_without_the_qualification(desk
     (signed, _) = [item for item in kept if item["type"] == "crew_briefed"]
     assert (signed["words"], signed["revision"]) == (WORDS, 3)
     assert signed["signature"]["meaning"] == "I have been briefed for this job and take part in the work"
+
+
+def test_row_15_nobody_signs_before_it_is_known_who_they_are_and_they_accept_that_it_binds(desk: Desk) -> None:
+    """A newcomer's identity is checked, in words; a secret is chosen with the statement; the site's trail has both.
+
+    Somebody who came before this was asked signs nothing until both stand.
+    """
+    admin, lead = desk.named("administrator"), desk.named("lead")
+    unchecked = desk.post(admin, "/people", name="Late Joiner", role="lead", identity=" ")
+    added = desk.post(admin, "/people", name="Late Joiner", role="lead", identity="site pass seen")
+    (code,) = re.findall(r'class="head-text">([A-Z0-9-]+)<', added.text)
+    late, secret = desk.stranger(), "green lamp over water"
+    late.post("/signin", data={"person": "late-joiner", "secret": code, "tablet": "tablet 1"})
+    shown = unescape(late.get("/secret").text)
+    bare = late.post("/secret", data={"old": code, "new": secret})
+    chosen = late.post("/secret", data={"old": code, "new": secret, "binds": "yes"})
+    signed = late.post("/access", data={"person": "late-joiner", "secret": secret, "remark": ""})
+    before = desk.running.people.add("Old Hand", lead.role, by=None, identity="known to us", secret=secret)[0].who
+    desk.running.site.jobs.write_site(
+        lambda _, seq, at: PersonAdded(seq=seq, at=at, person=before.id, name=before.name, role=before.role)
+    ).result()
+    old = desk.stranger()
+    old.post("/signin", data={"person": before.id, "secret": secret, "tablet": "tablet 1"})
+    unfit = old.post("/access", data={"person": before.id, "secret": secret, "remark": ""})
+    desk.running.site.jobs.write_site(
+        lambda _, seq, at: SecretReset(seq=seq, at=at, person=before.id, identity="known to us")
+    ).result()
+    unbound = old.post("/access", data={"person": before.id, "secret": secret, "remark": ""})
+    empty = desk.post(admin, f"/people/{before.id}/reset", identity="")
+
+    assert (unchecked.status_code, empty.status_code) == (422, 422)
+    assert "How it was checked who this is" in added.text
+    statement = "What I sign here with my secret binds me as my signature on paper does; I give the secret to nobody"
+    assert statement in shown
+    assert (bare.status_code, chosen.status_code, signed.status_code) == (422, 303, 303)
+    assert "tick the sentence" in bare.text
+    assert unfit.status_code == 403
+    assert "Nobody has entered how it was checked who Old Hand is" in unescape(unfit.text)
+    assert "Old Hand has not accepted yet that a signature binds" in unescape(unbound.text)
+    people, secrets = (unescape(desk.get(lead, f"/trail?kind={kind}").text) for kind in ("people", "secrets"))
+    assert "Late Joiner was added as late-joiner, lead. Who it is was checked: site pass seen." in people
+    assert f"Accepted: “{statement}”." in secrets
 
 
 def test_row_21_no_answer_anywhere_reads_only_checked_ok_set_or_done(desk: Desk, tmp_path: Path) -> None:

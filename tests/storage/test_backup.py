@@ -333,7 +333,9 @@ def test_a_folder_left_by_a_crash_is_copied_with_what_its_log_holds(site_folder:
     """Entries that are only in the write-ahead log of a server that was killed are in the copy."""
     data = copied(site_folder, tmp_path / "live")
     running = start(Settings(data=data), minutes(30))
-    person, _ = running.people.add("Late Joiner", running.people.everyone()[0].role, by=None, secret="a secret of 15")
+    person, _ = running.people.add(
+        "Late Joiner", running.people.everyone()[0].role, by=None, identity="known to us", secret="a secret of 15"
+    )
     crashed = tmp_path / "crashed"
     shutil.copytree(data, crashed, ignore=lambda _folder, names: [name for name in names if name.endswith("-shm")])
     running.close()

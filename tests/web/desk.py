@@ -61,7 +61,7 @@ class Desk:
         ship_sample_housings(settings)
         running = start(settings, clock, ticks)
         for name, role, secret in DEMO_PEOPLE:
-            running.people.add(name, role, by=None, secret=secret)
+            running.people.add(name, role, by=None, identity="known to us", secret=secret)
         keep_made_up_instruments(running.site.jobs)
         return cls(running)
 

@@ -29,7 +29,7 @@ def site(tmp_path: Path, clock: Clock) -> Iterator[Running]:
     settings = Settings(data=tmp_path)
     ship_sample_housings(settings)
     running = start(settings, clock)
-    running.people.add("Ines Varga", Role.LEAD, by=None, secret="sample lead of the day")
+    running.people.add("Ines Varga", Role.LEAD, by=None, identity="known to us", secret="sample lead of the day")
     yield running
     running.close()
 
@@ -103,7 +103,7 @@ def test_a_restart_neither_unlocks_a_session_nor_remembers_that_both_were_given(
     """What was locked or long unused is so after a restart; what was used a moment ago goes on, and asks both again."""
     settings = Settings(data=tmp_path)
     first = start(settings, clock)
-    person, _ = first.people.add("Ines Varga", Role.LEAD, by=None, secret="a secret of fifteen")
+    person, _ = first.people.add("Ines Varga", Role.LEAD, by=None, identity="known to us", secret="a secret of fifteen")
     locked, unused, used = (first.site.sessions.begin(person.who, f"tablet {number}") for number in range(3))
     for token in (locked, unused, used):
         first.site.sessions.find(token)

@@ -48,7 +48,7 @@ def test_a_restore_names_what_is_lost(data: Path, tmp_path: Path, capsys: pytest
     """The time after which entries are missing, their number, where the old folder went, and who is signed out."""
     run(capsys, "backup", "--data", data, tmp_path / "copy")
     running = start(Settings(data=data))
-    running.people.add("Late Joiner", Role.LEAD, by=None, secret="a secret of fifteen")
+    running.people.add("Late Joiner", Role.LEAD, by=None, identity="known to us", secret="a secret of fifteen")
     running.close()
 
     status, out, err = run(capsys, "restore", tmp_path / "copy", "--data", data, "--replace")

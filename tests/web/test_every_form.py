@@ -13,6 +13,7 @@ from urllib.parse import urlencode
 import pytest
 
 from app.domain.commands import Command, ExplainStop, Reopen, StopWork, Submit
+from app.domain.crew import Acknowledge, Part
 from app.domain.deciding.leaving import suspend_looks
 from app.domain.event_base import Who
 from app.domain.events import AttemptRefused
@@ -33,7 +34,7 @@ from tests.web.forms import Form, forms_of
 NO_FIELDS = {"/signout", "/scheme"}
 """Forms that carry nothing, or only how the page is to look."""
 UNTRIED = {
-    *NO_FIELDS, "/tablets", "/people/{person}/reset", "/people/{person}/leave",  # a button and nothing else
+    *NO_FIELDS, "/tablets", "/people/{person}/leave",  # a button and nothing else
     "/here", "/lock", "/jobs/{job}/kept", "/photos/{sha256}/part",  # sent by scripts, from no form
     "/jobs/{job}/contests", "/tablets/revoke", "/procedures/issue", "/unlock",
     # these by test_kept, test_tablets, test_issue and test_cover
@@ -44,7 +45,8 @@ TOO_LONG = "x" * 20_001
 STAGES = {
     "to be counted": "", "to be released": "Agree the PPE", "two people": "Cut the neck midway",
     "to be verified": "Count the ties", "to be tested": "Test the HEPA bank", "done": "no step has these words",
-    "stopped": "", "to be looked at": "", "to be locked": "Apply a lock", "to pause": "Pause with the crew before the",
+    "stopped": "", "stop explained": "", "may be set aside": "Compare the new filters",
+    "to be looked at": "", "to be locked": "Apply a lock", "to pause": "Pause with the crew before the",
     "damper tried": "Verify that fan", "by voice": "Release the closing", "voice unsigned": "Release the closing",
     "suspended": "Agree the PPE", "to be read": "Agree the PPE", "handing over": "Agree the PPE",
     "change waits": "Stop fan", "blank out": "Stop fan", "failed": "Test the HEPA", "in review": "no step has these",
@@ -72,6 +74,7 @@ def set_up(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SetUp]:
             desk.work_until(jobs[name], words)
     acts: tuple[tuple[str, *tuple[tuple[Command, Who], ...]], ...] = (
         ("stopped", (StopWork(), hands)),
+        ("stop explained", (StopWork(), hands), (ExplainStop("unexpected", "a sound"), hands)),
         (
             "to be looked at",
             (StopWork(), hands),
@@ -79,7 +82,15 @@ def set_up(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SetUp]:
             (Reopen("look first"), lead),
         ),
         ("damper tried", (StrokeDamper("upstream", StrokePart.CLEAR, "nobody near it"), lead)),
-        ("voice unsigned", (by_voice(desk, jobs["voice unsigned"]), lead)),
+        (
+            "by voice",
+            (Acknowledge(Part.RELEASE, "I release the closing once the bag is rolled."), desk.named("lead")),
+        ),
+        (
+            "voice unsigned",
+            (Acknowledge(Part.RELEASE, "I release the closing once the bag is rolled."), desk.named("lead")),
+            (by_voice(desk, jobs["voice unsigned"]), lead),
+        ),
         ("suspended", (leaving(desk, jobs["suspended"]), hands)),
         ("to be read", (leaving(desk, jobs["to be read"]), hands), (ReturnToWork(), hands)),
         ("handing over", (leaving(desk, jobs["handing over"]), hands), (TakeOver(hands, tuple(DOCUMENTS)), eyes)),

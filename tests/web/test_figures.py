@@ -7,7 +7,7 @@ def test_the_codes_and_secrets_of_people_and_tablets_say_whose_their_figures_are
     """How long a code is good, how long a secret is, and when a session ends."""
     admin, lead = desk.named("administrator"), desk.named("lead")
 
-    added = desk.post(admin, "/people", name="Late Joiner", role="technician").text
+    added = desk.post(admin, "/people", name="Late Joiner", role="technician", identity="site pass seen").text
     invited = desk.client(lead).post("/tablets").text
     secret, about = desk.get(lead, "/secret").text, desk.get(lead, "/about").text
 

@@ -1,7 +1,7 @@
 """A refused form gives back what was typed on it, never the secret, and can be sent again once mended."""
 
-from app.domain.commands import Begin, Finish, Late, StopWork
-from app.domain.crew import Acknowledge
+from app.domain.commands import Begin, ExplainStop, Finish, Late, StopWork
+from app.domain.crew import Acknowledge, Part
 from app.services.rehearsal import commands_for
 from tests.web.desk import MOST_ENTRIES, SECRETS, Desk
 
@@ -13,6 +13,7 @@ def test_a_refused_reopening_keeps_the_answer_and_goes_through_with_the_right_se
     job, lead = desk.open_job(), desk.named("lead")
     desk.work_until(job, "Agree")
     desk.do(job, StopWork(), desk.named("technician"))
+    desk.do(job, ExplainStop("unexpected", "a sound in the duct"), desk.named("technician"))
 
     refused = desk.post(lead, f"/jobs/{job}/reopen", answer=ANSWER, extra="", secret="not the one", person=lead.id)
     again = desk.post(lead, f"/jobs/{job}/reopen", answer=ANSWER, extra="", secret=SECRETS[lead.name], person=lead.id)
@@ -120,6 +121,7 @@ def test_a_refused_release_by_radio_comes_back_with_sender_and_tags(desk: Desk) 
     job, lead, sender = desk.open_job(), desk.named("lead"), desk.named("lead", 1)
     step = desk.work_until(job, "Release the closing").due
     assert step is not None
+    desk.do(job, Acknowledge(Part.RELEASE, "I release the closing once the bag is rolled."), sender)
 
     refused = desk.post(
         lead, f"/jobs/{job}/radio", step=step.id, person=sender.id, housing="EF-04", port="P1", confirmed="yes"
@@ -171,7 +173,7 @@ def test_refused_forms_of_the_site_come_back_with_what_was_typed(desk: Desk) -> 
         "value": desk.post(lead, "/site", setting="idle_lock_min", value="99", reason="thick gloves"),
         "remark": desk.post(lead, "/access", remark="two have left", secret="not the one"),
         "wait": desk.post(lead, f"/people/{hands.id}/wait", reason=odd, whose=hands.id),
-        "add": desk.post(admin, "/people", name=odd, role="technician"),
+        "add": desk.post(admin, "/people", name=odd, role="technician", identity="site pass seen"),
         "role": desk.post(admin, "/people/role", person=hands.id, role="lead", reason=odd),
         "issue": desk.post(lead, "/procedures/issue", procedure="nothing", housing="EF-07", secret="not the one"),
         "plan": desk.post(lead, "/plan/EF-03", procedure="change-out", **{f"crew.{hands.id}": "on", "depth.P1": "1"}),

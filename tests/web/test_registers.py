@@ -177,7 +177,7 @@ def test_the_sample_site_is_furnished_with_a_window_to_look_at(tmp_path: Path, t
     ship_sample_housings(settings)
     running = start(settings, lambda: today)
     for name, role, secret in DEMO_PEOPLE:
-        running.people.add(name, role, by=None, secret=secret)
+        running.people.add(name, role, by=None, identity="known to us", secret=secret)
 
     furnish(running)
     state = running.site.jobs.site()

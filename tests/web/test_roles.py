@@ -86,7 +86,9 @@ def clients(site: Running) -> dict[Role, TestClient]:
     """One tablet for each role."""
     made = {}
     for role in Role:
-        person, _ = site.people.add(f"Person {role.words}", role, by=None, secret="a secret of fifteen")
+        person, _ = site.people.add(
+            f"Person {role.words}", role, by=None, identity="known to us", secret="a secret of fifteen"
+        )
         client = TestClient(site.app, headers=ORIGIN, follow_redirects=False)
         client.cookies.set("changeout_session", site.site.sessions.begin(person.who, "tablet"))
         made[role] = client
@@ -162,20 +164,20 @@ def test_safety_headers_stand_on_every_answer(site: Running) -> None:
 
 def test_a_one_time_code_signs_in_and_does_nothing_else(site: Running) -> None:
     """Who signed in with a one-time code reaches only the page to replace it, and the new secret must be a good one."""
-    person, code = site.people.add("Late Joiner", T, by=None)
+    person, code = site.people.add("Late Joiner", T, by=None, identity="known to us")
     client = TestClient(site.app, headers=ORIGIN)
     client.post("/signin", data={"person": person.id, "secret": code, "tablet": "tablet 9"})
 
     assert "Choose your own secret" in client.get("/").text
-    assert client.post("/secret", data={"old": code, "new": "short"}).status_code == 422
-    client.post("/secret", data={"old": code, "new": "green lamp over water"})
+    assert client.post("/secret", data={"old": code, "new": "short", "binds": "yes"}).status_code == 422
+    client.post("/secret", data={"old": code, "new": "green lamp over water", "binds": "yes"})
     assert "Waiting for you" in client.get("/").text
 
 
 @pytest.mark.usefixtures("clients")
 def test_wrong_secrets_are_counted_and_slowed_down(site: Running) -> None:
     """After five wrong secrets the right one waits too; nobody else is held up."""
-    person, _ = site.people.add("Forgetful One", T, by=None, secret="a secret of fifteen")
+    person, _ = site.people.add("Forgetful One", T, by=None, identity="known to us", secret="a secret of fifteen")
     client = TestClient(site.app, headers=ORIGIN)
 
     for _ in range(5):

@@ -63,7 +63,7 @@ def test_the_first_page_of_a_site_loads_no_heavy_library(tmp_path: Path) -> None
     settings = Settings(data=tmp_path)
     ship_sample_housings(settings)
     running = start(settings)
-    running.people.add("Aiko Lindqvist", Role.SAFETY_OFFICER, by=None)
+    running.people.add("Aiko Lindqvist", Role.SAFETY_OFFICER, by=None, identity="known to us")
     running.close()
 
     loaded = loaded_for_the_first_page(tmp_path, *HEAVY, "fastapi")

@@ -110,7 +110,7 @@ def test_the_usual_port_is_not_named(site: Running, port: int, safe: bool, addre
 
 def test_a_certificate_about_to_run_out_stands_on_the_about_page(site: Running, clock: Clock) -> None:
     """A server that has been running for a year says so 30 days before, without a new start."""
-    person, _ = site.people.add("Somebody", Role.LEAD, by=None, secret="a secret of fifteen")
+    person, _ = site.people.add("Somebody", Role.LEAD, by=None, identity="known to us", secret="a secret of fifteen")
     trust = site.site.trust
     assert trust is not None
 
@@ -129,7 +129,7 @@ def test_a_certificate_about_to_run_out_stands_on_the_about_page(site: Running, 
 def test_every_cookie_is_secure_behind_tls_and_only_there(tmp_path: Path, secure: bool) -> None:
     """Session, tablet name and colour scheme: each is marked Secure once, or not at all without TLS."""
     running = start(Settings(data=tmp_path, secure_cookie=secure), lambda: NOW)
-    person, _ = running.people.add("Somebody", Role.LEAD, by=None, secret="a secret of fifteen")
+    person, _ = running.people.add("Somebody", Role.LEAD, by=None, identity="known to us", secret="a secret of fifteen")
     client = stranger(running, "https://testserver")
 
     signed = client.post("/signin", data={"person": person.id, "secret": "a secret of fifteen"})

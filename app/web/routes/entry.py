@@ -8,6 +8,7 @@ from starlette.responses import PlainTextResponse, RedirectResponse, Response
 
 from app.domain.procedure import Role
 from app.domain.refused import Refused
+from app.domain.signing import BINDING
 from app.web.context import COOKIE, DEVICE_COOKIE, SCHEME_COOKIE, TABLET_COOKIE, session_of, site_of
 from app.web.forms import posted
 from app.web.guard import state_of_site
@@ -67,7 +68,7 @@ async def secret_page(request: Request) -> Response:
     session = session_of(request)
     state = await run_in_threadpool(site_of(request).jobs.site)
     changes = secret_changes(state, session.who.id)
-    return html(request, "secret.html", must=session.must_change, changes=changes)
+    return html(request, "secret.html", must=session.must_change, changes=changes, binding=BINDING)
 
 
 @router.post("/secret")
@@ -82,6 +83,7 @@ async def choose_secret(request: Request) -> Response:
         form.need("new"),
         tablet=session.tablet,
         words=words,
+        accepted=form.get("binds") == "yes",
     )
     await run_in_threadpool(site.sessions.end_all_of, session.who.id)
     token = await run_in_threadpool(site.sessions.begin, session.who, session.tablet)

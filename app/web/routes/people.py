@@ -40,9 +40,12 @@ async def add(request: Request) -> Response:
         role, name = form.need("role"), form.need("name")
         if role not in tuple(Role):
             raise Invalid(f"{role!r} is not a role. Choose one of those shown.")
-        if told := site.unprintable(name):
-            raise Invalid(told)
-        person, code = await run_in_threadpool(site.people.add, name, Role(role), by=session_of(request).who)
+        identity = form.need("identity")
+        for text in (name, identity):
+            if told := site.unprintable(text):
+                raise Invalid(told)
+        by = session_of(request).who
+        person, code = await run_in_threadpool(partial(site.people.add, name, Role(role), by=by, identity=identity))
         added.append((code, person.name))
 
     refilled = await tried(doing, form)
@@ -84,11 +87,22 @@ async def lift_wait(request: Request, person: str) -> Response:
 @router.post("/people/{person}/reset")
 async def reset(request: Request, person: str) -> Response:
     """Give a person a new one-time code; all their sessions end."""
-    site = site_of(request)
-    code = await run_in_threadpool(site.people.reset, person, by=session_of(request).who)
-    await run_in_threadpool(site.sessions.end_all_of, person)
+    site, form = site_of(request), await posted(request)
+    given: list[str] = []
+
+    async def doing() -> None:
+        identity = form.need("identity")
+        if told := site.unprintable(identity):
+            raise Invalid(told)
+        by = session_of(request).who
+        given.append(await run_in_threadpool(partial(site.people.reset, person, by=by, identity=identity)))
+        await run_in_threadpool(site.sessions.end_all_of, person)
+
+    refilled = await tried(doing, form)
+    if refilled.told:
+        return await _page(request, refilled=refilled)
     found = await run_in_threadpool(site.people.find, person)
-    return await _page(request, code, found.name if found else person)
+    return await _page(request, given[0], found.name if found else person)
 
 
 @router.post("/people/{person}/leave")
