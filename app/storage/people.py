@@ -146,7 +146,7 @@ class People:
         accepted: whether they accept that what they sign binds them; nobody chooses a secret without.
         """
         if not accepted:
-            raise Invalid("Accept first that what you sign with your secret binds you: tick the sentence above it.")
+            raise Invalid("Accept first that what you sign with your secret binds you: tick the sentence on the form.")
         who = self.prove(person_id, old, tablet=tablet)
         if told := weak_secret(new, (*words, who.name)):
             raise Invalid(told)
