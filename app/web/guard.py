@@ -40,8 +40,10 @@ BY_ITSELF = frozenset({
     ("POST", "/photos/{sha256}/part"), ("POST", "/lock"),
 })  # fmt: skip
 """What a tablet asks without anybody touching it; it keeps no session awake."""
-NOTICE_PATHS = COVER_PATHS | {"/notices", "/signout", "/secret", "/jobs/{job}/stop", "/jobs/{job}/stop-reason"}
-"""What a notice never holds up: reading it, leaving, stopping work, and the cover of the screen."""
+NOTICE_PATHS = COVER_PATHS | {
+    "/notices", "/signout", "/secret", "/jobs/{job}/stop", "/jobs/{job}/stop-reason", "/jobs/{job}/kept",
+}  # fmt: skip
+"""What a notice never holds up: reading it, leaving, stopping work, the cover, and what a tablet kept before."""
 
 
 class SignInFirst(Exception):  # noqa: N818  (named for what to do)

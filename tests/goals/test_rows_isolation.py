@@ -1,5 +1,6 @@
 """Rows 20 and 24 to 28: labels, repeated readings, rows of locks, locks of others, own locks, the permit."""
 
+import json
 from collections.abc import Iterator
 from datetime import timedelta
 from pathlib import Path
@@ -245,6 +246,23 @@ def test_row_26_a_notice_that_waits_does_not_keep_the_screen_from_being_covered(
     uncovers = desk.post(owner, "/unlock", secret=SECRETS[owner.name], quietly="yes").status_code
 
     assert (here, covers, cover.status_code, uncovers) == (204, 204, 200, 204)
+    assert desk.get(owner, "/").headers["location"] == "/notices"
+
+
+def test_row_26_a_notice_that_waits_does_not_hold_up_a_stop_that_the_tablet_kept(desk: Desk) -> None:
+    """What was kept while the server was out of reach is of before; a STOP among it arrives at once."""
+    owner = desk.named("technician")
+    job, _ = at(desk, "Read the pressure")
+    desk.post(owner, f"/jobs/{job}/own-locks", act="on", lock="P-7")
+    remove(desk, job)
+    mark = {"n": 1, "act": "stop", "step": "", "token": "d" * 32, "seen": desk.running.site.jobs.state(job).size,
+            "device_at": "2026-03-02T07:10:00.000Z"}  # fmt: skip
+    body = {"sent_at": "2026-03-02T07:15:00.000Z", "person": owner.id, "marks": [mark]}
+
+    sent = desk.client(owner).post(f"/jobs/{job}/kept", content=json.dumps(body))
+
+    assert sent.json()["results"] == [{"n": 1, "taken": True, "told": ""}]
+    assert desk.running.site.jobs.state(job).stop is not None
     assert desk.get(owner, "/").headers["location"] == "/notices"
 
 
