@@ -51,6 +51,7 @@ class Sessions:
         self._longest = longest
         self._known: dict[str, Session] = {}
         self._written: dict[str, datetime] = {}
+        self._ends = 0
         self._guard = Lock()
 
     def begin(self, who: Who, tablet: str) -> str:
@@ -69,7 +70,7 @@ class Sessions:
         """Return the session of a token if it is still good, locked if it has not been used for too long."""
         if not token:
             return None
-        key = _hash(token)
+        key, ends = _hash(token), self._ends
         session = None if self._store.shared else self._known.get(key)
         session = session or self._stored(key)
         if session is None:
@@ -79,15 +80,15 @@ class Sessions:
         if self._over(session):
             self.end(token)
             return None
-        return self._judged(key, session)
+        return self._judged(key, session, ends)
 
     def at_hand(self, token: str | None) -> Session | None:
         """Return the session of a token if it is good and in memory; waits for nothing.  Else ask `find`."""
         if self._store.shared:
             return None
-        key = _hash(token or "")
+        key, ends = _hash(token or ""), self._ends
         session = self._known.get(key)
-        return None if session is None or self._over(session) else self._judged(key, session)
+        return None if session is None or self._over(session) else self._judged(key, session, ends)
 
     def touched(self, token: str | None) -> None:
         """Note that a person is at the tablet; a session that is locked stays so."""
@@ -142,12 +143,14 @@ class Sessions:
 
     def _drop(self, key: str) -> None:
         with self._guard:
+            self._ends += 1
             self._known.pop(key, None)
             self._written.pop(key, None)
 
     def _keep(self, good: Callable[[Session], bool]) -> None:
         """Forget every session in memory that is not good, and when it was written."""
         with self._guard:
+            self._ends += 1
             self._known = {key: item for key, item in self._known.items() if good(item)}
             self._written = {key: at for key, at in self._written.items() if key in self._known}
 
@@ -166,14 +169,19 @@ class Sessions:
             self._known[key] = joined
         return joined
 
-    def _judged(self, key: str, session: Session) -> Session:
-        """Return the session as it is now: locked if nobody has used it for too long, and then for good."""
+    def _judged(self, key: str, session: Session, ends: int) -> Session:
+        """Return the session as it is now: locked if nobody has used it for too long, and then for good.
+
+        ends: how often sessions had ended when it was looked up; where one has since, it may be this one, and it is not
+        put into memory again.
+        """
         now, idle = self._clock(), self._idle()
         with self._guard:
             found = self._known.get(key, session)
             if not found.locked and now - found.seen > idle:
                 found = replace(found, locked=True, both=False)
-            self._known[key] = found
+            if ends == self._ends:
+                self._known[key] = found
         return found
 
     def _change(self, key: str, **changes: object) -> bool:

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from app.bootstrap import Running, start
+from app.services.ports import Session
 from app.settings import Settings
 from app.storage.sessions import Sessions
 from tests.storage.kept_sites import copied
@@ -74,3 +75,22 @@ def test_nothing_stays_of_a_session_that_has_ended(site: Running, clock: Clock, 
 
     assert sessions.find(token) is None
     assert kept(sessions) == (0, 0)
+
+
+def test_a_session_that_ends_while_another_request_looks_at_it_stays_over(
+    site: Running, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Looked up just before it ended, it is not put into memory again, where it would live on."""
+    sessions, who = sessions_of(site), site.people.everyone()[0].who
+    token = sessions.begin(who, "tablet 1")
+    is_over = sessions._over
+
+    def ended_meanwhile(session: Session) -> bool:
+        monkeypatch.setattr(sessions, "_over", is_over)
+        sessions.end(token)
+        return is_over(session)
+
+    monkeypatch.setattr(sessions, "_over", ended_meanwhile)
+    sessions.find(token)
+
+    assert sessions.find(token) is None
