@@ -145,10 +145,11 @@ def keep_made_up_instruments(jobs: Jobs) -> None:
 
 
 def opened(
-    tag: str = "EF-03", name: str = "change-out", crew: Sequence[Who] = (HANDS, EYES), *, briefed: bool = True
-) -> Bench:
+    tag: str = "EF-03", name: str = "change-out", crew: Sequence[Who] = (HANDS, EYES), *, briefed: bool = True,
+    qualifications: Qualifications = QUALIFIED,
+) -> Bench:  # fmt: skip
     """Return a job that has just been opened on a sample housing; its crew has been briefed unless told otherwise."""
-    bench = Bench()
+    bench = Bench(qualifications=qualifications)
     made = plan(housing(tag), procedure(name), "0" * 64)
     draft = first_entry(
         made, site=SiteState(name="Sample Works"), by=LEAD, at=utc_text(START), crew=tuple(crew), rehearsal=False

@@ -10,7 +10,7 @@ from typing import Literal
 
 from app.calc.errors import Invalid
 from app.domain.containment.mishaps import AT_HOUSING, AT_POSITION, Mishap, Spot
-from app.domain.event_base import JobEvent
+from app.domain.event_base import JobEvent, Signature
 from app.domain.housing import Housing
 from app.domain.procedure import Ask, Procedure
 from app.domain.steps import Occurrence, Step, lay_template, port_names, renamed
@@ -99,6 +99,7 @@ class ContingencyEntered(JobEvent):
     due_again: tuple[str, ...] = ()
     left: tuple[str, ...] = ()
     extra: dict[str, int] | None = None
+    signature: Signature | None = None
 
     @property
     def spot(self) -> Spot:

@@ -40,7 +40,7 @@ def departure_fault(state: JobState, event: Event) -> str:
 def _contingency_fault(state: JobState, event: ContingencyEntered) -> str:
     if event.by.role is not Role.LEAD:
         return f"a {event.by.role.words} entered a contingency."
-    if state.stop is None or state.stop.stamp.by.id == event.by.id:
+    if state.stop is None or state.stop.is_by(event.by):
         return f"{event.by.name} entered a contingency without a stop by somebody else."
     kept = next((c for c in (state.opened and state.opened.contingencies) or () if c.id == event.contingency), None)
     if kept is None or state.model is None or event.spot not in spots(state.model, kept.occurs):

@@ -211,12 +211,16 @@ class ContestDecided(JobEvent):
 
 
 class JobStopped(JobEvent):
-    """Somebody stopped the job; the reason may follow."""
+    """Somebody stopped the job; the reason may follow.
+
+    noticed: nobody pressed anything: the program stopped it when this person acted or looked.
+    """
 
     type: Literal["job_stopped"] = "job_stopped"
     step: str | None = None
     reason: str | None = None
     text: str = ""
+    noticed: bool | None = None
 
 
 class StopExplained(JobEvent):
@@ -235,6 +239,7 @@ class JobReopened(JobEvent):
     rechecks: tuple[Recheck, ...] = ()
     again: tuple[str, ...] = ()
     flagged: tuple[str, ...] = ()
+    signature: Signature | None = None
 
 
 class RecheckAnswered(JobEvent):

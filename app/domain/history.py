@@ -9,6 +9,7 @@ from datetime import date
 
 from app.calc.errors import ChangeoutError
 from app.domain.containment.rest import rests
+from app.domain.contingency import ContingencyEntered
 from app.domain.crew import CrewBriefed, CrewLeft, Part, PauseConfirmed
 from app.domain.deciding.leaving import read_look
 from app.domain.departures import departure_fault
@@ -49,12 +50,12 @@ from app.domain.locks import OthersLockRemoved, OwnLockOff, PointUnlocked
 from app.domain.procedure import Role, Second, StepKind
 from app.domain.radio import RadioReleaseSigned
 from app.domain.steps import Step
-from app.domain.watching import ReadingMissed
+from app.domain.watching import MOST_MISSED, ReadingMissed
 from app.domain.words import unit_words
 
 SIGNED = (
     HoldReleased, JobSubmitted, RecordAccepted, FieldChangeApproved, RadioReleaseSigned, HandoverSigned, CrewBriefed,
-    PauseConfirmed, OthersLockRemoved,
+    PauseConfirmed, OthersLockRemoved, JobReopened, ContingencyEntered,
 )  # fmt: skip
 
 
@@ -83,9 +84,11 @@ def _fault(state: JobState, event: Event) -> str:
             return _mark_fault(state, event) or _crew_fault(state, event)
         case CrewBriefed() | CrewLeft() | PauseConfirmed():
             return _brief_fault(state, event)
+        case JobStopped(noticed=True) if state.watch.missed < MOST_MISSED:
+            return "the program is said to have stopped the job, and no readings were missed."
         case JobReopened() if event.by.role is not Role.LEAD:
             return f"a {event.by.role.words} re-opened the job."
-        case JobReopened() if state.stop is not None and state.stop.stamp.by.id == event.by.id:
+        case JobReopened() if state.stop is not None and state.stop.is_by(event.by):
             return f"{event.by.name} re-opened a job that they had stopped."
         case ContestDecided() if event.by.role is not Role.LEAD:
             return f"a {event.by.role.words} settled two accounts."

@@ -193,12 +193,17 @@ class Mark:
 
 @dataclass(frozen=True, slots=True)
 class Stop:
-    """A stop in force."""
+    """A stop in force.  noticed: the program stopped the job when somebody acted or looked."""
 
     stamp: Stamp
     step: str | None
     reason: str | None
     text: str
+    noticed: bool = False
+
+    def is_by(self, who: Who) -> bool:
+        """Whether this person stopped the job, and so is not the one who leads on from it."""
+        return not self.noticed and self.stamp.by.id == who.id
 
 
 @dataclass(frozen=True, slots=True)
@@ -697,7 +702,7 @@ def _unsettle(state: JobState, due_again: tuple[str, ...], flagged: tuple[str, .
 
 
 def _stopped(state: JobState, event: JobStopped) -> JobState:
-    stop = Stop(stamp_of(event), event.step, event.reason, event.text)
+    stop = Stop(stamp_of(event), event.step, event.reason, event.text, bool(event.noticed))
     pictures = state.model_at_stop if state.model is None else (*state.model_at_stop, (event.seq, state.model))
     leaving = replace(state.leaving, handover=None)
     watch = resting(state.watch)

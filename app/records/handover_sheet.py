@@ -16,7 +16,7 @@ from app.domain.words import barrier_parts, barrier_words, effect_words, isolati
 from app.records.cautions import CAUTIONS, REHEARSAL
 from app.records.drawing import draw_port
 from app.records.moments import local_text
-from app.records.wording import answer_words, limit_words, who_words
+from app.records.wording import answer_words, limit_words, stopper_words, who_words
 
 MOST_READINGS = 6
 """The newest readings that are shown; the record has all of them (what fits the page)."""
@@ -114,7 +114,7 @@ def _open(state: JobState) -> list[str]:
     assert model is not None
     found = []
     if state.stop is not None:
-        found.append(f"STOPPED by {state.stop.stamp.by.name}: {state.stop.text or 'no reason given yet'}")
+        found.append(f"STOPPED by {stopper_words(state.stop)}: {state.stop.text or 'no reason given yet'}")
     if state.doubtful:
         found.append("LOOK FIRST: marks were taken back; the drawing may not show what is so.")
     for port in model.ports:

@@ -2,9 +2,10 @@
 
 from collections.abc import Sequence
 
+from app.domain.contingency import ContingencyEntered
 from app.domain.crew import CrewBriefed, PauseConfirmed
 from app.domain.event_base import Signature, Who
-from app.domain.events import Event, HoldReleased, JobSubmitted, RecordAccepted
+from app.domain.events import Event, HoldReleased, JobReopened, JobSubmitted, RecordAccepted
 from app.domain.field_change import FieldChangeApproved
 from app.domain.job import JobState
 from app.domain.leaving import HandoverSigned
@@ -22,6 +23,8 @@ Signed = (
     | RadioReleaseSigned
     | HandoverSigned
     | OthersLockRemoved
+    | JobReopened
+    | ContingencyEntered
 )
 
 
@@ -57,7 +60,7 @@ def _valid(state: JobState, event: Signed) -> bool:
         case HoldReleased():
             done = state.mark(event.step).done
             return done is not None and done.seq == event.seq and state.mark(event.step).due_again is None
-        case OthersLockRemoved():
+        case OthersLockRemoved() | JobReopened() | ContingencyEntered():
             return True
 
 

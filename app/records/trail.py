@@ -125,6 +125,8 @@ def _said(event: Event, steps: dict[str, Step], zone: str) -> str:
         case JobStopped():
             covered = "From the covered screen of " if event.device and event.device.covered else ""
             at = f" at {text(event.step)}" if event.step else ""
+            if event.noticed:
+                return f"The job was stopped by the program when {who} acted or looked{at}. {event.text}".strip()
             return f"{covered}{who}{', somebody' if covered else ''} stopped the job{at}. {event.text}".strip()
         case StopExplained():
             return f"{who} explained the stop: {STOP_REASONS.get(event.reason, event.reason)}. {event.text}".strip()

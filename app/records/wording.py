@@ -4,7 +4,7 @@ from collections.abc import Mapping
 
 from app.domain.event_base import Answer
 from app.domain.instruments import Instrument
-from app.domain.job import JobState, Stamp
+from app.domain.job import JobState, Stamp, Stop
 from app.domain.paper import Transcribed
 from app.domain.steps import Step
 from app.domain.words import unit_words
@@ -21,6 +21,11 @@ def use_words(name: str, count: int) -> str:
     """Name what is used up as its number wants it: `new bag` for one, `new bags` for any other."""
     many = USE_WORDS.get(name, name.replace("_", " "))
     return many.replace("edges ", "edge ").removesuffix("s") if count == 1 else many
+
+
+def stopper_words(stop: Stop) -> str:
+    """Say who stopped a job: whoever pressed STOP or entered what could not stay, else the program."""
+    return f"the program, when {stop.stamp.by.name} acted or looked" if stop.noticed else stop.stamp.by.name
 
 
 def limit_words(low: str | None, high: str | None, op: str, unit: str | None) -> str:

@@ -35,6 +35,8 @@ def enter(bench: Bench, name: str) -> ContingencyEntered:
     spot = next(spot for kept, spot in possible(bench.state) if kept.id == name)
     (event,) = bench.do(EnterContingency(name, "seen by the crew", spot.port, spot.position), OTHER_LEAD)
     assert isinstance(event, ContingencyEntered)
+    assert event.signature is not None
+    assert event.signature.meaning == "I choose these steps for what went wrong"
     return event
 
 

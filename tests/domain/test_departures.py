@@ -22,6 +22,7 @@ from app.domain.commands import (
 from app.domain.contingency import EnterContingency
 from app.domain.crew import ConfirmPause, Part, PauseConfirmed
 from app.domain.event_base import Who
+from app.domain.events import JobReopened
 from app.domain.field_change import (
     ApproveChange,
     DeclineChange,
@@ -424,9 +425,13 @@ def test_nobody_leads_on_from_a_stop_before_its_reason_is_known() -> None:
     with pytest.raises(Refused, match="Nobody has said yet why"):
         bench.do(EnterContingency("bag-torn", "a tear at the fold", "P1"), LEAD)
     bench.do(ExplainStop("unexpected", "a sound in the duct"), EYES)
-    bench.do(Reopen("looked at, safe to go on"), LEAD)
+    (opened_again,) = bench.do(Reopen("looked at, safe to go on"), LEAD)
 
     assert bench.state.stage is Stage.LOOKING
+    assert isinstance(opened_again, JobReopened)
+    assert opened_again.signature is not None
+    assert opened_again.signature.meaning == "I answer as written and re-open this job"
+    assert opened_again.signature.size == opened_again.seq
 
 
 def test_a_re_opened_job_is_looked_at_whatever_the_lead_asks_for() -> None:

@@ -368,8 +368,7 @@ def _straight(state: JobState) -> tuple[Command, Who]:
         case Stage.STOPPED if state.stop is not None and not state.stop.reason:
             return ExplainStop("other", "a noise in the duct"), HANDS
         case Stage.STOPPED | Stage.RETURNED | Stage.ACCEPTED:
-            stopper = state.stop.stamp.by.id if state.stop else ""
-            lead = OTHER_LEAD if stopper == LEAD.id else LEAD
+            lead = OTHER_LEAD if state.stop and state.stop.is_by(LEAD) else LEAD
             return Reopen("looked at, safe to go on"), lead
         case Stage.IN_REVIEW:
             return (OpenException(state.unread[0].seq) if state.unread else Accept()), OFFICER

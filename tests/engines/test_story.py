@@ -154,7 +154,7 @@ def test_what_is_entered_at_one_server_is_in_the_register_of_the_other(pair: tup
     before = second.running.site.jobs.site()
 
     first.running.people.add(
-        "Maud Ek", first.named("technician").role, by=None, identity="known to us", secret="a secret of four words"
+        "Maud Ek", first.named("lead").role, by=None, identity="known to us", secret="a secret of four words"
     )
     job = first.open_job("EF-11")
 

@@ -173,6 +173,7 @@ def test_row_8_the_step_begun_and_not_done_comes_back_after_the_gate(desk: Desk)
     screens = look_at_everything(desk, hands, job)
     back = state_of(desk, job)
     desk.post(hands, f"/jobs/{job}/stop")
+    desk.post(hands, f"/jobs/{job}/stop-reason", reason="unexpected", text="a bell")
     desk.post(
         lead, f"/jobs/{job}/reopen", answer="A drill.", extra="Is the lamp on?", secret=SECRETS[lead.name], device_at=""
     )

@@ -110,7 +110,7 @@ from app.domain.paper import Blank, BlankPrinted, BlankReconciled, PrintBlank, R
 from app.domain.procedure import Role, Second, StepKind
 from app.domain.radio import HoldReleasedByRadio, RadioReleaseSigned, ReleaseByRadio, SignRadioRelease
 from app.domain.steps import Step
-from app.domain.watching import NoticeMissed, TakeReading
+from app.domain.watching import NoticeMissed, ReadingMissed, TakeReading
 from app.ledger.canonical import canonical
 from app.services.rehearsal import Cast, commands_for, labels_of, looks_as_recorded, made_up_answers
 from tests.builders import EYES, HANDS, KEEPER, LEAD, NEEDS, OFFICER, OTHER_LEAD, PEOPLE, QUALIFIED, Bench, opened
@@ -303,7 +303,7 @@ def check(before: JobState, event: Event) -> None:
         case JobReopened():
             assert event.by.role is Role.LEAD
             assert before.stage in REOPENABLE
-            assert before.stop is None or before.stop.stamp.by.id != event.by.id, "the stopper cannot re-open"
+            assert before.stop is None or not before.stop.is_by(event.by), "the stopper cannot re-open"
             assert before.stop is None or before.stop.reason, "nobody leads on from a stop without a reason"
             assert {item.id for item in event.rechecks} >= {"tag", "upstream", "downstream", "fan"}, "all is looked at"
         case WayOutTaken():
@@ -317,7 +317,7 @@ def check(before: JobState, event: Event) -> None:
             assert event.by.role is Role.LEAD
             assert before.stop is not None, "a contingency is entered from a stop"
             assert before.stop.reason, "whose reason is known"
-            assert before.stop.stamp.by.id != event.by.id, "and not by who stopped"
+            assert not before.stop.is_by(event.by), "and not by who stopped"
         case StepNotApplicable():
             step = before.step(event.step)
             assert event.by.role is Role.LEAD
@@ -433,11 +433,13 @@ def check_marking_crew(before: JobState, event: StepBegun | StepDone | StepOutsi
 
 
 def check_gone(before: JobState, event: Event) -> None:
-    """Whoever handed the job over only stops it, takes it over again, or has a kept mark put to a lead."""
+    """Whoever handed the job over stops it, takes off locks of their own, takes it over; the rest is put aside."""
     if event.by.id not in before.leaving.gone or isinstance(
-        event, JobStopped | StopExplained | HandoverBegun | MarkContested
+        event, JobStopped | StopExplained | HandoverBegun | MarkContested | ReadingMissed | OwnLockOff | PointUnlocked
     ):
         return
+    if isinstance(event, StepDone) and before.due is not None and before.due.table == "locks_off":
+        return  # with the last of the rows, each taken off by the hand that put the lock on
     under_way = before.leaving.handover
     assert under_way is not None, "somebody who handed the job over wrote to it"
     assert under_way.incoming.id == event.by.id
@@ -576,8 +578,7 @@ class Crew(RuleBasedStateMachine):
     )
     def begin(self, tag: str, steps: int, start: str) -> None:
         """Start from some way along a job, perhaps one on which the safety officer and a lead have worked."""
-        self.bench = opened(tag, crew=self.members, briefed=False)
-        self.bench.qualifications = ALL_QUALIFIED
+        self.bench = opened(tag, crew=self.members, briefed=False, qualifications=ALL_QUALIFIED)
         self.bench.brief(*(self.members[:1] if start == "not briefed" else self.members))
         match start:
             case "not briefed":
@@ -595,6 +596,7 @@ class Crew(RuleBasedStateMachine):
             case "by voice":
                 self.bench.run_to("close/release")
                 self.bench.brief(LEAD)
+                self.bench.brief(OTHER_LEAD, part=Part.RELEASE)
                 due = near(self.bench.state, 0)
                 sender = OFFICER if due.role is Role.SAFETY_OFFICER else OTHER_LEAD
                 self._do(ReleaseByRadio(due.id, sender, tag, due.port or "", confirmed=True), LEAD)

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from app.calc.errors import ChangeoutError, Invalid
-from app.domain.commands import Begin, Command, Finish, Release, Reopen, StopWork
+from app.domain.commands import Begin, Command, ExplainStop, Finish, Release, Reopen, StopWork
 from app.domain.deciding.locks import OTHERWISE
 from app.domain.event_base import Who
 from app.domain.events import Event, JobStopped, StepDone, event_from, payload_of
@@ -420,6 +420,22 @@ def test_a_reading_missed_once_is_marked_and_twice_stops_the_job() -> None:
     assert unlawful(bench.events) == ()
 
 
+def test_whoever_only_looked_when_readings_were_missed_did_not_stop_the_job() -> None:
+    """The program stopped it: a lead who opened the page may lead on; an outsider sees that readings were missed."""
+    bench = at("out-1/draw")
+    later(bench, 65)
+
+    fresh = bench.do(NoticeMissed(), LEAD)
+    bench.do(Reopen("the gauge was read at once; all is well"), LEAD)
+
+    assert isinstance(fresh[-1], JobStopped)
+    assert fresh[-1].noticed
+    assert unlawful(bench.events) == ()
+    forged = [event for event in bench.events if not isinstance(event, ReadingMissed)]
+    forged = [event.model_copy(update={"seq": place}) for place, event in enumerate(forged)]
+    assert any("no readings were missed" in told for told in unlawful(forged))
+
+
 def test_both_missed_at_once_stop_the_job_too() -> None:
     """Nobody looked for an hour: both lapses are entered, then the stop."""
     bench = at("open/bag")
@@ -456,6 +472,7 @@ def test_nothing_is_due_before_the_door_is_off_or_after_it_is_on() -> None:
     assert refused(bench, TakeReading("-20"), HANDS).code == "not_watched"
     bench.run_to("open/bag")
     bench.do(StopWork(), HANDS)
+    bench.do(ExplainStop("unexpected", "a sound"), HANDS)
     later(bench, 200)
     assert bench.do(NoticeMissed(), EYES) == ()
     bench.do(Reopen("looked at"), OTHER_LEAD)

@@ -72,6 +72,7 @@ def test_what_a_tablet_knew_before_a_restore_counts_only_as_far_as_the_backup_we
     bench.do(StopWork(), EYES)
     bench.do(ExplainStop("unexpected", "a sound"), EYES)
     bench.do(Reopen("looked at, safe to go on"), OTHER_LEAD)
+    bench.go_on()
 
     (event,) = bench.do(late(bench, size + 40, restores=(Restore("r1", size),)), HANDS, DEVICE)
 

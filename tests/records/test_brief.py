@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from app.domain.commands import Finish, StopWork
+from app.domain.commands import ExplainStop, Finish, StopWork
 from app.domain.containment.effects import Act
 from app.domain.contingency import EnterContingency
 from app.domain.crew import Part
@@ -55,6 +55,7 @@ def test_the_brief_has_the_words_and_numbers_that_hold_now() -> None:
     bench.do(ApproveChange("2026-0001/D1"), LEAD)
     bench.do(ApproveChange("2026-0001/D1"), OFFICER)
     bench.do(StopWork(), HANDS)
+    bench.do(ExplainStop("unexpected", "a sound"), HANDS)
     spot = next(spot for kept, spot in possible(bench.state) if kept.id == "band-ring")
     bench.do(EnterContingency("band-ring", "seen by the crew", spot.port, spot.position), OTHER_LEAD)
 

@@ -61,14 +61,23 @@ def signature_of(state: JobState, moment: Moment, meaning: str) -> Signature:
     )
 
 
-def stop_for(state: JobState, moment: Moment, told: str, *, step: Step | None = None, offset: int = 1) -> JobStopped:
+def stop_for(
+    state: JobState, moment: Moment, told: str, *, step: Step | None = None, offset: int = 1, noticed: bool = False
+) -> JobStopped:
     """Return the stop that entries bring with them, behind these: what is unexpected is never passed.
 
-    step: where it was found, else the one that is due.
+    step: where it was found, else the one that is due.  noticed: it follows from no act of whoever asks.
     """
     at = step or state.due
     return event_of(
-        JobStopped, state, moment, offset=offset, step=at.id if at else None, reason="unexpected", text=told
+        JobStopped,
+        state,
+        moment,
+        offset=offset,
+        step=at.id if at else None,
+        reason="unexpected",
+        text=told,
+        noticed=noticed or None,
     )
 
 

@@ -3,12 +3,13 @@
 from app.domain.commands import Moment
 from app.domain.containment.mishaps import Spot, spots
 from app.domain.contingency import ContingencyEntered, EnterContingency, LaidContingency
-from app.domain.deciding.common import event_of, words_of
+from app.domain.deciding.common import event_of, signature_of, words_of
 from app.domain.deciding.stopping import complain_of_bare_stop
 from app.domain.events import Event
 from app.domain.job import JobState
 from app.domain.procedure import Role
 from app.domain.refused import Refused
+from app.domain.signing import PUT_IN
 from app.domain.way_back import WayBack, ways_back
 
 
@@ -34,7 +35,7 @@ def enter(state: JobState, command: EnterContingency, moment: Moment) -> tuple[E
         raise Refused("role", f"A {moment.by.role.words} cannot enter a contingency. Ask a lead.", logged=True)
     if state.stop is None or state.due is None:
         raise Refused("not_stopped", "A contingency is entered from a stop, while work is in hand. Stop the job first.")
-    if state.stop.stamp.by.id == moment.by.id:
+    if state.stop.is_by(moment.by):
         raise Refused(
             "own_stop", f"{moment.by.name} stopped this job and cannot choose how it goes on. Another lead must.",
             logged=True,
@@ -58,5 +59,6 @@ def enter(state: JobState, command: EnterContingency, moment: Moment) -> tuple[E
             ContingencyEntered, state, moment, contingency=kept.id, title=kept.title, port=spot.port,
             position=spot.position, step=state.due.id, reason=reason, returns_to=back.returns_to,
             due_again=back.due_again, left=back.left, extra=back.extra or None,
+            signature=signature_of(state, moment, PUT_IN),
         ),
     )  # fmt: skip

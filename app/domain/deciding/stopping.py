@@ -6,7 +6,7 @@ from app.domain.commands import (
     Reopen,
     StopWork,
 )
-from app.domain.deciding.common import due_again, event_of, words_of
+from app.domain.deciding.common import due_again, event_of, signature_of, words_of
 from app.domain.deciding.remembered import noted, remembered
 from app.domain.events import STOP_REASONS, STOPPED_TOO, Event, JobReopened, JobStopped, NoteWritten, StopExplained
 from app.domain.job import JobState, Stage
@@ -15,6 +15,7 @@ from app.domain.leaving import Recheck
 from app.domain.procedure import Role
 from app.domain.refused import Refused
 from app.domain.reopening import rechecks_for
+from app.domain.signing import REOPEN
 
 
 def stop(state: JobState, command: StopWork, moment: Moment) -> tuple[Event, ...]:
@@ -48,7 +49,7 @@ def reopen(state: JobState, command: Reopen, moment: Moment) -> tuple[Event, ...
         raise Refused("running", "Two accounts of a step differ; nothing was stopped. Settle them first.")
     if state.stage in (Stage.OPEN, Stage.BRIEFING, Stage.LOOKING, Stage.HANDING_OVER, Stage.WORK_DONE):
         raise Refused("running", "The job is not stopped, so there is nothing to re-open. Go to the step that is due.")
-    if state.stop is not None and state.stop.stamp.by.id == moment.by.id:
+    if state.stop is not None and state.stop.is_by(moment.by):
         raise Refused(
             "own_stop", f"{moment.by.name} stopped this job and cannot re-open it. Another lead must.", logged=True
         )
@@ -67,6 +68,7 @@ def reopen(state: JobState, command: Reopen, moment: Moment) -> tuple[Event, ...
             rechecks=(*rechecks_for(state), *_own_look(command)),
             again=again,
             flagged=flagged,
+            signature=signature_of(state, moment, REOPEN),
         ),
     )
 

@@ -57,5 +57,5 @@ def notice(state: JobState, _command: NoticeMissed, moment: Moment) -> tuple[Eve
     ]
     if missed and count + len(missed) >= MOST_MISSED:
         told = f"{MOST_MISSED} repeated readings were missed while a door is off; the last was due at {missed[-1]}."
-        found.append(stop_for(state, moment, told, offset=len(found)))
+        found.append(stop_for(state, moment, told, offset=len(found), noticed=True))
     return tuple(found)

@@ -72,7 +72,7 @@ def _may_enter(state: JobState, session: Session) -> str:
         return "A lead who did not stop the job chooses what is done. Call one."
     if state.stop is None:
         return "The job is not stopped. Stop it first; then another lead chooses what is done."
-    if state.stop.stamp.by.id == session.who.id:
+    if state.stop.is_by(session.who):
         return "You stopped this job. Another lead chooses how it goes on."
     if not state.stop.reason:
         return "Nobody has said yet why the job was stopped. Give the reason on the page of the job first; anybody may."

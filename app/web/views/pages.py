@@ -15,7 +15,7 @@ from app.domain.words import effect_words
 from app.ledger.heads import Head, short_root
 from app.records.moments import local_text
 from app.records.trail import sentence_of
-from app.records.wording import USE_WORDS, use_words
+from app.records.wording import USE_WORDS, stopper_words, use_words
 from app.services.planning import Plan
 from app.services.ports import Session
 from app.web.views.step import Around, StepView, new_token, section_words, step_view
@@ -324,7 +324,7 @@ def reopen_page(job: str, state: JobState, session: Session, remaining: dict[str
     return ReopenPage(
         head=head_line(job, state, session),
         pictures=pictures(state, ()),
-        stopped=f"{stop.stamp.by.name}, {local_text(stop.stamp.at, zone)}" if stop else str(state.stage),
+        stopped=f"{stopper_words(stop)}, {local_text(stop.stamp.at, zone)}" if stop else str(state.stage),
         reason=(stop.text or stop.reason or "no reason given yet") if stop else (state.returned or ""),
         bare=stop is not None and not stop.reason,
         due=due.text if due else "no step is due",

@@ -11,6 +11,7 @@ from app.domain.words import effect_words
 from app.records.cautions import REHEARSAL
 from app.records.drawing import draw_port, picture_words
 from app.records.moments import local_text
+from app.records.wording import stopper_words
 from app.services.ports import Session
 from app.web.views.contests import CONTESTS, ContestsView, contests_view
 from app.web.views.crew import BriefPanel, brief_panel
@@ -229,7 +230,7 @@ def _stopped(state: JobState, session: Session, refill: Refill | None) -> Stoppe
     due = state.due
     path = nearest_rest(state.model)
     return StoppedView(
-        by=stop.stamp.by.name,
+        by=stopper_words(stop),
         at=local_text(stop.stamp.at, zone),
         step=due.text if due else "",
         reason=STOP_REASONS.get(stop.reason or "", ""),
@@ -241,7 +242,7 @@ def _stopped(state: JobState, session: Session, refill: Refill | None) -> Stoppe
         begun=begun_words(state.mark(due.id), zone) if due else "",
         chosen=typed.get("reason", ""),
         typed=typed.get("text", ""),
-        may_reopen=session.who.role is Role.LEAD and session.who.id != stop.stamp.by.id,
+        may_reopen=session.who.role is Role.LEAD and not stop.is_by(session.who),
         token=new_token(),
     )
 
