@@ -186,6 +186,7 @@ def test_row_37_every_signature_shows_who_what_and_when_in_every_form(
         "I release this hold point",
         "The work is complete as recorded",
         "I have read this record with every exception in it, have reviewed its trail, and accept it",
+        "I answer as written and re-open this job",
     }
     for item in signatures:
         assert re.fullmatch(r"\d{4}-\d\d-\d\d \d\d:\d\d:\d\d [+-]\d\d:\d\d", item["local"])
@@ -194,7 +195,7 @@ def test_row_37_every_signature_shows_who_what_and_when_in_every_form(
             assert unspaced(item[name]) in printed, name
 
 
-def test_row_37_a_person_signs_for_one_of_thirteen_meanings_and_for_nothing_else() -> None:
+def test_row_37_a_person_signs_for_one_of_fifteen_meanings_and_for_nothing_else() -> None:
     """Row 37: the closed list, word for word; old records carry these words, so that none of them ever changes."""
     listed = {
         "I release this hold point",
@@ -210,6 +211,8 @@ def test_row_37_a_person_signs_for_one_of_thirteen_meanings_and_for_nothing_else
         "I hand this job over as I left it",
         "I take this job over as I found it",
         "I answer for the removal of this lock in its owner's absence",
+        "I answer as written and re-open this job",
+        "I choose these steps for what went wrong",
     }
 
     assert listed == MEANINGS
@@ -235,7 +238,12 @@ def test_row_37_a_record_changed_after_signing_shows_as_unsigned_in_every_form(d
     assert "NOT VALID for this version" in screen
     assert unspaced("NOT VALID for this version") in printed
     assert summary["signed_for_this_version"] is False
-    assert summary["signatures"][-1]["valid"] == "NOT VALID for this version"
+    accepted, opened_again = summary["signatures"][-2:]
+    assert accepted["meaning"].startswith("I have read this record")
+    assert accepted["valid"] == "NOT VALID for this version"
+    assert (opened_again["meaning"], opened_again["valid"]) == (
+        "I answer as written and re-open this job", "valid for this version",
+    )  # fmt: skip
 
 
 def proofs(desk: Desk) -> list[str]:

@@ -109,6 +109,7 @@ def test_row_10_a_stop_made_out_of_reach_is_not_lifted_by_who_made_it(desk: Desk
     arrived = desk.client(lead).post(f"/jobs/{job}/kept", content=json.dumps(body))
     own = desk.post(lead, f"/jobs/{job}/reopen", answer="all is well", secret=SECRETS[lead.name])
     stopped = state_of(desk, job).stage
+    desk.post(lead, f"/jobs/{job}/stop-reason", reason="unexpected", text="a bell")
     answer = desk.post(other, f"/jobs/{job}/reopen", answer="all is well", secret=SECRETS[other.name])
 
     assert arrived.json()["results"][0]["taken"] is True

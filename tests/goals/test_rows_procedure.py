@@ -167,6 +167,7 @@ def test_a_contingency_is_entered_from_the_stop_screen_and_the_pages_tell_its_wa
     hands, lead = desk.named("technician"), desk.named("lead", 1)
     desk.work_until(job, "Twist the bag")
     desk.post(hands, f"/jobs/{job}/stop")
+    desk.post(hands, f"/jobs/{job}/stop-reason", reason="unexpected", text="a tear")
 
     stopped = desk.get(lead, f"/jobs/{job}/now").text
     page = desk.get(lead, f"/jobs/{job}/contingencies").text

@@ -218,7 +218,7 @@ def test_every_signature_shows_all_its_parts(pdf: bytes, sample: Sample, tmp_pat
 
     lost = [value for item in signatures for value in item.values() if unspaced(value) not in text]
 
-    assert len(signatures) == 6
+    assert len(signatures) == 8
     assert lost == []
 
 

@@ -32,7 +32,7 @@ NAMES = (
     "how", "lock", "low.length", "new", "next_thing", "notice", "number", "of", "off_site", "officer", "officer_secret",
     "old", "options.seen", "outgoing", "photo", "photo_kept", "point", "port", "reading", "reconciled", "remark",
     "scheme", "second", "second_secret", "setting", "tag_number", "telling", "temp_c", "time", "told", "u_pct", "value",
-    "why_late",
+    "why_late", "binds", "identity", "whose",
 )  # fmt: skip
 OF_THE_PAGE = {"viewport", "htmx-config"}
 """Names in templates that no form sends."""
