@@ -77,7 +77,7 @@ def _of_an_entry(name: str, mark: KeptMark, event: Event, played: Played) -> Ite
 
 def _stopped_already(mark: KeptMark, played: Played) -> bool:
     """A second stop, made straight, is answered and changes nothing; kept and sent again it is the same request."""
-    return isinstance(mark.act, StopWork) and mark.token in played.server.store.kept.requests
+    return isinstance(mark.act, StopWork) and mark.token in played.server.requests
 
 
 def _knew_what_was_lost(mark: KeptMark, played: Played) -> bool:

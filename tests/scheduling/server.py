@@ -1,5 +1,6 @@
 """The server of a schedule: the real service over a store in memory, killed, backed up and restored at will."""
 
+from collections.abc import Collection
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from functools import lru_cache
@@ -70,6 +71,11 @@ class Server:
     def payloads(self) -> tuple[bytes, ...]:
         """The job's entries as kept."""
         return self.store.kept.payloads[self.job]
+
+    @property
+    def requests(self) -> Collection[str]:
+        """The tokens that are used up."""
+        return self.store.kept.requests
 
     def events(self) -> tuple[Event, ...]:
         """The job's entries as read."""
