@@ -18,7 +18,7 @@ STEPS: list[tuple[str, list[str], bool]] = [
     ("types", [PYTHON, "-m", "mypy"], False),
     ("import contracts", [PYTHON, "-c", "from importlinter.cli import lint_imports_command as c; c()"], False),
     ("guards deleted one at a time", [PYTHON, "-m", "tests.guards"], True),
-    ("faults to survive", [PYTHON, "-m", "tests.faults", "--short"], True),
+    ("faults to survive", [PYTHON, "-m", "tests.faults", "A"], True),
     ("wheel in another place", [PYTHON, "-m", "tests.wheel"], True),
     # One browser at a time: two of them starve each other on two cores.
     ("browser tests", [PYTHON, "-m", "pytest", "-q", "-m", "browser"], True),

@@ -11,6 +11,7 @@ import tempfile
 from pathlib import Path
 from time import monotonic
 
+from tests.faulting.told import Notice
 from tests.spacing.runs import lossy_crossing, watched_job
 from tests.spacing.spaces import spaces, why_not
 
@@ -31,8 +32,8 @@ def main() -> int:
             sound = watched_job(made, Path(place) / "demo")
         with spaces() as made:
             seeded = watched_job(made, Path(place) / "seeded", program="tests.spacing.looks_out", whole=False)
-        print(f"trap: {sound.answers} packets of answers, {sound.others} others; with a look-up {seeded.others};"
-              f" {monotonic() - begun:.0f} s")  # fmt: skip
+        print(f"trap: {sound.answers} packets of answers, {sound.others} others; {monotonic() - begun:.0f} s")
+        print(Notice("a program that looks out", f"{seeded.others} packets" if seeded.others else "").line)
         begun = monotonic()
         folder = Path(place) / "lossy"
         folder.mkdir()

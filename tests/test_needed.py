@@ -71,7 +71,7 @@ def test_the_fault_harness_passes_without_strace_only_where_nobody_installed_it(
     status: int,
 ) -> None:
     """What installing cannot mend, a container's leave, stays a message."""
-    monkeypatch.setattr("sys.argv", ["faults", "--short"])
+    monkeypatch.setattr("sys.argv", ["faults", "--short", "--only", "kill,error,power"])
     monkeypatch.setattr(faults, "may_trace", refuses)
     monkeypatch.setenv(INSTALLED, installed)
 

@@ -117,7 +117,7 @@ def _head_faults(
     judged = [(head, _wrong_with(head, ledger, roots, key_id, certificate_pem)) for head in heads]
     proven = max((head.size for head, wrong in judged if wrong is None), default=0)
     yield from _judged_faults(judged, proven, size)
-    covered = max((head.size for head in heads), default=0)
+    covered = max((head.size for head in heads if head.size <= size), default=0)
     if covered < size:
         yield Fault(covered, "head-cover", f"a signed head over all {size} entries", f"heads up to {covered} only")
 

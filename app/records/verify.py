@@ -196,7 +196,7 @@ def _ledger(record: dict[str, Any], payloads: list[bytes], known: Sequence[str])
 def _head(ledger: str, item: Mapping[str, Any]) -> Head:
     if set(item) != {"size", "root", "at", "key", "signature"}:
         raise ValueError("parts")
-    return Head(
+    head = Head(
         ledger=ledger,
         size=item["size"],
         root=bytes.fromhex(item["root"]),
@@ -204,6 +204,9 @@ def _head(ledger: str, item: Mapping[str, Any]) -> Head:
         key_id=item["key"],
         signature=bytes.fromhex(item["signature"]),
     )
+    if (head.root.hex(), head.signature.hex()) != (item["root"], item["signature"]):
+        raise ValueError("digits")  # capitals and spaces read the same, and were never exported
+    return head
 
 
 def _events(entries: Sequence[object]) -> tuple[tuple[Event, ...], tuple[str, ...]]:

@@ -1,16 +1,20 @@
 """The long comparison of the two engines: `python -m tests.engines --histories 10000 [--processes 2] [--seed WORD]`.
 
-Ends with status 0 only if every answer, every byte of every ledger and every record compared are the same.
+Ends with status 0 only if every answer, every byte of every ledger and every record compared are the same, and if a
+side that was given another key was told as unequal.
 """
 
 import argparse
 import sys
+import tempfile
 import time
 from concurrent.futures import ProcessPoolExecutor
 from multiprocessing import get_context
+from pathlib import Path
 
-from tests.engines.histories import part
+from tests.engines.histories import both_sides, compare, part, same_signer
 from tests.engines.server import MISSING, binaries, running
+from tests.faulting.told import Notice
 
 
 def main() -> int:
@@ -33,6 +37,7 @@ def main() -> int:
             for number in range(options.processes)
         ]
         told = [one.result() for one in running_parts]
+        seeded = with_another_key(server.fresh())
     for one in told:
         print(f"digest over all ledgers {one.digest}")
         print(*one.unequal, sep="\n", end="")
@@ -43,7 +48,18 @@ def main() -> int:
         f"{sum(one.records for one in told)} records compared; {sum(len(one.unequal) for one in told)} unequal; "
         f"{time.monotonic() - begun:.0f} s."
     )
-    return 1 if any(one.unequal for one in told) else 0
+    print(seeded.line)
+    return 1 if any(one.unequal for one in told) or not seeded.sentence else 0
+
+
+def with_another_key(database: str) -> Notice:
+    """Run a few histories with another key on one side, which must come out unequal."""
+    with tempfile.TemporaryDirectory() as folder, both_sides(Path(folder), database) as sides:
+        sides[1].close()
+        sides[1].signer = same_signer(7)
+        sides[1].open()
+        told = compare(sides, 4, "seeded", say=lambda _: None)
+    return Notice("another key on one side", f"{len(told.unequal)} unequal" if told.unequal else "")
 
 
 if __name__ == "__main__":

@@ -1,11 +1,11 @@
-"""What all parts share: the work, the lives, how many points and states, and how a part tells what it found."""
+"""What the parts under strace share: the work, the lives, and how many points and states."""
 
 import gc
 import itertools
 import shutil
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from random import Random
 from time import monotonic
@@ -17,10 +17,9 @@ from app.settings import Settings
 from tests.faulting.child import WAIT_S
 from tests.faulting.examine import examine, judge
 from tests.faulting.lives import Nursery, Outcome
+from tests.faulting.told import AT_ONCE, WRONG_SHOWN
 from tests.faulting.work import DATABASE, Work
 
-AT_ONCE = 2
-WRONG_SHOWN = 5
 STARTS_BETWEEN_TIDYINGS = 10
 _STARTS = itertools.count()
 
@@ -36,7 +35,8 @@ class Scale:
     errors: likewise, for each kind of error.
     states: states after a power loss.
     faulted: recordings in which a call fails.
-    all_parts: whether every part that must notice a seeded fault has its try at it, or only the first.
+    all_parts: whether each part has its try at every seeded fault that it must notice, or only at those that it is the
+    first to notice.
     enough: a part ends after so much that is wrong.
     """
 
@@ -67,15 +67,6 @@ class Bench:
         """Keep a folder in which something was found wrong, if that is wanted."""
         if self.keep is not None:
             shutil.copytree(folder, self.keep / name, dirs_exist_ok=True)
-
-
-@dataclass
-class Told:
-    """What a part found.  wrong: sentences, none for a good program.  facts: counts and worst cases."""
-
-    part: str
-    wrong: list[str] = field(default_factory=list)
-    facts: list[str] = field(default_factory=list)
 
 
 @dataclass(frozen=True)

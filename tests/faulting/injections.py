@@ -9,8 +9,9 @@ from random import Random
 
 from app.storage import faults
 from app.storage.faults import StorageFault
-from tests.faulting.bench import Bench, Reopened, Told, reopen, some, two_at_once
+from tests.faulting.bench import Bench, Reopened, reopen, some, two_at_once
 from tests.faulting.lives import INJECTED, Outcome, counted, injection, on_database
+from tests.faulting.told import Told
 from tests.faulting.work import MARKS
 
 ERRORS = ("EIO", "ENOSPC")
@@ -84,10 +85,11 @@ def kill_everywhere(bench: Bench) -> Told:
     tried = _try(bench, chosen, told)
     ends = [one for one in tried if not one.hit]
     unasked = [one.after.unasked for one in tried if one.after.unasked > 0]
+    told.cases = f"{len(tried)} lives of {len(base)} points"
+    told.worst = _slowest(tried)
     told.facts = [
-        f"{len(tried)} lives of {len(base)} points, {len(tried) - len(ends)} killed there, {len(ends)} ended before",
+        f"{len(tried) - len(ends)} killed there, {len(ends)} ended before",
         f"{len(unasked)} left marks that nobody had acknowledged (at most {max(unasked, default=0)} in one folder)",
-        _slowest(tried),
     ]
     return told
 
@@ -105,10 +107,11 @@ def refuse_everywhere(bench: Bench) -> Told:
     refused = [one for one in tried if one.outcome.refused or one.outcome.unopened]
     kept = sum(bool({token for token, _, _ in one.outcome.refused} & one.after.standing - set(one.outcome.acknowledged))
                for one in tried)  # fmt: skip
+    told.cases = f"{len(tried)} lives with failing calls"
+    told.worst = _slowest(tried)
     told.facts = [
-        f"{len(tried)} lives, in {sum(one.hit for one in tried)} a call failed, in {len(refused)} a mark was refused",
+        f"in {sum(one.hit for one in tried)} a call failed, in {len(refused)} a mark was refused",
         f"in {kept} a mark that was refused to the end stands all the same (sent again, it stands once)",
-        _slowest(tried),
     ]
     if said := bench.nursery.said.read_text("utf-8").strip():
         told.wrong.append(f"The lives wrote to their standard error: {said[:300]!r}")

@@ -10,12 +10,13 @@ from pathlib import Path
 from random import Random
 from time import monotonic
 
-from tests.faulting.bench import AT_ONCE, Bench, Told, reopen
+from tests.faulting.bench import Bench, reopen
 from tests.faulting.examine import examine, judge
 from tests.faulting.injections import points
 from tests.faulting.lives import Outcome, recording
 from tests.faulting.log import Acknowledged, Event, read_log
 from tests.faulting.states import Disk, read_folder
+from tests.faulting.told import AT_ONCE, Told
 from tests.faulting.work import DATABASE, Work
 
 OPENED_BY_THE_PROGRAM = 100
@@ -84,10 +85,12 @@ def lose_power(bench: Bench) -> Told:
     seconds = monotonic() - begun
     states = sum(found.states for found in seen)
     with_unasked, most = sum(found.with_unasked for found in seen), max((found.unasked for found in seen), default=0)
+    told.cases = f"{states} states of {len(recordings)} recordings"
+    told.worst = f"{most} marks in one state that nobody had acknowledged"
     told.facts = [
-        f"{states} states of {len(recordings)} recordings, {states / seconds:.0f} a second",
+        f"{states / seconds:.0f} states a second",
         f"{sum(found.opened for found in seen)} of them also opened by the program, which took the next mark",
-        f"{with_unasked} held marks that nobody had acknowledged (at most {most} in one state)",
+        f"{with_unasked} held marks that nobody had acknowledged",
     ]
     told.wrong = told.wrong[: bench.scale.enough]
     return told

@@ -6,15 +6,16 @@ at a point, or in a recording, where nothing is wrong with the program as it is.
 
 import ast
 import shutil
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from tests.faulting.bench import Bench, Scale, some
+from tests.faulting.bench import Bench, Scale, some, two_at_once
 from tests.faulting.injections import Point, live_to, points
 from tests.faulting.lives import nursery
 from tests.faulting.power import Share, look_through, record
+from tests.faulting.told import Notice
 
+ROOT = Path(__file__).resolve().parents[2]
 WRITER, BATCH, ENGINE = "app/storage/writer.py", "app/storage/batch.py", "app/storage/engine_sqlite.py"
 TRIED_POINTS = 24
 TRIED_STATES = 250
@@ -110,26 +111,23 @@ def tree_with(root: Path, fault: Seeded, place: Path) -> Path:
     return place
 
 
-@dataclass(frozen=True)
-class Notice:
-    """What one part said of a seeded fault; an empty sentence means that it noticed nothing."""
+def notices(part: str, sound: Bench) -> list[Notice]:
+    """Let one part have its try at the faults that it must notice, two of them at a time."""
+    chosen = [fault for fault in SEEDED if part in (fault.by if sound.scale.all_parts else fault.by[:1])]
+    found = two_at_once(chosen, lambda fault: _noticed(part, fault, sound), until=lambda _: False)
+    by_name = {notice.fault: notice for notice in found}
+    return [by_name[fault.name] for fault in chosen]
 
-    part: str
-    sentence: str
 
-
-def noticed(root: Path, fault: Seeded, sound: Bench, place: Path, *, all_parts: bool) -> Iterator[Notice]:
-    """Let the parts that must notice a fault have their try; one after the other, or only the first."""
-    place.mkdir()
-    tree = tree_with(root, fault, place / "tree")
-    with nursery(tree, place / "nursery") as sick:
-        for part in fault.by if all_parts else fault.by[:1]:
-            (place / part).mkdir()
-            (place / f"{part}-sound").mkdir()
-            scale = Scale(kills=None, errors=None, states=TRIED_STATES, faulted=1, enough=1)
-            bench = replace(sound, nursery=sick, place=place / part, scale=scale, keep=None)
-            control = replace(sound, place=place / f"{part}-sound", scale=scale, keep=None)
-            yield Notice(part, _BY_PART[part](bench, control))
+def _noticed(part: str, fault: Seeded, sound: Bench) -> Notice:
+    place = sound.place / f"seeded-{SEEDED.index(fault)}"
+    for inner in ("sick", "sound"):
+        (place / inner).mkdir(parents=True)
+    scale = Scale(kills=None, errors=None, states=TRIED_STATES, faulted=1, enough=1)
+    with nursery(tree_with(ROOT, fault, place / "tree"), place / "nursery") as sick:
+        bench = replace(sound, nursery=sick, place=place / "sick", scale=scale, keep=None)
+        control = replace(sound, place=place / "sound", scale=scale, keep=None)
+        return Notice(fault.name, _BY_PART[part](bench, control))
 
 
 def _by_kill(bench: Bench, control: Bench) -> str:

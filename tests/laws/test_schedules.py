@@ -3,10 +3,12 @@
 import pytest
 
 from tests import schedules
+from tests.builders import Bench
 from tests.schedules import noticed_in
 from tests.scheduling.laws import broken_laws
 from tests.scheduling.play import play
 from tests.scheduling.seeded import SEEDED, Fault
+from tests.scheduling.server import fresh_server
 
 SCHEDULES = 250
 
@@ -24,6 +26,17 @@ def test_a_schedule_is_the_same_at_each_run() -> None:
 
     assert first.log == again.log
     assert first.server.payloads == again.server.payloads
+
+
+def test_what_the_desk_does_is_done() -> None:
+    """A fresh server takes the first work of its desk: its token is none of those that led there."""
+    server = fresh_server()
+    before = server.state.done_count
+
+    for command, by in Bench(server.state).due_commands():
+        server.do(command, by)
+
+    assert server.state.done_count == before + 1
 
 
 def test_schedules_hold_restores_and_what_comes_back_after_them() -> None:

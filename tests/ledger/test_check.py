@@ -150,6 +150,15 @@ def test_a_cut_tail_with_its_heads_left_behind_is_found() -> None:
     assert found(check(payloads[:7], heads)) == [(7, "head-tail")]
 
 
+def test_entries_before_a_cut_that_no_head_covers_are_in_doubt() -> None:
+    """Heads over entries that are gone prove nothing of those that are left: what was changed among them is named."""
+    payloads, heads = honest()
+    few = (heads[4], heads[11])
+
+    assert found(check(payloads[:7], few)) == [(5, "head-cover"), (7, "head-tail")]
+    assert found(check([*payloads[:6], entry_payload(LEDGER, 6, note="changed")], few))[0] == (5, "head-cover")
+
+
 @given(places)
 def test_a_whole_rewrite_with_the_true_key_is_found_by_an_old_head(seq: int) -> None:
     """Whoever holds the key can rewrite everything, but not a head that has left the building."""

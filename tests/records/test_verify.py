@@ -208,6 +208,18 @@ def test_any_flipped_bit_of_the_file_is_found(part: int) -> None:
         assert not verdict.good, place
 
 
+@pytest.mark.parametrize("part", ["root", "signature"])
+def test_a_head_in_other_digits_is_found(part: str) -> None:
+    """One bit makes a small letter a capital: the same number, and not the bytes that were exported."""
+
+    def capital(value: dict[str, Any]) -> None:
+        digits = value["heads"][5][part]
+        place = next(place for place, digit in enumerate(digits) if digit.isalpha())
+        value["heads"][5][part] = digits[:place] + digits[place].upper() + digits[place + 1 :]
+
+    assert 4 in faulty(judged(edited(capital)))
+
+
 @pytest.mark.parametrize("data", [b"", b"{}", b"[]", b"\xff\xfe", b'{"format":"changeout-record/1"}', b"%PDF-1.7"])
 def test_what_is_no_record_is_told_in_a_sentence(data: bytes) -> None:
     """Anything else than a record fails check 1 with a sentence, and nothing is raised."""

@@ -2,6 +2,7 @@
 
 from collections import Counter
 from collections.abc import Iterator
+from dataclasses import dataclass, field
 from itertools import takewhile
 
 from app.domain.commands import StopWork
@@ -15,35 +16,46 @@ from tests.scheduling.tablets import KeptMark, Tablet
 OUTCOMES = (StepBegun, StepDone, StepOutside, MarkJoined, MarkContested)
 
 
+@dataclass
+class Ended:
+    """A schedule that has ended, with the job's entries read once."""
+
+    played: Played
+    events: tuple[Event, ...]
+    by_token: dict[str, list[Event]] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self.unsettling = [event.seq for event in self.events if isinstance(event, UNSETTLING)]
+        for event in self.events:
+            if event.request:
+                self.by_token.setdefault(event.request, []).append(event)
+
+
 def broken_laws(played: Played) -> list[str]:
     """Return a sentence for everything that is wrong."""
-    events = played.server.events()
-    by_token: dict[str, list[Event]] = {}
-    for event in events:
-        if event.request:
-            by_token.setdefault(event.request, []).append(event)
-    found = [told for tablet in played.tablets for told in _of_a_tablet(tablet, by_token, played)]
-    found += _invented(played, events)
-    found += [f"unlawful: {told}" for told in unlawful(events)]
-    if fold(events) != played.server.state:
+    ended = Ended(played, played.server.events())
+    found = [told for tablet in played.tablets for told in _of_a_tablet(tablet, ended)]
+    found += _invented(played, ended.events)
+    found += [f"unlawful: {told}" for told in unlawful(ended.events)]
+    if fold(ended.events) != played.server.state:
         found.append("the state at hand is not the fold of the entries")
     return found
 
 
-def _of_a_tablet(tablet: Tablet, by_token: dict[str, list[Event]], played: Played) -> Iterator[str]:
+def _of_a_tablet(tablet: Tablet, ended: Ended) -> Iterator[str]:
     numbers = Counter(mark.n for mark in tablet.marks)
     yield from (f"{tablet.name} used the number {n} {times} times" for n, times in numbers.items() if times > 1)
     entries = []
     for mark in tablet.marks:
-        found = by_token.get(mark.token, [])
-        yield from _of_a_mark(tablet, mark, found, played)
+        found = ended.by_token.get(mark.token, [])
+        yield from _of_a_mark(tablet, mark, found, ended)
         entries += found
     places = [event.seq for event in entries]
     if places != sorted(places):
         yield f"the marks of {tablet.name} stand in another order than they were made: {places}"
 
 
-def _of_a_mark(tablet: Tablet, mark: KeptMark, found: list[Event], played: Played) -> Iterator[str]:
+def _of_a_mark(tablet: Tablet, mark: KeptMark, found: list[Event], ended: Ended) -> Iterator[str]:
     name = f"mark {mark.n} of {tablet.name}"
     if mark.state == "kept":
         yield f"{name} is stuck"
@@ -52,14 +64,14 @@ def _of_a_mark(tablet: Tablet, mark: KeptMark, found: list[Event], played: Playe
             yield f"{name} is poison and was not set aside"
     elif mark.state == "aside":
         yield f"{name} was set aside: {mark.told}"
-    elif len(found) != 1 and not (not found and _stopped_already(mark, played)):
+    elif len(found) != 1 and not (not found and _stopped_already(mark, ended.played)):
         yield f"{name} was acknowledged and stands {len(found)} times"
     for event in found:
-        yield from _of_an_entry(name, mark, event, played)
+        yield from _of_an_entry(name, mark, event, ended)
 
 
-def _of_an_entry(name: str, mark: KeptMark, event: Event, played: Played) -> Iterator[str]:
-    device = event.device
+def _of_an_entry(name: str, mark: KeptMark, event: Event, ended: Ended) -> Iterator[str]:
+    device, played = event.device, ended.played
     recovered = device is not None and bool(device.recovered)
     kept = device is not None and device.number is not None
     if kept and device is not None and device.number != mark.n:
@@ -71,13 +83,13 @@ def _of_an_entry(name: str, mark: KeptMark, event: Event, played: Played) -> Ite
     if kept and not isinstance(mark.act, StopWork):
         if not isinstance(event, OUTCOMES):
             yield f"{name} became {event.type}"
-        if _unsettled_before(played, event) >= _shared(mark, played) and not isinstance(event, MarkContested):
+        if _unsettled_before(ended, event) >= _shared(mark, played) and not isinstance(event, MarkContested):
             yield f"{name} was taken in silence against a change that its maker did not know of"
 
 
 def _stopped_already(mark: KeptMark, played: Played) -> bool:
     """A second stop, made straight, is answered and changes nothing; kept and sent again it is the same request."""
-    return isinstance(mark.act, StopWork) and mark.token in played.server.store.kept.requests
+    return isinstance(mark.act, StopWork) and mark.token in played.server.requests
 
 
 def _knew_what_was_lost(mark: KeptMark, played: Played) -> bool:
@@ -92,9 +104,8 @@ def _shared(mark: KeptMark, played: Played) -> int:
     return sum(1 for _ in takewhile(lambda pair: pair[0] == pair[1], pairs))
 
 
-def _unsettled_before(played: Played, event: Event) -> int:
-    places = [other.seq for other in played.server.events()[: event.seq] if isinstance(other, UNSETTLING)]
-    return max(places, default=-1)
+def _unsettled_before(ended: Ended, event: Event) -> int:
+    return max((seq for seq in ended.unsettling if seq < event.seq), default=-1)
 
 
 def _invented(played: Played, events: tuple[Event, ...]) -> Iterator[str]:

@@ -1,5 +1,6 @@
 """The server of a schedule: the real service over a store in memory, killed, backed up and restored at will."""
 
+from collections.abc import Collection
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from functools import lru_cache
@@ -47,6 +48,7 @@ class Server:
     backups: list[tuple[str, Kept]] = field(default_factory=list)
     restores: int = 0
     made: int = 0
+    """So many requests were made at the desk, and backups; no token of a request is used again."""
 
     def __post_init__(self) -> None:
         self.jobs = Jobs(self.store, NoPhotos(), self._clock, unprintable=lambda _: None)
@@ -69,6 +71,11 @@ class Server:
     def payloads(self) -> tuple[bytes, ...]:
         """The job's entries as kept."""
         return self.store.kept.payloads[self.job]
+
+    @property
+    def requests(self) -> Collection[str]:
+        """The tokens that are used up."""
+        return self.store.kept.requests
 
     def events(self) -> tuple[Event, ...]:
         """The job's entries as read."""
@@ -110,15 +117,15 @@ class Server:
 
 
 @lru_cache(maxsize=4)
-def begun(zone: str = "UTC") -> tuple[Kept, str]:
-    """Return a site with one job that has come to the gathering of its first bag."""
+def begun(zone: str = "UTC") -> tuple[Kept, str, int]:
+    """Return a site with one job at the gathering of its first bag, and how many requests it took."""
     server = empty_site(zone)
     open_job(server)
     while (due := server.state.due) is not None and not due.id.endswith("gather"):
         for command, by in Bench(server.state).due_commands():
             server.do(command, by)
     assert SITE_LEDGER in server.store.kept.tips
-    return server.store.kept, server.job
+    return server.store.kept, server.job, server.made
 
 
 def empty_site(zone: str = "UTC") -> Server:
@@ -141,5 +148,5 @@ def open_job(server: Server) -> None:
 
 def fresh_server(zone: str = "UTC") -> Server:
     """Return a server of one's own, as `begun` left it."""
-    kept, job = begun(zone)
-    return Server(MemoryStore(kept), job, now=START + timedelta(days=1))
+    kept, job, made = begun(zone)
+    return Server(MemoryStore(kept), job, now=START + timedelta(days=1), made=made)
