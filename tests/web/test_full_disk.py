@@ -50,6 +50,20 @@ def test_people_sign_in_and_export_on_a_full_disk(desk: Desk) -> None:
     assert record.status_code == 200
 
 
+def test_somebody_signs_in_over_another_on_a_full_disk(desk: Desk) -> None:
+    """The session that was there ends, and a wrong secret from before is forgiven, in the room kept back."""
+    job, lead = desk.open_job(), desk.named("lead")
+    client = desk.client(desk.named("technician", 1))
+    form = {"person": lead.id, "secret": "not this one", "tablet": "tablet 3"}
+    assert client.post("/signin", data=form).status_code == 403
+    full(desk, job)
+
+    answer = client.post("/signin", data=form | {"secret": SECRETS[lead.name]})
+
+    assert answer.status_code == 303
+    assert answer.cookies
+
+
 def test_a_mark_on_a_full_disk_is_refused_on_the_panel(desk: Desk) -> None:
     """The sentence stands on the panel of the job, and with room again the same form is taken."""
     job, hands = desk.open_job(), desk.named("technician")
