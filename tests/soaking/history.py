@@ -23,7 +23,9 @@ class Outcome(StrEnum):
     UNKNOWN = "unknown"
 
 
-MARK, KEPT, STOP, FORM = "mark", "kept", "stop", "form"
+MARK, KEPT, STOP, OPENING, FORM = "mark", "kept", "stop", "opening of an exception", "form"
+MAY_CHANGE_NOTHING = frozenset({STOP, OPENING})
+"""A second stop, or an exception opened again, is answered and changes nothing."""
 ONE_OF = ("step_begun", "step_done", "step_outside", "mark_joined", "mark_contested")
 """What a mark becomes; exactly one of them."""
 EXPLAINS = ("attempt_refused", "mark_contested")
@@ -136,7 +138,7 @@ def _wrong_with(deed: Deed, standing: list[Entry]) -> Iterator[str]:
         yield from (f"{name} was refused and stands as {item.type}" for item in standing if item.type not in EXPLAINS)
         return
     if not standing:
-        if deed.outcome is Outcome.OK and deed.kind != STOP:  # a second stop is answered and changes nothing
+        if deed.outcome is Outcome.OK and deed.kind not in MAY_CHANGE_NOTHING:
             yield f"{name} was acknowledged and is not there"
         return
     if deed.job and {item.ledger for item in standing} != {deed.job}:

@@ -141,10 +141,14 @@ def test_what_a_restore_took_is_owed_by_the_tablet_that_holds_it(site: tuple[His
     assert complaints(history, entries) == []
 
 
-def test_a_second_stop_may_leave_no_entry(tmp_path: Path) -> None:
-    """It is answered and changes nothing."""
+def test_only_what_may_change_nothing_may_leave_no_entry(tmp_path: Path) -> None:
+    """A second stop is answered and changes nothing; a form that was answered well has an entry."""
     history = History(tmp_path / "history.jsonl")
     history.asked(TABLETS[0], "job-1", "s" * 32, STOP)
     history.told("s" * 32, Outcome.OK)
-
     assert complaints(history, []) == []
+
+    history.asked(TABLETS[0], "job-1", "f" * 32, FORM)
+    history.told("f" * 32, Outcome.OK)
+
+    assert len(complaints(history, [])) == 1
