@@ -64,10 +64,11 @@ class KeptMark:
 
 @dataclass
 class Acks:
-    """When answers came, by tablet, and how long those to plain marks took; used from several threads."""
+    """When answers came, by tablet, and how long those to marks and to an empty page (pulse) took; of all threads."""
 
     times: list[tuple[float, str]] = field(default_factory=list)
     marks: list[tuple[float, float]] = field(default_factory=list)
+    pulse: list[tuple[float, float]] = field(default_factory=list)
 
     def after(self, moment: float, tablets: frozenset[str]) -> float | None:
         """Return how long after a moment one of these tablets had its first answer; None if none has."""
