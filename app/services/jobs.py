@@ -111,7 +111,7 @@ class Jobs:
         tip = self._store.fresh(job)
         if tip is not None and isinstance(tip.memo, JobState):
             return tip.memo
-        return self._store.submit(lambda work: _job_state(work, job)).result()
+        return self._store.submit(lambda work: _job_state(work, job), urgent=True).result()
 
     def at_hand(self, job: str) -> JobState | None:
         """Return the committed state of a job if it is in memory; waits for nothing.  Else ask `state`."""
@@ -120,7 +120,7 @@ class Jobs:
 
     def site(self) -> SiteState:
         """Return the committed state of the site."""
-        return _site_of(self._store.fresh(SITE_LEDGER)) or self._store.submit(_site_state).result()
+        return _site_of(self._store.fresh(SITE_LEDGER)) or self._store.submit(_site_state, urgent=True).result()
 
     def site_at_hand(self) -> SiteState | None:
         """Return the committed state of the site if it is in memory; waits for nothing.  Else ask `site`."""

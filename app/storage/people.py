@@ -215,7 +215,7 @@ class People:
         if row.must_change:
             self._refuse_if_run_out(person_id)
         if row.failed:
-            self._store.submit(lambda tx: self._forgive(tx, person_id)).result()
+            self._store.submit(lambda tx: self._forgive(tx, person_id), urgent=True).result()
         return Who(id=row.id, name=row.name, role=Role(row.role))
 
     def _turn(self, person_id: str) -> threading.Lock:

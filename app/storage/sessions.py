@@ -206,7 +206,7 @@ class Sessions:
             .where(which, SESSION.c.ended_at.is_(None))  # type: ignore[arg-type]
             .values(ended_at=utc_text(self._clock()))
         )
-        self._store.submit(lambda tx: tx.run(statement)).result()
+        self._store.submit(lambda tx: tx.run(statement), urgent=True).result()
 
     def _stored(self, key: str) -> Session | None:
         query = select(SESSION).where(SESSION.c.token_hash == key, SESSION.c.ended_at.is_(None))

@@ -107,7 +107,8 @@ class Store:
     def submit(self, work: Callable[[Tx], T], *, urgent: bool = False) -> "Future[T]":
         """Hand work to the writer from any thread; the future resolves after the answer is on the disk.
 
-        urgent: a stop, a sign-in, an export: on a full disk it may use the room kept back; the rest is refused.
+        urgent: a stop, a sign-in, an export: on a full disk it may use the room kept back; the rest is refused.  So is
+        what only reads, which needs no room.
         The future fails with the work's own exception, StorageConflict when the database refuses what it wrote, or
         StorageFault when the disk does: then nothing of it was saved.
         """
@@ -278,14 +279,17 @@ class Store:
     def _on_full_disk(self, items: Sequence[_Item]) -> list[_Outcome]:
         """Refuse what can wait; give the room kept back to what cannot, which is then written without being let in.
 
-        To let it in would take that room again first. What finds the disk full a second time is refused.
+        To let it in would take that room again first. What finds the disk full a second time is refused. What stood
+        among others is tried alone before: it may only read.
         """
         self._full = True
         urgent = [item for item in items if item.urgent]
         outcomes = [_Outcome(item, error=_disk_full()) for item in items if not item.urgent]
+        if len(items) > 1:
+            return outcomes + [outcome for item in urgent for outcome in self._written([item], self._after)]
         if not urgent or self._ballast is None or not self._ballast.release():
-            return [*outcomes, *(_Outcome(item, error=_disk_full()) for item in urgent)]
-        return outcomes + [outcome for item in urgent for outcome in self._written([item], self._all_refused)]
+            return outcomes + [_Outcome(item, error=_disk_full()) for item in urgent]
+        return self._written(urgent, self._all_refused)
 
     def _take_seat(self) -> None:
         """Begin and end one empty transaction: the writing seat is ours from here on, or the engine says why not."""

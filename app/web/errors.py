@@ -10,6 +10,7 @@ from contextlib import suppress
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
+from starlette.requests import ClientDisconnect
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
 
 from app.calc.errors import ChangeoutError, Invalid
@@ -45,6 +46,7 @@ def install(app: FastAPI) -> None:
     app.add_exception_handler(ChangeoutError, _told)
     app.add_exception_handler(RequestValidationError, _unreadable)
     app.add_exception_handler(HTTPException, _http)
+    app.add_exception_handler(ClientDisconnect, _gone)
     app.add_exception_handler(Exception, _ours)
 
 
@@ -149,6 +151,11 @@ async def _http(request: Request, error: Exception) -> Response:
     return html(
         request, "message.html", error.status_code, heading=heading, text=f"{told} Go back and try again.", back="/"
     )
+
+
+async def _gone(_request: Request, _: Exception) -> Response:
+    """Answer nobody: the line broke, or was cut off, before the request was whole.  That is no fault of the program."""
+    return Response(status_code=400)
 
 
 async def _ours(request: Request, error: Exception) -> Response:

@@ -230,3 +230,20 @@ def test_the_ballast_takes_its_room_once_and_gives_it_back(tmp_path: Path) -> No
 def test_a_ballast_without_room_says_so(tmp_path: Path) -> None:
     """Where the folder cannot take it, nothing is left behind."""
     assert Ballast(tmp_path / "no such folder" / "ballast").lay() is False
+
+
+def test_reading_waits_for_no_room_and_takes_none(setting: tuple[Store, Disk, PagesKeptBack]) -> None:
+    """Beside a mark that finds the disk full, and after it; the room kept back stays for what must be written."""
+    store, disk, ballast = setting
+    written = fill(store, disk)
+    limit, ballast.room = disk.limit, True  # the next batch is let in, and fails
+
+    with one_batch(store):
+        mark = store.submit(append("job-1", note=NOTE))
+        beside = store.submit(lambda tx: tx.tip("job-1").frontier.size, urgent=True)
+    ballast.room = False
+    after = store.submit(lambda tx: tx.tip("job-1").frontier.size, urgent=True)
+
+    assert isinstance(mark.exception(WAIT_S), DiskFull)
+    assert (done(beside), done(after)) == (written, written)
+    assert disk.limit == limit

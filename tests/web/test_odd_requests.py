@@ -1,5 +1,6 @@
 """What a stranger's hands or a hostile page may send: a sentence each, and nothing kept that cannot be printed."""
 
+import asyncio
 import json
 from pathlib import Path
 from typing import Any
@@ -181,3 +182,27 @@ def test_a_failed_attempt_shows_its_result_to_the_reviewer(desk: Desk) -> None:
 
     assert "result 3.596 %" in page
     assert "below 0.05 %: NOT MET" in page
+
+
+def test_a_line_that_breaks_amid_a_form_is_no_fault_of_the_program(desk: Desk) -> None:
+    """Nobody is there to be answered, and the log keeps its word for faults."""
+    pieces: list[dict[str, Any]] = [
+        {"type": "http.request", "body": b"person=", "more_body": True},
+        {"type": "http.disconnect"},
+    ]
+    headers = [(b"host", b"testserver"), (b"origin", b"http://testserver"),
+               (b"content-type", b"application/x-www-form-urlencoded")]  # fmt: skip
+    scope = {"type": "http", "http_version": "1.1", "method": "POST", "scheme": "http", "path": "/signin",
+             "raw_path": b"/signin", "query_string": b"", "root_path": "", "headers": headers}  # fmt: skip
+    statuses: list[int] = []
+
+    async def receive() -> dict[str, Any]:
+        return pieces.pop(0)
+
+    async def send(message: Any) -> None:
+        if message["type"] == "http.response.start":
+            statuses.append(message["status"])
+
+    asyncio.run(desk.running.app(scope, receive, send))
+
+    assert statuses == [400]

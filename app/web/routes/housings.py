@@ -8,6 +8,7 @@ from app.calc.errors import Invalid
 from app.domain.commands import Open
 from app.domain.job import Stage
 from app.domain.procedure import Role
+from app.domain.refused import Refused
 from app.domain.site import issued_digests
 from app.records.moments import site_day, utc_text
 from app.services.planning import Plan, find_housing, find_procedure, first_entry, lessons_of, plan, with_depths
@@ -21,6 +22,8 @@ from app.web.views.alerts import alert_rows, secret_told
 from app.web.views.crew import standing_words
 from app.web.views.pages import front_page, job_row, plan_page
 
+MOST_TRIES = 8
+"""More leads than would open jobs at one moment (our figure)."""
 router = APIRouter()
 
 
@@ -99,6 +102,18 @@ async def open_job(request: Request, tag: str) -> Response:
 
 
 async def _opened(request: Request, tag: str, form: Posted) -> str:
+    """Open a job under the next number; where another took that number meanwhile, look at the site anew."""
+    tries = 1
+    while True:
+        try:
+            return await _opened_as_next(request, tag, form)
+        except Refused as no:
+            if no.code != "already_open" or tries == MOST_TRIES:
+                raise
+            tries += 1
+
+
+async def _opened_as_next(request: Request, tag: str, form: Posted) -> str:
     site = site_of(request)
     made = await run_in_threadpool(_plan, site, tag, dict(form.fields))
     people = await run_in_threadpool(site.people.everyone)

@@ -1,0 +1,1 @@
+"""A served site worked by tablets while faults befall it, and what is held against the ledger afterwards."""
