@@ -81,6 +81,7 @@ def test_two_accounts_are_told_whole_and_soon(site: tuple[str, Running], tablet_
         assert facts[1].startswith(f"{HANDS}, tablet of {HANDS}, ")
         assert "by that tablet's clock" in facts[1]
         assert facts[0].endswith("Gathered length: 150 mm")
+        assert facts[1].endswith("Gathered length: 210 mm")
         expect(told).to_contain_text("Nothing more is marked in this job until")
     for tablet in (away, other):
         expect(tablet.page.locator("main")).to_contain_text("Call a lead who made none of these marks.")
