@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterator
 from time import monotonic
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, expect
+from playwright.sync_api import Browser, BrowserContext, Page, expect
 
 from app.bootstrap import Running
 from app.services.rehearsal import commands_for
@@ -14,8 +14,17 @@ from tests.browser.stage import Staged
 from tests.browser.test_kept import carry
 
 SOON_S = 2.0
+MOST_COVERED = 0.45
 TIME = re.compile(r"\d{4}-\d\d-\d\d \d\d:\d\d:\d\d [+-]\d\d:\d\d")
 SEEN = "() => document.querySelector('.work-contests') !== null"
+
+ZOOMED = ((640, 400), (400, 640))
+"""A tablet of 1280 by 800 at 200 %, both ways up."""
+
+
+STICKING_OUT = """() => [...document.body.querySelectorAll("*")]
+  .filter(element => element.getBoundingClientRect().right > innerWidth)
+  .map(element => element.outerHTML.slice(0, 80))"""
 
 
 @pytest.fixture(scope="module")
@@ -86,3 +95,34 @@ def test_two_accounts_are_told_whole_and_soon(site: tuple[str, Running], tablet_
     for tablet in (away, other):
         expect(tablet.page.locator("main")).to_contain_text("Call a lead who made none of these marks.")
     expect(lead.page.get_by_role("button", name="Settle what is ticked")).to_be_visible()
+
+
+def covered(page: Page) -> float:
+    """Return how much of the window's height is under what stays at its foot, from 0 to 1."""
+    page.evaluate("scrollTo(0, 0)")
+    return float(
+        page.evaluate(
+            """() => {
+          const rows = Array.from({ length: innerHeight / 4 }, (_, row) => row * 4);
+          const found = rows.map(row => document.elementFromPoint(innerWidth / 2, row));
+          return found.filter(element => element?.closest(".work-foot")).length / rows.length;
+        }"""
+        )
+    )
+
+
+@pytest.mark.parametrize("size", ZOOMED, ids=["landscape", "portrait"])
+def test_two_accounts_can_be_read_at_twice_the_size(
+    site: tuple[str, Running], tablet_for: Callable[[str], Tablet], size: tuple[int, int]
+) -> None:
+    """At 200 % nothing scrolls sideways, most of the window is for reading, and STOP WORK stays in it."""
+    away, lead = tablet_for(HANDS), tablet_for(NIGHT_LEAD)
+    staged, _ = differing(site, away)
+    lead.go(f"/jobs/{staged.job}/now")
+    for page in (away.page, lead.page):
+        page.set_viewport_size({"width": size[0], "height": size[1]})
+        wide = page.evaluate("[document.documentElement.scrollWidth, innerWidth]")
+
+        assert wide[0] <= wide[1], page.evaluate(STICKING_OUT)
+        assert covered(page) < MOST_COVERED
+        expect(page.get_by_role("button", name="STOP WORK")).to_be_in_viewport(ratio=1)
