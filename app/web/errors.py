@@ -10,6 +10,7 @@ from contextlib import suppress
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
+from starlette.requests import ClientDisconnect
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
 
 from app.calc.errors import ChangeoutError, Invalid
@@ -45,6 +46,7 @@ def install(app: FastAPI) -> None:
     app.add_exception_handler(ChangeoutError, _told)
     app.add_exception_handler(RequestValidationError, _unreadable)
     app.add_exception_handler(HTTPException, _http)
+    app.add_exception_handler(ClientDisconnect, _gone)
     app.add_exception_handler(Exception, _ours)
 
 
@@ -149,6 +151,12 @@ async def _http(request: Request, error: Exception) -> Response:
     return html(
         request, "message.html", error.status_code, heading=heading, text=f"{told} Go back and try again.", back="/"
     )
+
+
+async def _gone(request: Request, _: Exception) -> Response:
+    """The line broke before all of the request was here: no fault of the program, and nobody reads the answer."""
+    log.info("the line broke at %s %s", request.method, request.url.path)
+    return Response(status_code=400)
 
 
 async def _ours(request: Request, error: Exception) -> Response:
