@@ -3,6 +3,7 @@
 Rules kept here:
 - A part is taken only at the offset that is held; the answer to any other says which that is.
 - A photo counts only when all of it is there, its SHA-256 is its name, and `PhotoStore.keep` has flushed it.
+- What was all there when the program ended, and not yet kept, is finished by a part of nothing at its end.
 - Parts that nobody goes on with for a day are thrown away.
 """
 
@@ -50,7 +51,8 @@ class PhotoParts:
         path = self._path(digest)
         if not 0 < of <= LARGEST_PHOTO_BYTES:
             raise Invalid(f"A photo of {of} bytes was announced; 1 to {LARGEST_PHOTO_BYTES} are kept.")
-        if not 0 < len(part) <= LARGEST_PART or at + len(part) > of:
+        nothing_left = not part and at == of  # killed between the last part and the keeping of the whole
+        if not (0 < len(part) <= LARGEST_PART or nothing_left) or at + len(part) > of:
             raise Invalid(
                 f"A part of {len(part)} bytes at {at} of {of} does not fit. Ask what is held and go on there."
             )
@@ -60,7 +62,8 @@ class PhotoParts:
                 return there, whole
             self._forget(now)
             try:
-                self._append(path, part)
+                if part:
+                    self._append(path, part)
             except OSError as error:
                 told = f"The photo could not be saved ({error.strerror}): check the disk and try again."
                 raise StorageFault(told) from error

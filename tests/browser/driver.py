@@ -46,6 +46,17 @@ def chromium_path() -> str | None:
     return shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 
 
+def people(running: Running) -> None:
+    """Let the sample people in, with instruments, at a site where there is nobody yet."""
+    if running.people.everyone():
+        return
+    for name, role, secret in DEMO_PEOPLE:
+        running.people.add(name, role, by=None, identity="known to us", secret=secret)
+    keep_made_up_instruments(running.site.jobs)
+    lead = next(person.who for person in running.people.everyone() if person.name == LEAD)
+    running.site.watching.choose(MARKS_APART.name, "0", "this hand is quicker than any person", by=lead).result()
+
+
 @contextmanager
 def served(folder: Path, port: int = 0) -> Iterator[tuple[str, Running]]:
     """Serve a sample site on a free port, or on the one given, and yield its address."""
@@ -56,12 +67,7 @@ def served(folder: Path, port: int = 0) -> Iterator[tuple[str, Running]]:
     settings = Settings(data=folder, port=port)
     ship_sample_housings(settings)
     running = start(settings)
-    if not running.people.everyone():
-        for name, role, secret in DEMO_PEOPLE:
-            running.people.add(name, role, by=None, identity="known to us", secret=secret)
-        keep_made_up_instruments(running.site.jobs)
-        lead = next(person.who for person in running.people.everyone() if person.name == LEAD)
-        running.site.watching.choose(MARKS_APART.name, "0", "this hand is quicker than any person", by=lead).result()
+    people(running)
     server = uvicorn.Server(uvicorn.Config(running.app, port=port, log_level="error", http="httptools"))
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()
@@ -89,7 +95,8 @@ def a_browser() -> Iterator[Browser]:
 class Tablet:
     """One tablet and whoever is signed in at it."""
 
-    def __init__(self, page: Page, address: str) -> None:
+    def __init__(self, page: Page, address: str, name: str = "tablet 1, roof") -> None:
+        self.name = name
         self.page = page
         page.add_init_script(QUICK_HAND)
         self.address = address
@@ -104,7 +111,7 @@ class Tablet:
         self.page.goto(f"{self.address}/signin")
         self.page.get_by_label(re.compile(name)).check(force=True)
         self.page.get_by_label("Secret", exact=True).fill(SECRETS[name])
-        self.page.get_by_label("This tablet's name").fill("tablet 1, roof")
+        self.page.get_by_label("This tablet's name").fill(self.name)
         self.page.get_by_role("button", name="Sign in").click()
         self.page.wait_for_url(f"{self.address}/**")
         self.page.wait_for_selector("h1")

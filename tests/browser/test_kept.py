@@ -19,7 +19,21 @@ from tests.benching.site import photo
 from tests.browser.driver import EYES, HANDS, NIGHT_LEAD, Tablet, served
 from tests.browser.stage import Staged
 
-CARRIED = "() => new Promise(done => { const asked = indexedDB.open('changeout-kept'); asked.onsuccess = () => { const all = asked.result.objectStoreNames.contains('packs') ? asked.result.transaction('packs').objectStore('packs').get(document.getElementById('work').dataset.job) : null; if (!all) return done(false); all.onsuccess = () => done(Boolean(all.result)); }; })"  # noqa: E501
+CARRIED = """() => new Promise(done => {
+  const { job, step, act, size } = document.getElementById("work").dataset;
+  const asked = indexedDB.open("changeout-kept");
+  asked.onsuccess = () => {
+    const db = asked.result;
+    const held = db.objectStoreNames.contains("packs") ? db.transaction("packs").objectStore("packs").get(job) : null;
+    if (!held) return done(false);
+    held.onsuccess = () => {
+      const panels = held.result?.panels ?? [];
+      const place = panels.findIndex(panel => panel.step === step && panel.act === act);
+      const fresh = held.result?.size === Number(size) || panels.at(-1)?.waits || place < panels.length - 6;
+      done(place >= 0 && fresh);
+    };
+  };
+})"""
 HELD = "least => new Promise(done => { const asked = indexedDB.open('changeout-kept'); asked.onsuccess = () => { const all = asked.result.transaction('marks').objectStore('marks').getAll(); all.onsuccess = () => done(all.result.filter(mark => mark.state === 'taken').length >= least); }; })"  # noqa: E501
 READY = "() => navigator.serviceWorker.ready.then(() => Boolean(navigator.serviceWorker.controller))"
 
@@ -111,6 +125,28 @@ def test_marks_made_out_of_reach_survive_a_reload_and_arrive_once_and_in_order(
     assert numbers == sorted(set(numbers))  # type: ignore[type-var]
     assert all(event.device and event.device.late_ms is not None for event in fresh)
     assert tablet.action == state(site, staged).due.text  # type: ignore[union-attr]
+
+
+def test_panels_from_before_the_step_on_the_screen_are_not_gone_on_with(
+    site: tuple[str, Running], tablet_for: Callable[[str], Tablet]
+) -> None:
+    """Where the panels at hand do not hold the step that was marked, no earlier step is shown as the next one."""
+    staged, tablet = carried(site, tablet_for, "Twist the bag into")
+    tablet.page.route("**/ahead", lambda route: route.abort())
+    staged.do_until("Slide the new filter")
+    tablet.go(f"/jobs/{staged.job}/now")
+    tablet.page.wait_for_load_state("networkidle")
+    tablet.page.context.set_offline(True)
+
+    tablet.press("Begin")
+    heading, told, left = tablet.action, tablet.page.locator("main").inner_text(), kept_line(tablet)
+    tablet.page.context.set_offline(False)
+    arrived(tablet)
+
+    assert heading == "Wait for the server"
+    assert "This tablet carries no further steps." in told
+    assert left.startswith("1 mark is kept")
+    assert tablet.action.startswith("Slide the new filter")
 
 
 def test_what_only_the_server_can_judge_waits_and_says_so(

@@ -56,6 +56,23 @@ def test_a_photo_cut_anywhere_goes_on_where_the_disk_stands(
     assert list((folder / "photos" / ".parts").iterdir()) == []
 
 
+def test_a_photo_that_was_all_there_when_the_program_was_killed_is_finished_by_the_next_try(
+    parts: PhotoParts, tmp_path: Path
+) -> None:
+    """Its last part was on the disk and the photo not yet kept: the tablet has nothing left to send but an end."""
+    parts.add(NAME, PHOTO[:10], at=0, of=len(PHOTO), now=NOW)
+    (unfinished,) = (tmp_path / "photos" / ".parts").iterdir()
+    unfinished.write_bytes(PHOTO)
+    held, whole = shelf(tmp_path).held(NAME)
+
+    told = shelf(tmp_path).add(NAME, PHOTO[held:], at=held, of=len(PHOTO), now=NOW)
+
+    assert (held, whole) == (len(PHOTO), False)
+    assert told == (len(PHOTO), True)
+    assert PhotoStore(tmp_path).read(NAME) == PHOTO
+    assert not unfinished.exists()
+
+
 def test_a_part_at_another_place_is_not_taken(parts: PhotoParts) -> None:
     """The answer says where to go on; nothing is written."""
     parts.add(NAME, PHOTO[:10], at=0, of=len(PHOTO), now=NOW)

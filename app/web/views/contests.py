@@ -47,7 +47,7 @@ def contests_view(state: JobState, session: Session, token: str, typed: Mapping[
 
 def _contest(state: JobState, event: MarkContested, zone: str) -> ContestView:
     step, mark = state.step(event.step), state.mark(event.step)
-    labels = {asked.ask.id: asked.ask.label for asked in step.asks} if step else {}
+    asks = {asked.ask.id: asked.ask for asked in step.asks} if step else {}
     stamp, device = mark.done or mark.begun, event.device
     tablet = device.tablet if device else "no tablet"
     tapped = local_text(device.at, zone) if device and device.at else local_text(event.at, zone)
@@ -56,10 +56,14 @@ def _contest(state: JobState, event: MarkContested, zone: str) -> ContestView:
         step=f"Step {state.index[event.step] + 1}: {step.text}" if step else event.step,
         why=event.why,
         came=f"{event.by.name}, {tablet}, {tapped} by that tablet's clock: {event.act}",
-        came_answers=tuple((labels.get(name, name), text) for name, text in event.answers.items() if name in labels),
+        came_answers=tuple(
+            (asks[name].label, f"{text} {unit_words(asks[name].unit)}".strip())
+            for name, text in event.answers.items()
+            if name in asks
+        ),
         stands=f"{stamp.by.name}, {stamp.tablet or 'no tablet'}, {local_text(stamp.at, zone)}" if stamp else "no mark",
         stands_answers=tuple(
-            (labels.get(name, name), f"{answer.text} {unit_words(answer.unit)}".strip())
+            (asks[name].label if name in asks else name, f"{answer.text} {unit_words(answer.unit)}".strip())
             for name, answer in mark.evidence.answers.items()
         ),
     )

@@ -112,7 +112,7 @@ async function keepForm(form) {
   if (kind === "stop") return work()?.dataset.job ? stopped(panelOf(work().dataset)) : stoppedAlone(form);
   const outside = beyond(answers, panels[place]?.checks ?? {});
   if (outside) return rest(`${outside} lies outside its limit. The attempt is kept; the step waits for the server.`);
-  onward(panels[place + 1]);
+  onward(place >= 0 ? panels[place + 1] : undefined);
 }
 
 // What a form says, read at once: the page may be another before the photos are kept.
