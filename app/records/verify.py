@@ -122,7 +122,7 @@ def verify_record(
         return Verdict(tuple(checks), size=len(payloads), root=root)
     try:
         story, state = list(_story(record, events, payloads, photo)), fold(events)
-    except (ValueError, KeyError, TypeError) as fault:
+    except (ChangeoutError, ValueError, KeyError, TypeError) as fault:
         # Readable events that speak of ports, positions or values which this job cannot have.
         checks[-1] = Check(6, (f"The entries contradict each other ({fault}).",))
         checks += [Check(number, skipped="the entries contradict each other") for number in range(7, 13)]

@@ -208,6 +208,14 @@ def test_any_flipped_bit_of_the_file_is_found(part: int) -> None:
         assert not verdict.good, place
 
 
+def test_a_time_zone_that_there_is_not_is_told_and_not_raised() -> None:
+    """One bit of the zone in the opening entry keeps its days from being computed; verification says so and goes on."""
+    verdict = judged(edited(lambda value: value["entries"][0].update(zone="uTC")))
+
+    assert faulty(verdict) == {4, 6}
+    assert "There is no time zone 'uTC'" in " ".join(fault for check in verdict.checks for fault in check.faults)
+
+
 @pytest.mark.parametrize("part", ["root", "signature"])
 def test_a_head_in_other_digits_is_found(part: str) -> None:
     """One bit makes a small letter a capital: the same number, and not the bytes that were exported."""
