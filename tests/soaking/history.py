@@ -97,7 +97,7 @@ class History:
             if outcome is Outcome.UNKNOWN:
                 self._note(replace(known, unanswered=True), str(outcome))
                 return
-            if outcome is Outcome.REFUSED and known.unanswered and known.kind != KEPT:
+            if outcome is Outcome.REFUSED and known.unanswered and known.kind in {FORM, OPENING}:
                 self._note(replace(known, told=told), "refused when sent again")
                 return
             self._note(replace(known, outcome=outcome, told=told, held=held or known.held, owed=False), str(outcome))

@@ -128,12 +128,12 @@ def test_no_answer_takes_back_no_answer(site: tuple[History, list[Entry]]) -> No
 def test_a_form_refused_when_sent_again_may_have_arrived_before(tmp_path: Path) -> None:
     """It may stand or not; a kept mark is known by its token before anything else, so its refusal is one."""
     history = History(tmp_path / "history.jsonl")
-    for token, kind in (("f" * 32, FORM), ("k" * 32, KEPT)):
+    for token, kind in (("f" * 32, FORM), ("k" * 32, KEPT), ("s" * 32, STOP)):
         history.asked(TABLETS[0], "job-1", token, kind)
         history.told(token, Outcome.UNKNOWN)
         history.told(token, Outcome.REFUSED)
 
-    assert [deed.outcome for deed in history.deeds.values()] == [Outcome.UNKNOWN, Outcome.REFUSED]
+    assert [deed.outcome for deed in history.deeds.values()] == [Outcome.UNKNOWN, Outcome.REFUSED, Outcome.REFUSED]
 
 
 def test_what_a_restore_took_is_owed_by_the_tablet_that_holds_it(site: tuple[History, list[Entry]]) -> None:
