@@ -114,10 +114,9 @@ class Fate:
         """Leave no room on the disk for a while."""
         filler = self.server.data.parent / "filler"
         try:
-            with filler.open("wb") as file, suppress(OSError):
+            with filler.open("wb", buffering=0) as file, suppress(OSError):
                 while True:
                     file.write(b"\0" * 262_144)
-                    file.flush()
             sleep(FULL_S)
         finally:
             filler.unlink(missing_ok=True)

@@ -37,6 +37,7 @@ class Deed:
     """One request of a tablet.  n: its place among those of the tablet.
 
     held: the tablet keeps a copy.  owed: a restore took its entry away, and the tablet has yet to give it back.
+    unanswered: it was sent once without an answer, and may have arrived then.
     """
 
     n: int
@@ -48,6 +49,7 @@ class Deed:
     told: str = ""
     held: bool = False
     owed: bool = False
+    unanswered: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,11 +88,17 @@ class History:
             self._note(Deed(self.counted[tablet], tablet, job, token, kind), "asked")
 
     def told(self, token: str, outcome: Outcome, told: str = "", *, held: bool = False) -> None:
-        """Note an answer, or that none came; what is known by an earlier answer stays known."""
+        """Note an answer, or that none came; what is known by an earlier answer stays known.
+
+        A form that is refused when it is sent again may be refused because it had arrived before: that stays unknown.
+        """
         with self._lock:
             known = self.deeds[token]
             if outcome is Outcome.UNKNOWN:
-                self._note(known, str(outcome))
+                self._note(replace(known, unanswered=True), str(outcome))
+                return
+            if outcome is Outcome.REFUSED and known.unanswered and known.kind in {FORM, OPENING}:
+                self._note(replace(known, told=told), "refused when sent again")
                 return
             self._note(replace(known, outcome=outcome, told=told, held=held or known.held, owed=False), str(outcome))
 
@@ -153,8 +161,9 @@ def _wrong_with(deed: Deed, standing: list[Entry]) -> Iterator[str]:
 
 
 def _out_of_order(deeds: Sequence[Deed], by_token: dict[str, list[Entry]]) -> Iterator[str]:
+    """Yield what was answered and stands before what was answered earlier; the unanswered may arrive at any time."""
     last: dict[tuple[str, str], int] = {}
-    for deed in sorted(deeds, key=lambda item: (item.tablet, item.n)):
+    for deed in sorted((item for item in deeds if item.outcome is Outcome.OK), key=lambda item: (item.tablet, item.n)):
         for item in by_token.get(deed.token, [])[:1]:
             place = deed.tablet, item.ledger
             if item.seq < last.get(place, -1):

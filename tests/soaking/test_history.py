@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from tests.builders import Bench, opened
-from tests.soaking.history import FORM, MARK, STOP, Entry, History, Outcome, wrong_in
+from tests.soaking.history import FORM, KEPT, MARK, STOP, Entry, History, Outcome, wrong_in
 
 TABLETS = ("tablet 1", "tablet 2")
 
@@ -123,6 +123,17 @@ def test_no_answer_takes_back_no_answer(site: tuple[History, list[Entry]]) -> No
     history.told(token, Outcome.UNKNOWN)
 
     assert history.deeds[token].outcome is Outcome.OK
+
+
+def test_a_form_refused_when_sent_again_may_have_arrived_before(tmp_path: Path) -> None:
+    """It may stand or not; a kept mark is known by its token before anything else, so its refusal is one."""
+    history = History(tmp_path / "history.jsonl")
+    for token, kind in (("f" * 32, FORM), ("k" * 32, KEPT), ("s" * 32, STOP)):
+        history.asked(TABLETS[0], "job-1", token, kind)
+        history.told(token, Outcome.UNKNOWN)
+        history.told(token, Outcome.REFUSED)
+
+    assert [deed.outcome for deed in history.deeds.values()] == [Outcome.UNKNOWN, Outcome.REFUSED, Outcome.REFUSED]
 
 
 def test_what_a_restore_took_is_owed_by_the_tablet_that_holds_it(site: tuple[History, list[Entry]]) -> None:
