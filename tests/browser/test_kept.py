@@ -16,7 +16,7 @@ from app.services.rehearsal import commands_for
 from app.storage.backup import make_backup
 from app.storage.restore import restore
 from tests.benching.site import photo
-from tests.browser.driver import EYES, HANDS, NIGHT_LEAD, Tablet, served
+from tests.browser.driver import EYES, HANDS, NIGHT_LEAD, Tablet, served, tick
 from tests.browser.stage import Staged
 
 CARRIED = """() => new Promise(done => {
@@ -294,7 +294,7 @@ def test_the_same_mark_from_two_tablets_names_both_and_another_waits_for_the_lea
     assert "210" in told
     assert EYES in told
     assert HANDS in told
-    lead.page.get_by_label("what stands holds").check(force=True)
+    tick(lead.page.get_by_label("what stands holds"))
     lead.page.get_by_label("What was seen, and why").fill("Measured again: 150 mm.")
     lead.press("Settle what is ticked")
     assert state(site, staged).stage is Stage.OPEN
