@@ -63,3 +63,14 @@ def test_a_key_that_is_not_the_sites_seals_nothing() -> None:
     data = honest().data
 
     assert faulty(Altered("", data, new_signer().sign(data), 3).verdict()) == {3}
+
+
+def test_a_verifier_that_raises_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each flip and each alteration that it raises on is wrong; the run goes on."""
+
+    def raises(*_: object, **__: object) -> Verdict:
+        raise KeyError("zone")
+
+    monkeypatch.setattr(tampering, "verify_record", raises)
+
+    assert [len(run(Share(1, range(3))).wrong) for run in (flip, alter)] == [3, 3]
