@@ -1,6 +1,6 @@
 """A form is shown to those who may send it; to everybody else the page says in a sentence who may."""
 
-from app.domain.commands import StopWork
+from app.domain.commands import ExplainStop, StopWork
 from app.domain.field_change import ApproveChange, NewWords, ProposeChange
 from tests.web.desk import Desk
 
@@ -10,9 +10,13 @@ def test_what_went_wrong_is_entered_by_a_lead_who_did_not_stop(desk: Desk) -> No
     job, hands, eyes, lead = desk.open_job(), desk.named("technician"), desk.cast().eyes, desk.named("lead")
     desk.work_until(job, "Twist the bag into")
     desk.do(job, StopWork(), hands)
+    bare = desk.get(lead, f"/jobs/{job}/contingencies").text
+    desk.do(job, ExplainStop("unexpected", "a tear at the fold"), hands)
 
     by_eyes, by_lead = (desk.get(who, f"/jobs/{job}/contingencies").text for who in (eyes, lead))
 
+    assert "Sign and put these steps in" not in bare
+    assert "Nobody has said yet why the job was stopped" in bare
     assert "Sign and put these steps in" in by_lead
     assert "Sign and put these steps in" not in by_eyes
     assert "A lead who did not stop the job chooses what is done." in by_eyes
