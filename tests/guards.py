@@ -187,7 +187,7 @@ JOB_GUARDS = [
     Deletion("paper: attached only if used", PAPER, 'if command.how == "attached" and', "if False and", JOB),
     Deletion("paper: void with a reason", PAPER, 'if command.how == "voided":', "if False:", JOB),
     Deletion("paper: returned with a photo", PAPER, 'if command.how == "returned" and not command.photo:', "if False:", JOB),
-    Deletion("paper: out before review", REVIEWING, "if told := blanks_out_words(state):", 'if told := "":', JOB),
+    Deletion("paper: out before review", REVIEWING, "if told := blanks_out_words(state):", 'if told := "":', "tests/domain/test_paper.py"),
     Deletion("isolation: a trial in hand", ISOLATION, "if stroke := state.locks.stroke:", "if stroke := None:", LOCKS),
     Deletion("isolation: readings missed", ISOLATION, "if state.watch.missed + len(missed_by(state.watch, moment.at)) >= MOST_MISSED:", "if False:", LOCKS),
     Deletion("isolation: own locks on", ISOLATION, "if acts & BACK_TO_SERVICE and (own := state.locks.own):", "if own := ():", LOCKS),

@@ -7,17 +7,18 @@ from typing import Any
 import pytest
 
 from app.domain.applicability import BranchLeft
-from app.domain.commands import Finish
+from app.domain.commands import Finish, Submit
 from app.domain.event_base import Who
 from app.domain.events import EntriesDiffered, JobStopped, StepBegun, StepDone, StepOutside
 from app.domain.history import unlawful
 from app.domain.job import Stage
 from app.domain.judging import AGAIN
-from app.domain.paper import PrintBlank, Transcribe
+from app.domain.lessons import AnswerDeviation
+from app.domain.paper import PrintBlank, ReconcileBlank, Transcribe
 from app.domain.refused import Refused
 from app.records.moments import utc_text
 from app.services.rehearsal import made_up_answers
-from tests.builders import EYES, HANDS, OFFICER, Bench, opened
+from tests.builders import EYES, HANDS, OFFICER, OTHER_LEAD, Bench, opened
 
 
 def printed(at: str) -> Bench:
@@ -138,3 +139,20 @@ def test_a_begun_mark_from_paper_is_labelled_too() -> None:
     assert isinstance(done, StepDone)
     assert begun.transcribed is not None
     assert done.transcribed is not None
+
+
+def test_no_job_goes_to_review_while_a_blank_is_out() -> None:
+    """Its serial number is named; once it is accounted for, the job goes."""
+    bench = printed("end/service/tell")
+    while bench.state.due is not None:
+        for command, by in bench.due_commands():
+            bench.do(command, by)
+    for item in bench.state.unanswered:
+        bench.do(AnswerDeviation(item.seq, "Otherwise than planned.", "As noted there.", "Nothing."), HANDS)
+
+    with pytest.raises(Refused, match="Blank 2026-0001-B1 is out"):
+        bench.do(Submit(), OTHER_LEAD)
+    bench.do(ReconcileBlank("2026-0001-B1", "voided", reason="not used"), HANDS)
+    bench.do(Submit(), OTHER_LEAD)
+
+    assert bench.state.stage is Stage.IN_REVIEW
