@@ -92,7 +92,7 @@ JOB_GUARDS = [
     Deletion("own work verified", WORK, "if step.kind is StepKind.VERIFY and moment.by.id in _hands_in(state, step):", "if False:", JOB),
     Deletion("done follows begun", WORK, "if step.marks == 2 and state.mark(step.id).begun is None:", "if False:", JOB),
     Deletion("outside stays due", WORK, "if evidence.within:\n        done = event_of(", "if True:\n        done = event_of(", JOB),
-    Deletion("administrator works", DECIDE, "if moment.by.role not in WORKERS:", "if False:", JOB),
+    Deletion("administrator works", DECIDE, "if moment.by.role not in WORKERS and not isinstance(command, ANYBODYS):", "if False:", JOB),
     Deletion("lead re-opens", STOPPING, 'if moment.by.role is not Role.LEAD:\n        raise Refused("role", f"A {moment.by.role.words} cannot re-open', 'if False:\n        raise Refused("role", f"A {moment.by.role.words} cannot re-open', JOB),
     Deletion("stopper re-opens", STOPPING, "if state.stop is not None and state.stop.is_by(moment.by):", "if False:", JOB),
     Deletion("final stays done", CORRECTING, "if step.final else ((step.id, *again), flagged)", "if False else ((step.id, *again), flagged)", JOB),

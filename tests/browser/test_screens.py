@@ -196,6 +196,7 @@ def staged(tmp_path_factory: pytest.TempPathFactory, browser: Browser) -> Iterat
             Shown("own secret", "/secret", HANDS),
             Shown("message", "/housings/none", HANDS),
             Shown("people", "/people", ADMIN),
+            Shown("jobs in hand", "/in-hand", ADMIN),
             Shown("access", "/access", LEAD),
             Shown("trail", "/trail", OFFICER),
             Shown("site settings", "/site", OFFICER),

@@ -18,7 +18,8 @@ OPEN_TO_ALL = {
 }  # fmt: skip
 EVERYONE = {
     "POST /signout", "GET /secret", "POST /secret", "GET /", "GET /about", "GET /locked", "POST /lock", "POST /unlock",
-    "POST /here", "GET /notices", "POST /notices",
+    "POST /here", "GET /notices", "POST /notices", "GET /in-hand", "POST /jobs/{job}/stop",
+    "POST /jobs/{job}/stop-reason", "POST /jobs/{job}/kept",
 }  # fmt: skip
 LEADS = {
     "GET /plan/{tag}",

@@ -20,6 +20,7 @@ from app.web.render import html
 from app.web.roles import KEEPERS
 from app.web.views.alerts import alert_rows, secret_told
 from app.web.views.crew import standing_words
+from app.web.views.in_hand import REASONS, jobs_in_hand
 from app.web.views.pages import front_page, job_row, plan_page
 
 MOST_TRIES = 8
@@ -44,6 +45,13 @@ async def front(request: Request) -> Response:
         secret=secret_told(state, session),
         keeper=session.who.role in KEEPERS,
     )
+
+
+@router.get("/in-hand")
+async def in_hand(request: Request) -> Response:
+    """Jobs that have not ended, for everybody: which work goes on, and a way to stop it."""
+    jobs = await run_in_threadpool(site_of(request).jobs.all)
+    return html(request, "in_hand.html", jobs=jobs_in_hand(jobs), reasons=REASONS)
 
 
 @router.get("/housings/{tag}")
