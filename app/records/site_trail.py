@@ -9,6 +9,7 @@ from app.domain.site import (
     InstrumentPutAside,
     JobClosed,
     JobRegistered,
+    JobTakenUp,
     LockNoticeOwed,
     LockNoticeRead,
     ProcedureIssued,
@@ -93,6 +94,8 @@ def _told(event: SiteEvent, watch: Watch) -> tuple[str, str]:
             return "jobs", f"Job {event.number} was opened on {event.housing}."
         case JobClosed():
             return "jobs", f"The record of {event.job} was accepted at {event.size} entries."
+        case JobTakenUp():
+            return "jobs", f"The accepted record of {event.job} was re-opened at {event.size} entries."
         case RecordExported():
             return "exports", f"A copy of the record of {event.job} was taken away, {event.size} entries."
         case InstrumentKept():

@@ -43,6 +43,7 @@ ALLOWED: dict[tuple[str, str], frozenset[Role] | None] = {
     ("GET", "/due"): WORKERS,
     ("GET", "/plan/{tag}"): LEAD,
     ("POST", "/plan/{tag}"): LEAD,
+    ("GET", "/jobs"): WORKERS,
     ("GET", "/jobs/{job}"): WORKERS,
     ("GET", "/jobs/{job}/now"): WORKERS,
     ("GET", "/jobs/{job}/steps/{number}"): WORKERS,

@@ -197,6 +197,7 @@ def staged(tmp_path_factory: pytest.TempPathFactory, browser: Browser) -> Iterat
             Shown("message", "/housings/none", HANDS),
             Shown("people", "/people", ADMIN),
             Shown("jobs in hand", "/in-hand", ADMIN),
+            Shown("find a job", "/jobs", HANDS),
             Shown("access", "/access", LEAD),
             Shown("trail", "/trail", OFFICER),
             Shown("site settings", "/site", OFFICER),

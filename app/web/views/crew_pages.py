@@ -5,8 +5,8 @@ from dataclasses import dataclass
 
 from app.domain.events import Event, NoteWritten
 from app.domain.job import JobState
+from app.domain.job_lines import JobLine
 from app.domain.lessons import QUESTIONS
-from app.domain.site import JobLine
 from app.records.brief import Brief, brief_of
 from app.records.moments import local_text
 from app.services.ports import Person, Session
@@ -143,13 +143,18 @@ def _deviation(state: JobState, entry: int) -> Deviation:
 
 @dataclass(frozen=True, slots=True)
 class LessonsPage:
-    """What jobs taught, by procedure and revision: for each deviation the job, its ledger and the answers."""
+    """What jobs taught, by procedure and revision: for each deviation the job, its ledger and the answers.
+
+    past, of: how many of how many jobs have been looked at, newest first.
+    """
 
     procedures: tuple[tuple[str, tuple[tuple[str, str, str, Deviation], ...]], ...]
+    past: int = 0
+    of: int = 0
 
 
-def lessons_page(jobs: Iterable[tuple[JobLine, JobState]]) -> LessonsPage:
-    """Return the answers of all jobs, newest job first, by the procedure that they speak about."""
+def lessons_page(jobs: Iterable[tuple[JobLine, JobState]], *, past: int, of: int) -> LessonsPage:
+    """Return the answers of these jobs, newest job first, by the procedure that they speak about."""
     found: dict[str, list[tuple[str, str, str, Deviation]]] = {}
     for line, state in jobs:
         if state.opened is None:
@@ -157,4 +162,4 @@ def lessons_page(jobs: Iterable[tuple[JobLine, JobState]]) -> LessonsPage:
         name = f"{state.opened.procedure_title}, {state.opened.procedure} revision {state.opened.revision}"
         for entry in sorted(state.lessons.answered):
             found.setdefault(name, []).append((line.number, line.job, line.housing, _deviation(state, entry)))
-    return LessonsPage(tuple((name, tuple(rows)) for name, rows in sorted(found.items())))
+    return LessonsPage(tuple((name, tuple(rows)) for name, rows in sorted(found.items())), past, of)

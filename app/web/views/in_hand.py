@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from app.domain.events import STOP_REASONS
 from app.domain.job import JobState, Stage
-from app.domain.site import JobLine
+from app.domain.job_lines import JobLine
 from app.records.moments import local_text
 from app.records.wording import stopper_words
 from app.web.views.pages import KINDS
