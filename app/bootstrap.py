@@ -198,6 +198,7 @@ def _built(
         print_housing=printed_housing,
         print_handover=printed_handover,
         print_blank=printed_blank,
+        print_labels=printed_labels,
         heads=store.read_heads,
         facts=(*_facts(settings, key, kind_of(engine).notice(engine)), *_returns(jobs, settings)),
         trust=trust,
@@ -254,6 +255,13 @@ def printed_housing(sheet: dict[str, object], drawings: dict[str, bytes], made_a
     from app.paper.extracts import housing_pdf
 
     return housing_pdf(sheet=sheet, drawings=drawings, fonts=FONTS, made_at=_whole_second(made_at))
+
+
+def printed_labels(sheet: dict[str, object], made_at: str) -> bytes:
+    """Print a sheet of labels."""
+    from app.paper.labels import labels_pdf
+
+    return labels_pdf(sheet=sheet, fonts=FONTS, made_at=_whole_second(made_at))
 
 
 def printed_handover(sheet: dict[str, object], drawings: dict[str, bytes], made_at: str) -> bytes:

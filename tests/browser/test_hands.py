@@ -129,6 +129,26 @@ def test_somebody_who_does_not_work_on_jobs_stops_one_with_one_tap(
     assert site[1].site.jobs.state(staged.job).stage is Stage.STOPPED
 
 
+@pytest.mark.parametrize(("scanned", "taken"), [("EF-03", True), ("EF%2D03", True), ("EF-04", False)])
+def test_a_scanner_types_the_code_and_the_field_shows_what_the_label_reads(
+    site: tuple[str, Running], tablet_for: TabletFor, scanned: str, taken: bool
+) -> None:
+    """A scanner ends with Enter; the right label begins the step, a look-alike's is refused by what it reads."""
+    staged = Staged(site[1]).do_until("Take the door off")
+    tablet = tablet_for(HANDS)
+    page = at(tablet, staged)
+    tablet.second_person()
+    field = page.locator("[data-label]")
+    field.press_sequentially(f"https://10.0.0.5:8443/at/housing/{scanned}")
+    field.press("Enter")
+
+    if taken:
+        expect(page.get_by_role("button", name="Done")).to_be_visible()
+    else:
+        expect(page.locator("[data-told]")).to_contain_text("'EF-04' is EF-04, not this one")
+        assert page.locator("[data-label]").input_value() == "EF-04"
+
+
 def test_sliding_off_a_control_does_nothing(site: tuple[str, Running], tablet_for: TabletFor) -> None:
     """A finger put down on a control and lifted beside it marks nothing and stops nothing."""
     staged = Staged(site[1]).do_until("Tie one tie strap on the package side")
