@@ -26,6 +26,7 @@ from app.records.assemble import photos_named
 from app.records.moments import local_text, utc_text, zone_named
 from app.services.clockwatch import ClockWatch
 from app.services.export import Material
+from app.services.figures import Figures
 from app.services.jobs import Jobs
 from app.services.registers import Registers
 from app.services.tablets import Tablets
@@ -175,6 +176,7 @@ def _built(
         clock=clock,
         jobs=jobs,
         registers=Registers(jobs, library, people, unprintable=unprintable),
+        figures=Figures(jobs),
         tablets=Tablets(jobs, clock),
         watching=watching,
         clock_watch=clock_watch,

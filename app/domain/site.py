@@ -18,6 +18,14 @@ from app.domain.housing import Bank
 from app.domain.instruments import Instrument
 from app.domain.job_lines import JobLine, JobLines
 from app.domain.site_entry import SiteEntry
+from app.domain.suggestions import (
+    SuggestionAnswered,
+    SuggestionCarriedOut,
+    SuggestionEvent,
+    SuggestionMade,
+    Suggestions,
+    evolve_suggestions,
+)
 from app.domain.text import Kept
 from app.domain.watch import Watch, evolve_watch
 from app.domain.watch_events import (
@@ -222,7 +230,8 @@ class SiteRestored(SiteEntry):
 
 
 SiteEvent = (
-    WatchEvent | SiteStarted | ProcedureIssued | JobRegistered | JobClosed | JobTakenUp | RecordExported
+    WatchEvent | SuggestionEvent
+    | SiteStarted | ProcedureIssued | JobRegistered | JobClosed | JobTakenUp | RecordExported
     | InstrumentKept | InstrumentPutAside | ReadingTaken | ReadingStruck | QualificationNoted
     | TabletEnrolled | TabletRevoked | SiteRestored | ProcedureRehearsed | LockNoticeOwed | LockNoticeRead
 )  # fmt: skip
@@ -248,6 +257,7 @@ class SiteState:
     restored: tuple[SiteRestored, ...] = ()
     watch: Watch = field(default_factory=Watch)
     last_at: str = ""
+    suggestions: Suggestions = field(default_factory=Suggestions)
     lock_notices: Mapping[int, LockNoticeOwed] = field(default_factory=lambda: MappingProxyType({}))
 
     def notices_for(self, person: str) -> tuple[LockNoticeOwed, ...]:
@@ -315,6 +325,8 @@ def evolve_site(state: SiteState, event: SiteEvent) -> SiteState:
             return replace(state, restored=(*state.restored, event))
         case RecordExported():
             return state
+        case SuggestionMade() | SuggestionAnswered() | SuggestionCarriedOut():
+            return replace(state, suggestions=evolve_suggestions(state.suggestions, event))
         case (
             PersonAdded() | SecretReset() | SecretChosen() | PersonLeft() | RoleGiven() | SecretWrong() | WaitLifted()
             | AlertSeen() | AccessReviewed() | SettingChosen() | ClockStepped()

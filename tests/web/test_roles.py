@@ -39,6 +39,7 @@ LEADS = {
     "POST /procedures/issue",
 }
 LEADS_AND_OFFICERS = {
+    "POST /suggestions/answer", "POST /suggestions/done",
     "POST /instruments", "POST /instruments/aside", "POST /qualifications", "POST /site", "POST /alerts",
     "POST /jobs/{job}/changes/approve", "POST /jobs/{job}/radio/sign",
 }  # fmt: skip

@@ -192,4 +192,8 @@ async def lessons(request: Request) -> Response:
     jobs = await run_in_threadpool(site_of(request).jobs.with_states, lines)
     from app.web.views.crew_pages import lessons_page
 
-    return html(request, "lessons.html", page=lessons_page(jobs, past=skip + len(lines), of=len(state.jobs)))
+    return html(
+        request,
+        "lessons.html",
+        page=lessons_page(jobs, state.suggestions.taught, past=skip + len(lines), of=len(state.jobs)),
+    )
