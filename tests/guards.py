@@ -88,7 +88,7 @@ SUGGESTED = "tests/domain/test_suggestions.py"
 JOB_GUARDS = [
     Deletion("suggestion answered twice", SUGGESTING, "if found.answered is not None:", "if False:", SUGGESTED),
     Deletion("suggestion answered by its maker", SUGGESTING, "if found.made.by is not None and found.made.by.id == moment.by.id:", "if False:", SUGGESTED),
-    Deletion("suggestion answered by anybody", SUGGESTING, "if moment.by is None or moment.by.role not in KEEPERS:\n        raise Refused(\"role\", \"A lead or a safety officer answers", "if moment.by is None:\n        raise Refused(\"role\", \"A lead or a safety officer answers", SUGGESTED),
+    Deletion("suggestion answered by anybody", SUGGESTING, 'if moment.by is None or moment.by.role not in KEEPERS:\n        raise Refused("role", "A lead or a safety officer answers', 'if moment.by is None:\n        raise Refused("role", "A lead or a safety officer answers', SUGGESTED),
     Deletion("suggestion carried out unaccepted", SUGGESTING, 'if found.answered is None or found.answered.answer != "accepted":', "if False:", SUGGESTED),
     Deletion("order of steps", COMMON, "if due.id != step_id:", "if False:", JOB),
     Deletion("only while open", COMMON, "if due is None or state.stage is not Stage.OPEN:", "if due is None:", JOB),
