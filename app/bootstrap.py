@@ -27,6 +27,7 @@ from app.records.moments import local_text, utc_text, zone_named
 from app.services.clockwatch import ClockWatch
 from app.services.export import Material
 from app.services.jobs import Jobs
+from app.services.plans import Plans
 from app.services.registers import Registers
 from app.services.tablets import Tablets
 from app.services.watching import Watching
@@ -175,6 +176,7 @@ def _built(
         clock=clock,
         jobs=jobs,
         registers=Registers(jobs, library, people, unprintable=unprintable),
+        plans=Plans(jobs, library, people, unprintable=unprintable),
         tablets=Tablets(jobs, clock),
         watching=watching,
         clock_watch=clock_watch,

@@ -11,6 +11,7 @@ from app.ledger.heads import Head, Signer
 from app.services.clockwatch import ClockWatch
 from app.services.export import BlankPrinter, CertificatePrinter, HousingPrinter, Material, PdfMaker
 from app.services.jobs import Asked, Jobs
+from app.services.plans import Plans
 from app.services.ports import Library, PartsShelf, PeopleBook, PhotoShelf, Session, SessionBook
 from app.services.registers import Registers
 from app.services.tablets import Tablets
@@ -33,6 +34,7 @@ class Site:
     clock: Callable[[], datetime]
     jobs: Jobs
     registers: Registers
+    plans: Plans
     unprintable: Callable[[str], str | None]
     tablets: Tablets
     watching: Watching

@@ -23,6 +23,9 @@ EVERYONE = {
 LEADS = {
     "GET /plan/{tag}",
     "POST /plan/{tag}",
+    "POST /planned",
+    "POST /planned/{plan}/changed",
+    "POST /planned/{plan}/dropped",
     "GET /jobs/{job}/reopen",
     "POST /jobs/{job}/reopen",
     "POST /jobs/{job}/submit",
@@ -51,6 +54,7 @@ KEEPERS = {
     "POST /people/{person}/leave",
 }
 FILLED = {"{tag}": "EF-03", "{job}": "job-2026-0001", "{number}": "1", "{sha256}": "ab" * 32, "{person}": "nobody",
+          "{plan}": "PL-0001",
           "{point}": "fan", "{bank}": "hepa"}  # fmt: skip
 
 
