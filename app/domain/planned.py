@@ -9,6 +9,17 @@ from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Literal, assert_never
 
+from app.domain.readiness import (
+    ItemAnswered,
+    ItemNotNeeded,
+    ItemOpenedAgain,
+    ItemOwed,
+    Readiness,
+    ReadinessAgreed,
+    ReadinessEvent,
+    evolve_readiness,
+    touched,
+)
 from app.domain.site_entry import SiteEntry
 from app.domain.text import Kept
 
@@ -53,7 +64,8 @@ class PlanDropped(SiteEntry):
     reason: str
 
 
-PlanEvent = WorkPlanned | PlanChanged | PlanDropped
+NOT_READY = Readiness()
+PlanEvent = WorkPlanned | PlanChanged | PlanDropped | ReadinessEvent
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +88,7 @@ class Planned:
     changes: tuple[PlanChanged, ...] = ()
     dropped: str = ""
     job: str = ""
+    readiness: Readiness = NOT_READY
 
     @property
     def housing(self) -> str:
@@ -113,7 +126,7 @@ def evolve_plans(plans: Plans, event: PlanEvent) -> Plans:
         intent = _intent_of(event)
         made = Planned(
             event.plan, intent, entry=event.seq, first_at=event.at, last_at=event.at,
-            once=frozenset(intent.people),
+            once=frozenset(intent.people), readiness=touched(NOT_READY, event),
         )  # fmt: skip
         return MappingProxyType({**plans, event.plan: made})
     known = plans.get(event.plan)
@@ -123,10 +136,13 @@ def evolve_plans(plans: Plans, event: PlanEvent) -> Plans:
     match event:
         case PlanChanged():
             after = replace(
-                after, intent=_intent_of(event), once=known.once | set(event.people), changes=(*known.changes, event)
-            )
+                after, intent=_intent_of(event), once=known.once | set(event.people), changes=(*known.changes, event),
+                readiness=touched(known.readiness, event),
+            )  # fmt: skip
         case PlanDropped():
-            after = replace(after, dropped=event.reason)
+            after = replace(after, dropped=event.reason, readiness=touched(known.readiness, event))
+        case ItemAnswered() | ItemNotNeeded() | ItemOpenedAgain() | ItemOwed() | ReadinessAgreed():
+            after = replace(after, readiness=evolve_readiness(known.readiness, event))
         case _:
             assert_never(event)
     return MappingProxyType({**plans, event.plan: after})

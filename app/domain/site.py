@@ -25,6 +25,7 @@ from app.domain.planned import (
     evolve_plans,
     opened_from,
 )
+from app.domain.readiness import ItemAnswered, ItemNotNeeded, ItemOpenedAgain, ItemOwed, ReadinessAgreed
 from app.domain.site_entry import SiteEntry
 from app.domain.text import Kept
 from app.domain.watch import Watch, evolve_watch
@@ -339,7 +340,10 @@ def evolve_site(state: SiteState, event: SiteEvent) -> SiteState:
             return replace(state, lock_notices=MappingProxyType(owed))
         case SiteRestored():
             return replace(state, restored=(*state.restored, event))
-        case WorkPlanned() | PlanChanged() | PlanDropped():
+        case (
+            WorkPlanned() | PlanChanged() | PlanDropped() | ItemAnswered() | ItemNotNeeded() | ItemOpenedAgain()
+            | ItemOwed() | ReadinessAgreed()
+        ):  # fmt: skip
             return replace(state, planned=evolve_plans(state.planned, event))
         case RecordExported():
             return state

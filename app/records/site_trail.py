@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from typing import assert_never
 
 from app.domain.planned import Intent, PlanChanged, PlanDropped, PlanEvent, WorkPlanned
+from app.domain.readiness import ItemAnswered, ItemNotNeeded, ItemOpenedAgain, ItemOwed, ReadinessAgreed
 from app.domain.site import (
     InstrumentKept,
     InstrumentPutAside,
@@ -113,7 +114,10 @@ def _told(event: SiteEvent, watch: Watch) -> tuple[str, str]:
             return "tablets", f"The tablet {event.tablet} was enrolled."
         case TabletRevoked():
             return "tablets", f"The tablet {event.tablet} was shut out: {event.reason}."
-        case WorkPlanned() | PlanChanged() | PlanDropped():
+        case (
+            WorkPlanned() | PlanChanged() | PlanDropped() | ItemAnswered() | ItemNotNeeded() | ItemOpenedAgain()
+            | ItemOwed() | ReadinessAgreed()
+        ):  # fmt: skip
             return "plans", _planned(event, watch)
         case _:
             return _watched(event, watch)
@@ -127,6 +131,18 @@ def _planned(event: PlanEvent, watch: Watch) -> str:
             return f"{event.plan} was changed to: {_intent_words(event, watch)}, {event.why}. {event.reason}."
         case PlanDropped():
             return f"{event.plan} was dropped: {event.reason}."
+        case ItemAnswered():
+            told = "; ".join(f"{name.replace('_', ' ')}: {text}" for name, text in event.fields.items())
+            return f"{event.plan}, {event.item.words} was answered: {told}. {' '.join(event.shown)}".rstrip()
+        case ItemNotNeeded():
+            return f"{event.plan}, {event.item.words} is not needed: {event.reason}."
+        case ItemOpenedAgain():
+            return f"{event.plan}, {event.item.words} is open again: {event.reason}."
+        case ItemOwed():
+            return f"{event.plan}, {event.item.words} is owed by {watch.name(event.person)} until {event.until}."
+        case ReadinessAgreed():
+            told = f"“{event.meaning}” ({event.proof}), over all up to entry {event.entry}"
+            return f"The readiness of {event.plan} was signed: {told}."
         case _:
             assert_never(event)
 

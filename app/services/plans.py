@@ -1,4 +1,4 @@
-"""Planned work of one site: planning it, changing it, dropping it.  One entry of the site's ledger for each.
+"""Planned work of one site and its readiness.  One entry of the site's ledger for each thing said of it.
 
 The deciding is done inside the writing, so that it sees the committed state; what lies outside the ledger (housings,
 procedures, who works here) is looked up before.
@@ -8,12 +8,14 @@ from collections.abc import Callable, Collection, Mapping
 from concurrent.futures import Future
 
 from app.calc.errors import Invalid
-from app.domain import scheduling
+from app.domain import readying, scheduling
 from app.domain.event_base import Who
+from app.domain.housing import Service
 from app.domain.registers import SiteMoment
 from app.domain.site import SiteEvent, SiteState
-from app.records.moments import site_day
+from app.records.moments import local_text, site_day
 from app.services.jobs import Jobs
+from app.services.planning import find_housing
 from app.services.ports import Library, PeopleBook
 
 
@@ -53,6 +55,67 @@ class Plans:
         return self._write(
             by, (reason,), lambda state, moment: scheduling.plan_dropped(state, moment, plan=plan, reason=reason)
         )
+
+    def answer(self, plan: str, item: str, typed: Mapping[str, str], *, by: Who) -> "Future[SiteState]":
+        """Answer an item of a plan's readiness."""
+        service, people, needs = self.service(plan), self.people(), self.needs(plan)
+        return self._write(
+            by, typed.values(),
+            lambda state, moment: readying.item_answered(
+                state, moment, plan=plan, item=item, service=service, typed=typed, people=people, needs=needs
+            ),
+        )  # fmt: skip
+
+    def not_needed(self, plan: str, item: str, reason: str, *, by: Who) -> "Future[SiteState]":
+        """Say why an item is not needed."""
+        service = self.service(plan)
+        return self._write(
+            by, (reason,),
+            lambda state, moment: readying.item_not_needed(
+                state, moment, plan=plan, item=item, service=service, reason=reason
+            ),
+        )  # fmt: skip
+
+    def open_again(self, plan: str, item: str, reason: str, *, by: Who) -> "Future[SiteState]":
+        """Open an item again."""
+        service = self.service(plan)
+        return self._write(
+            by, (reason,),
+            lambda state, moment: readying.item_opened_again(
+                state, moment, plan=plan, item=item, service=service, reason=reason
+            ),
+        )  # fmt: skip
+
+    def owe(self, plan: str, item: str, person: str, until: str, *, by: Who) -> "Future[SiteState]":
+        """Name who owes an item and by which day."""
+        service, people = self.service(plan), self.people()
+        return self._write(
+            by, (),
+            lambda state, moment: readying.item_owed(
+                state, moment, plan=plan, item=item, service=service, person=person, until=until, people=people
+            ),
+        )  # fmt: skip
+
+    def agree(self, plan: str, seen: str, *, both: bool, by: Who) -> "Future[SiteState]":
+        """Sign that the work is ready; the secret was given for this."""
+        service = self.service(plan)
+        return self._write(
+            by, (),
+            lambda state, moment: readying.readiness_agreed(
+                state, moment, plan=plan, service=service, seen=seen, local_time=local_text(moment.at, state.zone),
+                both=both,
+            ),
+        )  # fmt: skip
+
+    def service(self, plan: str) -> Service:
+        """Return what the air at a plan's housing carried; Invalid for an unknown plan or housing."""
+        return find_housing(self._library, scheduling.plan_named(self._jobs.site(), plan).housing).service
+
+    def needs(self, plan: str) -> tuple[str, ...]:
+        """Return the qualifications that a plan's procedure needs."""
+        name = scheduling.plan_named(self._jobs.site(), plan).procedure
+        found = [procedure for procedure, _ in self._library.procedures() if procedure.id == name]
+        return max(found, key=lambda procedure: procedure.revision).needs if found else ()
 
     def people(self) -> dict[str, Who]:
         """Return all who may work here, by id."""

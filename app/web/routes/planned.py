@@ -1,16 +1,20 @@
-"""Planned work: the list, one plan, and what a lead says of it."""
+"""Planned work and its readiness: the list, one plan, one item, what is said of each and who agrees."""
+
+import asyncio
 
 from fastapi import APIRouter, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
 
 from app.domain.procedure import Role
+from app.domain.readying import item_named, lacks
 from app.domain.scheduling import plan_named
-from app.records.moments import site_day, utc_text
+from app.records.moments import local_text, site_day, utc_text
 from app.web.context import session_of, site_of
-from app.web.entered import NOTHING, Refilled, entered
+from app.web.entered import NOTHING, Refilled, entered, tried
 from app.web.forms import Posted, posted
 from app.web.render import html
+from app.web.signing import signer
 
 FIELDS = frozenset({"housing", "procedure", "begins", "ends", "lead", "why", "reason"})
 # What these pages are made from is loaded with the first of them, and not with the first page of the site.
@@ -33,8 +37,9 @@ async def _list(request: Request, form: Refilled) -> Response:
     today = site_day(utc_text(site.clock()), state.zone)
     shown = {"housing": request.query_params.get("housing", ""), "procedure": "change-out"}
     shown |= {"lead": who.id} if who.role is Role.LEAD else {}
-    choices = choices_for(tuple(site.library.housings()), titles, people, form, shown)
-    page = planned_list(state, choices, titles, today, may_plan=who.role is Role.LEAD, form=form)
+    housings = tuple(site.library.housings())
+    choices = choices_for(housings, titles, people, form, shown)
+    page = planned_list(state, housings, choices, titles, today, may_plan=who.role is Role.LEAD, form=form)
     return html(request, "planned.html", form.status, page=page)
 
 
@@ -52,7 +57,11 @@ async def one(request: Request, plan: str) -> Response:
     return await _one(request, plan)
 
 
-async def _one(request: Request, plan: str, form: Refilled = NOTHING, dropping: Refilled = NOTHING) -> Response:
+async def _one(
+    request: Request, plan: str, form: Refilled = NOTHING, dropping: Refilled = NOTHING, agreeing: Refilled = NOTHING
+) -> Response:
+    from app.domain.signing import READY
+    from app.records.readiness import readiness_words
     from app.web.views.planned import choices_for, planned_page
 
     site, who = site_of(request), session_of(request).who
@@ -68,7 +77,15 @@ async def _one(request: Request, plan: str, form: Refilled = NOTHING, dropping: 
     page = planned_page(
         state, item, housing, choices, titles, today, may_plan=who.role is Role.LEAD, form=form, dropping=dropping
     )
-    return html(request, "planned_one.html", max(form.status, dropping.status), page=page)
+    ready = None
+    if housing is not None:
+        gaps = lacks(state, item, people, await run_in_threadpool(site.plans.needs, plan)) if item.waits else ()
+        ready = readiness_words(state, item, housing.service, today, gaps)
+    return html(
+        request, "planned_one.html", max(form.status, dropping.status, agreeing.status), page=page, ready=ready,
+        may_sign=ready is not None and who.role in ready.to_sign, meaning=READY, agreeing=agreeing,
+        local_now=local_text(utc_text(site.clock()), state.zone),
+    )  # fmt: skip
 
 
 @router.post("/planned/{plan}/changed")
@@ -95,3 +112,77 @@ def _typed(form: Posted) -> dict[str, str]:
 
 def _crew(form: Posted) -> tuple[str, ...]:
     return tuple(name.removeprefix("crew.") for name in form.fields if name.startswith("crew."))
+
+
+@router.get("/planned/{plan}/{item}")
+async def item_page(request: Request, plan: str, item: str) -> Response:
+    """Show one item of a plan's readiness, with what it asks."""
+    return await _item(request, plan, item)
+
+
+async def _item(request: Request, plan: str, item: str, **refused: Refilled) -> Response:
+    from app.web.views.readiness import item_view
+
+    site, who = site_of(request), session_of(request).who
+    state = await run_in_threadpool(site.jobs.site)
+    service = await run_in_threadpool(site.plans.service, plan)
+    people = await run_in_threadpool(site.plans.people)
+    needs = await run_in_threadpool(site.plans.needs, plan)
+    today = site_day(utc_text(site.clock()), state.zone)
+    known = plan_named(state, plan)
+    page = item_view(state, known, item_named(item, service), service, people, needs, today, who, refused)
+    return html(request, "planned_item.html", max((item.status for item in refused.values()), default=200), page=page)
+
+
+@router.post("/planned/{plan}/{item}/answered")
+async def answer(request: Request, plan: str, item: str) -> Response:
+    """Answer an item."""
+    site, form, who = site_of(request), await posted(request), session_of(request).who
+    refused = await entered(lambda: site.plans.answer(plan, item, dict(form.answers), by=who), form)
+    return await _said(request, plan, item, answering=refused)
+
+
+@router.post("/planned/{plan}/{item}/not-needed")
+async def not_needed(request: Request, plan: str, item: str) -> Response:
+    """Say why an item is not needed."""
+    site, form, who = site_of(request), await posted(request), session_of(request).who
+    refused = await entered(lambda: site.plans.not_needed(plan, item, form.need("reason"), by=who), form)
+    return await _said(request, plan, item, leaving=refused)
+
+
+@router.post("/planned/{plan}/{item}/open")
+async def open_again(request: Request, plan: str, item: str) -> Response:
+    """Open an item again."""
+    site, form, who = site_of(request), await posted(request), session_of(request).who
+    refused = await entered(lambda: site.plans.open_again(plan, item, form.need("reason"), by=who), form)
+    return await _said(request, plan, item, opening=refused)
+
+
+@router.post("/planned/{plan}/{item}/owed")
+async def owe(request: Request, plan: str, item: str) -> Response:
+    """Name who owes an item and by which day."""
+    site, form, who = site_of(request), await posted(request), session_of(request).who
+    refused = await entered(lambda: site.plans.owe(plan, item, form.need("person"), form.need("until"), by=who), form)
+    return await _said(request, plan, item, owing=refused)
+
+
+async def _said(request: Request, plan: str, item: str, **refused: Refilled) -> Response:
+    if any(form.told for form in refused.values()):
+        return await _item(request, plan, item, **refused)
+    return RedirectResponse(f"/planned/{plan}#{item}", 303)
+
+
+@router.post("/planned/{plan}/agreed")
+async def agree(request: Request, plan: str) -> Response:
+    """Sign that the work is ready."""
+    site, form = site_of(request), await posted(request)
+
+    async def doing() -> None:
+        by = await signer(request, form, session_of(request).who.id)
+        both = request.state.both
+        await asyncio.wrap_future(
+            await run_in_threadpool(lambda: site.plans.agree(plan, form.need("seen"), both=both, by=by))
+        )
+
+    refused = await tried(doing, form)
+    return await _one(request, plan, agreeing=refused) if refused.told else RedirectResponse(f"/planned/{plan}", 303)

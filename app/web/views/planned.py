@@ -1,13 +1,14 @@
 """The pages of planned work: the list with the form to plan, and one plan."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 
 from app.domain.event_base import Who
-from app.domain.housing import Housing
+from app.domain.housing import Housing, Service
 from app.domain.planned import Planned
 from app.domain.procedure import Role
+from app.domain.readiness_items import is_ready, still_open
 from app.domain.site import SiteState
 from app.records.due import days_words
 from app.records.moments import local_text
@@ -16,7 +17,7 @@ from app.web.entered import Refilled
 
 @dataclass(frozen=True, slots=True)
 class PlanRow:
-    """One plan in the list. how: what became of it, or how far off it is."""
+    """One plan in the list. how: what became of it, or how far off it is; ready: whether it is, while it waits."""
 
     plan: str
     housing: str
@@ -26,6 +27,7 @@ class PlanRow:
     why: str
     how: str
     overdue: bool
+    ready: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,14 +71,18 @@ class PlannedPage:
 
 
 def planned_list(
-    state: SiteState, choices: Choices, titles: Mapping[str, str], today: date, *, may_plan: bool, form: Refilled
-) -> PlannedList:
+    state: SiteState, housings: tuple[Housing, ...], choices: Choices, titles: Mapping[str, str], today: date,
+    *, may_plan: bool, form: Refilled,
+) -> PlannedList:  # fmt: skip
     """Return the list of all plans."""
-    plans = state.planned.values()
+    plans, services = state.planned.values(), {item.tag: item.service for item in housings}
     waiting = sorted((item for item in plans if item.waits), key=lambda item: (item.begins, item.plan))
     past = sorted((item for item in plans if not item.waits), key=lambda item: item.last_at, reverse=True)
     return PlannedList(
-        waiting=tuple(plan_row(state, item, titles, today) for item in waiting),
+        waiting=tuple(
+            replace(plan_row(state, item, titles, today), ready=_ready(item, services.get(item.housing)))
+            for item in waiting
+        ),
         past=tuple(plan_row(state, item, titles, today) for item in past),
         choices=choices,
         may_plan=may_plan,
@@ -159,6 +165,15 @@ def window_words(item: Planned) -> str:
     """Say from when to when, the day once where it is one."""
     begins, ends = item.begins.replace("T", " "), item.ends.replace("T", " ")
     return f"{begins} to {ends[11:] if begins[:10] == ends[:10] else ends}"
+
+
+def _ready(item: Planned, service: Service | None) -> str:
+    if service is None:
+        return "its housing is not known here any more"
+    if is_ready(item, service):
+        return "ready, agreed"
+    left = len(still_open(item, service))
+    return f"not ready, {left} open" if left else "not ready, to be signed"
 
 
 def _past(item: Planned, today: date) -> bool:
