@@ -19,6 +19,7 @@ from app.domain.lessons import LessonEvent
 from app.domain.locks import LocksEvent
 from app.domain.paper import PaperEvent, Transcribed
 from app.domain.radio import HoldReleasedByRadio, RadioReleaseSigned
+from app.domain.readiness import Prepared
 from app.domain.steps import LaidWayOut, Repeated, Step
 from app.domain.text import Kept
 from app.domain.watching import WatchEvent
@@ -39,7 +40,7 @@ STOP_REASONS = {
 class JobOpened(JobEvent):
     """The job began: the housing, the procedure's digest and every step, so that the record explains itself.
 
-    plan: the number of the planned work that it was opened from.
+    prepared: the planned work that it was opened from, and whether that was ready.
     """
 
     type: Literal["job_opened"] = "job_opened"
@@ -53,7 +54,7 @@ class JobOpened(JobEvent):
     procedure_title: str
     procedure_sha256: str
     kind: Literal["change_out", "first_fit_out"]
-    plan: str | None = None
+    prepared: Prepared | None = None
     signal_words: str
     steps: tuple[Step, ...]
     ways_out: tuple[LaidWayOut, ...] | None = None

@@ -16,6 +16,7 @@ from typing import Literal, assert_never
 from app.domain.event_base import Who
 from app.domain.procedure import Role
 from app.domain.site_entry import SiteEntry
+from app.domain.text import Kept
 
 
 class Item(StrEnum):
@@ -103,6 +104,20 @@ class Standing(StrEnum):
     OPEN = "open"
     ANSWERED = "answered"
     NOT_NEEDED = "not needed"
+
+
+class Prepared(Kept):
+    """How the planned work stood when a job was opened from it.  told: in words.
+
+    reason: why the lead opened the job all the same, where it was not agreed.  named: what its answers give for
+    questions of the job, by the question's id.
+    """
+
+    plan: str
+    agreed: bool
+    told: str
+    reason: str | None = None
+    named: dict[str, str] | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,10 @@ from datetime import date
 from app.calc.errors import Invalid
 from app.domain.crew import lacking
 from app.domain.event_base import Who
-from app.domain.housing import Service
+from app.domain.events import JobOpened
+from app.domain.housing import Housing, Service
+from app.domain.job import PERMIT_UNTIL
+from app.domain.killers import PERMIT_NUMBER
 from app.domain.planned import Planned
 from app.domain.procedure import Role
 from app.domain.readiness import (
@@ -20,10 +23,11 @@ from app.domain.readiness import (
     ItemOpenedAgain,
     ItemOwed,
     ItemState,
+    Prepared,
     ReadinessAgreed,
     Standing,
 )
-from app.domain.readiness_items import OFFICERS_OWN, applies, read_fields, still_open
+from app.domain.readiness_items import MASKS, OFFICERS_OWN, applies, is_ready, read_fields, still_open
 from app.domain.readiness_sums import Setting, computed
 from app.domain.refused import Refused
 from app.domain.registers import SiteMoment, day_from, reason_from
@@ -32,6 +36,8 @@ from app.domain.signing import READY
 from app.domain.site import SiteState
 
 AGREEING = (Role.LEAD, Role.SAFETY_OFFICER)
+PPE = "ppe"
+"""The id of the question that asks for the PPE of a job."""
 
 
 def item_named(text: str, service: Service) -> Item:
@@ -161,3 +167,68 @@ def _complain_of_misfits(plan: Planned, service: Service, today: date) -> None:
         state = plan.readiness.of(item)
         if state.standing is Standing.ANSWERED:
             computed(item, read_fields(item, service, state.fields), Setting(plan, service, today))
+
+
+# --- a job is opened ------------------------------------------------------------------------------
+
+
+def prepared(state: SiteState, plan: str, housing: Housing, reason: str) -> Prepared:
+    """Return how a plan stands, for the first entry of the job that is opened from it.
+
+    reason: why the lead opens it all the same; it counts only where the work is not agreed to be ready, and is asked
+    there: Invalid without it.
+    """
+    known = waiting_plan(state, plan)
+    if is_ready(known, housing.service):
+        return Prepared(plan=plan, agreed=True, told=f"agreed by {agreed_words(known)}", named=_named(known))
+    told = unready_words(known, housing.service)
+    if not reason.strip():
+        raise Invalid(f"{plan} is not ready: {told}. Have it agreed, or give the reason to open the job all the same.")
+    why = reason_from(reason, "Why the job is opened all the same")
+    return Prepared(plan=plan, agreed=False, told=told, reason=why, named=_named(known))
+
+
+def complain_of_readiness(state: SiteState, draft: JobOpened) -> None:
+    """What a job says of its plan is what the ledger says at the moment of its opening."""
+    given = draft.prepared
+    if given is not None and given != prepared(state, given.plan, draft.housing, given.reason or ""):
+        raise Refused("changed", f"{given.plan} has changed since this page was shown. Look at it again, then open.")
+
+
+def unready_sentence(draft: JobOpened) -> str | None:
+    """Say for the reviewer that a job was opened though its plan was not agreed to be ready; None where it was."""
+    given = draft.prepared
+    if given is None or given.agreed:
+        return None
+    told = f"Job {draft.number} was opened from {given.plan}, which was not ready: {given.told}."
+    return f"{told} Opened all the same by {draft.by.name}: {given.reason}."
+
+
+def agreed_words(plan: Planned) -> str:
+    """Say by whom and when the readiness of a plan was agreed."""
+    return " and ".join(
+        f"{signed.by.name}, {signed.by.role.words}, {signed.local_time}"
+        for signed in plan.readiness.holding
+        if signed.by is not None
+    )
+
+
+def unready_words(plan: Planned, service: Service) -> str:
+    """Say what keeps a plan from being ready."""
+    if left := still_open(plan, service):
+        return f"open: {', '.join(item.words for item in left)}"
+    missing = [role.words for role in AGREEING if plan.readiness.signed_by(role) is None]
+    void = ", what was signed before is void" if plan.readiness.void else ""
+    return f"not signed by the {' and the '.join(missing)}{void}"
+
+
+def _named(plan: Planned) -> dict[str, str] | None:
+    """What the answers give for the questions about permit and PPE that a job asks."""
+    permit, ppe = plan.readiness.of(Item.PERMIT).fields, plan.readiness.of(Item.PPE).fields
+    mask = MASKS.get(ppe.get("mask", ""), "")
+    given = {
+        PERMIT_NUMBER: permit.get("number", ""),
+        PERMIT_UNTIL: permit.get("until", ""),
+        PPE: f"{ppe.get('clothing', '')}; respirator: {mask}" if ppe else "",
+    }
+    return {name: text for name, text in given.items() if text} or None

@@ -158,9 +158,9 @@ def _values(found: Intent) -> dict[str, object]:
 
 def complain_of_plan(state: SiteState, draft: JobOpened) -> None:
     """A job opened from a plan does what was planned there, and one plan gives one job."""
-    if draft.plan is None:
+    if draft.prepared is None:
         return
-    known = waiting_plan(state, draft.plan)
+    known = waiting_plan(state, draft.prepared.plan)
     if (known.housing, known.procedure) != (draft.housing.tag, draft.procedure):
         raise Invalid(
             f"{known.plan} is for {known.procedure} on {known.housing}, not for {draft.procedure} on "

@@ -80,7 +80,10 @@ class ProcedureRehearsed(SiteEntry):
 
 
 class JobRegistered(SiteEntry):
-    """A job was opened; `root` is the head of its ledger after the first entry.  plan: that it was opened from."""
+    """A job was opened; `root` is the head of its ledger after the first entry.
+
+    plan: that it was opened from.  unready: what was not ready there, and why the lead opened it all the same.
+    """
 
     type: Literal["job_registered"] = "job_registered"
     job: str
@@ -89,6 +92,7 @@ class JobRegistered(SiteEntry):
     kind: str
     root: str
     plan: str | None = None
+    unready: str | None = None
 
 
 class JobClosed(SiteEntry):
@@ -235,7 +239,7 @@ class JobLine:
     """One job as the site knows it.
 
     entry: the place of its registration.  closed_at_size: the size of its ledger when it was closed last, else 0.
-    plan: the number of the plan that it was opened from, or nothing.
+    plan: the number of the plan that it was opened from, or nothing.  unready: as in `JobRegistered`, or nothing.
     """
 
     job: str
@@ -247,6 +251,7 @@ class JobLine:
     entry: int = 0
     closed_at_size: int = 0
     plan: str = ""
+    unready: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -299,8 +304,9 @@ def evolve_site(state: SiteState, event: SiteEvent) -> SiteState:
             return replace(state, rehearsed=state.rehearsed | {event.sha256})
         case JobRegistered():
             line = JobLine(
-                event.job, event.number, event.housing, event.kind, event.at, entry=event.seq, plan=event.plan or ""
-            )
+                event.job, event.number, event.housing, event.kind, event.at, entry=event.seq, plan=event.plan or "",
+                unready=event.unready or "",
+            )  # fmt: skip
             plans = opened_from(state.planned, line.plan, job=line.number, at=event.at)
             return replace(state, jobs=(*state.jobs, line), planned=plans)
         case JobClosed():

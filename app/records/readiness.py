@@ -11,6 +11,7 @@ from app.domain.planned import Planned
 from app.domain.procedure import Role
 from app.domain.readiness import Item, ItemState, ReadinessAgreed, Standing
 from app.domain.readiness_items import applies, fields_of, is_ready, owed_by, still_open
+from app.domain.readying import agreed_words
 from app.domain.site import SiteState
 from app.records.moments import local_text
 
@@ -70,15 +71,6 @@ def signature_words(signed: ReadinessAgreed) -> str:
     """Say who signed, in which role, when and what."""
     who = f"{signed.by.name}, {signed.by.role.words}" if signed.by else "nobody"
     return f"{who}, {signed.local_time}: “{signed.meaning}” ({signed.proof})"
-
-
-def agreed_words(plan: Planned) -> str:
-    """Say by whom and when the readiness was agreed."""
-    return " and ".join(
-        f"{signed.by.name}, {signed.by.role.words}, {signed.local_time}"
-        for signed in plan.readiness.holding
-        if signed.by is not None
-    )
 
 
 def _told(plan: Planned, service: Service, left: tuple[Item, ...], to_sign: tuple[Role, ...], *, ready: bool) -> str:

@@ -6,6 +6,7 @@ import pytest
 
 from app.calc.errors import Invalid
 from app.domain.planned import PlanChanged, PlanDropped
+from app.domain.readying import prepared
 from app.domain.registers import SiteMoment
 from app.domain.scheduling import complain_of_plan, plan_changed, plan_dropped, work_planned
 from app.domain.site import JobRegistered, SiteEvent, SiteState, evolve_site, fold_site, site_event_from_bytes
@@ -170,10 +171,10 @@ def test_a_job_is_opened_from_its_own_plan_only() -> None:
     state = planning(SITE)
     draft = first_entry(
         plan(housing(), procedure(), "ab" * 32), site=state, by=LEAD, at="2026-03-09T06:30:00.000Z", crew=(HANDS, EYES),
-        rehearsal=False, planned="PL-0001",
+        rehearsal=False, prepared=prepared(state, "PL-0001", housing(), "an alarm"),
     )  # fmt: skip
     complain_of_plan(state, draft)
-    complain_of_plan(SITE, draft.model_copy(update={"plan": None}))
+    complain_of_plan(SITE, draft.model_copy(update={"prepared": None}))
     with pytest.raises(Invalid, match="PL-0001 is for change-out on EF-07, not for change-out on EF-03"):
         complain_of_plan(planning(SITE, housing="EF-07"), draft)
     with pytest.raises(Invalid, match="not for first-fit-out on EF-03"):

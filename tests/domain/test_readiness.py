@@ -8,6 +8,7 @@ import pytest
 
 from app.calc.errors import ChangeoutError, Invalid, OutOfRange
 from app.domain.event_base import Who
+from app.domain.events import JobOpened
 from app.domain.housing import Service
 from app.domain.planned import PlanChanged, PlanDropped, Planned
 from app.domain.procedure import Role
@@ -15,19 +16,25 @@ from app.domain.readiness import Item, ReadinessAgreed, Standing
 from app.domain.readiness_items import applies, fields_of, is_ready, owed_by, read_fields, still_open
 from app.domain.readiness_sums import Setting, computed
 from app.domain.readying import (
+    complain_of_readiness,
     item_answered,
     item_named,
     item_not_needed,
     item_opened_again,
     item_owed,
+    prepared,
     readiness_agreed,
+    unready_sentence,
 )
 from app.domain.refused import Refused
 from app.domain.registers import SiteMoment
 from app.domain.signing import READY
 from app.domain.site import SiteEvent, SiteState, evolve_site, fold_site, site_event_from_bytes
 from app.ledger.canonical import canonical
-from tests.builders import EYES, HANDS, LEAD, NEEDS, OFFICER, OTHER_LEAD, PEOPLE, QUALIFIED
+from app.records.wording import prepared_words
+from app.services.jobs import UNREADY, findings_of
+from app.services.planning import first_entry, plan
+from tests.builders import EYES, HANDS, LEAD, NEEDS, OFFICER, OTHER_LEAD, PEOPLE, QUALIFIED, housing, procedure
 from tests.domain.test_planned import SITE, planning, registered
 
 WHO = {who.id: who for who in PEOPLE}
@@ -301,6 +308,15 @@ def test_nothing_is_said_of_a_plan_that_is_over() -> None:
         with pytest.raises(Invalid, match=told):
             signing(after, OFFICER)
     assert not is_ready(one(dropped), Service.RADIOACTIVE)
+    again = dropped
+    for who in (LEAD, OFFICER):
+        signed = ReadinessAgreed(
+            seq=again.size, at="2026-03-03T08:00:00.000Z", by=who, plan="PL-0001", entry=one(again).readiness.newest,
+            meaning=READY, local_time="then", proof="a secret",
+        )  # fmt: skip
+        again = evolve_site(again, signed)
+    assert one(again).readiness.signed
+    assert not is_ready(one(again), Service.RADIOACTIVE)
     assert is_ready(one(opened), Service.RADIOACTIVE)
     with pytest.raises(Invalid, match="no planned work"):
         signing(SITE, LEAD)
@@ -455,3 +471,74 @@ def test_readiness_reads_back_from_bytes() -> None:
 
     assert fold_site(map(site_event_from_bytes, kept), begun) == fold_site(events, begun)
     assert fold_site(events, SITE).planned == {}
+
+
+# --- a job is opened ------------------------------------------------------------------------------
+
+
+def drafted(state: SiteState, reason: str = "", tag: str = "EF-03") -> JobOpened:
+    """Return the first entry of a job opened from the plan."""
+    return first_entry(
+        plan(housing(tag), procedure(), "ab" * 32), site=state, by=LEAD, at="2026-03-09T06:30:00.000Z", crew=(HANDS,),
+        rehearsal=False, prepared=prepared(state, "PL-0001", housing(tag), reason),
+    )  # fmt: skip
+
+
+def test_a_job_opened_from_agreed_work_names_the_agreement() -> None:
+    """With what its answers give for permit and PPE; no reason is asked, and the reviewer is told nothing."""
+    made = drafted(agreed())
+    complain_of_readiness(agreed(), made)
+    assert made.prepared is not None
+    assert made.prepared.told == "agreed by Ines Varga, lead, then and Aiko Lindqvist, safety officer, then"
+    assert made.prepared.named == {
+        "permit": "P-4711", "permit-until": "2026-03-09",
+        "ppe": "coverall, two pairs of gloves; respirator: full facepiece",
+    }  # fmt: skip
+    assert unready_sentence(made) is None
+    assert prepared_words(made.prepared).startswith("From PL-0001, its readiness agreed by Ines Varga")
+
+
+def test_a_job_opened_before_it_was_ready_needs_the_leads_reason_and_says_so() -> None:
+    """An emergency must be possible, and the reviewer reads of it."""
+    for state, told in (
+        (planning(SITE), "open: Hours without the system, Permit"),
+        (answered(), "not signed by the lead and the safety officer"),
+        (signing(answered(), LEAD), "not signed by the safety officer"),
+        (answering(agreed(), Item.WASTE, typed={"container": "box"}), "what was signed before is void"),
+    ):
+        with pytest.raises(Invalid, match="PL-0001 is not ready"):
+            drafted(state)
+        with pytest.raises(Invalid, match="Why the job is opened all the same"):
+            drafted(state, "x")
+        made = drafted(state, "an alarm in the laboratory")
+        complain_of_readiness(state, made)
+        sentence = unready_sentence(made) or ""
+        assert told in sentence
+        assert sentence.endswith("Opened all the same by Ines Varga: an alarm in the laboratory.")
+        assert made.prepared is not None
+        assert "NOT READY" in prepared_words(made.prepared)
+
+
+def test_what_a_job_says_of_its_plan_is_what_the_ledger_says() -> None:
+    """A plan that changed meanwhile, or another housing than it was agreed for, is looked at again."""
+    made = drafted(agreed())
+    later = answering(agreed(), Item.WASTE, typed={"container": "box"})
+    with pytest.raises(Invalid, match="PL-0001 is not ready"):
+        complain_of_readiness(later, made)
+    with pytest.raises(Refused, match="PL-0001 has changed since this page was shown"):
+        complain_of_readiness(agreed(), drafted(later, "an alarm"))
+    complain_of_readiness(later, made.model_copy(update={"prepared": None}))
+    assert unready_sentence(made.model_copy(update={"prepared": None})) is None
+    with pytest.raises(Invalid, match="open: Decontamination"):
+        drafted(agreed(), tag="EF-07")
+
+
+def test_the_finding_stands_in_the_sites_ledger() -> None:
+    """The registration carries the sentence, and the reviewer of that job alone is told."""
+    state = planning(SITE)
+    opened = registered(state, "PL-0001").model_copy(update={"unready": "it was not ready"})
+    site = evolve_site(state, opened)
+    (found,) = findings_of(site, "job-2026-0001")
+    assert (found.seq, found.kind, found.sentence) == (opened.seq, UNREADY, "it was not ready")
+    assert findings_of(site, "job-2026-0002") == ()
+    assert findings_of(evolve_site(state, registered(state, "PL-0001")), "job-2026-0001") == ()

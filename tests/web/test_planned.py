@@ -89,7 +89,7 @@ def test_a_job_opened_from_a_plan_carries_its_number(desk: Desk) -> None:
     planned(desk)
     page = desk.get(lead, "/plan/EF-03?plan=PL-0001&procedure=change-out").text
     crew = {f"crew.{hands.id}": "on"}
-    opened = desk.post(lead, "/plan/EF-03", procedure="change-out", plan="PL-0001", **crew)
+    opened = desk.post(lead, "/plan/EF-03", procedure="change-out", plan="PL-0001", unready="an alarm", **crew)
     again = desk.post(lead, "/plan/EF-03", procedure="change-out", plan="PL-0001", beside="on", **crew)
     site = desk.running.site.jobs.site()
     state = desk.running.site.jobs.state(site.jobs[0].job)
@@ -98,7 +98,8 @@ def test_a_job_opened_from_a_plan_carries_its_number(desk: Desk) -> None:
     assert (opened.status_code, again.status_code) == (303, 422)
     assert "was opened from PL-0001" in again.text
     assert state.opened is not None
-    assert state.opened.plan == site.jobs[0].plan == "PL-0001"
+    assert state.opened.prepared is not None
+    assert state.opened.prepared.plan == site.jobs[0].plan == "PL-0001"
     assert not site.planned["PL-0001"].waits
     assert "A job was opened from this plan" in desk.get(hands, "/planned/PL-0001").text
     assert "from PL-0001" in desk.get(lead, "/trail?kind=jobs").text
@@ -109,8 +110,10 @@ def test_the_planning_page_names_what_is_planned_for_the_housing(desk: Desk) -> 
     lead, hands = desk.named("lead"), desk.named("technician")
     planned(desk)
     beside = desk.get(lead, "/plan/EF-03").text
-    other = desk.post(lead, "/plan/EF-07", procedure="change-out", plan="PL-0001", **{f"crew.{hands.id}": "on"})
+    crew = {f"crew.{hands.id}": "on"}
+    other = desk.post(lead, "/plan/EF-07", procedure="change-out", plan="PL-0001", unready="an alarm", **crew)
 
     assert "This page opens a job outside of it" in beside
     assert other.status_code == 422
     assert "PL-0001 is for change-out on EF-03" in other.text
+    assert "PL-0001 is for EF-03, not for EF-07" in desk.get(lead, "/plan/EF-07?plan=PL-0001").text

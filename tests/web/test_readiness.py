@@ -2,6 +2,8 @@
 
 import re
 
+from app.domain.commands import Submit
+from app.domain.crew import Acknowledge
 from app.domain.event_base import Who
 from app.domain.housing import Service
 from app.domain.readiness import Item
@@ -137,3 +139,55 @@ def test_two_sign_and_any_change_leaves_both_void_in_plain_sight(desk: Desk) -> 
     dropped = desk.get(lead, PAGE).text
     assert "Dropped, and so not ready." in dropped
     assert "Ready: agreed" not in dropped
+
+
+def opening(desk: Desk, **fields: str) -> tuple[int, str]:
+    """Open the job of the first plan, and return the status and what came back."""
+    crew = {f"crew.{desk.named('technician', place).id}": "on" for place in (0, 1)}
+    fields = {"procedure": "change-out", "plan": "PL-0001"} | crew | fields
+    answered = desk.post(desk.named("lead"), "/plan/EF-03", **fields)
+    return answered.status_code, answered.text
+
+
+def test_a_job_opened_before_it_is_ready_takes_a_reason_and_is_an_exception_in_its_review(desk: Desk) -> None:
+    """The page says so plainly; the reason is asked, and nothing is accepted before the officer has read of it."""
+    planned(desk)
+    lead, officer = desk.named("lead"), desk.named("safety officer")
+    page = desk.get(lead, "/plan/EF-03?plan=PL-0001").text
+    assert "PL-0001 is NOT READY: open: Hours without the system" in page
+    assert opening(desk)[0] == 422
+    status, again = opening(desk, unready="an al\u202earm")
+    assert (status, "unready" in again) == (422, True)
+    assert opening(desk, unready="an alarm in the laboratory")[0] == 303
+
+    job = desk.running.site.jobs.site().jobs[0].job
+    assert "NOT READY (open: Hours" in desk.get(lead, f"/jobs/{job}").text
+    desk.work_until(job, "no step has these words")
+    desk.do(job, Submit(), lead)
+    review = desk.get(officer, f"/jobs/{job}/review").text
+    assert "Opened before it was ready" in review
+    entry = str(desk.running.site.jobs.site().jobs[0].entry)
+    assert desk.post(officer, f"/jobs/{job}/exceptions", entry=entry, of="site").status_code == 303
+    read = desk.get(officer, f"/jobs/{job}/review").text
+    assert f"Opened all the same by {lead.name}: an alarm in the laboratory." in read
+
+
+def test_a_job_opened_from_agreed_work_names_it_and_fills_in_nothing(desk: Desk) -> None:
+    """No reason is asked; beside the questions for permit and PPE stands what the plan names."""
+    planned(desk)
+    answer_all(desk)
+    agree(desk)
+    lead, hands = desk.named("lead"), desk.named("technician")
+    page = desk.get(lead, "/plan/EF-03?plan=PL-0001").text
+    assert f"ready: agreed by {lead.name}, lead, " in page
+    assert "Why the job is opened all the same" not in page
+    assert opening(desk)[0] == 303
+
+    job = desk.running.site.jobs.site().jobs[0].job
+    assert "From PL-0001, its readiness agreed by" in desk.get(hands, f"/jobs/{job}").text
+    for place in (0, 1):
+        desk.do(job, Acknowledge("work", "I know the cuts and when to stop."), desk.named("technician", place))
+    desk.work_until(job, "Record the PPE")
+    step = desk.get(hands, f"/jobs/{job}/now").text
+    assert "PL-0001 names: P-4711. Enter what holds here." in step
+    assert 'value="P-4711"' not in step

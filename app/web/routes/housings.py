@@ -8,6 +8,8 @@ from app.calc.errors import Invalid
 from app.domain.commands import Open
 from app.domain.job import Stage
 from app.domain.procedure import Role
+from app.domain.readiness_items import is_ready
+from app.domain.readying import agreed_words, prepared, unready_words
 from app.domain.refused import Refused
 from app.domain.scheduling import waiting_plan
 from app.domain.site import issued_digests
@@ -77,9 +79,17 @@ async def _planned(request: Request, tag: str, asked: dict[str, str], refilled: 
     names = tuple((procedure.id, procedure.title) for procedure, _ in site.library.procedures())
     in_hand = await run_in_threadpool(_in_hand, site, tag)
     planned = waiting_plan(register, asked["plan"]) if asked.get("plan") and not refilled.told else None
+    if planned is not None and planned.housing != tag:
+        raise Invalid(f"{planned.plan} is for {planned.housing}, not for {tag}. Open it from its own page.")
+    known = register.planned.get(asked.get("plan", ""))
+    ready = known is not None and is_ready(known, made.housing.service)
+    told = "" if known is None else agreed_words(known) if ready else unready_words(known, made.housing.service)
     waiting = tuple(item for item in register.planned.values() if item.waits and item.housing == tag)
     page = plan_page(made, names, crew, planned=asked.get("plan", ""), named=planned.intent.crew if planned else ())
-    return html(request, "plan.html", refilled.status, page=page, in_hand=in_hand, refilled=refilled, waiting=waiting)
+    return html(
+        request, "plan.html", refilled.status, page=page, in_hand=in_hand, refilled=refilled, waiting=waiting,
+        ready=ready, ready_told=told,
+    )  # fmt: skip
 
 
 def _in_hand(site: Site, tag: str) -> tuple[str, ...]:
@@ -129,12 +139,15 @@ async def _opened_as_next(request: Request, tag: str, form: Posted) -> str:
         person.id for person in people
     }:
         raise Invalid(f"There is nobody {min(strangers)!r} to be in the crew. Choose from those shown.")
+    if unprintable := site.unprintable(form.get("unready")):
+        raise Invalid(unprintable)
     chosen = tuple(person.who for person in people if f"crew.{person.id}" in form.fields)
     state = await run_in_threadpool(site.jobs.site)
     lessons = lessons_of(await run_in_threadpool(site.jobs.all), tag)
     draft = first_entry(
         made, site=state, by=session_of(request).who, at=utc_text(site.clock()), crew=chosen, rehearsal=False,
-        lessons=lessons, planned=form.get("plan") or None,
+        lessons=lessons,
+        prepared=prepared(state, form.get("plan"), made.housing, form.get("unready")) if form.get("plan") else None,
     )  # fmt: skip
     await done(site.jobs.record(draft.ledger, Open(draft), asked_by(request, token=form.need("token"))))
     return draft.ledger

@@ -15,7 +15,7 @@ from app.domain.words import effect_words
 from app.ledger.heads import Head, short_root
 from app.records.moments import local_text
 from app.records.trail import sentence_of
-from app.records.wording import USE_WORDS, stopper_words, use_words
+from app.records.wording import USE_WORDS, prepared_words, stopper_words, use_words
 from app.services.planning import Plan
 from app.services.ports import Session
 from app.web.views.step import Around, StepView, new_token, section_words, step_view
@@ -232,6 +232,8 @@ class Overview:
     trail: tuple[tuple[int, str, str], ...]
     waits_for: str
     remaining: tuple[tuple[str, str], ...]
+    planned: str
+    plan: str
 
 
 def overview(
@@ -262,6 +264,8 @@ def overview(
         trail=tuple((e.seq, local_text(e.at, zone), sentence_of(e, steps, zone)) for e in reversed(events)),
         waits_for=waits_for(state),
         remaining=tuple((use_words(name, count), str(count)) for name, count in remaining.items() if count),
+        planned=prepared_words(state.opened.prepared) if state.opened and state.opened.prepared else "",
+        plan=state.opened.prepared.plan if state.opened and state.opened.prepared else "",
     )
 
 
