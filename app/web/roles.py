@@ -42,6 +42,8 @@ ALLOWED: dict[tuple[str, str], frozenset[Role] | None] = {
     ("GET", "/due"): WORKERS,
     ("GET", "/planned"): WORKERS,
     ("POST", "/planned"): LEAD,
+    ("GET", "/planned/calendar/{person}.ics"): WORKERS,
+    ("GET", "/planned/calendar/housing/{tag}.ics"): WORKERS,
     ("GET", "/planned/{plan}"): WORKERS,
     ("POST", "/planned/{plan}/changed"): LEAD,
     ("POST", "/planned/{plan}/dropped"): LEAD,

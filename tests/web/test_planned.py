@@ -1,5 +1,7 @@
 """The pages of planned work: planned by a lead, read by everybody, opened as a job that carries the plan's number."""
 
+import icalendar
+
 from tests.web.desk import Desk
 
 PLAN = {
@@ -117,3 +119,22 @@ def test_the_planning_page_names_what_is_planned_for_the_housing(desk: Desk) -> 
     assert other.status_code == 422
     assert "PL-0001 is for change-out on EF-03" in other.text
     assert "PL-0001 is for EF-03, not for EF-07" in desk.get(lead, "/plan/EF-07?plan=PL-0001").text
+
+
+def test_a_calendar_file_is_taken_by_whoever_works(desk: Desk) -> None:
+    """Of a person or a housing, under a safe name; whoever is unknown has none."""
+    hands = desk.named("technician")
+    planned(desk, why="drop near its limit; “look”")
+    own = desk.get(hands, f"/planned/calendar/{hands.id}.ics")
+    housing = desk.get(hands, "/planned/calendar/housing/EF-03.ics")
+    other = desk.get(hands, "/planned/calendar/housing/EF-07.ics")
+    (event,) = icalendar.Calendar.from_ical(own.content).walk("VEVENT")
+
+    assert own.headers["content-type"] == "text/calendar; charset=utf-8; method=PUBLISH"
+    assert own.headers["content-disposition"] == f'attachment; filename="{hands.id}.ics"'
+    assert event["summary"] == "EF-03: Change-out through bags (PL-0001)"
+    assert housing.content.count(b"BEGIN:VEVENT") == 1
+    assert other.content.count(b"BEGIN:VEVENT") == 0
+    assert f"/planned/calendar/{hands.id}.ics" in desk.get(hands, "/planned").text
+    for path in ("/planned/calendar/nobody.ics", "/planned/calendar/housing/EF-99.ics"):
+        assert desk.get(hands, path).status_code == 422

@@ -6,17 +6,20 @@ from fastapi import APIRouter, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
 
+from app.calc.errors import Invalid
 from app.domain.procedure import Role
 from app.domain.readying import item_named, lacks
 from app.domain.scheduling import plan_named
 from app.records.moments import local_text, site_day, utc_text
-from app.web.context import session_of, site_of
+from app.web.context import Site, session_of, site_of
 from app.web.entered import NOTHING, Refilled, entered, tried
 from app.web.forms import Posted, posted
+from app.web.handing import download
 from app.web.render import html
 from app.web.signing import signer
 
 FIELDS = frozenset({"housing", "procedure", "begins", "ends", "lead", "why", "reason"})
+CALENDAR = "text/calendar; charset=utf-8; method=PUBLISH"
 # What these pages are made from is loaded with the first of them, and not with the first page of the site.
 router = APIRouter()
 
@@ -49,6 +52,32 @@ async def plan(request: Request) -> Response:
     site, form, who = site_of(request), await posted(request), session_of(request).who
     refused = await entered(lambda: site.plans.plan(_typed(form), _crew(form), by=who), form)
     return await _list(request, refused) if refused.told else RedirectResponse("/planned", 303)
+
+
+@router.get("/planned/calendar/{person}.ics")
+async def calendar_of_person(request: Request, person: str) -> Response:
+    """Give the planned work of a person as a calendar file."""
+    return download(await run_in_threadpool(_calendar, site_of(request), person, ""), CALENDAR, f"{person}.ics")
+
+
+@router.get("/planned/calendar/housing/{tag}.ics")
+async def calendar_of_housing(request: Request, tag: str) -> Response:
+    """Give the planned work of a housing as a calendar file."""
+    return download(await run_in_threadpool(_calendar, site_of(request), "", tag), CALENDAR, f"{tag}.ics")
+
+
+def _calendar(site: Site, person: str, tag: str) -> bytes:
+    from app.records.calendar import calendar, of_housing, of_person
+
+    state, titles = site.jobs.site(), site.plans.procedures()
+    housings = {item.tag: item for item in site.library.housings()}
+    if (person and person not in state.watch.accounts) or (tag and tag not in housings):
+        raise Invalid(f"There is nobody and no housing {(person or tag)[:40]!r} here. Choose one of those shown.")
+    name = state.watch.name(person) if person else tag
+    plans = of_person(state, person) if person else of_housing(state, tag)
+    return calendar(
+        state, plans, housings, titles, name=f"{name}, {state.name}", key_id=site.signer.key_id, person=person
+    )
 
 
 @router.get("/planned/{plan}")

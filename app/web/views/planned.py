@@ -43,11 +43,15 @@ class Choices:
 
 @dataclass(frozen=True, slots=True)
 class PlannedList:
-    """All plans: what waits by its day, then what was opened or dropped, the newest first."""
+    """All plans: what waits by its day, then what was opened or dropped, the newest first.
+
+    people: whoever was named in any, id and name, for their calendar files.
+    """
 
     waiting: tuple[PlanRow, ...]
     past: tuple[PlanRow, ...]
     choices: Choices
+    people: tuple[tuple[str, str], ...]
     may_plan: bool
     form: Refilled
 
@@ -85,6 +89,7 @@ def planned_list(
         ),
         past=tuple(plan_row(state, item, titles, today) for item in past),
         choices=choices,
+        people=tuple((person, state.watch.name(person)) for person in sorted({p for one in plans for p in one.once})),
         may_plan=may_plan,
         form=form,
     )
