@@ -200,6 +200,7 @@ def _built(
         print_housing=printed_housing,
         print_handover=printed_handover,
         print_blank=printed_blank,
+        print_readiness=printed_readiness,
         heads=store.read_heads,
         facts=(*_facts(settings, key, kind_of(engine).notice(engine)), *_returns(jobs, settings)),
         trust=trust,
@@ -270,6 +271,13 @@ def printed_blank(blank: dict[str, object], made_at: str) -> bytes:
     from app.paper.extracts import blank_pdf
 
     return blank_pdf(blank=blank, fonts=FONTS, made_at=_whole_second(made_at))
+
+
+def printed_readiness(sheet: dict[str, object], made_at: str) -> bytes:
+    """Print the readiness of planned work; it is not signed, for the site's ledger proves what stands on it."""
+    from app.paper.extracts import readiness_pdf
+
+    return readiness_pdf(sheet=sheet, fonts=FONTS, made_at=_whole_second(made_at))
 
 
 def _whole_second(made_at: str) -> datetime:

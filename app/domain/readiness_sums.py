@@ -98,7 +98,7 @@ def _space(given: Mapping[str, str], _: Setting) -> list[str]:
     if given["occupied"] == YES:
         against.append("it is designed for people to be in it continuously")
     if against:
-        return [f"By these answers it is no confined space: {', '.join(against)} . Source: {shown}."]
+        return [f"By these answers it is no confined space: {', '.join(against)}. Source: {shown}."]
     if left := [text for name, text in HAZARDS.items() if name not in given]:
         raise Invalid(f"By the first three answers it is a confined space, so the hazards count: {left[0]} Answer it.")
     hazards = [name for name in HAZARDS if given[name] == YES]

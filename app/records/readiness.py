@@ -5,6 +5,7 @@ One piece for the page, the sheet to print and the job opened from the plan.
 
 from dataclasses import dataclass
 from datetime import date
+from typing import Any
 
 from app.domain.housing import Service
 from app.domain.planned import Planned
@@ -13,6 +14,8 @@ from app.domain.readiness import Item, ItemState, ReadinessAgreed, Standing
 from app.domain.readiness_items import applies, fields_of, is_ready, owed_by, still_open
 from app.domain.readying import agreed_words
 from app.domain.site import SiteState
+from app.ledger.heads import Head
+from app.records.cautions import CAUTIONS
 from app.records.moments import local_text
 
 
@@ -71,6 +74,35 @@ def signature_words(signed: ReadinessAgreed) -> str:
     """Say who signed, in which role, when and what."""
     who = f"{signed.by.name}, {signed.by.role.words}" if signed.by else "nobody"
     return f"{who}, {signed.local_time}: “{signed.meaning}” ({signed.proof})"
+
+
+def sheet_of(
+    state: SiteState, plan: Planned, words: ReadinessWords, facts: list[list[str]], head: Head, *, made_at: str
+) -> dict[str, Any]:
+    """Return what the sheet to print shows.
+
+    facts: pairs about the plan itself.  head: over the site's ledger.  Keys: title, ready, told, void, gaps, facts,
+    items (words, standing, open, answers, shown, reason, said, owed, late), signed, cautions, head.
+    """
+    return {
+        "title": f"{plan.plan}, housing {plan.housing}",
+        "ready": words.ready,
+        "told": words.told,
+        "void": list(words.void),
+        "gaps": list(words.gaps),
+        "facts": [*facts, ["Printed", local_text(made_at, state.zone)]],
+        "items": [
+            {
+                "words": line.words, "standing": line.standing, "open": line.is_open, "shown": list(line.shown),
+                "answers": [list(pair) for pair in line.answers], "reason": line.reason, "said": line.said,
+                "owed": line.owed, "late": line.late,
+            }
+            for line in words.lines
+        ],
+        "signed": list(words.signed),
+        "cautions": list(CAUTIONS),
+        "head": {"size": head.size, "root": head.root.hex(), "at": local_text(state.last_at, state.zone)},
+    }  # fmt: skip
 
 
 def _told(plan: Planned, service: Service, left: tuple[Item, ...], to_sign: tuple[Role, ...], *, ready: bool) -> str:

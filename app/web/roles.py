@@ -48,6 +48,7 @@ ALLOWED: dict[tuple[str, str], frozenset[Role] | None] = {
     ("POST", "/planned/{plan}/changed"): LEAD,
     ("POST", "/planned/{plan}/dropped"): LEAD,
     ("POST", "/planned/{plan}/agreed"): KEEPERS,
+    ("GET", "/planned/{plan}/sheet.pdf"): WORKERS,
     ("GET", "/planned/{plan}/{item}"): WORKERS,
     ("POST", "/planned/{plan}/{item}/answered"): WORKERS,
     ("POST", "/planned/{plan}/{item}/not-needed"): OFFICER,

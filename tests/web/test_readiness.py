@@ -1,6 +1,7 @@
 """The pages of readiness: answered by whoever may, signed by two with their secrets, void after any change."""
 
 import re
+from pathlib import Path
 
 from app.domain.commands import Submit
 from app.domain.crew import Acknowledge
@@ -9,6 +10,7 @@ from app.domain.housing import Service
 from app.domain.readiness import Item
 from app.domain.readiness_items import applies
 from tests.domain.test_readiness import answers
+from tests.paper.tools import pages
 from tests.web.desk import SECRETS, Desk
 from tests.web.test_planned import PLAN, planned
 
@@ -191,3 +193,25 @@ def test_a_job_opened_from_agreed_work_names_it_and_fills_in_nothing(desk: Desk)
     step = desk.get(hands, f"/jobs/{job}/now").text
     assert "PL-0001 names: P-4711. Enter what holds here." in step
     assert 'value="P-4711"' not in step
+
+
+def test_the_sheet_to_print_is_one_page_and_says_how_it_stands(desk: Desk, tmp_path: Path) -> None:
+    """With every item answered, and with most of them open; the head of the site's ledger stands at its foot."""
+    planned(desk)
+    planned(desk, housing="EF-07")
+    answer_all(desk)
+    agree(desk)
+    hands, officer = desk.named("technician"), desk.named("safety officer")
+    left = "/planned/PL-0002/decontamination/not-needed"
+    assert desk.post(officer, left, reason="never in service").status_code == 303
+    sheets = [desk.get(hands, f"/planned/{plan}/sheet.pdf") for plan in ("PL-0001", "PL-0002")]
+
+    assert [sheet.headers["content-type"] for sheet in sheets] == ["application/pdf"] * 2
+    (ready,), (open_still,) = (pages(sheet.content, tmp_path) for sheet in sheets)
+    assert f"Ready: agreed by {desk.named('lead').name}, lead" in ready
+    assert "Permit number: P-4711" in ready
+    assert "Stay time 90 min, rounded down: (1 − 0.25) mSv / 0.5 mSv/h" in ready
+    assert "Not ready: 7 of 8 items are open." in open_still
+    assert "Owed by the lead, by 2026-02-23. That day is past." in open_still
+    assert "never in service" in open_still
+    assert desk.get(hands, "/planned/PL-0009/sheet.pdf").status_code == 422

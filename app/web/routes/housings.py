@@ -56,7 +56,12 @@ async def housing(request: Request, tag: str) -> Response:
     found = find_housing(site.library, tag)
     jobs = await run_in_threadpool(site.jobs.all)
     rows = [job_row(line, state, session.who.role) for line, state in jobs if line.housing == tag]
-    return html(request, "housing.html", housing=found, jobs=rows, may_plan=session.who.role is Role.LEAD)
+    state = await run_in_threadpool(site.jobs.site)
+    waiting = [item for item in state.planned.values() if item.waits and item.housing == tag]
+    planned = sorted(waiting, key=lambda item: item.begins)
+    return html(
+        request, "housing.html", housing=found, jobs=rows, planned=planned, may_plan=session.who.role is Role.LEAD
+    )
 
 
 @router.get("/plan/{tag}")

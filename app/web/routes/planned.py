@@ -10,6 +10,7 @@ from app.calc.errors import Invalid
 from app.domain.procedure import Role
 from app.domain.readying import item_named, lacks
 from app.domain.scheduling import plan_named
+from app.domain.site import SITE_LEDGER
 from app.records.moments import local_text, site_day, utc_text
 from app.web.context import Site, session_of, site_of
 from app.web.entered import NOTHING, Refilled, entered, tried
@@ -141,6 +142,25 @@ def _typed(form: Posted) -> dict[str, str]:
 
 def _crew(form: Posted) -> tuple[str, ...]:
     return tuple(name.removeprefix("crew.") for name in form.fields if name.startswith("crew."))
+
+
+@router.get("/planned/{plan}/sheet.pdf")
+async def sheet(request: Request, plan: str) -> Response:
+    """Give the readiness of a plan as a sheet to print."""
+    return download(await run_in_threadpool(_sheet, site_of(request), plan), "application/pdf", f"{plan}.pdf")
+
+
+def _sheet(site: Site, plan: str) -> bytes:
+    from app.records.readiness import readiness_words, sheet_of
+    from app.web.views.planned import facts_of
+
+    state, made_at = site.jobs.site(), utc_text(site.clock())
+    item, service = plan_named(state, plan), site.plans.service(plan)
+    gaps = lacks(state, item, site.plans.people(), site.plans.needs(plan)) if item.waits else ()
+    words = readiness_words(state, item, service, site_day(made_at, state.zone), gaps)
+    facts = [list(pair) for pair in facts_of(state, item, site.plans.procedures())]
+    head = site.jobs.head_at(SITE_LEDGER, state.size)
+    return site.print_readiness(sheet_of(state, item, words, facts, head, made_at=made_at), made_at)
 
 
 @router.get("/planned/{plan}/{item}")

@@ -100,22 +100,10 @@ def planned_page(
     *, may_plan: bool, form: Refilled, dropping: Refilled,
 ) -> PlannedPage:  # fmt: skip
     """Return the page of one plan; housing: None if the site has it no more."""
-    name = state.watch.name
-    facts = [
-        ("Procedure", titles.get(item.procedure, item.procedure)),
-        ("Begins, ends", window_words(item)),
-        ("Lead", name(item.intent.lead)),
-        ("Crew", ", ".join(name(person) for person in item.intent.crew) or "nobody named yet"),
-        ("Why", item.intent.why),
-    ]
-    facts += [
-        (f"Changed {local_text(change.at, state.zone)[:16]}", f"{change.by.name if change.by else ''}: {change.reason}")
-        for change in item.changes
-    ]
     return PlannedPage(
         row=plan_row(state, item, titles, today),
         location=housing.location if housing else "no housing of this tag is known here any more",
-        facts=tuple(facts),
+        facts=tuple(facts_of(state, item, titles)),
         beside=tuple(_beside(state, item)),
         waits=item.waits,
         job=next((line.job for line in state.jobs if item.job and line.number == item.job), ""),
@@ -126,6 +114,22 @@ def planned_page(
         form=form,
         dropping=dropping,
     )
+
+
+def facts_of(state: SiteState, item: Planned, titles: Mapping[str, str]) -> list[tuple[str, str]]:
+    """Return what is planned, and how that changed, in pairs."""
+    name = state.watch.name
+    facts = [
+        ("Procedure", titles.get(item.procedure, item.procedure)),
+        ("Begins, ends", window_words(item)),
+        ("Lead", name(item.intent.lead)),
+        ("Crew", ", ".join(name(person) for person in item.intent.crew) or "nobody named yet"),
+        ("Why", item.intent.why),
+    ]
+    return facts + [
+        (f"Changed {local_text(change.at, state.zone)[:16]}", f"{change.by.name if change.by else ''}: {change.reason}")
+        for change in item.changes
+    ]
 
 
 def choices_for(
