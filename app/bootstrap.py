@@ -28,6 +28,7 @@ from app.services.clockwatch import ClockWatch
 from app.services.export import Material
 from app.services.figures import Figures
 from app.services.jobs import Jobs
+from app.services.plans import Plans
 from app.services.registers import Registers
 from app.services.tablets import Tablets
 from app.services.watching import Watching
@@ -177,6 +178,7 @@ def _built(
         jobs=jobs,
         registers=Registers(jobs, library, people, unprintable=unprintable),
         figures=Figures(jobs),
+        plans=Plans(jobs, library, people, unprintable=unprintable),
         tablets=Tablets(jobs, clock),
         watching=watching,
         clock_watch=clock_watch,
@@ -201,6 +203,7 @@ def _built(
         print_handover=printed_handover,
         print_blank=printed_blank,
         print_labels=printed_labels,
+        print_readiness=printed_readiness,
         heads=store.read_heads,
         facts=(*_facts(settings, key, kind_of(engine).notice(engine)), *_returns(jobs, settings)),
         trust=trust,
@@ -278,6 +281,13 @@ def printed_blank(blank: dict[str, object], made_at: str) -> bytes:
     from app.paper.extracts import blank_pdf
 
     return blank_pdf(blank=blank, fonts=FONTS, made_at=_whole_second(made_at))
+
+
+def printed_readiness(sheet: dict[str, object], made_at: str) -> bytes:
+    """Print the readiness of planned work; it is not signed, for the site's ledger proves what stands on it."""
+    from app.paper.extracts import readiness_pdf
+
+    return readiness_pdf(sheet=sheet, fonts=FONTS, made_at=_whole_second(made_at))
 
 
 def _whole_second(made_at: str) -> datetime:

@@ -82,6 +82,13 @@ CONTINGENCY = "app/domain/deciding/contingency.py"
 CHANGE = "app/domain/deciding/field_change.py"
 ASIDE = "app/domain/deciding/applicability.py"
 RADIO = "app/domain/deciding/radio.py"
+SCHEDULING = "app/domain/scheduling.py"
+READYING = "app/domain/readying.py"
+ITEMS = "app/domain/readiness_items.py"
+SUMS = "app/domain/readiness_sums.py"
+PLANNED = "tests/domain/test_planned.py"
+READINESS = "tests/domain/test_readiness.py"
+READY_LAW = "tests/laws/test_readiness.py"
 DEPARTURES = "tests/domain/test_departures.py"
 LEFT = "tests/domain/test_leaving.py"
 DEPARTURES_C = "tests/domain/test_contingency.py"
@@ -226,6 +233,51 @@ JOB_GUARDS = [
     Deletion("reading: only with a door off", WATCHING, "if repeated is None or not stands_open(state.model) or state.stage is Stage.ACCEPTED:", "if repeated is None:", LOCKS),
     Deletion("reading: the second stops", WATCHING, "if missed and count + len(missed) >= MOST_MISSED:", "if False:", LOCKS),
     Deletion("reading: outside stops", WATCHING, 'if judged.verdict != "outside" or state.stop is not None:', "if judged:", LOCKS),
+    Deletion("plan: known housing", SCHEDULING, "if housing not in housings:", "if False:", PLANNED),
+    Deletion("plan: known procedure", SCHEDULING, "if procedure not in procedures:", "if False:", PLANNED),
+    Deletion("plan: planned once", SCHEDULING, "if other.waits and other.intent == found:", "if False:", PLANNED),
+    Deletion("plan: dropped may be made anew", SCHEDULING, "if other.waits and other.intent == found:", "if other.intent == found:", PLANNED),
+    Deletion("plan: a change changes", SCHEDULING, "if found == known.intent:", "if False:", PLANNED),
+    Deletion("plan: dropped", SCHEDULING, "if known.dropped:", "if False:", PLANNED),
+    Deletion("plan: opened", SCHEDULING, "if known.job:", "if False:", PLANNED),
+    Deletion("plan: ends after it begins", SCHEDULING, "if lasts <= timedelta():", "if False:", PLANNED),
+    Deletion("plan: longest window", SCHEDULING, "if lasts > LONGEST_WINDOW:", "if False:", PLANNED),
+    Deletion("plan: not in the past", SCHEDULING, "if moved and begins", "if False and begins", PLANNED),
+    Deletion("plan: a day that has come stays", SCHEDULING, "if moved and begins", "if begins", PLANNED),
+    Deletion("plan: led by a lead", SCHEDULING, "if who is None or who.role is not Role.LEAD:", "if who is None:", PLANNED),
+    Deletion("plan: crew that works", SCHEDULING, "if who is None or who.role not in WORKING:", "if who is None:", PLANNED),
+    Deletion("plan: crew has an end", SCHEDULING, "if len(crew) > MOST_CREW:", "if False:", PLANNED),
+    Deletion("plan: a minute that never was", SCHEDULING, "if shown is None:", "if False:", PLANNED),
+    Deletion("plan: its own housing and procedure", SCHEDULING, "if (known.housing, known.procedure) != (draft.housing.tag, draft.procedure):", "if False:", PLANNED),
+    Deletion("ready: who may answer", READYING, "if role not in AGREEING and", "if False and", READINESS),
+    Deletion("ready: named may answer", READYING, "(moment.by is None or moment.by.id != before.person)", "True", READINESS),
+    Deletion("ready: the officer's own item", READYING, "if item in OFFICERS_OWN and role is not Role.SAFETY_OFFICER:", "if False:", READINESS),
+    Deletion("ready: answered once", READYING, "if before.standing is Standing.ANSWERED and", "if False and", READINESS),
+    Deletion("ready: officer leaves out", READYING, "if moment.by is None or moment.by.role is not Role.SAFETY_OFFICER:", "if False:", READINESS),
+    Deletion("ready: left out once", READYING, "if (before.standing, before.reason) == (Standing.NOT_NEEDED, why):", "if False:", READINESS),
+    Deletion("ready: opened again once", READYING, "if known.readiness.of(found).standing is Standing.OPEN:", "if False:", READINESS),
+    Deletion("ready: owed by who works", READYING, "if who is None or who.role not in WORKING:", "if who is None:", READINESS),
+    Deletion("ready: space owed by an officer", READYING, "if found in OFFICERS_OWN and who.role is not Role.SAFETY_OFFICER:", "if False:", READINESS),
+    Deletion("ready: owed in time", READYING, "if not moment.today <= day <= date.fromisoformat(known.begins[:10]):", "if False:", READINESS),
+    Deletion("ready: owed once", READYING, "if (before.person, before.until) == (who.id, day):", "if False:", READINESS),
+    Deletion("ready: roles that agree", READYING, "if moment.by is None or moment.by.role not in AGREEING:", "if moment.by is None:", READINESS),
+    Deletion("ready: the plan's own lead", READYING, "if moment.by.role is Role.LEAD and moment.by.id != known.intent.lead:", "if False:", READINESS),
+    Deletion("ready: signed as seen", READYING, "if seen != str(known.readiness.newest):", "if False:", READINESS),
+    Deletion("ready: nothing open", READYING, "if left := still_open(known, service):", "if left := ():", READINESS),
+    Deletion("ready: misfits", READYING, "    _complain_of_misfits(known, service, moment.today)\n", "", READINESS),
+    Deletion("ready: signed once", READYING, "if signed.by is not None and moment.by.id == signed.by.id:", "if False:", READINESS),
+    Deletion("ready: opened as it stands", READYING, 'if given is not None and given != prepared(state, given.plan, draft.housing, given.reason or ""):', "if False:", READINESS),
+    Deletion("ready: a reason to open", READYING, "if not reason.strip():", "if False:", READINESS),
+    Deletion("ready: items of the service", ITEMS, "and not still_open(plan, service) and", "and", READINESS),
+    Deletion("ready: never when dropped", ITEMS, "return not plan.dropped and", "return", READINESS),
+    Deletion("ready: two people", "app/domain/readiness.py", "return lead.by.id != officer.by.id", "return True", READINESS),
+    Deletion("ready: a change leaves it void", "app/domain/readiness.py", "if signed.entry == self.newest", "if signed.entry", READY_LAW),
+    Deletion("ready: a mask has a rule set", SUMS, "if mask != NO_MASK and not rules:", "if False:", READINESS),
+    Deletion("ready: a mask that will do", SUMS, "if expected > most:", "if False:", READINESS),
+    Deletion("ready: a permit for the day", SUMS, "if until < setting.begins:", "if False:", READINESS),
+    Deletion("ready: hazards of a confined space", SUMS, "if left := [text for", "if False and [text for", READINESS),
+    Deletion("ready: an entry permit", SUMS, 'if "entry" not in given:', "if False:", READINESS),
+    Deletion("ready: decontaminated before the end", SUMS, "if on > setting.ends:", "if False:", READINESS),
     Deletion("in review", REVIEWING, "if state.stage is not Stage.IN_REVIEW:", "if False:", JOB),
 ]  # fmt: skip
 

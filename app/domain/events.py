@@ -19,6 +19,7 @@ from app.domain.lessons import LessonEvent
 from app.domain.locks import LocksEvent
 from app.domain.paper import PaperEvent, Transcribed
 from app.domain.radio import HoldReleasedByRadio, RadioReleaseSigned
+from app.domain.readiness import Prepared
 from app.domain.steps import LaidWayOut, Repeated, Step
 from app.domain.text import Kept
 from app.domain.watching import WatchEvent
@@ -37,7 +38,10 @@ STOP_REASONS = {
 
 
 class JobOpened(JobEvent):
-    """The job began: the housing, the procedure's digest and every step, so that the record explains itself."""
+    """The job began: the housing, the procedure's digest and every step, so that the record explains itself.
+
+    prepared: the planned work that it was opened from, and whether that was ready.
+    """
 
     type: Literal["job_opened"] = "job_opened"
     format: Literal["changeout-job/1"] = "changeout-job/1"
@@ -50,6 +54,7 @@ class JobOpened(JobEvent):
     procedure_title: str
     procedure_sha256: str
     kind: Literal["change_out", "first_fit_out"]
+    prepared: Prepared | None = None
     signal_words: str
     steps: tuple[Step, ...]
     ways_out: tuple[LaidWayOut, ...] | None = None

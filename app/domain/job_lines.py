@@ -17,7 +17,8 @@ class JobLine:
     """One job as the site knows it.
 
     entry: the place of its registration.  closed_at_size: the size of its ledger when it was closed last, else 0.
-    closed_at: when that was (UTC), else empty.
+    closed_at: when that was (UTC), else empty.  plan: the number of the plan that it was opened from, or nothing.
+    unready: why it was opened before its readiness was agreed, or nothing.
     """
 
     job: str
@@ -29,6 +30,8 @@ class JobLine:
     entry: int = 0
     closed_at_size: int = 0
     closed_at: str = ""
+    plan: str = ""
+    unready: str = ""
 
 
 @dataclass(frozen=True, slots=True)

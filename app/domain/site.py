@@ -17,6 +17,17 @@ from pydantic import Field, TypeAdapter
 from app.domain.housing import Bank
 from app.domain.instruments import Instrument
 from app.domain.job_lines import JobLine, JobLines
+from app.domain.planned import (
+    NO_PLANS,
+    PlanChanged,
+    PlanDropped,
+    PlanEvent,
+    Plans,
+    WorkPlanned,
+    evolve_plans,
+    opened_from,
+)
+from app.domain.readiness import ItemAnswered, ItemNotNeeded, ItemOpenedAgain, ItemOwed, ReadinessAgreed
 from app.domain.site_entry import SiteEntry
 from app.domain.suggestions import (
     SuggestionAnswered,
@@ -79,7 +90,10 @@ class ProcedureRehearsed(SiteEntry):
 
 
 class JobRegistered(SiteEntry):
-    """A job was opened; `root` is the head of its ledger after the first entry."""
+    """A job was opened; `root` is the head of its ledger after the first entry.
+
+    plan: that it was opened from.  unready: what was not ready there, and why the lead opened it all the same.
+    """
 
     type: Literal["job_registered"] = "job_registered"
     job: str
@@ -87,6 +101,8 @@ class JobRegistered(SiteEntry):
     housing: str
     kind: str
     root: str
+    plan: str | None = None
+    unready: str | None = None
 
 
 class JobClosed(SiteEntry):
@@ -233,7 +249,7 @@ SiteEvent = (
     WatchEvent | SuggestionEvent
     | SiteStarted | ProcedureIssued | JobRegistered | JobClosed | JobTakenUp | RecordExported
     | InstrumentKept | InstrumentPutAside | ReadingTaken | ReadingStruck | QualificationNoted
-    | TabletEnrolled | TabletRevoked | SiteRestored | ProcedureRehearsed | LockNoticeOwed | LockNoticeRead
+    | TabletEnrolled | TabletRevoked | SiteRestored | ProcedureRehearsed | LockNoticeOwed | LockNoticeRead | PlanEvent
 )  # fmt: skip
 _READER: TypeAdapter[SiteEvent] = TypeAdapter(Annotated[SiteEvent, Field(discriminator="type")])
 
@@ -259,6 +275,7 @@ class SiteState:
     last_at: str = ""
     suggestions: Suggestions = field(default_factory=Suggestions)
     lock_notices: Mapping[int, LockNoticeOwed] = field(default_factory=lambda: MappingProxyType({}))
+    planned: Plans = field(default_factory=lambda: NO_PLANS)
 
     def notices_for(self, person: str) -> tuple[LockNoticeOwed, ...]:
         """Return the notices about removed locks that a person has yet to read."""
@@ -287,8 +304,12 @@ def evolve_site(state: SiteState, event: SiteEvent) -> SiteState:
         case ProcedureRehearsed():
             return replace(state, rehearsed=state.rehearsed | {event.sha256})
         case JobRegistered():
-            line = JobLine(event.job, event.number, event.housing, event.kind, event.at, entry=event.seq)
-            return replace(state, jobs=state.jobs.opened(line))
+            line = JobLine(
+                event.job, event.number, event.housing, event.kind, event.at, entry=event.seq, plan=event.plan or "",
+                unready=event.unready or "",
+            )  # fmt: skip
+            plans = opened_from(state.planned, line.plan, job=line.number, at=event.at)
+            return replace(state, jobs=state.jobs.opened(line), planned=plans)
         case JobClosed():
             return replace(state, jobs=state.jobs.closed(event.job, size=event.size, at=event.at))
         case JobTakenUp():
@@ -323,6 +344,11 @@ def evolve_site(state: SiteState, event: SiteEvent) -> SiteState:
             return replace(state, lock_notices=MappingProxyType(owed))
         case SiteRestored():
             return replace(state, restored=(*state.restored, event))
+        case (
+            WorkPlanned() | PlanChanged() | PlanDropped() | ItemAnswered() | ItemNotNeeded() | ItemOpenedAgain()
+            | ItemOwed() | ReadinessAgreed()
+        ):  # fmt: skip
+            return replace(state, planned=evolve_plans(state.planned, event))
         case RecordExported():
             return state
         case SuggestionMade() | SuggestionAnswered() | SuggestionCarriedOut():

@@ -1,4 +1,4 @@
-"""Extracts on paper: certificate of a bank, sheet of a housing, sheet to hand over, blanks; on the record's sheets.
+"""Extracts on paper, on the record's sheets: certificate, housing, hand-over, blanks, readiness of planned work.
 
 Rules kept here:
 - a certificate carries its own data as JSON, and is to be signed by the caller like a record;
@@ -53,6 +53,11 @@ def handover_pdf(*, sheet: Mapping[str, Any], drawings: Mapping[str, bytes], fon
 def blank_pdf(*, blank: Mapping[str, Any], fonts: Path, made_at: datetime) -> bytes:
     """Print a controlled blank: see `app.records.blank.blank_of`.  Raises PaperFault when it cannot be printed."""
     return _extract("blank.typ", blank, {}, fonts, made_at, instead="write the steps off the screen")
+
+
+def readiness_pdf(*, sheet: Mapping[str, Any], fonts: Path, made_at: datetime) -> bytes:
+    """Print the readiness of planned work: see `app.records.readiness.sheet_of`.  Raises PaperFault if it cannot."""
+    return _extract("readiness.typ", sheet, {}, fonts, made_at, instead="read it on the screen")
 
 
 def _extract(

@@ -22,7 +22,7 @@ from app.records.locks import lock_tables
 from app.records.moments import local_text
 from app.records.signatures import signatures_of
 from app.records.trail import sentence_of
-from app.records.wording import answer_words, complete_words, limit_of_result, limit_words, who_words
+from app.records.wording import answer_words, complete_words, limit_of_result, limit_words, prepared_words, who_words
 
 
 def report_of(state: JobState, events: Sequence[Event], *, root: str, made_at: str) -> dict[str, Any]:
@@ -91,6 +91,7 @@ def _facts(state: JobState, made_at: str) -> list[list[str]]:
         ["Procedure", f"{opened.procedure_title} ({opened.procedure} revision {opened.revision})"],
         ["Procedure SHA-256", opened.procedure_sha256],
         ["Opened", f"{local_text(opened.at, zone)} by {opened.by.name}, {opened.by.role.words}"],
+        *([["Planned work", prepared_words(opened.prepared)]] if opened.prepared else []),
         ["Site", f"{opened.site}, time zone {zone}"],
         ["State", f"{state.stage}; {state.done_count} of {len(state.steps)} steps stand"],
         ["Signed for this version", "yes" if state.accepted else "NO — not accepted, or changed after acceptance"],

@@ -46,7 +46,7 @@ from app.records.crew_trail import crew_sentence
 from app.records.deviations import contingency_sentence, departure_sentence
 from app.records.locks import lock_sentence, watch_sentence
 from app.records.trail_leaving import leaving_sentence, paper_sentence
-from app.records.wording import transcribed_words
+from app.records.wording import prepared_words, transcribed_words
 
 
 def sentence_of(event: Event, steps: dict[str, Step], zone: str = "UTC") -> str:
@@ -76,9 +76,10 @@ def _said(event: Event, steps: dict[str, Step], zone: str) -> str:
     match event:
         case JobOpened():
             marked = " as a rehearsal" if event.rehearsal else ""
+            of_plan = f" {prepared_words(event.prepared)}" if event.prepared else ""
             return (
                 f"{who} opened job {event.number} on {event.housing.tag}{marked}, "
-                f"procedure {event.procedure} revision {event.revision}, {len(event.steps)} steps."
+                f"procedure {event.procedure} revision {event.revision}, {len(event.steps)} steps.{of_plan}"
             )
         case StepBegun():
             read = f", label read: {', '.join(event.labels.values())}" if event.labels else ""

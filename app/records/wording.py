@@ -6,6 +6,7 @@ from app.domain.event_base import Answer
 from app.domain.instruments import Instrument
 from app.domain.job import JobState, Stamp, Stop
 from app.domain.paper import Transcribed
+from app.domain.readiness import Prepared
 from app.domain.steps import Step
 from app.domain.words import unit_words
 from app.records.moments import local_text
@@ -96,3 +97,10 @@ def transcribed_words(came: Transcribed, entered_by: str) -> str:
         f"{came.happened[-6:]}, entered by {entered_by}, compared by {came.compared_by.name}, photo {came.photo[:12]}; "
         f"late because: {came.why_late}"
     )
+
+
+def prepared_words(prepared: Prepared) -> str:
+    """Say from which planned work a job was opened, and whether that was ready."""
+    if prepared.agreed:
+        return f"From {prepared.plan}, its readiness {prepared.told}."
+    return f"From {prepared.plan}, NOT READY ({prepared.told}), opened all the same: {prepared.reason}."

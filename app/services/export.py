@@ -33,7 +33,7 @@ HousingPrinter = Callable[[dict[str, object], dict[str, bytes], str], bytes]
 LabelPrinter = Callable[[dict[str, object], str], bytes]
 """Prints a sheet of labels: its values, made at."""
 BlankPrinter = Callable[[dict[str, object], str], bytes]
-"""Prints a controlled blank, unsigned: its values, made at."""
+"""Prints a controlled blank or the readiness of planned work, unsigned: its values, made at."""
 
 
 def record_json(material: Material) -> bytes:

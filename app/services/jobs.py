@@ -32,8 +32,10 @@ from app.domain.job import JobState, Notable, fold, milliseconds_between
 from app.domain.job_lines import JobLine
 from app.domain.locks import OthersLockRemoved
 from app.domain.paper import ReconcileBlank, Transcribe
+from app.domain.readying import complain_of_readiness, unready_sentence
 from app.domain.refused import Refused
 from app.domain.restores import restores_of
+from app.domain.scheduling import complain_of_plan
 from app.domain.site import (
     SITE_LEDGER,
     JobClosed,
@@ -52,6 +54,9 @@ from app.ledger.canonical import canonical
 from app.ledger.heads import Head
 from app.records.moments import local_text, utc_text
 from app.services.ports import Clock, LedgerStore, LedgerWork, PhotoShelf, Tip
+
+UNREADY = "opened before it was ready"
+"""The kind of finding that a job is whose plan was not agreed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -228,7 +233,9 @@ class Jobs:
             qualifications=register.qualifications,
         )
         if isinstance(command, Open):
-            _complain_if_not_issued(_site_state(work), command)
+            _complain_if_not_issued(register, command)
+            complain_of_plan(register, command.draft)
+            complain_of_readiness(register, command.draft)
         refused: Refused | None = None
         try:
             events = decide(state, command, moment)
@@ -264,7 +271,8 @@ class Jobs:
             site = _site_state(work)
             registered = JobRegistered(
                 seq=site.size, at=first.at, by=first.by, job=job, number=first.number, housing=first.housing.tag,
-                kind=first.kind, root=head.root.hex(),
+                kind=first.kind, root=head.root.hex(), plan=first.prepared.plan if first.prepared else None,
+                unready=unready_sentence(first),
             )  # fmt: skip
             _append_site(work, site, registered)
         for event in events:
@@ -364,9 +372,12 @@ def _missing(work: LedgerWork, command: Command) -> int | None:
 
 
 def findings_of(site: SiteState, job: str) -> tuple[Notable, ...]:
-    """Return what the site's ledger holds for the reviewer of a job, since the job was opened."""
+    """Return what the site's ledger holds for the reviewer of a job: how it was opened, and what came since."""
     line = site.jobs.get(job)
-    return () if line is None else findings_since(site.watch, line.entry)
+    if line is None:
+        return ()
+    unready = (Notable(line.entry, UNREADY, line.unready),) if line.unready else ()
+    return (*unready, *findings_since(site.watch, line.entry))
 
 
 def _owe_notice(work: LedgerWork, state: JobState, event: OthersLockRemoved) -> None:

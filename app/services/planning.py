@@ -15,6 +15,7 @@ from app.domain.housing import Housing
 from app.domain.job import JobState
 from app.domain.job_lines import JobLine
 from app.domain.procedure import Procedure
+from app.domain.readiness import Prepared
 from app.domain.site import SiteState, next_number
 from app.domain.site_settings import MARKS_APART, value_of
 from app.domain.steps import Step, begin_with, closure_rule, expand, repeated_over, ways_out
@@ -98,9 +99,12 @@ def lessons_of(jobs: Iterable[tuple[JobLine, JobState]], tag: str) -> tuple[str,
 
 def first_entry(
     made: Plan, *, site: SiteState, by: Who, at: str, crew: tuple[Who, ...], rehearsal: bool,
-    lessons: tuple[str, ...] = (),
+    lessons: tuple[str, ...] = (), prepared: Prepared | None = None,
 ) -> JobOpened:  # fmt: skip
-    """Return the first entry of a job with this plan; lessons: what earlier jobs on the housing taught."""
+    """Return the first entry of a job with this plan; lessons: what earlier jobs on the housing taught.
+
+    prepared: the planned work that it is opened from, as it stands.
+    """
     rule = closure_rule(made.procedure, made.housing)
     number = next_number(site, int(at[:4]))
     return JobOpened(
@@ -117,6 +121,7 @@ def first_entry(
         procedure_title=made.procedure.title,
         procedure_sha256=made.sha256,
         kind=made.procedure.kind,
+        prepared=prepared,
         signal_words=made.procedure.signal_words,
         steps=made.steps,
         ways_out=ways_out(made.procedure, made.housing, made.steps) or None,

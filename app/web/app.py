@@ -21,6 +21,7 @@ from app.web.routes import (
     locks,
     paper,
     people,
+    planned,
     procedures,
     registers,
     review,
@@ -49,7 +50,7 @@ def make_app(site: Site) -> FastAPI:
         work.panel, entry.router, work.router, housings.router, crew.panel, crew.router, crew.site, review.router,
         review.photos, people.router, departures.router, procedures.router, history.router, registers.router,
         certificates.router, kept.router, kept.panel, kept.photos, tablets.router, trust.router, cover.router,
-        watch.router, leaving.panel, leaving.router, paper.router,
+        watch.router, planned.router, leaving.panel, leaving.router, paper.router,
         locks.panel, locks.router, locks.notices, labels.router, after.router,
     ):  # fmt: skip
         app.include_router(router)

@@ -12,6 +12,7 @@ from app.services.clockwatch import ClockWatch
 from app.services.export import BlankPrinter, CertificatePrinter, HousingPrinter, LabelPrinter, Material, PdfMaker
 from app.services.figures import Figures
 from app.services.jobs import Asked, Jobs
+from app.services.plans import Plans
 from app.services.ports import Library, PartsShelf, PeopleBook, PhotoShelf, Session, SessionBook
 from app.services.registers import Registers
 from app.services.tablets import Tablets
@@ -35,6 +36,7 @@ class Site:
     jobs: Jobs
     registers: Registers
     figures: Figures
+    plans: Plans
     unprintable: Callable[[str], str | None]
     tablets: Tablets
     watching: Watching
@@ -52,6 +54,7 @@ class Site:
     print_handover: HousingPrinter
     print_blank: BlankPrinter
     print_labels: LabelPrinter
+    print_readiness: BlankPrinter
     heads: Callable[[str], list[Head]]
     facts: tuple[str, ...] = ()
     trust: Trust | None = None

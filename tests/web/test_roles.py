@@ -24,6 +24,10 @@ EVERYONE = {
 LEADS = {
     "GET /plan/{tag}",
     "POST /plan/{tag}",
+    "POST /planned",
+    "POST /planned/{plan}/changed",
+    "POST /planned/{plan}/dropped",
+    "POST /planned/{plan}/{item}/owed",
     "GET /jobs/{job}/reopen",
     "POST /jobs/{job}/reopen",
     "POST /jobs/{job}/submit",
@@ -42,9 +46,11 @@ LEADS_AND_OFFICERS = {
     "POST /suggestions/answer", "POST /suggestions/done",
     "POST /instruments", "POST /instruments/aside", "POST /qualifications", "POST /site", "POST /alerts",
     "POST /jobs/{job}/changes/approve", "POST /jobs/{job}/radio/sign",
+    "POST /planned/{plan}/agreed", "POST /planned/{plan}/{item}/open",
 }  # fmt: skip
 KEEPERS_OF_TABLETS = {"GET /tablets", "POST /tablets", "POST /tablets/revoke", "GET /trail", "GET /access", "GET /site"}
-OFFICERS = {"POST /jobs/{job}/exceptions", "POST /jobs/{job}/accept", "POST /jobs/{job}/return"}
+OFFICERS = {"POST /jobs/{job}/exceptions", "POST /jobs/{job}/accept", "POST /jobs/{job}/return",
+            "POST /planned/{plan}/{item}/not-needed"}  # fmt: skip
 KEEPERS = {
     "GET /people",
     "POST /people",
@@ -53,6 +59,7 @@ KEEPERS = {
     "POST /people/{person}/leave",
 }
 FILLED = {"{tag}": "EF-03", "{job}": "job-2026-0001", "{number}": "1", "{sha256}": "ab" * 32, "{person}": "nobody",
+          "{plan}": "PL-0001", "{item}": "permit",
           "{point}": "fan", "{bank}": "hepa"}  # fmt: skip
 
 

@@ -7,7 +7,10 @@ from starlette.responses import RedirectResponse, Response
 from app.calc.errors import Invalid
 from app.domain.commands import Open
 from app.domain.procedure import Role
+from app.domain.readiness_items import is_ready
+from app.domain.readying import agreed_words, prepared, unready_words
 from app.domain.refused import Refused
+from app.domain.scheduling import waiting_plan
 from app.domain.site import issued_digests
 from app.records.moments import site_day, utc_text
 from app.services.planning import Plan, find_housing, find_procedure, first_entry, lessons_of, plan, with_depths
@@ -73,7 +76,11 @@ async def housing(request: Request, tag: str) -> Response:
     jobs = await run_in_threadpool(site.jobs.with_states, [line for line in lines if state.jobs.is_in_hand(line.job)])
     rows = [job_row(line, job, session.who.role) for line, job in jobs]
     rows += [ended_row(line, state.zone) for line in lines if not state.jobs.is_in_hand(line.job)]
-    return html(request, "housing.html", housing=found, jobs=rows, may_plan=session.who.role is Role.LEAD)
+    waiting = [item for item in state.planned.values() if item.waits and item.housing == tag]
+    planned = sorted(waiting, key=lambda item: item.begins)
+    return html(
+        request, "housing.html", housing=found, jobs=rows, planned=planned, may_plan=session.who.role is Role.LEAD
+    )
 
 
 @router.get("/plan/{tag}")
@@ -95,8 +102,18 @@ async def _planned(request: Request, tag: str, asked: dict[str, str], refilled: 
     )
     names = tuple((procedure.id, procedure.title) for procedure, _ in site.library.procedures())
     in_hand = await run_in_threadpool(_in_hand, site, tag)
-    page = plan_page(made, names, crew)
-    return html(request, "plan.html", refilled.status, page=page, in_hand=in_hand, refilled=refilled)
+    planned = waiting_plan(register, asked["plan"]) if asked.get("plan") and not refilled.told else None
+    if planned is not None and planned.housing != tag:
+        raise Invalid(f"{planned.plan} is for {planned.housing}, not for {tag}. Open it from its own page.")
+    known = register.planned.get(asked.get("plan", ""))
+    ready = known is not None and is_ready(known, made.housing.service)
+    told = "" if known is None else agreed_words(known) if ready else unready_words(known, made.housing.service)
+    waiting = tuple(item for item in register.planned.values() if item.waits and item.housing == tag)
+    page = plan_page(made, names, crew, planned=asked.get("plan", ""), named=planned.intent.crew if planned else ())
+    return html(
+        request, "plan.html", refilled.status, page=page, in_hand=in_hand, refilled=refilled, waiting=waiting,
+        ready=ready, ready_told=told,
+    )  # fmt: skip
 
 
 def _in_hand(site: Site, tag: str) -> tuple[str, ...]:
@@ -145,12 +162,15 @@ async def _opened_as_next(request: Request, tag: str, form: Posted) -> str:
         person.id for person in people
     }:
         raise Invalid(f"There is nobody {min(strangers)!r} to be in the crew. Choose from those shown.")
+    if unprintable := site.unprintable(form.get("unready")):
+        raise Invalid(unprintable)
     chosen = tuple(person.who for person in people if f"crew.{person.id}" in form.fields)
     state = await run_in_threadpool(site.jobs.site)
     lessons = lessons_of(await run_in_threadpool(site.jobs.of_housing, tag), tag)
     draft = first_entry(
         made, site=state, by=session_of(request).who, at=utc_text(site.clock()), crew=chosen, rehearsal=False,
         lessons=lessons,
+        prepared=prepared(state, form.get("plan"), made.housing, form.get("unready")) if form.get("plan") else None,
     )  # fmt: skip
     await done(site.jobs.record(draft.ledger, Open(draft), asked_by(request, token=form.need("token"))))
     return draft.ledger

@@ -16,7 +16,7 @@ from app.domain.words import effect_words
 from app.ledger.heads import Head, short_root
 from app.records.moments import local_text
 from app.records.trail import sentence_of
-from app.records.wording import USE_WORDS, stopper_words, use_words
+from app.records.wording import USE_WORDS, prepared_words, stopper_words, use_words
 from app.services.planning import Plan
 from app.services.ports import Session
 from app.web.views.step import Around, StepView, new_token, section_words, step_view
@@ -212,12 +212,18 @@ class PlanPage:
     crew: tuple[tuple[str, str, str, str], ...]
     needs: tuple[str, ...]
     token: str
+    planned: str
+    named: tuple[str, ...]
 
 
 def plan_page(
-    made: Plan, procedures: tuple[tuple[str, str], ...], crew: tuple[tuple[str, str, str, str], ...]
-) -> PlanPage:
-    """Return the planning page; crew: id, name, role, and how they stand to the qualifications needed."""
+    made: Plan, procedures: tuple[tuple[str, str], ...], crew: tuple[tuple[str, str, str, str], ...],
+    *, planned: str = "", named: tuple[str, ...] = (),
+) -> PlanPage:  # fmt: skip
+    """Return the planning page; crew: id, name, role, and how they stand to the qualifications needed.
+
+    planned: the number of the planned work that the job is opened from, with who was named for its crew (ids).
+    """
     ports = tuple(made.takeoff.per_port)
     rows = tuple(
         (USE_WORDS[use], (*(str(made.takeoff.per_port[port][use]) for port in ports), str(count)))
@@ -248,6 +254,8 @@ def plan_page(
         crew=crew,
         needs=made.procedure.needs,
         token=new_token(),
+        planned=planned,
+        named=named,
     )
 
 
@@ -261,6 +269,8 @@ class Overview:
     trail: tuple[tuple[int, str, str], ...]
     waits_for: str
     remaining: tuple[tuple[str, str], ...]
+    planned: str
+    plan: str
 
 
 def overview(
@@ -291,6 +301,8 @@ def overview(
         trail=tuple((e.seq, local_text(e.at, zone), sentence_of(e, steps, zone)) for e in reversed(events)),
         waits_for=waits_for(state),
         remaining=tuple((use_words(name, count), str(count)) for name, count in remaining.items() if count),
+        planned=prepared_words(state.opened.prepared) if state.opened and state.opened.prepared else "",
+        plan=state.opened.prepared.plan if state.opened and state.opened.prepared else "",
     )
 
 

@@ -2,7 +2,7 @@
 
 import secrets
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import lru_cache
 from random import Random
@@ -220,7 +220,9 @@ def step_view(state: JobState, step: Step, session: Session, around: Around, ref
         text=step.text,
         note=step.note,
         hazards=tuple((hazard.signal.value, hazard.text) for hazard in step.hazards),
-        asks=asks_of(step, typed.answers, around, neighbours, act="begin" if act == "begin" else "finish"),
+        asks=_as_prepared(
+            state, asks_of(step, typed.answers, around, neighbours, act="begin" if act == "begin" else "finish")
+        ),
         act=act,
         button=_button(act, step),
         begun=begun_words(mark, zone),
@@ -353,6 +355,20 @@ def _before(state: JobState, place: int, zone: str) -> str:
     last = state.steps[place - 1]
     done = state.mark(last.id).done
     return f"{local_text(done.at, zone)[11:19]} {last.text}".strip() if done else last.text
+
+
+def _as_prepared(state: JobState, asks: tuple[AskView, ...]) -> tuple[AskView, ...]:
+    """Say beside a question what the readiness of the planned work gives for it; nobody's answer is filled in."""
+    prepared = state.opened.prepared if state.opened else None
+    named = (prepared.named if prepared else None) or {}
+    if prepared is None or not named:
+        return asks
+    return tuple(
+        replace(ask, basis=f"{prepared.plan} names: {named[ask.id]}. Enter what holds here.")
+        if ask.id in named and not ask.limit
+        else ask
+        for ask in asks
+    )
 
 
 def asks_of(
