@@ -28,6 +28,7 @@ from app.services.clockwatch import ClockWatch
 from app.services.export import Material
 from app.services.jobs import Jobs
 from app.services.registers import Registers
+from app.services.store_room import StoreRoom
 from app.services.tablets import Tablets
 from app.services.watching import Watching
 from app.settings import Settings
@@ -175,6 +176,7 @@ def _built(
         clock=clock,
         jobs=jobs,
         registers=Registers(jobs, library, people, unprintable=unprintable),
+        store_room=StoreRoom(jobs, library, photos, unprintable=unprintable),
         tablets=Tablets(jobs, clock),
         watching=watching,
         clock_watch=clock_watch,

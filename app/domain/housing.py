@@ -113,7 +113,8 @@ class BankDesign(Kept):
 class AccessPort(Kept):
     """The opening behind one door, with one bagging ring and one filter clamp.
 
-    `deepest` is the deepest position that this job replaces; nearer filters must come out first.
+    `deepest` is the deepest position that this job replaces; nearer filters must come out first.  `ring` is the size of
+    its ring, by which bags are chosen.
     """
 
     id: Tag
@@ -122,6 +123,7 @@ class AccessPort(Kept):
     filter: str = Field(min_length=1, max_length=80)
     deepest: int | None = Field(default=None, ge=1, le=MOST_FILTERS)
     clamp: str = "filter clamp"
+    ring: str | None = Field(default=None, min_length=1, max_length=40)
 
     @model_validator(mode="after")
     def _deepest_is_there(self) -> "AccessPort":

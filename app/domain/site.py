@@ -16,6 +16,18 @@ from pydantic import Field, TypeAdapter
 from app.domain.housing import Bank
 from app.domain.instruments import Instrument
 from app.domain.site_entry import SiteEntry
+from app.domain.store import (
+    FilterTaken,
+    KitSettled,
+    KitStaged,
+    LeadTimeChosen,
+    LotCounted,
+    LotInspected,
+    LotReceived,
+    Store,
+    StoreEvent,
+    evolve_store,
+)
 from app.domain.text import Kept
 from app.domain.watch import Watch, evolve_watch
 from app.domain.watch_events import (
@@ -214,6 +226,7 @@ SiteEvent = (
     WatchEvent | SiteStarted | ProcedureIssued | JobRegistered | JobClosed | RecordExported | InstrumentKept
     | InstrumentPutAside | ReadingTaken | ReadingStruck | QualificationNoted | TabletEnrolled | TabletRevoked
     | SiteRestored | ProcedureRehearsed | LockNoticeOwed | LockNoticeRead
+    | StoreEvent
 )  # fmt: skip
 _READER: TypeAdapter[SiteEvent] = TypeAdapter(Annotated[SiteEvent, Field(discriminator="type")])
 
@@ -255,6 +268,7 @@ class SiteState:
     watch: Watch = field(default_factory=Watch)
     last_at: str = ""
     lock_notices: Mapping[int, LockNoticeOwed] = field(default_factory=lambda: MappingProxyType({}))
+    store: Store = field(default_factory=Store)
 
     def notices_for(self, person: str) -> tuple[LockNoticeOwed, ...]:
         """Return the notices about removed locks that a person has yet to read."""
@@ -329,6 +343,11 @@ def evolve_site(state: SiteState, event: SiteEvent) -> SiteState:
             | AlertSeen() | AccessReviewed() | SettingChosen() | ClockStepped()
         ):  # fmt: skip
             return replace(state, watch=evolve_watch(state.watch, event))
+        case (
+            LotReceived() | LotInspected() | LotCounted() | KitStaged() | KitSettled() | FilterTaken()
+            | LeadTimeChosen()
+        ):  # fmt: skip
+            return replace(state, store=evolve_store(state.store, event))
         case _:
             assert_never(event)
 

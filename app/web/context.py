@@ -13,6 +13,7 @@ from app.services.export import BlankPrinter, CertificatePrinter, HousingPrinter
 from app.services.jobs import Asked, Jobs
 from app.services.ports import Library, PartsShelf, PeopleBook, PhotoShelf, Session, SessionBook
 from app.services.registers import Registers
+from app.services.store_room import StoreRoom
 from app.services.tablets import Tablets
 from app.services.trust import Trust
 from app.services.watching import Watching
@@ -33,6 +34,7 @@ class Site:
     clock: Callable[[], datetime]
     jobs: Jobs
     registers: Registers
+    store_room: StoreRoom
     unprintable: Callable[[str], str | None]
     tablets: Tablets
     watching: Watching

@@ -112,6 +112,8 @@ def set_up(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SetUp]:
     desk.do(jobs["handing over"], AnswerLooks(looks_as_recorded(state.rechecks)), eyes)
     reading = {"bank": "hepa", "on": "2026-03-02", "drop_pa": "612", "flow_m3_h": "1690", "instrument": ""}
     assert desk.post(hands, "/housings/EF-03/readings", **reading).status_code == 303
+    lot = {"id": "B-1", "kind": "bag", "what": "ring 660", "count": "10"}
+    assert desk.post(hands, "/stock", **lot).status_code == 303
     desk.answer(jobs["failed"], hands, downstream="0.9")
     desk.go_on(jobs["failed"])
     rang = (("2026-03-02 08:10", "rang twice"),)
@@ -159,7 +161,7 @@ def pages(jobs: dict[str, str]) -> Iterator[str]:
     """Yield every page that the table of routes knows, for every job."""
     for method, path in ALLOWED:
         if method == "GET" and not re.search(r"\.\w+$|sha256|bank", path):
-            page = path.format(tag="EF-03", job="{job}", number=1, point="fan")
+            page = path.format(tag="EF-03", job="{job}", number=1, point="fan", lot="B-1")
             yield from (page.format(job=job) for job in jobs.values()) if "{job}" in page else (page,)
 
 

@@ -39,7 +39,7 @@ LEADS = {
 }
 LEADS_AND_OFFICERS = {
     "POST /instruments", "POST /instruments/aside", "POST /qualifications", "POST /site", "POST /alerts",
-    "POST /jobs/{job}/changes/approve", "POST /jobs/{job}/radio/sign",
+    "POST /jobs/{job}/changes/approve", "POST /jobs/{job}/radio/sign", "POST /stock/lead-times",
 }  # fmt: skip
 KEEPERS_OF_TABLETS = {"GET /tablets", "POST /tablets", "POST /tablets/revoke", "GET /trail", "GET /access", "GET /site"}
 OFFICERS = {"POST /jobs/{job}/exceptions", "POST /jobs/{job}/accept", "POST /jobs/{job}/return"}
@@ -51,7 +51,7 @@ KEEPERS = {
     "POST /people/{person}/leave",
 }
 FILLED = {"{tag}": "EF-03", "{job}": "job-2026-0001", "{number}": "1", "{sha256}": "ab" * 32, "{person}": "nobody",
-          "{point}": "fan", "{bank}": "hepa"}  # fmt: skip
+          "{point}": "fan", "{bank}": "hepa", "{lot}": "F-1"}  # fmt: skip
 
 
 def may(route: str) -> set[Role]:

@@ -1,0 +1,84 @@
+"""The site's store room: lots, inspections, counts, lead times, kits.  One entry of the site's ledger for each.
+
+The deciding is done inside the writing, so that it sees the committed state; what lies outside the site's ledger (the
+housings' files, a photo, what a job's steps have used) is looked up before.
+"""
+
+from collections.abc import Callable, Mapping
+from concurrent.futures import Future
+
+from app.calc.errors import Invalid
+from app.domain import storing
+from app.domain.event_base import Who
+from app.domain.registers import SiteMoment
+from app.domain.site import SiteEvent, SiteState
+from app.records.moments import site_day
+from app.services.jobs import Jobs
+from app.services.ports import Library, PhotoShelf
+
+
+class StoreRoom:
+    """The store room of one site.  Each call raises Invalid, OutOfRange or Refused, at once or through the future."""
+
+    def __init__(
+        self, jobs: Jobs, library: Library, photos: PhotoShelf, *, unprintable: Callable[[str], str | None]
+    ) -> None:
+        self._jobs = jobs
+        self._library = library
+        self._photos = photos
+        self._unprintable = unprintable
+
+    def receive(self, typed: Mapping[str, str], *, by: Who | None) -> "Future[SiteState]":
+        """Enter a lot that came in."""
+        return self._write(by, typed, lambda state, moment: storing.lot_received(state.store, moment, typed))
+
+    def inspect(
+        self, lot: str, seen: Mapping[str, str], *, verdict: str, reason: str, photo: str, by: Who | None
+    ) -> "Future[SiteState]":
+        """Enter what was seen of a lot, and whether it may be used.  photo: SHA-256 of one that is kept, or nothing."""
+        if photo:
+            self._photos.read(photo)
+        lives = lives_of(self._library)
+        return self._write(
+            by, {"reason": reason},
+            lambda state, moment: storing.lot_inspected(
+                state.store, moment, lot=lot, seen=seen, verdict=verdict, reason=reason, photo=photo, lives=lives
+            ),
+        )  # fmt: skip
+
+    def count(self, lot: str, now: str, reason: str, *, by: Who | None) -> "Future[SiteState]":
+        """Enter what was counted of a lot."""
+        return self._write(
+            by, {"reason": reason},
+            lambda state, moment: storing.lot_counted(state.store, moment, lot=lot, now=now, reason=reason),
+        )  # fmt: skip
+
+    def choose_lead_time(self, kind: str, days: str, reason: str, *, by: Who | None) -> "Future[SiteState]":
+        """Enter how long a kind takes from ordering to receipt inspection."""
+        return self._write(
+            by, {"reason": reason},
+            lambda state, moment: storing.lead_time_chosen(state.store, moment, kind=kind, days=days, reason=reason),
+        )  # fmt: skip
+
+    def _write(
+        self, by: Who | None, texts: Mapping[str, str], decide: Callable[[SiteState, SiteMoment], SiteEvent]
+    ) -> "Future[SiteState]":
+        for text in texts.values():
+            if told := self._unprintable(text):
+                raise Invalid(told)
+
+        def make(state: SiteState, seq: int, at: str) -> SiteEvent:
+            return decide(state, SiteMoment(seq=seq, at=at, today=site_day(at, state.zone), by=by))
+
+        return self._jobs.write_site(make)
+
+
+def lives_of(library: Library) -> dict[str, int]:
+    """Return the longest life in years that a bank of the site gives filters, by type; without those it gives none."""
+    found: dict[str, int] = {}
+    for housing in library.housings():
+        for port in housing.ports:
+            design = housing.design.get(port.bank)
+            if design is not None and design.life_years is not None:
+                found[port.filter] = max(design.life_years, found.get(port.filter, 0))
+    return found
