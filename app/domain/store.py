@@ -331,13 +331,21 @@ def _taken(store: Store, event: FilterTaken) -> Store:
 
 
 def _given_back(store: Store, event: FilterTaken) -> Store:
-    """Put a filter back that is not where the record had it: into the job's kit or the store room, not inspected."""
+    """Put a filter back that is not where the record had it; it is to be inspected again."""
     found = store.lots.get(event.instead)
     if found is None or not found.used.get(event.job):
         return store
-    back = replace(found, used=_more(found.used, event.job, -1), verdict="not inspected", reason="")
-    if store.is_open(event.job) and event.instead in store.kits[event.job]:
-        return _with(store, replace(back, staged=_more(back.staged, event.job, 1)))
+    return put_back(_with(store, replace(found, verdict="not inspected", reason="")), event.instead, event.job)
+
+
+def put_back(store: Store, lot: str, job: str) -> Store:
+    """Return the store room with a filter that a job used in the job's kit again, else in the store room."""
+    found = store.lots.get(lot)
+    if found is None or not found.used.get(job):
+        return store
+    back = replace(found, used=_more(found.used, job, -1))
+    if store.is_open(job) and lot in store.kits[job]:
+        return _with(store, replace(back, staged=_more(back.staged, job, 1)))
     return _with(store, replace(back, left=back.left + 1))
 
 

@@ -152,11 +152,11 @@ def _stored(event: StoreEvent) -> str:
             used = ", ".join(f"{count} of {kind}" for kind, count in event.used.items())
             why = f" What differs: {event.explained}." if event.explained else ""
             return f"{told}; the steps used {used or 'nothing of it'}.{why}"
-        case FilterTaken():
+        case FilterTaken():  # which one stands in the job's entry, which may be verified unseen just now
             told = f"By entry {event.entry} of {event.job}"
-            went = f", lot {event.lot} is at its housing" if event.lot else ""
-            back = f", lot {event.instead} is not and is to be inspected again" if event.instead else ""
-            return f"{told}{went}{back}."
+            went = " a filter of the store room is at its housing" if event.lot else ""
+            back = " a filter named before is not there and is to be inspected again" if event.instead else ""
+            return f"{told}{' and'.join(part for part in (went, back) if part)}."
         case LeadTimeChosen():
             was, now = (f"{days} days" if days is not None else "not known" for days in (event.was, event.now))
             return f"Lead time of {event.kind}: was {was}, now {now}. {event.reason}."

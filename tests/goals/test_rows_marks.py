@@ -166,7 +166,7 @@ def test_row_17_what_is_verified_unseen_stands_in_no_byte_that_the_verifier_gets
     desk.post(hands, f"/jobs/{job}/marks", step=first.id, act="finish", **answered(first, serial=secret_serial))
     due = due_of(desk, job)
     number = state_of(desk, job).index[first.id] + 1
-    named = {"tag": "EF-03", "bank": "hepa", "job": job, "point": "upstream", "sha256": "ab" * 32}
+    named = {"tag": "EF-03", "bank": "hepa", "job": job, "point": "upstream", "sha256": "ab" * 32, "lot": "F-1"}
 
     before = {
         (path, at): page
@@ -199,7 +199,8 @@ def test_row_17_a_stop_does_not_show_the_verifier_what_was_entered(desk: Desk, t
     first, secret_serial = due_of(desk, job), "QX-77-4410-B"
     desk.post(hands, f"/jobs/{job}/marks", step=first.id, act="finish", **answered(first, serial=secret_serial))
     number = str(state_of(desk, job).index[first.id] + 1)
-    named = {"tag": "EF-03", "bank": "hepa", "job": job, "point": "upstream", "sha256": "ab" * 32, "number": number}
+    named = {"tag": "EF-03", "bank": "hepa", "job": job, "point": "upstream", "sha256": "ab" * 32, "number": number,
+             "lot": "F-1"}  # fmt: skip
     by_lead = desk.get(lead, f"/jobs/{job}/record.json")
 
     desk.post(eyes, f"/jobs/{job}/stop")

@@ -143,3 +143,35 @@ def test_a_lot_that_is_not_there_is_said_so(desk: Desk) -> None:
 
     assert answer.status_code == 422
     assert "There is no lot" in answer.text
+
+
+def test_a_job_takes_only_filters_that_are_fit_and_no_other_job_gets_them(desk: Desk) -> None:
+    """Refused on the panel with a sentence; what was read stands used in the store room and in the trail."""
+    hands, lead = desk.named("technician"), desk.named("lead")
+    one, two = desk.open_job(), desk.open_job()
+    for job in (one, two):
+        desk.work_until(job, "Read the serial number of the new")
+    for lot, verdict in (("F-8", "rejected"), ("F-9", "accepted")):
+        made = FILTER | {"id": lot, "serial": f"SN-{lot}", "what": "24x24x11.5 gasket"}
+        assert desk.post(hands, "/stock", **made).status_code == 303
+        assert inspect(desk, hands, lot, Kind.FILTER, verdict=verdict, reason="seen so") == 303
+
+    desk.answer(one, hands, serial="SN-F-8")
+    refused = desk.running.site.jobs.state(one).notables[-1].sentence
+    before = [desk.get(lead, page).text for page in ("/stock", "/stock/F-9")]
+    stands = desk.answer(one, hands, serial="sn-f-9").place
+    unseen = [desk.get(lead, page).text for page in ("/stock", "/stock/F-9")]
+    desk.answer(two, hands, serial="SN-F-9")
+    desk.answer(one, desk.cast().eyes, serial="SN-F-9")
+
+    assert "was rejected on inspection: seen so. Take another." in refused
+    assert stands > desk.running.site.jobs.state(two).place
+    assert f"went into {one}" in desk.running.site.jobs.state(two).notables[-1].sentence
+    assert "0 left, 1 used in job 2026-0001 on EF-03" in desk.get(hands, "/stock/F-9").text
+    assert f"of {one} a filter of the store room is at its housing." in desk.get(lead, "/trail?kind=store").text
+    assert [plain(page) for page in unseen] == [plain(page) for page in before], "nobody reads here what they verify"
+
+
+def plain(page: str) -> str:
+    """Return a page without what is made anew with each showing of it."""
+    return re.sub(r'value="[0-9a-zA-Z_-]{20,}"', "", page)

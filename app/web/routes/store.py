@@ -8,6 +8,7 @@ from starlette.responses import RedirectResponse, Response
 
 from app.calc.errors import Invalid
 from app.records.moments import site_day, utc_text
+from app.records.veil import veiled_store
 from app.web.context import session_of, site_of
 from app.web.entered import NOTHING, Refilled, entered
 from app.web.forms import posted
@@ -40,9 +41,15 @@ def _stock_page(request: Request, form: Refilled, setting: Refilled) -> "StockPa
     site = site_of(request)
     state = site.jobs.site()
     return stock_page(
-        state, site.library.housings(), site_day(utc_text(site.clock()), state.zone), lives=lives_of(site.library),
-        may_set=session_of(request).who.role in KEEPERS, form=form, setting=setting,
-    )  # fmt: skip
+        state,
+        veiled_store(state, site.jobs.state),
+        site.library.housings(),
+        site_day(utc_text(site.clock()), state.zone),
+        lives=lives_of(site.library),
+        may_set=session_of(request).who.role in KEEPERS,
+        form=form,
+        setting=setting,
+    )
 
 
 @router.post("")
@@ -86,7 +93,7 @@ def _lot_page(request: Request, lot: str, form: Refilled, counting: Refilled) ->
 
     site = site_of(request)
     state = site.jobs.site()
-    standing = state.store.lots.get(lot)
+    standing = veiled_store(state, site.jobs.state).lots.get(lot)
     if standing is None:
         raise Invalid(f"There is no lot {lot[:24]!r} in the store room. Choose one of those listed.")
     today = site_day(utc_text(site.clock()), state.zone)

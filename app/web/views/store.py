@@ -42,11 +42,13 @@ class StockPage:
 
 
 def stock_page(
-    state: SiteState, housings: Iterable[Housing], today: date, *, lives: Mapping[str, int], may_set: bool,
-    form: Refilled, setting: Refilled,
+    state: SiteState, store: Store, housings: Iterable[Housing], today: date, *, lives: Mapping[str, int],
+    may_set: bool, form: Refilled, setting: Refilled,
 ) -> StockPage:  # fmt: skip
-    """Return the page; within a kind what runs out first comes first.  lives: years by filter type."""
-    store = state.store
+    """Return the page; within a kind what runs out first comes first.
+
+    store: as it may be shown now.  lives: years by filter type.
+    """
     here = sorted((item for item in store.lots.values() if item.left or item.staged), key=soonest_first)
     by_kind = ((kind, [item for item in here if item.lot.kind is kind]) for kind in Kind)
     ports = [port for housing in housings for port in housing.ports]
