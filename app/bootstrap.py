@@ -27,6 +27,7 @@ from app.records.moments import local_text, utc_text, zone_named
 from app.services.clockwatch import ClockWatch
 from app.services.export import Material
 from app.services.jobs import Jobs
+from app.services.plans import Plans
 from app.services.registers import Registers
 from app.services.store_room import StoreRoom
 from app.services.tablets import Tablets
@@ -177,6 +178,7 @@ def _built(
         jobs=jobs,
         registers=Registers(jobs, library, people, unprintable=unprintable),
         store_room=StoreRoom(jobs, library, photos, unprintable=unprintable),
+        plans=Plans(jobs, library, people, unprintable=unprintable),
         tablets=Tablets(jobs, clock),
         watching=watching,
         clock_watch=clock_watch,

@@ -116,6 +116,8 @@ _ROWS: Final = (
     ("release-table", "WAC 246-232-140 release table", "", _READ),
     # lifting
     ("niosh-94-110", "NIOSH Publication 94-110, revised lifting equation", "revised 9/2021", _READ_2),
+    # confined spaces
+    ("29cfr1910.146-b", "29 CFR 1910.146(b), confined space and permit-required confined space", "", _READ_2),
     # respirators
     ("osha-apf", "29 CFR 1910.134 Table 1", "", _MEMORY),
     ("10cfr20-a", "10 CFR 20 Appendix A, particulates", "state copy 105 CMR 120.295", _READ),

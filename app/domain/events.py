@@ -37,7 +37,10 @@ STOP_REASONS = {
 
 
 class JobOpened(JobEvent):
-    """The job began: the housing, the procedure's digest and every step, so that the record explains itself."""
+    """The job began: the housing, the procedure's digest and every step, so that the record explains itself.
+
+    plan: the number of the planned work that it was opened from.
+    """
 
     type: Literal["job_opened"] = "job_opened"
     format: Literal["changeout-job/1"] = "changeout-job/1"
@@ -50,6 +53,7 @@ class JobOpened(JobEvent):
     procedure_title: str
     procedure_sha256: str
     kind: Literal["change_out", "first_fit_out"]
+    plan: str | None = None
     signal_words: str
     steps: tuple[Step, ...]
     ways_out: tuple[LaidWayOut, ...] | None = None

@@ -15,6 +15,17 @@ from pydantic import Field, TypeAdapter
 
 from app.domain.housing import Bank
 from app.domain.instruments import Instrument
+from app.domain.planned import (
+    NO_PLANS,
+    PlanChanged,
+    PlanDropped,
+    PlanEvent,
+    Plans,
+    WorkPlanned,
+    evolve_plans,
+    opened_from,
+)
+from app.domain.readiness import ItemAnswered, ItemNotNeeded, ItemOpenedAgain, ItemOwed, ReadinessAgreed
 from app.domain.site_entry import SiteEntry
 from app.domain.store import (
     FilterTaken,
@@ -27,6 +38,7 @@ from app.domain.store import (
     Store,
     StoreEvent,
     evolve_store,
+    kit_of_job,
 )
 from app.domain.text import Kept
 from app.domain.watch import Watch, evolve_watch
@@ -81,7 +93,7 @@ class ProcedureRehearsed(SiteEntry):
 
 
 class JobRegistered(SiteEntry):
-    """A job was opened; `root` is the head of its ledger after the first entry."""
+    """A job was opened; `root` is the head of its ledger after the first entry.  plan: that it was opened from."""
 
     type: Literal["job_registered"] = "job_registered"
     job: str
@@ -89,6 +101,7 @@ class JobRegistered(SiteEntry):
     housing: str
     kind: str
     root: str
+    plan: str | None = None
 
 
 class JobClosed(SiteEntry):
@@ -225,8 +238,7 @@ class SiteRestored(SiteEntry):
 SiteEvent = (
     WatchEvent | SiteStarted | ProcedureIssued | JobRegistered | JobClosed | RecordExported | InstrumentKept
     | InstrumentPutAside | ReadingTaken | ReadingStruck | QualificationNoted | TabletEnrolled | TabletRevoked
-    | SiteRestored | ProcedureRehearsed | LockNoticeOwed | LockNoticeRead
-    | StoreEvent
+    | SiteRestored | ProcedureRehearsed | LockNoticeOwed | LockNoticeRead | PlanEvent | StoreEvent
 )  # fmt: skip
 _READER: TypeAdapter[SiteEvent] = TypeAdapter(Annotated[SiteEvent, Field(discriminator="type")])
 
@@ -236,6 +248,7 @@ class JobLine:
     """One job as the site knows it.
 
     entry: the place of its registration.  closed_at_size: the size of its ledger when it was closed last, else 0.
+    plan: the number of the plan that it was opened from, or nothing.
     """
 
     job: str
@@ -246,6 +259,7 @@ class JobLine:
     closed: bool = False
     entry: int = 0
     closed_at_size: int = 0
+    plan: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -269,6 +283,7 @@ class SiteState:
     last_at: str = ""
     lock_notices: Mapping[int, LockNoticeOwed] = field(default_factory=lambda: MappingProxyType({}))
     store: Store = field(default_factory=Store)
+    planned: Plans = field(default_factory=lambda: NO_PLANS)
 
     def notices_for(self, person: str) -> tuple[LockNoticeOwed, ...]:
         """Return the notices about removed locks that a person has yet to read."""
@@ -297,8 +312,12 @@ def evolve_site(state: SiteState, event: SiteEvent) -> SiteState:
         case ProcedureRehearsed():
             return replace(state, rehearsed=state.rehearsed | {event.sha256})
         case JobRegistered():
-            line = JobLine(event.job, event.number, event.housing, event.kind, event.at, entry=event.seq)
-            return replace(state, jobs=(*state.jobs, line))
+            line = JobLine(
+                event.job, event.number, event.housing, event.kind, event.at, entry=event.seq, plan=event.plan or ""
+            )
+            plans = opened_from(state.planned, line.plan, job=line.number, at=event.at)
+            store = kit_of_job(state.store, line.plan, line.job)
+            return replace(state, jobs=(*state.jobs, line), planned=plans, store=store)
         case JobClosed():
             jobs = tuple(
                 replace(line, closed=True, closed_at_size=event.size) if line.job == event.job else line
@@ -336,6 +355,11 @@ def evolve_site(state: SiteState, event: SiteEvent) -> SiteState:
             return replace(state, lock_notices=MappingProxyType(owed))
         case SiteRestored():
             return replace(state, restored=(*state.restored, event))
+        case (
+            WorkPlanned() | PlanChanged() | PlanDropped() | ItemAnswered() | ItemNotNeeded() | ItemOpenedAgain()
+            | ItemOwed() | ReadinessAgreed()
+        ):  # fmt: skip
+            return replace(state, planned=evolve_plans(state.planned, event))
         case RecordExported():
             return state
         case (

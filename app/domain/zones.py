@@ -1,6 +1,6 @@
 """Instants as the site's people read them: by the site's zone, with its offset."""
 
-from datetime import datetime
+from datetime import UTC, datetime
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from app.calc.errors import Invalid
@@ -12,6 +12,17 @@ def zone_named(name: str) -> ZoneInfo:
         return ZoneInfo(name)
     except (ZoneInfoNotFoundError, ValueError):
         raise Invalid(f"There is no time zone {name!r}. Give one such as Europe/Berlin or UTC.") from None
+
+
+def instant_shown(minute: str, zone: str) -> datetime | None:
+    """Return the instant at which the clocks of a zone show `2026-03-02T07:30`; None if they never did.
+
+    In the hour that a clock put back goes through twice, the first is meant.  Raises ValueError for other text.
+    """
+    local = datetime.strptime(minute, "%Y-%m-%dT%H:%M")  # noqa: DTZ007  (the zone follows)
+    moment = local.replace(tzinfo=zone_named(zone))
+    there = moment.astimezone(UTC).astimezone(moment.tzinfo).replace(tzinfo=None) == local
+    return moment if there else None
 
 
 def local_text(at: str, zone: str) -> str:

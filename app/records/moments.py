@@ -3,7 +3,7 @@
 from datetime import UTC, date, datetime
 
 from app.calc.errors import Invalid
-from app.domain.zones import local_text, zone_named
+from app.domain.zones import instant_shown, local_text, zone_named
 
 __all__ = ["local_text", "site_day", "typed_instant", "utc_text", "zone_named"]
 
@@ -22,12 +22,10 @@ def typed_instant(day: str, time: str, zone: str) -> str:
     """
     typed = f"{day.strip()}T{time.strip()}"
     try:
-        local = datetime.strptime(typed, "%Y-%m-%dT%H:%M")  # noqa: DTZ007  (the zone follows)
-        moment = local.replace(tzinfo=zone_named(zone))
-        there = moment.astimezone(UTC).astimezone(moment.tzinfo).replace(tzinfo=None) == local
+        moment = instant_shown(typed, zone)
     except (ValueError, OverflowError):
         raise Invalid(f"{day} {time} is not a day and a time. Give them such as 2026-03-02 and 14:05.") from None
-    if not there:
+    if moment is None:
         raise Invalid(f"The clock at the site never showed {day} {time}: it was put forward. Read the paper again.")
     return moment.isoformat(timespec="seconds")
 

@@ -4,6 +4,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import assert_never
 
+from app.domain.planned import Intent, PlanChanged, PlanDropped, PlanEvent, WorkPlanned
+from app.domain.readiness import ItemAnswered, ItemNotNeeded, ItemOpenedAgain, ItemOwed, ReadinessAgreed
 from app.domain.site import (
     InstrumentKept,
     InstrumentPutAside,
@@ -56,7 +58,7 @@ from app.records.moments import local_text
 KINDS = {
     "people": "People and roles", "secrets": "Secrets", "wrong": "Failed sign-ins", "alerts": "Alerts",
     "settings": "Settings", "clock": "Clock", "tablets": "Tablets", "exports": "Exports", "jobs": "Jobs",
-    "registers": "Registers", "store": "Store room", "site": "Procedures and site",
+    "plans": "Planned work", "registers": "Registers", "store": "Store room", "site": "Procedures and site",
 }  # fmt: skip
 """What entries may be looked for by, and how that is called."""
 
@@ -101,7 +103,8 @@ def _told(event: SiteEvent, watch: Watch) -> tuple[str, str]:
         case SiteRestored():
             return "site", f"The site went on from a backup made {event.made_at}; what came after it is not here."
         case JobRegistered():
-            return "jobs", f"Job {event.number} was opened on {event.housing}."
+            of_plan = f" from {event.plan}" if event.plan else ""
+            return "jobs", f"Job {event.number} was opened on {event.housing}{of_plan}."
         case JobClosed():
             return "jobs", f"The record of {event.job} was accepted at {event.size} entries."
         case RecordExported():
@@ -127,6 +130,11 @@ def _told(event: SiteEvent, watch: Watch) -> tuple[str, str]:
             | LeadTimeChosen()
         ):  # fmt: skip
             return "store", _stored(event)
+        case (
+            WorkPlanned() | PlanChanged() | PlanDropped() | ItemAnswered() | ItemNotNeeded() | ItemOpenedAgain()
+            | ItemOwed() | ReadinessAgreed()
+        ):  # fmt: skip
+            return "plans", _planned(event, watch)
         case _:
             return _watched(event, watch)
 
@@ -164,8 +172,39 @@ def _stored(event: StoreEvent) -> str:
             assert_never(event)
 
 
+def _planned(event: PlanEvent, watch: Watch) -> str:
+    match event:
+        case WorkPlanned():
+            return f"{event.plan} was planned: {_intent_words(event, watch)}. Why: {event.why}."
+        case PlanChanged():
+            return f"{event.plan} was changed to: {_intent_words(event, watch)}, {event.why}. {event.reason}."
+        case PlanDropped():
+            return f"{event.plan} was dropped: {event.reason}."
+        case ItemAnswered():
+            told = "; ".join(f"{name.replace('_', ' ')}: {text}" for name, text in event.fields.items())
+            return f"{event.plan}, {event.item.words} was answered: {told}. {' '.join(event.shown)}".rstrip()
+        case ItemNotNeeded():
+            return f"{event.plan}, {event.item.words} is not needed: {event.reason}."
+        case ItemOpenedAgain():
+            return f"{event.plan}, {event.item.words} is open again: {event.reason}."
+        case ItemOwed():
+            return f"{event.plan}, {event.item.words} is owed by {watch.name(event.person)} until {event.until}."
+        case ReadinessAgreed():
+            told = f"“{event.meaning}” ({event.proof}), over all up to entry {event.entry}"
+            return f"The readiness of {event.plan} was signed: {told}."
+        case _:
+            assert_never(event)
+
+
 def _lines(lines: tuple[KitLine, ...]) -> str:
     return ", ".join(f"{line.count} of lot {line.lot}" for line in lines if line.count) or "nothing"
+
+
+def _intent_words(item: Intent, watch: Watch) -> str:
+    begins, ends = item.begins.replace("T", " "), item.ends.replace("T", " ")
+    crew = ", ".join(watch.name(person) for person in item.crew) or "nobody named yet"
+    lead = watch.name(item.lead)
+    return f"{item.procedure} on {item.housing}, {begins} to {ends}, lead {lead}, crew {crew}"
 
 
 def _watched(event: WatchEvent, watch: Watch) -> tuple[str, str]:

@@ -43,6 +43,7 @@ from app.domain.locks import OthersLockRemoved
 from app.domain.paper import ReconcileBlank, Transcribe
 from app.domain.refused import Refused
 from app.domain.restores import restores_of
+from app.domain.scheduling import complain_of_plan
 from app.domain.site import (
     SITE_LEDGER,
     JobClosed,
@@ -231,7 +232,8 @@ class Jobs:
             store=register.store if isinstance(command, Finish | Correct | Late | Transcribe) else Store(),
         )
         if isinstance(command, Open):
-            _complain_if_not_issued(_site_state(work), command)
+            _complain_if_not_issued(register, command)
+            complain_of_plan(register, command.draft)
         refused: Refused | None = None
         try:
             events = decide(state, command, moment)
@@ -267,7 +269,7 @@ class Jobs:
             site = _site_state(work)
             registered = JobRegistered(
                 seq=site.size, at=first.at, by=first.by, job=job, number=first.number, housing=first.housing.tag,
-                kind=first.kind, root=head.root.hex(),
+                kind=first.kind, root=head.root.hex(), plan=first.plan,
             )  # fmt: skip
             _append_site(work, site, registered)
         for event in events:

@@ -97,9 +97,12 @@ def lessons_of(jobs: Iterable[tuple[JobLine, JobState]], tag: str) -> tuple[str,
 
 def first_entry(
     made: Plan, *, site: SiteState, by: Who, at: str, crew: tuple[Who, ...], rehearsal: bool,
-    lessons: tuple[str, ...] = (),
+    lessons: tuple[str, ...] = (), planned: str | None = None,
 ) -> JobOpened:  # fmt: skip
-    """Return the first entry of a job with this plan; lessons: what earlier jobs on the housing taught."""
+    """Return the first entry of a job with this plan; lessons: what earlier jobs on the housing taught.
+
+    planned: the number of the planned work that it is opened from.
+    """
     rule = closure_rule(made.procedure, made.housing)
     number = next_number(site, int(at[:4]))
     return JobOpened(
@@ -116,6 +119,7 @@ def first_entry(
         procedure_title=made.procedure.title,
         procedure_sha256=made.sha256,
         kind=made.procedure.kind,
+        plan=planned,
         signal_words=made.procedure.signal_words,
         steps=made.steps,
         ways_out=ways_out(made.procedure, made.housing, made.steps) or None,

@@ -19,6 +19,7 @@ from app.web.routes import (
     locks,
     paper,
     people,
+    planned,
     procedures,
     registers,
     review,
@@ -48,7 +49,7 @@ def make_app(site: Site) -> FastAPI:
         work.panel, entry.router, work.router, housings.router, crew.panel, crew.router, crew.site, review.router,
         review.photos, people.router, departures.router, procedures.router, history.router, registers.router,
         store.router, certificates.router, kept.router, kept.panel, kept.photos, tablets.router, trust.router,
-        cover.router, watch.router, leaving.panel, leaving.router, paper.router,
+        cover.router, watch.router, planned.router, leaving.panel, leaving.router, paper.router,
         locks.panel, locks.router, locks.notices,
     ):  # fmt: skip
         app.include_router(router)

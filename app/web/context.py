@@ -11,6 +11,7 @@ from app.ledger.heads import Head, Signer
 from app.services.clockwatch import ClockWatch
 from app.services.export import BlankPrinter, CertificatePrinter, HousingPrinter, Material, PdfMaker
 from app.services.jobs import Asked, Jobs
+from app.services.plans import Plans
 from app.services.ports import Library, PartsShelf, PeopleBook, PhotoShelf, Session, SessionBook
 from app.services.registers import Registers
 from app.services.store_room import StoreRoom
@@ -35,6 +36,7 @@ class Site:
     jobs: Jobs
     registers: Registers
     store_room: StoreRoom
+    plans: Plans
     unprintable: Callable[[str], str | None]
     tablets: Tablets
     watching: Watching

@@ -18,16 +18,19 @@ from app.domain.deciding.leaving import suspend_looks
 from app.domain.event_base import Who
 from app.domain.events import AttemptRefused
 from app.domain.field_change import NewWords, ProposeChange
+from app.domain.housing import Service
 from app.domain.leaving import DOCUMENTS, AnswerLooks, ReadNext, ReturnToWork, Suspend, TakeOver
 from app.domain.locks import PutOwnLockOn, RemoveOthersLock, StrokeDamper, StrokePart
 from app.domain.paper import PrintBlank
 from app.domain.procedure import Role
 from app.domain.radio import ReleaseByRadio
+from app.domain.readiness_items import applies
 from app.domain.site import site_event_from_bytes
 from app.domain.watch import FREE_TRIES
 from app.domain.watch_events import SecretWrong
 from app.services.rehearsal import looks_as_recorded
 from app.web.roles import ALLOWED
+from tests.domain.test_readiness import answers
 from tests.web.desk import Clock, Desk
 from tests.web.forms import Form, forms_of
 
@@ -114,6 +117,10 @@ def set_up(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SetUp]:
     assert desk.post(hands, "/housings/EF-03/readings", **reading).status_code == 303
     lot = {"id": "B-1", "kind": "bag", "what": "ring 660", "count": "10"}
     assert desk.post(hands, "/stock", **lot).status_code == 303
+    planned = {"housing": "EF-03", "procedure": "change-out", "begins": "2026-03-09T07:30", "ends": "2026-03-09T15:00"}
+    assert desk.post(lead, "/planned", **planned, lead=lead.id, why="drop near its limit").status_code == 303
+    for item in applies(Service.RADIOACTIVE):
+        desk.running.site.plans.answer("PL-0001", item, answers(item, Service.RADIOACTIVE), by=officer).result()
     desk.answer(jobs["failed"], hands, downstream="0.9")
     desk.go_on(jobs["failed"])
     rang = (("2026-03-02 08:10", "rang twice"),)
@@ -161,7 +168,9 @@ def pages(jobs: dict[str, str]) -> Iterator[str]:
     """Yield every page that the table of routes knows, for every job."""
     for method, path in ALLOWED:
         if method == "GET" and not re.search(r"\.\w+$|sha256|bank", path):
-            page = path.format(tag="EF-03", job="{job}", number=1, point="fan", lot="B-1")
+            page = path.format(
+                tag="EF-03", job="{job}", number=1, point="fan", lot="B-1", plan="PL-0001", item="permit"
+            )
             yield from (page.format(job=job) for job in jobs.values()) if "{job}" in page else (page,)
 
 

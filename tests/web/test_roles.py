@@ -23,6 +23,10 @@ EVERYONE = {
 LEADS = {
     "GET /plan/{tag}",
     "POST /plan/{tag}",
+    "POST /planned",
+    "POST /planned/{plan}/changed",
+    "POST /planned/{plan}/dropped",
+    "POST /planned/{plan}/{item}/owed",
     "GET /jobs/{job}/reopen",
     "POST /jobs/{job}/reopen",
     "POST /jobs/{job}/submit",
@@ -40,9 +44,11 @@ LEADS = {
 LEADS_AND_OFFICERS = {
     "POST /instruments", "POST /instruments/aside", "POST /qualifications", "POST /site", "POST /alerts",
     "POST /jobs/{job}/changes/approve", "POST /jobs/{job}/radio/sign", "POST /stock/lead-times",
+    "POST /planned/{plan}/agreed", "POST /planned/{plan}/{item}/open",
 }  # fmt: skip
 KEEPERS_OF_TABLETS = {"GET /tablets", "POST /tablets", "POST /tablets/revoke", "GET /trail", "GET /access", "GET /site"}
-OFFICERS = {"POST /jobs/{job}/exceptions", "POST /jobs/{job}/accept", "POST /jobs/{job}/return"}
+OFFICERS = {"POST /jobs/{job}/exceptions", "POST /jobs/{job}/accept", "POST /jobs/{job}/return",
+            "POST /planned/{plan}/{item}/not-needed"}  # fmt: skip
 KEEPERS = {
     "GET /people",
     "POST /people",
@@ -51,7 +57,8 @@ KEEPERS = {
     "POST /people/{person}/leave",
 }
 FILLED = {"{tag}": "EF-03", "{job}": "job-2026-0001", "{number}": "1", "{sha256}": "ab" * 32, "{person}": "nobody",
-          "{point}": "fan", "{bank}": "hepa", "{lot}": "F-1"}  # fmt: skip
+          "{plan}": "PL-0001", "{item}": "permit", "{lot}": "F-1",
+          "{point}": "fan", "{bank}": "hepa"}  # fmt: skip
 
 
 def may(route: str) -> set[Role]:

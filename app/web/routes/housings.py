@@ -9,6 +9,7 @@ from app.domain.commands import Open
 from app.domain.job import Stage
 from app.domain.procedure import Role
 from app.domain.refused import Refused
+from app.domain.scheduling import waiting_plan
 from app.domain.site import issued_digests
 from app.records.moments import site_day, utc_text
 from app.services.planning import Plan, find_housing, find_procedure, first_entry, lessons_of, plan, with_depths
@@ -75,8 +76,10 @@ async def _planned(request: Request, tag: str, asked: dict[str, str], refilled: 
     )
     names = tuple((procedure.id, procedure.title) for procedure, _ in site.library.procedures())
     in_hand = await run_in_threadpool(_in_hand, site, tag)
-    page = plan_page(made, names, crew)
-    return html(request, "plan.html", refilled.status, page=page, in_hand=in_hand, refilled=refilled)
+    planned = waiting_plan(register, asked["plan"]) if asked.get("plan") and not refilled.told else None
+    waiting = tuple(item for item in register.planned.values() if item.waits and item.housing == tag)
+    page = plan_page(made, names, crew, planned=asked.get("plan", ""), named=planned.intent.crew if planned else ())
+    return html(request, "plan.html", refilled.status, page=page, in_hand=in_hand, refilled=refilled, waiting=waiting)
 
 
 def _in_hand(site: Site, tag: str) -> tuple[str, ...]:
@@ -131,7 +134,7 @@ async def _opened_as_next(request: Request, tag: str, form: Posted) -> str:
     lessons = lessons_of(await run_in_threadpool(site.jobs.all), tag)
     draft = first_entry(
         made, site=state, by=session_of(request).who, at=utc_text(site.clock()), crew=chosen, rehearsal=False,
-        lessons=lessons,
+        lessons=lessons, planned=form.get("plan") or None,
     )  # fmt: skip
     await done(site.jobs.record(draft.ledger, Open(draft), asked_by(request, token=form.need("token"))))
     return draft.ledger

@@ -175,12 +175,18 @@ class PlanPage:
     crew: tuple[tuple[str, str, str, str], ...]
     needs: tuple[str, ...]
     token: str
+    planned: str
+    named: tuple[str, ...]
 
 
 def plan_page(
-    made: Plan, procedures: tuple[tuple[str, str], ...], crew: tuple[tuple[str, str, str, str], ...]
-) -> PlanPage:
-    """Return the planning page; crew: id, name, role, and how they stand to the qualifications needed."""
+    made: Plan, procedures: tuple[tuple[str, str], ...], crew: tuple[tuple[str, str, str, str], ...],
+    *, planned: str = "", named: tuple[str, ...] = (),
+) -> PlanPage:  # fmt: skip
+    """Return the planning page; crew: id, name, role, and how they stand to the qualifications needed.
+
+    planned: the number of the planned work that the job is opened from, with who was named for its crew (ids).
+    """
     ports = tuple(made.takeoff.per_port)
     rows = tuple(
         (USE_WORDS[use], (*(str(made.takeoff.per_port[port][use]) for port in ports), str(count)))
@@ -211,6 +217,8 @@ def plan_page(
         crew=crew,
         needs=made.procedure.needs,
         token=new_token(),
+        planned=planned,
+        named=named,
     )
 
 

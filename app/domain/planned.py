@@ -1,0 +1,161 @@
+"""Work planned for a housing: what, when, by whom and why; one entry of the site's ledger for each word said of it.
+
+A plan has a number of its own for ever.  It waits until it is dropped or a job is opened from it; after that it is
+the memory of what was meant and changes no more.  Times are those of the site's clock, whole minutes.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from types import MappingProxyType
+from typing import Literal, assert_never
+
+from app.domain.readiness import (
+    ItemAnswered,
+    ItemNotNeeded,
+    ItemOpenedAgain,
+    ItemOwed,
+    Readiness,
+    ReadinessAgreed,
+    ReadinessEvent,
+    evolve_readiness,
+    touched,
+)
+from app.domain.site_entry import SiteEntry
+from app.domain.text import Kept
+
+
+class Intent(Kept):
+    """What is planned.  begins, ends: `2026-03-02T07:30` by the site's clock.  lead, crew: ids of people."""
+
+    housing: str
+    procedure: str
+    begins: str
+    ends: str
+    lead: str
+    crew: tuple[str, ...] = ()
+    why: str
+
+    @property
+    def people(self) -> tuple[str, ...]:
+        """Return who takes part, the lead first."""
+        return (self.lead, *(person for person in self.crew if person != self.lead))
+
+
+class WorkPlanned(SiteEntry, Intent):
+    """Work was planned under a number: `PL-0001`."""
+
+    type: Literal["work_planned"] = "work_planned"
+    plan: str
+
+
+class PlanChanged(SiteEntry, Intent):
+    """A plan changed: every value as it is now, and the reason of the change; the housing stays."""
+
+    type: Literal["plan_changed"] = "plan_changed"
+    plan: str
+    reason: str
+
+
+class PlanDropped(SiteEntry):
+    """The planned work will not be done."""
+
+    type: Literal["plan_dropped"] = "plan_dropped"
+    plan: str
+    reason: str
+
+
+NOT_READY = Readiness()
+PlanEvent = WorkPlanned | PlanChanged | PlanDropped | ReadinessEvent
+
+
+@dataclass(frozen=True, slots=True)
+class Planned:
+    """One plan as it stands.
+
+    first_at, last_at: when it was planned, and when anything was last entered about it (UTC text).
+    entry: place of the entry that planned it.  entries: how many entries are about it.
+    once: everybody who was ever named to take part, so that they can be told when they no longer are.
+    dropped: why it was dropped, or nothing.  job: the number of the job opened from it, or nothing.
+    """
+
+    plan: str
+    intent: Intent
+    entry: int
+    first_at: str
+    last_at: str
+    entries: int = 1
+    once: frozenset[str] = frozenset()
+    changes: tuple[PlanChanged, ...] = ()
+    dropped: str = ""
+    job: str = ""
+    readiness: Readiness = NOT_READY
+
+    @property
+    def housing(self) -> str:
+        """The tag of the housing."""
+        return self.intent.housing
+
+    @property
+    def procedure(self) -> str:
+        """The id of the procedure."""
+        return self.intent.procedure
+
+    @property
+    def begins(self) -> str:
+        """When it begins, by the site's clock, to the minute."""
+        return self.intent.begins
+
+    @property
+    def ends(self) -> str:
+        """When it ends, by the site's clock, to the minute."""
+        return self.intent.ends
+
+    @property
+    def waits(self) -> bool:
+        """Whether the work is still to be done: neither dropped nor opened as a job."""
+        return not self.dropped and not self.job
+
+
+Plans = Mapping[str, Planned]
+NO_PLANS: Plans = MappingProxyType({})
+
+
+def evolve_plans(plans: Plans, event: PlanEvent) -> Plans:
+    """Return the plans after one more entry; one about an unknown plan changes nothing."""
+    if isinstance(event, WorkPlanned):
+        intent = _intent_of(event)
+        made = Planned(
+            event.plan, intent, entry=event.seq, first_at=event.at, last_at=event.at,
+            once=frozenset(intent.people), readiness=touched(NOT_READY, event),
+        )  # fmt: skip
+        return MappingProxyType({**plans, event.plan: made})
+    known = plans.get(event.plan)
+    if known is None:
+        return plans
+    after = replace(known, last_at=event.at, entries=known.entries + 1)
+    match event:
+        case PlanChanged():
+            after = replace(
+                after, intent=_intent_of(event), once=known.once | set(event.people), changes=(*known.changes, event),
+                readiness=touched(known.readiness, event),
+            )  # fmt: skip
+        case PlanDropped():
+            after = replace(after, dropped=event.reason, readiness=touched(known.readiness, event))
+        case ItemAnswered() | ItemNotNeeded() | ItemOpenedAgain() | ItemOwed() | ReadinessAgreed():
+            after = replace(after, readiness=evolve_readiness(known.readiness, event))
+        case _:
+            assert_never(event)
+    return MappingProxyType({**plans, event.plan: after})
+
+
+def opened_from(plans: Plans, plan: str, *, job: str, at: str) -> Plans:
+    """Return the plans after a job was opened from one of them; `job` is its number."""
+    known = plans.get(plan)
+    if known is None:
+        return plans
+    after = replace(known, job=job, last_at=at, entries=known.entries + 1)
+    return MappingProxyType({**plans, plan: after})
+
+
+def _intent_of(event: WorkPlanned | PlanChanged) -> Intent:
+    return Intent(**{name: getattr(event, name) for name in Intent.model_fields})

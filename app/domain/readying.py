@@ -1,0 +1,163 @@
+"""Deciding over readiness: who may say what of an item, and who may sign that the work is ready.
+
+Against the committed state of the site and the housing's service; each gives one entry or refuses with one sentence.
+Nothing is said of a plan that was dropped or from which a job was opened.  An entry that changes nothing is refused.
+"""
+
+from collections.abc import Mapping
+from datetime import date
+
+from app.calc.errors import Invalid
+from app.domain.crew import lacking
+from app.domain.event_base import Who
+from app.domain.housing import Service
+from app.domain.planned import Planned
+from app.domain.procedure import Role
+from app.domain.readiness import (
+    Item,
+    ItemAnswered,
+    ItemNotNeeded,
+    ItemOpenedAgain,
+    ItemOwed,
+    ItemState,
+    ReadinessAgreed,
+    Standing,
+)
+from app.domain.readiness_items import OFFICERS_OWN, applies, read_fields, still_open
+from app.domain.readiness_sums import Setting, computed
+from app.domain.refused import Refused
+from app.domain.registers import SiteMoment, day_from, reason_from
+from app.domain.scheduling import WORKING, waiting_plan
+from app.domain.signing import READY
+from app.domain.site import SiteState
+
+AGREEING = (Role.LEAD, Role.SAFETY_OFFICER)
+
+
+def item_named(text: str, service: Service) -> Item:
+    """Return the item with this name; Invalid if work on a housing of this service has none such."""
+    for item in applies(service):
+        if item == text:
+            return item
+    told = service.replace("_", " ")
+    raise Invalid(f"There is no item {text[:20]!r} for {told} service. Choose one of those shown.")
+
+
+def item_answered(
+    state: SiteState, moment: SiteMoment, *, plan: str, item: str, service: Service, typed: Mapping[str, str],
+    people: Mapping[str, Who], needs: tuple[str, ...],
+) -> ItemAnswered:  # fmt: skip
+    """Return the entry that answers an item.
+
+    typed: its fields by name.  people: who works here, by id.  needs: the qualifications that the procedure asks.
+    """
+    known, found = _known(state, plan, item, service)
+    _complain_of_answerer(known.readiness.of(found), found, moment)
+    fields = read_fields(found, service, typed)
+    setting = Setting(known, service, moment.today, lacks(state, known, people, needs))
+    shown = computed(found, fields, setting)
+    before = known.readiness.of(found)
+    if before.standing is Standing.ANSWERED and (dict(before.fields), before.shown) == (fields, shown):
+        raise Invalid(f"{found.words} is answered just so. Nothing was entered again.")
+    return ItemAnswered(seq=moment.seq, at=moment.at, by=moment.by, plan=plan, item=found, fields=fields, shown=shown)
+
+
+def item_not_needed(
+    state: SiteState, moment: SiteMoment, *, plan: str, item: str, service: Service, reason: str
+) -> ItemNotNeeded:
+    """Return the entry by which a safety officer says why an item is not needed."""
+    known, found = _known(state, plan, item, service)
+    if moment.by is None or moment.by.role is not Role.SAFETY_OFFICER:
+        raise Refused("role", f"Only a safety officer says that {found.words} is not needed. Ask one.")
+    why = reason_from(reason, "Why it is not needed")
+    before = known.readiness.of(found)
+    if (before.standing, before.reason) == (Standing.NOT_NEEDED, why):
+        raise Invalid(f"{found.words} is not needed already, for this reason. Nothing was entered again.")
+    return ItemNotNeeded(seq=moment.seq, at=moment.at, by=moment.by, plan=plan, item=found, reason=why)
+
+
+def item_opened_again(
+    state: SiteState, moment: SiteMoment, *, plan: str, item: str, service: Service, reason: str
+) -> ItemOpenedAgain:
+    """Return the entry that opens an item again, because what was said of it does not hold any more."""
+    known, found = _known(state, plan, item, service)
+    if known.readiness.of(found).standing is Standing.OPEN:
+        raise Invalid(f"{found.words} is open. Nothing was entered again.")
+    return ItemOpenedAgain(
+        seq=moment.seq, at=moment.at, by=moment.by, plan=plan, item=found, reason=reason_from(reason, "Why it is open")
+    )
+
+
+def item_owed(
+    state: SiteState, moment: SiteMoment, *, plan: str, item: str, service: Service, person: str, until: str,
+    people: Mapping[str, Who],
+) -> ItemOwed:  # fmt: skip
+    """Return the entry by which a lead names who owes an item and by which day."""
+    known, found = _known(state, plan, item, service)
+    who = people.get(person)
+    if who is None or who.role not in WORKING:
+        raise Invalid(f"{person[:40]!r} does no work at housings. Choose one of the names shown.")
+    if found in OFFICERS_OWN and who.role is not Role.SAFETY_OFFICER:
+        raise Invalid(f"{found.words} is answered by a safety officer. Name one, not {who.name}.")
+    day = day_from(until, "Owed until", moment.today)
+    if not moment.today <= day <= date.fromisoformat(known.begins[:10]):
+        raise Invalid(f"Owed until: {day} is not from today to the day on which the work begins. Give such a day.")
+    before = known.readiness.of(found)
+    if (before.person, before.until) == (who.id, day):
+        raise Invalid(f"{who.name} owes {found.words} until {day} already. Nothing was changed.")
+    return ItemOwed(seq=moment.seq, at=moment.at, by=moment.by, plan=plan, item=found, person=who.id, until=day)
+
+
+def readiness_agreed(
+    state: SiteState, moment: SiteMoment, *, plan: str, service: Service, seen: str, local_time: str, both: bool
+) -> ReadinessAgreed:
+    """Return the entry by which a lead or a safety officer signs that the work is ready.
+
+    seen: the place of the newest entry that stood on the page that they signed.  both: id and secret were given.
+    """
+    known = waiting_plan(state, plan)
+    if moment.by is None or moment.by.role not in AGREEING:
+        raise Refused("role", "The lead of the work and a safety officer agree that it is ready. Ask them.")
+    if moment.by.role is Role.LEAD and moment.by.id != known.intent.lead:
+        lead = state.watch.name(known.intent.lead)
+        raise Refused("role", f"{lead} leads this work and signs for it. Change the lead of the plan first.")
+    if seen != str(known.readiness.newest):
+        raise Refused("changed", f"{plan} has changed since this page was shown. Read it again, then sign.")
+    if left := still_open(known, service):
+        raise Refused("open", f"Open: {', '.join(item.words for item in left)}. Have all answered, then sign.")
+    _complain_of_misfits(known, service, moment.today)
+    for signed in known.readiness.holding:
+        if signed.by is not None and moment.by.id == signed.by.id:
+            raise Invalid(f"{moment.by.name} has signed this already. Nothing was entered again.")
+    return ReadinessAgreed(
+        seq=moment.seq, at=moment.at, by=moment.by, plan=plan, entry=known.readiness.newest, meaning=READY,
+        local_time=local_time, proof="id and secret entered at signing" if both else "secret entered at signing",
+    )  # fmt: skip
+
+
+def lacks(state: SiteState, plan: Planned, people: Mapping[str, Who], needs: tuple[str, ...]) -> tuple[str, ...]:
+    """Say what those named lack, by the register, of what the procedure needs, on the last day of the work."""
+    last = date.fromisoformat(plan.ends[:10])
+    named = [people[person] for person in plan.intent.people if person in people]
+    return tuple(told for who in named for told in lacking(who, state.qualifications, needs, last))
+
+
+def _known(state: SiteState, plan: str, item: str, service: Service) -> tuple[Planned, Item]:
+    return waiting_plan(state, plan), item_named(item, service)
+
+
+def _complain_of_answerer(before: ItemState, item: Item, moment: SiteMoment) -> None:
+    """Lead, safety officer and whoever was named for an item answer it; some only a safety officer does."""
+    role = moment.by.role if moment.by else None
+    if item in OFFICERS_OWN and role is not Role.SAFETY_OFFICER:
+        raise Refused("role", f"{item.words} is answered by a safety officer. Ask one.")
+    if role not in AGREEING and (moment.by is None or moment.by.id != before.person):
+        raise Refused("role", f"{item.words} is answered by whoever owes it, the lead or a safety officer.")
+
+
+def _complain_of_misfits(plan: Planned, service: Service, today: date) -> None:
+    """A plan may have been moved since its items were answered: what would be refused now is not agreed to."""
+    for item in applies(service):
+        state = plan.readiness.of(item)
+        if state.standing is Standing.ANSWERED:
+            computed(item, read_fields(item, service, state.fields), Setting(plan, service, today))

@@ -1,0 +1,142 @@
+"""Planned work of one site and its readiness.  One entry of the site's ledger for each thing said of it.
+
+The deciding is done inside the writing, so that it sees the committed state; what lies outside the ledger (housings,
+procedures, who works here) is looked up before.
+"""
+
+from collections.abc import Callable, Collection, Mapping
+from concurrent.futures import Future
+
+from app.calc.errors import Invalid
+from app.domain import readying, scheduling
+from app.domain.event_base import Who
+from app.domain.housing import Service
+from app.domain.registers import SiteMoment
+from app.domain.site import SiteEvent, SiteState
+from app.records.moments import local_text, site_day
+from app.services.jobs import Jobs
+from app.services.planning import find_housing
+from app.services.ports import Library, PeopleBook
+
+
+class Plans:
+    """The plans of one site.  Each call raises Invalid or Refused, at once or through the future."""
+
+    def __init__(
+        self, jobs: Jobs, library: Library, people: PeopleBook, *, unprintable: Callable[[str], str | None]
+    ) -> None:
+        self._jobs = jobs
+        self._library = library
+        self._people = people
+        self._unprintable = unprintable
+
+    def plan(self, typed: Mapping[str, str], crew: Collection[str], *, by: Who) -> "Future[SiteState]":
+        """Plan work for a housing."""
+        people, housings, procedures = self.people(), self.housings(), tuple(self.procedures())
+        return self._write(
+            by, typed.values(),
+            lambda state, moment: scheduling.work_planned(
+                state, moment, typed=typed, crew=crew, people=people, housings=housings, procedures=procedures
+            ),
+        )  # fmt: skip
+
+    def change(self, plan: str, typed: Mapping[str, str], crew: Collection[str], *, by: Who) -> "Future[SiteState]":
+        """Change a plan, with the reason."""
+        people, procedures = self.people(), tuple(self.procedures())
+        return self._write(
+            by, typed.values(),
+            lambda state, moment: scheduling.plan_changed(
+                state, moment, plan=plan, typed=typed, crew=crew, people=people, procedures=procedures
+            ),
+        )  # fmt: skip
+
+    def drop(self, plan: str, reason: str, *, by: Who) -> "Future[SiteState]":
+        """Drop a plan, with the reason."""
+        return self._write(
+            by, (reason,), lambda state, moment: scheduling.plan_dropped(state, moment, plan=plan, reason=reason)
+        )
+
+    def answer(self, plan: str, item: str, typed: Mapping[str, str], *, by: Who) -> "Future[SiteState]":
+        """Answer an item of a plan's readiness."""
+        service, people, needs = self.service(plan), self.people(), self.needs(plan)
+        return self._write(
+            by, typed.values(),
+            lambda state, moment: readying.item_answered(
+                state, moment, plan=plan, item=item, service=service, typed=typed, people=people, needs=needs
+            ),
+        )  # fmt: skip
+
+    def not_needed(self, plan: str, item: str, reason: str, *, by: Who) -> "Future[SiteState]":
+        """Say why an item is not needed."""
+        service = self.service(plan)
+        return self._write(
+            by, (reason,),
+            lambda state, moment: readying.item_not_needed(
+                state, moment, plan=plan, item=item, service=service, reason=reason
+            ),
+        )  # fmt: skip
+
+    def open_again(self, plan: str, item: str, reason: str, *, by: Who) -> "Future[SiteState]":
+        """Open an item again."""
+        service = self.service(plan)
+        return self._write(
+            by, (reason,),
+            lambda state, moment: readying.item_opened_again(
+                state, moment, plan=plan, item=item, service=service, reason=reason
+            ),
+        )  # fmt: skip
+
+    def owe(self, plan: str, item: str, person: str, until: str, *, by: Who) -> "Future[SiteState]":
+        """Name who owes an item and by which day."""
+        service, people = self.service(plan), self.people()
+        return self._write(
+            by, (),
+            lambda state, moment: readying.item_owed(
+                state, moment, plan=plan, item=item, service=service, person=person, until=until, people=people
+            ),
+        )  # fmt: skip
+
+    def agree(self, plan: str, seen: str, *, both: bool, by: Who) -> "Future[SiteState]":
+        """Sign that the work is ready; the secret was given for this."""
+        service = self.service(plan)
+        return self._write(
+            by, (),
+            lambda state, moment: readying.readiness_agreed(
+                state, moment, plan=plan, service=service, seen=seen, local_time=local_text(moment.at, state.zone),
+                both=both,
+            ),
+        )  # fmt: skip
+
+    def service(self, plan: str) -> Service:
+        """Return what the air at a plan's housing carried; Invalid for an unknown plan or housing."""
+        return find_housing(self._library, scheduling.plan_named(self._jobs.site(), plan).housing).service
+
+    def needs(self, plan: str) -> tuple[str, ...]:
+        """Return the qualifications that a plan's procedure needs."""
+        name = scheduling.plan_named(self._jobs.site(), plan).procedure
+        found = [procedure for procedure, _ in self._library.procedures() if procedure.id == name]
+        return max(found, key=lambda procedure: procedure.revision).needs if found else ()
+
+    def people(self) -> dict[str, Who]:
+        """Return all who may work here, by id."""
+        return {person.id: person.who for person in self._people.everyone() if person.role in scheduling.WORKING}
+
+    def housings(self) -> tuple[str, ...]:
+        """Return the tags of the site's housings."""
+        return tuple(housing.tag for housing in self._library.housings())
+
+    def procedures(self) -> dict[str, str]:
+        """Return the titles of the site's procedures by their ids; of several revisions the last one's."""
+        return {procedure.id: procedure.title for procedure, _ in self._library.procedures()}
+
+    def _write(
+        self, by: Who, texts: Collection[str], decide: Callable[[SiteState, SiteMoment], SiteEvent]
+    ) -> "Future[SiteState]":
+        for text in texts:
+            if told := self._unprintable(text):
+                raise Invalid(told)
+
+        def make(state: SiteState, seq: int, at: str) -> SiteEvent:
+            return decide(state, SiteMoment(seq=seq, at=at, today=site_day(at, state.zone), by=by))
+
+        return self._jobs.write_site(make)

@@ -1,0 +1,188 @@
+"""Planned work and its readiness: the list, one plan, one item, what is said of each and who agrees."""
+
+import asyncio
+
+from fastapi import APIRouter, Request
+from starlette.concurrency import run_in_threadpool
+from starlette.responses import RedirectResponse, Response
+
+from app.domain.procedure import Role
+from app.domain.readying import item_named, lacks
+from app.domain.scheduling import plan_named
+from app.records.moments import local_text, site_day, utc_text
+from app.web.context import session_of, site_of
+from app.web.entered import NOTHING, Refilled, entered, tried
+from app.web.forms import Posted, posted
+from app.web.render import html
+from app.web.signing import signer
+
+FIELDS = frozenset({"housing", "procedure", "begins", "ends", "lead", "why", "reason"})
+# What these pages are made from is loaded with the first of them, and not with the first page of the site.
+router = APIRouter()
+
+
+@router.get("/planned")
+async def planned(request: Request) -> Response:
+    """Show what is planned, and to a lead the form to plan."""
+    return await _list(request, NOTHING)
+
+
+async def _list(request: Request, form: Refilled) -> Response:
+    from app.web.views.planned import choices_for, planned_list
+
+    site, who = site_of(request), session_of(request).who
+    state = await run_in_threadpool(site.jobs.site)
+    people = await run_in_threadpool(site.plans.people)
+    titles = await run_in_threadpool(site.plans.procedures)
+    today = site_day(utc_text(site.clock()), state.zone)
+    shown = {"housing": request.query_params.get("housing", ""), "procedure": "change-out"}
+    shown |= {"lead": who.id} if who.role is Role.LEAD else {}
+    housings = tuple(site.library.housings())
+    choices = choices_for(housings, titles, people, form, shown)
+    page = planned_list(state, housings, choices, titles, today, may_plan=who.role is Role.LEAD, form=form)
+    return html(request, "planned.html", form.status, page=page)
+
+
+@router.post("/planned")
+async def plan(request: Request) -> Response:
+    """Plan work for a housing."""
+    site, form, who = site_of(request), await posted(request), session_of(request).who
+    refused = await entered(lambda: site.plans.plan(_typed(form), _crew(form), by=who), form)
+    return await _list(request, refused) if refused.told else RedirectResponse("/planned", 303)
+
+
+@router.get("/planned/{plan}")
+async def one(request: Request, plan: str) -> Response:
+    """Show one plan."""
+    return await _one(request, plan)
+
+
+async def _one(
+    request: Request, plan: str, form: Refilled = NOTHING, dropping: Refilled = NOTHING, agreeing: Refilled = NOTHING
+) -> Response:
+    from app.domain.signing import READY
+    from app.records.readiness import readiness_words
+    from app.web.views.planned import choices_for, planned_page
+
+    site, who = site_of(request), session_of(request).who
+    state = await run_in_threadpool(site.jobs.site)
+    item = plan_named(state, plan)
+    people = await run_in_threadpool(site.plans.people)
+    titles = await run_in_threadpool(site.plans.procedures)
+    today = site_day(utc_text(site.clock()), state.zone)
+    housings = tuple(site.library.housings())
+    housing = next((found for found in housings if found.tag == item.housing), None)
+    shown = {name: str(text) for name, text in item.intent.model_dump().items() if name in FIELDS}
+    choices = choices_for(housings, titles, people, form, shown, item.intent.crew)
+    page = planned_page(
+        state, item, housing, choices, titles, today, may_plan=who.role is Role.LEAD, form=form, dropping=dropping
+    )
+    ready = None
+    if housing is not None:
+        gaps = lacks(state, item, people, await run_in_threadpool(site.plans.needs, plan)) if item.waits else ()
+        ready = readiness_words(state, item, housing.service, today, gaps)
+    return html(
+        request, "planned_one.html", max(form.status, dropping.status, agreeing.status), page=page, ready=ready,
+        may_sign=ready is not None and who.role in ready.to_sign, meaning=READY, agreeing=agreeing,
+        local_now=local_text(utc_text(site.clock()), state.zone),
+    )  # fmt: skip
+
+
+@router.post("/planned/{plan}/changed")
+async def change(request: Request, plan: str) -> Response:
+    """Change a plan, with the reason."""
+    site, form, who = site_of(request), await posted(request), session_of(request).who
+    refused = await entered(lambda: site.plans.change(plan, _typed(form), _crew(form), by=who), form)
+    return await _one(request, plan, form=refused) if refused.told else RedirectResponse(f"/planned/{plan}", 303)
+
+
+@router.post("/planned/{plan}/dropped")
+async def drop(request: Request, plan: str) -> Response:
+    """Drop a plan, with the reason."""
+    site, form, who = site_of(request), await posted(request), session_of(request).who
+    refused = await entered(lambda: site.plans.drop(plan, form.need("reason"), by=who), form)
+    return await _one(request, plan, dropping=refused) if refused.told else RedirectResponse(f"/planned/{plan}", 303)
+
+
+def _typed(form: Posted) -> dict[str, str]:
+    for name in ("procedure", "begins", "ends", "lead", "why"):
+        form.need(name)
+    return {name: text for name, text in form.fields.items() if name in FIELDS}
+
+
+def _crew(form: Posted) -> tuple[str, ...]:
+    return tuple(name.removeprefix("crew.") for name in form.fields if name.startswith("crew."))
+
+
+@router.get("/planned/{plan}/{item}")
+async def item_page(request: Request, plan: str, item: str) -> Response:
+    """Show one item of a plan's readiness, with what it asks."""
+    return await _item(request, plan, item)
+
+
+async def _item(request: Request, plan: str, item: str, **refused: Refilled) -> Response:
+    from app.web.views.readiness import item_view
+
+    site, who = site_of(request), session_of(request).who
+    state = await run_in_threadpool(site.jobs.site)
+    service = await run_in_threadpool(site.plans.service, plan)
+    people = await run_in_threadpool(site.plans.people)
+    needs = await run_in_threadpool(site.plans.needs, plan)
+    today = site_day(utc_text(site.clock()), state.zone)
+    known = plan_named(state, plan)
+    page = item_view(state, known, item_named(item, service), service, people, needs, today, who, refused)
+    return html(request, "planned_item.html", max((item.status for item in refused.values()), default=200), page=page)
+
+
+@router.post("/planned/{plan}/{item}/answered")
+async def answer(request: Request, plan: str, item: str) -> Response:
+    """Answer an item."""
+    site, form, who = site_of(request), await posted(request), session_of(request).who
+    refused = await entered(lambda: site.plans.answer(plan, item, dict(form.answers), by=who), form)
+    return await _said(request, plan, item, answering=refused)
+
+
+@router.post("/planned/{plan}/{item}/not-needed")
+async def not_needed(request: Request, plan: str, item: str) -> Response:
+    """Say why an item is not needed."""
+    site, form, who = site_of(request), await posted(request), session_of(request).who
+    refused = await entered(lambda: site.plans.not_needed(plan, item, form.need("reason"), by=who), form)
+    return await _said(request, plan, item, leaving=refused)
+
+
+@router.post("/planned/{plan}/{item}/open")
+async def open_again(request: Request, plan: str, item: str) -> Response:
+    """Open an item again."""
+    site, form, who = site_of(request), await posted(request), session_of(request).who
+    refused = await entered(lambda: site.plans.open_again(plan, item, form.need("reason"), by=who), form)
+    return await _said(request, plan, item, opening=refused)
+
+
+@router.post("/planned/{plan}/{item}/owed")
+async def owe(request: Request, plan: str, item: str) -> Response:
+    """Name who owes an item and by which day."""
+    site, form, who = site_of(request), await posted(request), session_of(request).who
+    refused = await entered(lambda: site.plans.owe(plan, item, form.need("person"), form.need("until"), by=who), form)
+    return await _said(request, plan, item, owing=refused)
+
+
+async def _said(request: Request, plan: str, item: str, **refused: Refilled) -> Response:
+    if any(form.told for form in refused.values()):
+        return await _item(request, plan, item, **refused)
+    return RedirectResponse(f"/planned/{plan}#{item}", 303)
+
+
+@router.post("/planned/{plan}/agreed")
+async def agree(request: Request, plan: str) -> Response:
+    """Sign that the work is ready."""
+    site, form = site_of(request), await posted(request)
+
+    async def doing() -> None:
+        by = await signer(request, form, session_of(request).who.id)
+        both = request.state.both
+        await asyncio.wrap_future(
+            await run_in_threadpool(lambda: site.plans.agree(plan, form.need("seen"), both=both, by=by))
+        )
+
+    refused = await tried(doing, form)
+    return await _one(request, plan, agreeing=refused) if refused.told else RedirectResponse(f"/planned/{plan}", 303)

@@ -1,0 +1,197 @@
+"""The pages of planned work: the list with the form to plan, and one plan."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import date, datetime
+
+from app.domain.event_base import Who
+from app.domain.housing import Housing, Service
+from app.domain.planned import Planned
+from app.domain.procedure import Role
+from app.domain.readiness_items import is_ready, still_open
+from app.domain.site import SiteState
+from app.records.due import days_words
+from app.records.moments import local_text
+from app.web.entered import Refilled
+
+
+@dataclass(frozen=True, slots=True)
+class PlanRow:
+    """One plan in the list. how: what became of it, or how far off it is; ready: whether it is, while it waits."""
+
+    plan: str
+    housing: str
+    what: str
+    when: str
+    people: str
+    why: str
+    how: str
+    overdue: bool
+    ready: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Choices:
+    """What the forms of a plan offer; crew: id, name and role, and whether they are ticked."""
+
+    housings: tuple[tuple[str, str], ...]
+    procedures: tuple[tuple[str, str], ...]
+    leads: tuple[tuple[str, str], ...]
+    crew: tuple[tuple[str, str, bool], ...]
+    fields: Mapping[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedList:
+    """All plans: what waits by its day, then what was opened or dropped, the newest first."""
+
+    waiting: tuple[PlanRow, ...]
+    past: tuple[PlanRow, ...]
+    choices: Choices
+    may_plan: bool
+    form: Refilled
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedPage:
+    """One plan.  happened: when, by whom, what, oldest first; beside: other plans in the same hours."""
+
+    row: PlanRow
+    location: str
+    facts: tuple[tuple[str, str], ...]
+    beside: tuple[str, ...]
+    waits: bool
+    job: str
+    dropped: str
+    open_at: str
+    choices: Choices
+    may_plan: bool
+    form: Refilled
+    dropping: Refilled
+
+
+def planned_list(
+    state: SiteState, housings: tuple[Housing, ...], choices: Choices, titles: Mapping[str, str], today: date,
+    *, may_plan: bool, form: Refilled,
+) -> PlannedList:  # fmt: skip
+    """Return the list of all plans."""
+    plans, services = state.planned.values(), {item.tag: item.service for item in housings}
+    waiting = sorted((item for item in plans if item.waits), key=lambda item: (item.begins, item.plan))
+    past = sorted((item for item in plans if not item.waits), key=lambda item: item.last_at, reverse=True)
+    return PlannedList(
+        waiting=tuple(
+            replace(plan_row(state, item, titles, today), ready=_ready(item, services.get(item.housing)))
+            for item in waiting
+        ),
+        past=tuple(plan_row(state, item, titles, today) for item in past),
+        choices=choices,
+        may_plan=may_plan,
+        form=form,
+    )
+
+
+def planned_page(
+    state: SiteState, item: Planned, housing: Housing | None, choices: Choices, titles: Mapping[str, str], today: date,
+    *, may_plan: bool, form: Refilled, dropping: Refilled,
+) -> PlannedPage:  # fmt: skip
+    """Return the page of one plan; housing: None if the site has it no more."""
+    name = state.watch.name
+    facts = [
+        ("Procedure", titles.get(item.procedure, item.procedure)),
+        ("Begins, ends", window_words(item)),
+        ("Lead", name(item.intent.lead)),
+        ("Crew", ", ".join(name(person) for person in item.intent.crew) or "nobody named yet"),
+        ("Why", item.intent.why),
+    ]
+    facts += [
+        (f"Changed {local_text(change.at, state.zone)[:16]}", f"{change.by.name if change.by else ''}: {change.reason}")
+        for change in item.changes
+    ]
+    return PlannedPage(
+        row=plan_row(state, item, titles, today),
+        location=housing.location if housing else "no housing of this tag is known here any more",
+        facts=tuple(facts),
+        beside=tuple(_beside(state, item)),
+        waits=item.waits,
+        job=next((line.job for line in state.jobs if item.job and line.number == item.job), ""),
+        dropped=item.dropped,
+        open_at=f"/plan/{item.housing}?plan={item.plan}&procedure={item.procedure}",
+        choices=choices,
+        may_plan=may_plan,
+        form=form,
+        dropping=dropping,
+    )
+
+
+def choices_for(
+    housings: tuple[Housing, ...], titles: Mapping[str, str], people: Mapping[str, Who], form: Refilled,
+    shown: Mapping[str, str], named: tuple[str, ...] = (),
+) -> Choices:  # fmt: skip
+    """Return what a form offers: what was typed before a refusal, else `shown`, with the crew `named` ticked."""
+    ticked = [name for name in form.fields if name.startswith("crew.")] if form.told else [f"crew.{i}" for i in named]
+    fields = ("housing", "procedure", "begins", "ends", "lead", "why", "reason")
+    ordered = sorted(people.values(), key=lambda who: who.name)
+    return Choices(
+        housings=tuple((item.tag, f"{item.tag}, {item.location}") for item in housings),
+        procedures=tuple(titles.items()),
+        leads=tuple((who.id, who.name) for who in ordered if who.role is Role.LEAD),
+        crew=tuple((who.id, f"{who.name}, {who.role.words}", f"crew.{who.id}" in ticked) for who in ordered),
+        fields={name: form[name] if form.told else shown.get(name, "") for name in fields},
+    )
+
+
+def plan_row(state: SiteState, item: Planned, titles: Mapping[str, str], today: date) -> PlanRow:
+    """Return a plan as it stands in a list."""
+    name, begins = state.watch.name, date.fromisoformat(item.begins[:10])
+    if item.dropped:
+        how = f"dropped: {item.dropped}"
+    elif item.job:
+        how = f"job {item.job}"
+    else:
+        how = "not begun, its hours are past" if _past(item, today) else f"begins {days_words(begins, today)}"
+    return PlanRow(
+        plan=item.plan,
+        housing=item.housing,
+        what=titles.get(item.procedure, item.procedure),
+        when=window_words(item),
+        people=", ".join(name(person) for person in item.intent.people),
+        why=item.intent.why,
+        how=how,
+        overdue=item.waits and begins < today,
+    )
+
+
+def window_words(item: Planned) -> str:
+    """Say from when to when, the day once where it is one."""
+    begins, ends = item.begins.replace("T", " "), item.ends.replace("T", " ")
+    return f"{begins} to {ends[11:] if begins[:10] == ends[:10] else ends}"
+
+
+def _ready(item: Planned, service: Service | None) -> str:
+    if service is None:
+        return "its housing is not known here any more"
+    if is_ready(item, service):
+        return "ready, agreed"
+    left = len(still_open(item, service))
+    return f"not ready, {left} open" if left else "not ready, to be signed"
+
+
+def _past(item: Planned, today: date) -> bool:
+    return date.fromisoformat(item.ends[:10]) < today
+
+
+def _beside(state: SiteState, item: Planned) -> list[str]:
+    """Say which other plans that wait fall into the same hours and share the housing or somebody."""
+    found = []
+    begins, ends = datetime.fromisoformat(item.begins), datetime.fromisoformat(item.ends)
+    for other in state.planned.values() if item.waits else ():
+        if other.plan == item.plan or not other.waits:
+            continue
+        if datetime.fromisoformat(other.begins) >= ends or datetime.fromisoformat(other.ends) <= begins:
+            continue
+        shared = [state.watch.name(person) for person in other.intent.people if person in item.intent.people]
+        if other.housing == item.housing:
+            shared.insert(0, other.housing)
+        if shared:
+            found.append(f"{', '.join(shared)} in {other.plan} as well, {window_words(other)}.")
+    return found

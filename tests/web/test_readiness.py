@@ -1,0 +1,139 @@
+"""The pages of readiness: answered by whoever may, signed by two with their secrets, void after any change."""
+
+import re
+
+from app.domain.event_base import Who
+from app.domain.housing import Service
+from app.domain.readiness import Item
+from app.domain.readiness_items import applies
+from tests.domain.test_readiness import answers
+from tests.web.desk import SECRETS, Desk
+from tests.web.test_planned import PLAN, planned
+
+PAGE = "/planned/PL-0001"
+
+
+def secret(who: Who) -> dict[str, str]:
+    """Return what somebody gives to sign."""
+    return {"secret": SECRETS[who.name]}
+
+
+def answer(desk: Desk, who: Who, item: Item, service: Service = Service.RADIOACTIVE, **typed: str) -> int:
+    """Answer an item and return the status."""
+    fields = {f"a.{name}": text for name, text in (answers(item, service) | typed).items()}
+    return desk.post(who, f"{PAGE}/{item}/answered", **fields).status_code
+
+
+def answer_all(desk: Desk, service: Service = Service.RADIOACTIVE) -> None:
+    """Have the safety officer answer everything."""
+    for item in applies(service):
+        assert answer(desk, desk.named("safety officer"), item, service) == 303
+
+
+def sign(desk: Desk, who: Who, seen: str = "") -> int:
+    """Sign what the page shows, and return the status."""
+    shown = re.search(r'name="seen" value="(\d+)"', desk.get(who, PAGE).text)
+    return desk.post(who, f"{PAGE}/agreed", seen=seen or (shown[1] if shown else "0"), **secret(who)).status_code
+
+
+def agree(desk: Desk) -> None:
+    """Have both sign."""
+    assert [sign(desk, desk.named("lead")), sign(desk, desk.named("safety officer"))] == [303, 303]
+
+
+def test_one_page_shows_what_is_open_who_owes_it_and_by_when(desk: Desk) -> None:
+    """Every item that the service asks for, late ones so named, and no form to sign while anything is open."""
+    planned(desk)
+    page = desk.get(desk.named("technician"), PAGE).text
+
+    assert "Not ready: 8 of 8 items are open." in page
+    assert "Owed by the safety officer, by 2026-03-08" in page
+    assert "Owed by the lead, by 2026-02-23, and that day is past" in page
+    assert "Decontamination" not in page
+    assert "Sign that it is ready" not in desk.get(desk.named("lead"), PAGE).text
+    assert desk.get(desk.named("lead"), f"{PAGE}/paint").status_code == 422
+
+
+def test_answers_come_back_on_the_page_with_what_follows_from_them(desk: Desk) -> None:
+    """The figures, their sources, who and when; a refused one holds what was typed."""
+    planned(desk)
+    officer = desk.named("safety officer")
+    assert answer(desk, officer, Item.LIMITS) == 303
+    refused = desk.post(officer, f"{PAGE}/ppe/answered", **{"a.clothing": "coverall & hood", "a.mask": "half-mask"})
+    page = desk.get(officer, PAGE).text
+
+    assert "Stay time 90 min, rounded down: (1 − 0.25) mSv / 0.5 mSv/h" in page
+    assert f"{officer.name}, safety officer, 2026-03-02 07:15" in page
+    assert refused.status_code == 422
+    assert 'value="coverall &amp; hood"' in refused.text
+    assert '<option value="half-mask" selected>' in refused.text
+    assert "Limits and stay time was answered" in desk.get(officer, "/trail?kind=plans").text
+
+
+def test_the_confined_space_is_the_officers_and_a_technician_answers_what_they_owe(desk: Desk) -> None:
+    """Nobody else is shown the form, and a form sent all the same is refused."""
+    planned(desk)
+    lead, officer, hands = desk.named("lead"), desk.named("safety officer"), desk.named("technician")
+
+    assert "Enter the answer" not in desk.get(lead, f"{PAGE}/confined-space").text
+    assert "Enter the answer" in desk.get(officer, f"{PAGE}/confined-space").text
+    assert answer(desk, lead, Item.SPACE) == 403
+    assert answer(desk, hands, Item.WASTE) == 403
+    owed = desk.post(lead, f"{PAGE}/waste/owed", person=hands.id, until="2026-03-04")
+    refused = desk.post(lead, f"{PAGE}/waste/owed", person=hands.id, until="2026-04-04")
+    assert (owed.status_code, refused.status_code) == (303, 422)
+    assert 'value="2026-04-04"' in refused.text
+    assert f"Owed by {hands.name}, by 2026-03-04" in desk.get(hands, PAGE).text
+    assert "Enter the answer" in desk.get(hands, f"{PAGE}/waste").text
+    assert answer(desk, hands, Item.WASTE) == 303
+
+
+def test_not_needed_is_the_officers_word_and_is_opened_again(desk: Desk) -> None:
+    """With a reason on the page; a biological housing's decontamination is no lead's to leave out."""
+    planned(desk, housing="EF-07")
+    lead, officer = desk.named("lead"), desk.named("safety officer")
+
+    assert "It is not needed" not in desk.get(lead, f"{PAGE}/decontamination").text
+    assert desk.post(lead, f"{PAGE}/decontamination/not-needed", reason="new housing").status_code == 403
+    assert desk.post(officer, f"{PAGE}/decontamination/not-needed", reason="").status_code == 422
+    assert desk.post(officer, f"{PAGE}/decontamination/not-needed", reason="never in service").status_code == 303
+    assert "Not needed: never in service." in desk.get(lead, PAGE).text
+    assert desk.post(lead, f"{PAGE}/decontamination/open", reason="").status_code == 422
+    assert desk.post(lead, f"{PAGE}/decontamination/open", reason="it was").status_code == 303
+    assert "Open again: it was." in desk.get(officer, f"{PAGE}/decontamination").text
+
+
+def test_two_sign_and_any_change_leaves_both_void_in_plain_sight(desk: Desk) -> None:
+    """Agreed with names and times; after a change the page says what changed, by whom, and that both are void."""
+    planned(desk)
+    lead, officer = desk.named("lead"), desk.named("safety officer")
+    answer_all(desk)
+    assert sign(desk, desk.named("lead", 1)) == 403
+    assert sign(desk, lead, seen="1") == 409
+    wrong = desk.post(lead, f"{PAGE}/agreed", seen="1", secret="not the one")
+    assert sign(desk, lead) == 303
+    half = desk.get(officer, PAGE).text
+    assert sign(desk, officer) == 303
+    both = desk.get(lead, PAGE).text
+    assert answer(desk, lead, Item.WASTE, container="box") == 303
+    after = desk.get(lead, PAGE).text
+
+    assert wrong.status_code == 403
+    assert "not the one" not in wrong.text
+    assert "nothing is open, and the safety officer has yet to agree" in half
+    assert f"Ready: agreed by {lead.name}, lead, " in both
+    assert "Sign that it is ready" not in both
+    assert "I have gone through the readiness of this work" in both
+    assert "Ready: agreed by" not in after
+    assert after.count("<b>VOID</b> since Way of the waste changed by " + lead.name) == 2
+    assert "Sign that it is ready" in after
+    agree(desk)
+    moved = PLAN | {"lead": lead.id, "ends": "2026-03-09T16:00", "reason": "longer"}
+    moved.pop("housing")
+    assert desk.post(lead, f"{PAGE}/changed", **moved).status_code == 303
+    assert "<b>VOID</b> since the plan itself changed" in desk.get(officer, PAGE).text
+    agree(desk)
+    assert desk.post(lead, f"{PAGE}/dropped", reason="line stays on").status_code == 303
+    dropped = desk.get(lead, PAGE).text
+    assert "Dropped, and so not ready." in dropped
+    assert "Ready: agreed" not in dropped
