@@ -202,6 +202,7 @@ def _built(
         print_housing=printed_housing,
         print_handover=printed_handover,
         print_blank=printed_blank,
+        print_lists=printed_lists,
         heads=store.read_heads,
         facts=(*_facts(settings, key, kind_of(engine).notice(engine)), *_returns(jobs, settings)),
         trust=trust,
@@ -272,6 +273,13 @@ def printed_blank(blank: dict[str, object], made_at: str) -> bytes:
     from app.paper.extracts import blank_pdf
 
     return blank_pdf(blank=blank, fonts=FONTS, made_at=_whole_second(made_at))
+
+
+def printed_lists(lists: dict[str, object], made_at: str) -> bytes:
+    """Print pick and order list; they are not signed, since they are no part of any record."""
+    from app.paper.extracts import picking_pdf
+
+    return picking_pdf(lists=lists, fonts=FONTS, made_at=_whole_second(made_at))
 
 
 def _whole_second(made_at: str) -> datetime:

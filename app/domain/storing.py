@@ -247,13 +247,14 @@ def kit_staged(
 
 
 def kit_settled(
-    store: Store, moment: SiteMoment, *, job: str, back: Mapping[str, str], used: Mapping[Kind, int], explained: str
-) -> KitSettled:
+    store: Store, moment: SiteMoment, *, job: str, back: Mapping[str, str], used: Mapping[Kind, int], explained: str,
+    finished: bool = True,
+) -> KitSettled:  # fmt: skip
     """Return the entry that accounts for a job's kit: staged, less what came back, is what the steps used.
 
     used: by kind, from the effects of the steps that were done; kinds of which the kit held nothing are left out, for
-    they came from elsewhere.  Raises Invalid where the sum differs and nobody says why, and where more comes back than
-    was staged.
+    they came from elsewhere.  finished: no step of the job is due any more.  Raises Invalid where the sum differs, or
+    the job goes on, and nobody says why, and where more comes back than was staged.
     """
     if job not in store.kits:
         raise Invalid(f"Nothing was staged for {job}, so there is nothing to settle.")
@@ -269,12 +270,16 @@ def kit_settled(
         gone[lot.kind] += staged - count
     held = {store.lots[name].lot.kind for name in store.kits[job] if name in store.lots}
     counted = {kind: count for kind, count in used.items() if kind in held}
-    if (odd := differences(gone, counted)) and not explained.strip():
-        raise Invalid(f"{'; '.join(odd)}. Count again, or say why.")
+    odd = differences(gone, counted)
+    if not explained.strip():
+        if odd:
+            raise Invalid(f"{'; '.join(odd)}. Count again, or say why.")
+        if not finished:
+            raise Invalid("The job is not finished and may use more of its kit. Wait for its end, or say why not.")
     return KitSettled(
         seq=moment.seq, at=moment.at, by=moment.by, job=job, back=tuple(lines),
         used={str(kind): count for kind, count in counted.items() if count},
-        explained=reason_from(explained, "Why the counts differ") if odd else "",
+        explained=reason_from(explained, "Why the counts differ") if odd or not finished else "",
     )  # fmt: skip
 
 

@@ -1,4 +1,4 @@
-"""Extracts on paper: certificate of a bank, sheet of a housing, sheet to hand over, blanks; on the record's sheets.
+"""Extracts on paper: certificate, sheet of a housing, sheet to hand over, blanks, pick list; on the record's sheets.
 
 Rules kept here:
 - a certificate carries its own data as JSON, and is to be signed by the caller like a record;
@@ -53,6 +53,11 @@ def handover_pdf(*, sheet: Mapping[str, Any], drawings: Mapping[str, bytes], fon
 def blank_pdf(*, blank: Mapping[str, Any], fonts: Path, made_at: datetime) -> bytes:
     """Print a controlled blank: see `app.records.blank.blank_of`.  Raises PaperFault when it cannot be printed."""
     return _extract("blank.typ", blank, {}, fonts, made_at, instead="write the steps off the screen")
+
+
+def picking_pdf(*, lists: Mapping[str, Any], fonts: Path, made_at: datetime) -> bytes:
+    """Print pick and order list: see `app.records.pick_sheet.sheet_value`.  Raises PaperFault if it cannot be."""
+    return _extract("picking.typ", lists, {}, fonts, made_at, instead="take the lists as tables")
 
 
 def _extract(

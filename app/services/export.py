@@ -33,6 +33,8 @@ HousingPrinter = Callable[[dict[str, object], dict[str, bytes], str], bytes]
 
 BlankPrinter = Callable[[dict[str, object], str], bytes]
 """Prints a controlled blank, unsigned: its values, made at."""
+ListPrinter = Callable[[dict[str, object], str], bytes]
+"""Prints pick and order list, unsigned: their values, made at."""
 
 
 def record_json(material: Material) -> bytes:

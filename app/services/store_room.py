@@ -10,6 +10,7 @@ from concurrent.futures import Future
 from app.calc.errors import Invalid
 from app.domain import storing
 from app.domain.event_base import Who
+from app.domain.picking import COUNTED, used_of
 from app.domain.registers import SiteMoment
 from app.domain.site import SiteEvent, SiteState
 from app.records.moments import site_day
@@ -60,6 +61,29 @@ class StoreRoom:
             lambda state, moment: storing.lead_time_chosen(state.store, moment, kind=kind, days=days, reason=reason),
         )  # fmt: skip
 
+    def stage(self, key: str, lines: Mapping[str, str], *, by: Who | None) -> "Future[SiteState]":
+        """Put lots aside for a job or a planned work; lines: counts as typed, by lot."""
+        lives = lives_of(self._library)
+
+        def decide(state: SiteState, moment: SiteMoment) -> SiteEvent:
+            if is_over(state, key):
+                raise Invalid(f"No job or planned work {key[:30]!r} waits for material. Choose from the pick list.")
+            return storing.kit_staged(state.store, moment, job=key, lines=lines, lives=lives)
+
+        return self._write(by, {}, decide)
+
+    def settle(self, key: str, back: Mapping[str, str], explained: str, *, by: Who | None) -> "Future[SiteState]":
+        """Account for the kit of a job or of a planned work; back: what came back, as typed, by lot."""
+        job = self._jobs.state(key) if any(line.job == key for line in self._jobs.site().jobs) else None
+        used = used_of(job) if job is not None else dict.fromkeys(COUNTED, 0)
+        finished = job is None or job.due is None
+        return self._write(
+            by, {"explained": explained},
+            lambda state, moment: storing.kit_settled(
+                state.store, moment, job=key, back=back, used=used, explained=explained, finished=finished
+            ),
+        )  # fmt: skip
+
     def _write(
         self, by: Who | None, texts: Mapping[str, str], decide: Callable[[SiteState, SiteMoment], SiteEvent]
     ) -> "Future[SiteState]":
@@ -71,6 +95,13 @@ class StoreRoom:
             return decide(state, SiteMoment(seq=seq, at=at, today=site_day(at, state.zone), by=by))
 
         return self._jobs.write_site(make)
+
+
+def is_over(state: SiteState, key: str) -> bool:
+    """Whether nothing is put aside for a job or planned work any more, or there is none such."""
+    item = state.planned.get(key)
+    line = next((line for line in state.jobs if line.job == key), None)
+    return (item is None or not item.waits) and (line is None or line.closed)
 
 
 def lives_of(library: Library) -> dict[str, int]:

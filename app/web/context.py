@@ -9,7 +9,7 @@ from starlette.requests import Request
 from app.domain.event_base import Who
 from app.ledger.heads import Head, Signer
 from app.services.clockwatch import ClockWatch
-from app.services.export import BlankPrinter, CertificatePrinter, HousingPrinter, Material, PdfMaker
+from app.services.export import BlankPrinter, CertificatePrinter, HousingPrinter, ListPrinter, Material, PdfMaker
 from app.services.jobs import Asked, Jobs
 from app.services.plans import Plans
 from app.services.ports import Library, PartsShelf, PeopleBook, PhotoShelf, Session, SessionBook
@@ -53,6 +53,7 @@ class Site:
     print_housing: HousingPrinter
     print_handover: HousingPrinter
     print_blank: BlankPrinter
+    print_lists: ListPrinter
     heads: Callable[[str], list[Head]]
     facts: tuple[str, ...] = ()
     trust: Trust | None = None

@@ -57,7 +57,7 @@ KEEPERS = {
     "POST /people/{person}/leave",
 }
 FILLED = {"{tag}": "EF-03", "{job}": "job-2026-0001", "{number}": "1", "{sha256}": "ab" * 32, "{person}": "nobody",
-          "{plan}": "PL-0001", "{item}": "permit", "{lot}": "F-1",
+          "{plan}": "PL-0001", "{item}": "permit", "{lot}": "F-1", "{work}": "PL-0001",
           "{point}": "fan", "{bank}": "hepa"}  # fmt: skip
 
 

@@ -52,7 +52,7 @@ def stock_page(
     here = sorted((item for item in store.lots.values() if item.left or item.staged), key=soonest_first)
     by_kind = ((kind, [item for item in here if item.lot.kind is kind]) for kind in Kind)
     ports = [port for housing in housings for port in housing.ports]
-    known = {port.filter for port in ports} | {port.ring for port in ports if port.ring} | set(TOOLS)
+    known = {port.filter for port in ports} | {size for port in ports if (size := port.bag or port.ring)} | set(TOOLS)
     return StockPage(
         kinds=tuple(
             (kind, tuple(_row(item, today, state, lives) for item in items)) for kind, items in by_kind if items
