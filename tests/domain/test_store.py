@@ -169,6 +169,21 @@ def test_a_kit_is_settled_when_what_is_gone_is_what_the_steps_used() -> None:
         kit_settled(evolve_store(store, even), moment(), job="job-1", back={"L1": "2"}, used=used, explained="")
 
 
+def test_a_kit_is_settled_before_the_end_of_its_job_only_with_a_reason() -> None:
+    """Even counts may yet change while steps are due."""
+    store = accepted(Store(), "L1", **BAG)
+    store = evolve_store(store, kit_staged(store, moment(), job="job-1", lines={"L1": "7"}))
+    back = {"L1": "7"}
+
+    with pytest.raises(Invalid, match="The job is not finished"):
+        kit_settled(store, moment(), job="job-1", back=back, used={Kind.BAG: 0}, explained="", finished=False)
+    early = kit_settled(
+        store, moment(), job="job-1", back=back, used={Kind.BAG: 0}, explained="job given up", finished=False
+    )
+
+    assert early.explained == "job given up"
+
+
 def test_more_cannot_come_back_than_went_out() -> None:
     """Eight of seven is a slip."""
     store = accepted(Store(), "L1", **BAG)
