@@ -83,7 +83,7 @@ def test_a_kit_is_proposed_staged_and_there_for_no_other_work(desk: Desk) -> Non
     after = desk.get(hands, "/kits/PL-0003").text
     nobody = desk.post(hands, "/kits/PL-0099/staged", **{"lot.B-1": "1"})
 
-    assert 'name="lot.B-1" inputmode="numeric" maxlength="7" value="2"' in page
+    assert 'id="lot-B-1" name="lot.B-1" inputmode="numeric" maxlength="7" value="2"' in page
     assert (too_many.status_code, before) == (422, 9)
     assert "Of lot B-1 9 are left and 10 were asked" in too_many.text
     assert 'value="10"' in too_many.text
