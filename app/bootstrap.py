@@ -30,6 +30,7 @@ from app.services.figures import Figures
 from app.services.jobs import Jobs
 from app.services.plans import Plans
 from app.services.registers import Registers
+from app.services.store_room import StoreRoom
 from app.services.tablets import Tablets
 from app.services.watching import Watching
 from app.settings import Settings
@@ -178,6 +179,7 @@ def _built(
         jobs=jobs,
         registers=Registers(jobs, library, people, unprintable=unprintable),
         figures=Figures(jobs),
+        store_room=StoreRoom(jobs, library, photos, unprintable=unprintable),
         plans=Plans(jobs, library, people, unprintable=unprintable),
         tablets=Tablets(jobs, clock),
         watching=watching,
@@ -204,6 +206,7 @@ def _built(
         print_blank=printed_blank,
         print_labels=printed_labels,
         print_readiness=printed_readiness,
+        print_lists=printed_lists,
         heads=store.read_heads,
         facts=(*_facts(settings, key, kind_of(engine).notice(engine)), *_returns(jobs, settings)),
         trust=trust,
@@ -288,6 +291,13 @@ def printed_readiness(sheet: dict[str, object], made_at: str) -> bytes:
     from app.paper.extracts import readiness_pdf
 
     return readiness_pdf(sheet=sheet, fonts=FONTS, made_at=_whole_second(made_at))
+
+
+def printed_lists(lists: dict[str, object], made_at: str) -> bytes:
+    """Print pick and order list; they are not signed, since they are no part of any record."""
+    from app.paper.extracts import picking_pdf
+
+    return picking_pdf(lists=lists, fonts=FONTS, made_at=_whole_second(made_at))
 
 
 def _whole_second(made_at: str) -> datetime:

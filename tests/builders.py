@@ -17,6 +17,7 @@ from app.domain.judging import AGAIN
 from app.domain.procedure import Procedure, Role, read_procedure
 from app.domain.restores import Restore
 from app.domain.site import InstrumentKept, QualificationNoted, SiteState
+from app.domain.store import Store
 from app.records.moments import local_text, utc_text
 from app.services.jobs import Jobs
 from app.services.planning import first_entry, plan
@@ -73,6 +74,7 @@ class Bench:
     restores: tuple[Restore, ...] = ()
     missing: int | None = None
     qualifications: Qualifications = field(default_factory=lambda: QUALIFIED)
+    store: Store = field(default_factory=Store)
     cast: Cast = CAST
 
     def do(self, command: Command, by: Who, device: Device | None = None) -> tuple[Event, ...]:
@@ -97,6 +99,7 @@ class Bench:
             restores=self.restores,
             missing=self.missing,
             qualifications=self.qualifications,
+            store=self.store,
         )
 
     def due_commands(self) -> list[tuple[Command, Who]]:

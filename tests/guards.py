@@ -89,6 +89,12 @@ SUMS = "app/domain/readiness_sums.py"
 PLANNED = "tests/domain/test_planned.py"
 READINESS = "tests/domain/test_readiness.py"
 READY_LAW = "tests/laws/test_readiness.py"
+STORING = "app/domain/storing.py"
+FITTING = "app/domain/fitting.py"
+FILTERS = "app/domain/deciding/filters.py"
+STORE_ROOM = "tests/laws/test_store.py"
+STORE_D = "tests/domain/test_store.py"
+FITTING_D = "tests/domain/test_fitting.py"
 DEPARTURES = "tests/domain/test_departures.py"
 LEFT = "tests/domain/test_leaving.py"
 DEPARTURES_C = "tests/domain/test_contingency.py"
@@ -278,6 +284,36 @@ JOB_GUARDS = [
     Deletion("ready: hazards of a confined space", SUMS, "if left := [text for", "if False and [text for", READINESS),
     Deletion("ready: an entry permit", SUMS, 'if "entry" not in given:', "if False:", READINESS),
     Deletion("ready: decontaminated before the end", SUMS, "if on > setting.ends:", "if False:", READINESS),
+    Deletion("store: a number once", STORING, "if name in store.lots:", "if False:", STORE_ROOM),
+    Deletion("store: a serial number once", STORING, "if lot.serial and (other := store.of_serial(lot.serial)):", "if other := None:", STORE_ROOM),
+    Deletion("store: accepted as asked", STORING, "if odd := next((item for item in findings if not item.as_asked), None):", "if odd := None:", STORE_D),
+    Deletion("store: accepted in its time", STORING, "if told := why_not(_as_if_accepted(standing), on=moment.today, life_years=life_of(standing.lot, lives)):", 'if told := "":', STORE_D),
+    Deletion("store: accepted again by a lead", STORING, 'if standing.verdict in {"held back", "rejected"} and (', "if False and (", STORE_D),
+    Deletion("store: every item looked at", STORING, "if answer not in {item.good, item.bad}:", "if False:", STORE_D),
+    Deletion("store: the same count", STORING, "if count == standing.left:", "if False:", STORE_D),
+    Deletion("store: a filter is one", STORING, "if standing.lot.kind is Kind.FILTER and count > 1", "if False and count > 1", STORE_ROOM),
+    Deletion("store: the same lead time", STORING, "if now == known:", "if False:", STORE_D),
+    Deletion("store: staged only if fit", STORING, "        if told := why_not(standing, on=moment.today, life_years=life_of(standing.lot, lives)):\n            raise Invalid(told)\n        if line", '        if told := "":\n            raise Invalid(told)\n        if line', STORE_ROOM),
+    Deletion("store: staged only if there", STORING, "if line.count > standing.left:", "if False:", STORE_ROOM),
+    Deletion("store: a kit to settle", STORING, "if job not in store.kits:", "if False:", STORE_ROOM),
+    Deletion("store: settled once", STORING, "if job in store.settled:\n        raise", "if False:\n        raise", STORE_D),
+    Deletion("store: no more back than out", STORING, "if count > staged:", "if False:", STORE_ROOM),
+    Deletion("store: what differs is explained", STORING, "        if odd:\n            raise", "        if False:\n            raise", STORE_D),
+    Deletion("store: a job that goes on", STORING, "        if not finished:\n            raise", "        if False:\n            raise", STORE_D),
+    Deletion("filter: read elsewhere in the job", FITTING, "if place := (self.elsewhere or {}).get(plain_serial(serial)):", 'if place := "":', FITTING_D),
+    Deletion("filter: unknown", FITTING, "        if standing is None:\n            return f", '        if standing is None:\n            return ""\n        if False:\n            return f', FITTING_D),
+    Deletion("filter: its type", FITTING, "if self.filter_type and plain_what(standing.lot.what) != plain_what(self.filter_type):", "if False:", FITTING_D),
+    Deletion("filter: there for the job", FITTING, "if not standing.used.get(self.job) and not standing.there_for(self.job):", "if False:", STORE_ROOM),
+    Deletion("filter: accepted and young", FITTING, "return why_not(standing, on=on, life_years=self.life_years)", 'return ""', STORE_ROOM),
+    Deletion("filter: refused at the screen", "app/domain/judging.py", "if judged is not None and judged.why and setting.fitness and setting.fitness.refuses:", "if False:", FITTING_D),
+    Deletion("filter: kept when late", LATE, "replace(noted(moment, known, command.seen), kept=True)", "noted(moment, known, command.seen)", FITTING_D),
+    Deletion("filter: kept from paper", PAPER, "local_time=happened, kept=True)", "local_time=happened)", FITTING_D),
+    Deletion("filter: kept when corrected", WORK, "replace(moment, kept=True), corrected=True)", "moment, corrected=True)", FITTING_D),
+    Deletion("filter: not judged anew", WORK, "replace(moment, kept=True), corrected=True)", "replace(moment, kept=True))", FITTING_D),
+    Deletion("filter: goes where it is read", FILTERS, "if not lot and not instead:", "if True:", STORE_ROOM),
+    Deletion("filter: back to be inspected", "app/domain/store.py", 'replace(found, verdict="not inspected", reason="")', "found", FITTING_D),
+    Deletion("filter: no rehearsal", FILTERS, "if state.opened is None or state.opened.rehearsal or not reads_filter(step):", "if state.opened is None or not reads_filter(step):", FITTING_D),
+    Deletion("kit not settled", FILTERS, "if store.is_open(job):", "if False:", FITTING_D),
     Deletion("in review", REVIEWING, "if state.stage is not Stage.IN_REVIEW:", "if False:", JOB),
 ]  # fmt: skip
 

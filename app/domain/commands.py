@@ -19,6 +19,7 @@ from app.domain.locks import LocksCommand
 from app.domain.paper import PaperCommand
 from app.domain.radio import RadioCommand
 from app.domain.restores import Restore
+from app.domain.store import Store
 from app.domain.watching import WatchCommand
 
 
@@ -30,7 +31,8 @@ class Moment:
     instruments, qualifications: the site's registers at that moment.  restores: every restore of the site, as the job
     saw it.  missing: the number of the tablet's mark before this one, where the record has no such mark.
     findings: what the site's ledger holds for the job's reviewer.  both: the person gave id and secret for this, not
-    the secret alone.
+    the secret alone.  store: the site's store room.  kept: what is entered was done before now, on paper or while the
+    server was out of reach.
     """
 
     ledger: str
@@ -46,6 +48,8 @@ class Moment:
     findings: tuple[Notable, ...] = ()
     both: bool = False
     qualifications: Qualifications = field(default_factory=lambda: NO_QUALIFICATIONS)
+    store: Store = field(default_factory=Store)
+    kept: bool = False
 
     @property
     def on(self) -> date:

@@ -16,6 +16,7 @@ from app.calc.errors import Invalid, OutOfRange
 from app.calc.exact import Limit, exact, meets
 from app.calc.sources import shown as sources_shown
 from app.domain.event_base import Result
+from app.domain.fitting import Fitness
 from app.domain.housing import BankDesign, SiteLimit
 from app.domain.instruments import Instrument, InstrumentKind
 
@@ -32,13 +33,14 @@ class Setting:
     """What evidence is judged with: the day at the site, the register of instruments, and what was stated before.
 
     stated: step and question to the answer that stands there, for verifications that state it anew.  neighbours: tags
-    near the housing that are not meant.
+    near the housing that are not meant.  fitness: what tells whether the filter that the step reads may go in.
     """
 
     on: date
     instruments: Mapping[str, Instrument] = field(default_factory=lambda: MappingProxyType({}))
     stated: Mapping[tuple[str, str], str] = field(default_factory=lambda: MappingProxyType({}))
     neighbours: Sequence[str] = ()
+    fitness: Fitness | None = None
 
 
 Inputs = Mapping[str, str]

@@ -50,7 +50,7 @@ class Answer(Kept):
 
 
 class Judged(Kept):
-    """How one answer stands to its limit."""
+    """How one answer stands to its limit.  why: what is wrong with an answer that no limit tells."""
 
     ask: str
     verdict: Literal["within", "outside", "no limit"]
@@ -59,6 +59,7 @@ class Judged(Kept):
     op: str = "<="
     unit: str | None = None
     basis: str | None = None
+    why: str | None = None
 
 
 class Result(Kept):

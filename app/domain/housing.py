@@ -114,6 +114,7 @@ class AccessPort(Kept):
     """The opening behind one door, with one bagging ring and one filter clamp.
 
     `deepest` is the deepest position that this job replaces; nearer filters must come out first.
+    ring, bag: size of the bagging ring and of the bags that fit it, in the site's own words.
     """
 
     id: Tag
@@ -122,6 +123,8 @@ class AccessPort(Kept):
     filter: str = Field(min_length=1, max_length=80)
     deepest: int | None = Field(default=None, ge=1, le=MOST_FILTERS)
     clamp: str = "filter clamp"
+    ring: str | None = Field(default=None, min_length=1, max_length=60)
+    bag: str | None = Field(default=None, min_length=1, max_length=60)
 
     @model_validator(mode="after")
     def _deepest_is_there(self) -> "AccessPort":

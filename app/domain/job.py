@@ -822,11 +822,12 @@ def outside_words(evidence: Evidence, step: Step | None) -> str:
     """Say what was outside: the result, else the answers, by the names that people see."""
     asks = {asked.ask.id: asked.ask for asked in step.asks} if step else {}
     told = [evidence.result.shown] if evidence.result and evidence.result.within is False else []
+    why = "".join(f" {item.why}" for item in evidence.judged if item.why)
     for item in evidence.judged:
         if item.verdict == "outside" and (answer := evidence.answers.get(item.ask)):
             label = asks[item.ask].label if item.ask in asks else item.ask
             told.append(f"{label} {answer.text} {unit_words(answer.unit)}".strip())
-    return f"Outside its limit: {'; '.join(told)}." if told else "A reading or answer outside its limit."
+    return f"Outside its limit: {'; '.join(told)}.{why}" if told else "A reading or answer outside its limit."
 
 
 def _clock_notables(event: Event, device: Device) -> Iterator[Notable]:

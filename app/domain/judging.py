@@ -13,6 +13,7 @@ from app.calc.errors import ChangeoutError, Invalid
 from app.calc.exact import exact
 from app.domain.computing import Setting, compute, inputs_for, lies_within
 from app.domain.event_base import Answer, Evidence, Judged, Result
+from app.domain.fitting import SERIAL
 from app.domain.housing import BankDesign, SiteLimit
 from app.domain.instruments import Instrument
 from app.domain.labels import told_apart
@@ -48,8 +49,8 @@ class EntriesDiffer(Refused):
 def evidence_from(step: Step, answers: Mapping[str, str], note: str, setting: Setting) -> Evidence:
     """Read the answers to a step; raise Invalid with one sentence if one is missing or cannot be read.
 
-    Raises EntriesDiffer where two entries of one number differ, and Refused, worth an entry, where an instrument may
-    not be used.
+    Raises EntriesDiffer where two entries of one number differ, and Refused, worth an entry, where an instrument or a
+    filter may not be used.
     """
     asks = step.asks_at("finish")
     known = {asked.ask.id for asked in asks}
@@ -113,10 +114,20 @@ def _read(asked: AskedFor, text: str, step: Step, setting: Setting) -> tuple[Ans
             return Answer(text=text), judged
         case "date":
             return Answer(text=_day(text, ask.label)), None
+        case "text" if ask.id == SERIAL and setting.fitness is not None:
+            return Answer(text=text), _fit(asked, text, step, setting)
         case "photo" | "text" | "instrument":
             return Answer(text=text), None
         case "tag":
             return _label(asked, text, step, setting.neighbours), None
+
+
+def _fit(asked: AskedFor, text: str, step: Step, setting: Setting) -> Judged | None:
+    """The serial number of a new filter: one that may not go in is refused, or kept as not fit if it may be in."""
+    judged = setting.fitness.judged(text, on=setting.on) if setting.fitness else None
+    if judged is not None and judged.why and setting.fitness and setting.fitness.refuses:
+        raise Refused("filter", f"{asked.ask.label}: {judged.why}", step=step.id, logged=True)
+    return judged
 
 
 def _label(asked: AskedFor, text: str, step: Step, neighbours: Sequence[str]) -> Answer:

@@ -194,8 +194,8 @@ def bank_of(housing: Housing, text: str) -> Bank:
     return Bank(text)
 
 
-def day_from(text: str, label: str, today: date) -> date:
-    """Read YYYY-MM-DD; Invalid for anything else and for a day more than DATE_YEARS from today."""
+def day_from(text: str, label: str, today: date, *, years: int = DATE_YEARS) -> date:
+    """Read YYYY-MM-DD; Invalid for anything else and for a day more than so many years from today."""
     typed = text.strip()
     if not typed:
         raise Invalid(f"{label}: no date was given. Enter it as year-month-day, such as {today}.")
@@ -206,8 +206,8 @@ def day_from(text: str, label: str, today: date) -> date:
     if found is None:
         raise Invalid(f"{label}: {typed[:20]!r} is not a date. Enter it as year-month-day, such as {today}.")
     early, late = sorted((found, today))
-    if add_years(early, DATE_YEARS) < late:
-        raise Invalid(f"{label}: {found} is more than {DATE_YEARS} years from today, {today}. Check the year.")
+    if add_years(early, years) < late:
+        raise Invalid(f"{label}: {found} is more than {years} years from today, {today}. Check the year.")
     return found
 
 

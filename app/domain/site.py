@@ -29,6 +29,19 @@ from app.domain.planned import (
 )
 from app.domain.readiness import ItemAnswered, ItemNotNeeded, ItemOpenedAgain, ItemOwed, ReadinessAgreed
 from app.domain.site_entry import SiteEntry
+from app.domain.store import (
+    FilterTaken,
+    KitSettled,
+    KitStaged,
+    LeadTimeChosen,
+    LotCounted,
+    LotInspected,
+    LotReceived,
+    Store,
+    StoreEvent,
+    evolve_store,
+    kit_of_job,
+)
 from app.domain.suggestions import (
     SuggestionAnswered,
     SuggestionCarriedOut,
@@ -249,7 +262,8 @@ SiteEvent = (
     WatchEvent | SuggestionEvent
     | SiteStarted | ProcedureIssued | JobRegistered | JobClosed | JobTakenUp | RecordExported
     | InstrumentKept | InstrumentPutAside | ReadingTaken | ReadingStruck | QualificationNoted
-    | TabletEnrolled | TabletRevoked | SiteRestored | ProcedureRehearsed | LockNoticeOwed | LockNoticeRead | PlanEvent
+    | TabletEnrolled | TabletRevoked | SiteRestored | ProcedureRehearsed | LockNoticeOwed | LockNoticeRead
+    | PlanEvent | StoreEvent
 )  # fmt: skip
 _READER: TypeAdapter[SiteEvent] = TypeAdapter(Annotated[SiteEvent, Field(discriminator="type")])
 
@@ -275,6 +289,7 @@ class SiteState:
     last_at: str = ""
     suggestions: Suggestions = field(default_factory=Suggestions)
     lock_notices: Mapping[int, LockNoticeOwed] = field(default_factory=lambda: MappingProxyType({}))
+    store: Store = field(default_factory=Store)
     planned: Plans = field(default_factory=lambda: NO_PLANS)
 
     def notices_for(self, person: str) -> tuple[LockNoticeOwed, ...]:
@@ -309,7 +324,8 @@ def evolve_site(state: SiteState, event: SiteEvent) -> SiteState:
                 unready=event.unready or "",
             )  # fmt: skip
             plans = opened_from(state.planned, line.plan, job=line.number, at=event.at)
-            return replace(state, jobs=state.jobs.opened(line), planned=plans)
+            store = kit_of_job(state.store, line.plan, line.job)
+            return replace(state, jobs=state.jobs.opened(line), planned=plans, store=store)
         case JobClosed():
             return replace(state, jobs=state.jobs.closed(event.job, size=event.size, at=event.at))
         case JobTakenUp():
@@ -358,6 +374,11 @@ def evolve_site(state: SiteState, event: SiteEvent) -> SiteState:
             | AlertSeen() | AccessReviewed() | SettingChosen() | ClockStepped()
         ):  # fmt: skip
             return replace(state, watch=evolve_watch(state.watch, event))
+        case (
+            LotReceived() | LotInspected() | LotCounted() | KitStaged() | KitSettled() | FilterTaken()
+            | LeadTimeChosen()
+        ):  # fmt: skip
+            return replace(state, store=evolve_store(state.store, event))
         case _:
             assert_never(event)
 

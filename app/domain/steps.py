@@ -11,7 +11,7 @@ from typing import Literal
 from app.calc.errors import Invalid
 from app.domain.containment.effects import HOUSING_ACTS, POSITION_ACTS, Act, Effect, uses
 from app.domain.containment.effects import Use as Used
-from app.domain.containment.mishaps import Mishap
+from app.domain.containment.mishaps import Mishap, Spot, happen
 from app.domain.containment.rules import attempt
 from app.domain.containment.state import ClosureRule, HousingState, starting_state
 from app.domain.housing import AccessPort, Bank, BankDesign, Housing, Service, SiteLimit
@@ -471,8 +471,10 @@ def total_uses(steps: tuple[Step, ...], state: HousingState) -> Counter[Used]:
 
 
 def uses_by_effect(steps: tuple[Step, ...], state: HousingState) -> Iterator[tuple[Effect, Counter[Used]]]:
-    """Walk the steps through the model and yield each effect with what it uses up."""
+    """Walk the steps through the model, with what went wrong before them; yield each effect with what it uses up."""
     for step in steps:
+        if step.occurs is not None:
+            state = happen(state, step.occurs.mishap, Spot(step.occurs.port, step.occurs.position))
         for effect in step.effects:
             yield effect, uses(state, effect)
             state = attempt(state, effect).state

@@ -1,4 +1,4 @@
-"""Extracts on paper, on the record's sheets: certificate, housing, hand-over, blanks, readiness of planned work.
+"""Extracts on paper, on the record's sheets: certificate, housing, hand-over, blanks, readiness, pick list.
 
 Rules kept here:
 - a certificate carries its own data as JSON, and is to be signed by the caller like a record;
@@ -58,6 +58,11 @@ def blank_pdf(*, blank: Mapping[str, Any], fonts: Path, made_at: datetime) -> by
 def readiness_pdf(*, sheet: Mapping[str, Any], fonts: Path, made_at: datetime) -> bytes:
     """Print the readiness of planned work: see `app.records.readiness.sheet_of`.  Raises PaperFault if it cannot."""
     return _extract("readiness.typ", sheet, {}, fonts, made_at, instead="read it on the screen")
+
+
+def picking_pdf(*, lists: Mapping[str, Any], fonts: Path, made_at: datetime) -> bytes:
+    """Print pick and order list: see `app.records.pick_sheet.sheet_value`.  Raises PaperFault if it cannot be."""
+    return _extract("picking.typ", lists, {}, fonts, made_at, instead="take the lists as tables")
 
 
 def _extract(

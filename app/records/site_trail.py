@@ -28,6 +28,17 @@ from app.domain.site import (
     fold_site,
 )
 from app.domain.site_settings import SETTINGS
+from app.domain.store import (
+    FilterTaken,
+    KitLine,
+    KitSettled,
+    KitStaged,
+    LeadTimeChosen,
+    LotCounted,
+    LotInspected,
+    LotReceived,
+    StoreEvent,
+)
 from app.domain.suggestions import SuggestionAnswered, SuggestionCarriedOut, SuggestionMade
 from app.domain.watch import Watch, step_words
 from app.domain.watch_events import (
@@ -49,7 +60,7 @@ from app.records.moments import local_text
 KINDS = {
     "people": "People and roles", "secrets": "Secrets", "wrong": "Failed sign-ins", "alerts": "Alerts",
     "settings": "Settings", "clock": "Clock", "tablets": "Tablets", "exports": "Exports", "jobs": "Jobs",
-    "plans": "Planned work", "registers": "Registers", "site": "Procedures and site",
+    "plans": "Planned work", "registers": "Registers", "store": "Store room", "site": "Procedures and site",
 }  # fmt: skip
 """What entries may be looked for by, and how that is called."""
 
@@ -125,12 +136,50 @@ def _told(event: SiteEvent, watch: Watch) -> tuple[str, str]:
         case TabletRevoked():
             return "tablets", f"The tablet {event.tablet} was shut out: {event.reason}."
         case (
+            LotReceived() | LotInspected() | LotCounted() | KitStaged() | KitSettled() | FilterTaken()
+            | LeadTimeChosen()
+        ):  # fmt: skip
+            return "store", _stored(event)
+        case (
             WorkPlanned() | PlanChanged() | PlanDropped() | ItemAnswered() | ItemNotNeeded() | ItemOpenedAgain()
             | ItemOwed() | ReadinessAgreed()
         ):  # fmt: skip
             return "plans", _planned(event, watch)
         case _:
             return _watched(event, watch)
+
+
+def _stored(event: StoreEvent) -> str:
+    match event:
+        case LotReceived():
+            lot = event.lot
+            what = f"filter {lot.serial}, {lot.what}" if lot.serial else f"{lot.count} of {lot.kind}, {lot.what}"
+            return f"Lot {lot.id} was received: {what}."
+        case LotInspected():
+            seen = ", ".join(f"{item.item} “{item.seen}”" for item in event.findings if not item.as_asked)
+            told = f"Lot {event.lot} was inspected and {event.verdict}{f': {event.reason}' if event.reason else ''}."
+            odd = f" Not as asked: {seen}." if seen else ""
+            photo = f" Photo {event.photo[:12]}." if event.photo else ""
+            return f"{told}{odd}{photo}"
+        case LotCounted():
+            return f"Lot {event.lot} was {event.was} and is {event.now}: {event.reason}."
+        case KitStaged():
+            return f"Staged for {event.job}: {_lines(event.lines)}."
+        case KitSettled():
+            told = f"The kit of {event.job} was settled; back: {_lines(event.back)}"
+            used = ", ".join(f"{count} of {kind}" for kind, count in event.used.items())
+            why = f" What differs: {event.explained}." if event.explained else ""
+            return f"{told}; the steps used {used or 'nothing of it'}.{why}"
+        case FilterTaken():  # which one stands in the job's entry, which may be verified unseen just now
+            told = f"By entry {event.entry} of {event.job}"
+            went = " a filter of the store room is at its housing" if event.lot else ""
+            back = " a filter named before is not there and is to be inspected again" if event.instead else ""
+            return f"{told}{' and'.join(part for part in (went, back) if part)}."
+        case LeadTimeChosen():
+            was, now = (f"{days} days" if days is not None else "not known" for days in (event.was, event.now))
+            return f"Lead time of {event.kind}: was {was}, now {now}. {event.reason}."
+        case _:
+            assert_never(event)
 
 
 def _planned(event: PlanEvent, watch: Watch) -> str:
@@ -155,6 +204,10 @@ def _planned(event: PlanEvent, watch: Watch) -> str:
             return f"The readiness of {event.plan} was signed: {told}."
         case _:
             assert_never(event)
+
+
+def _lines(lines: tuple[KitLine, ...]) -> str:
+    return ", ".join(f"{line.count} of lot {line.lot}" for line in lines if line.count) or "nothing"
 
 
 def _intent_words(item: Intent, watch: Watch) -> str:

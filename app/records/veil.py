@@ -4,13 +4,16 @@ The veil hides nothing from the record; it lies over pages only for as long as t
 the hand of whoever verifies later, so on it the veil lies over what any step to come states anew, whatever the stage.
 """
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 
 from app.domain.event_base import Evidence
 from app.domain.events import AnswerCorrected, Event, StepDone
+from app.domain.fitting import SERIAL
 from app.domain.job import JobState, Stage
+from app.domain.site import SiteState
 from app.domain.steps import Step
+from app.domain.store import Store, put_back
 
 UNSEEN = "not shown before it is verified"
 
@@ -61,6 +64,18 @@ def _veiled(event: Event, hidden: frozenset[tuple[str, str]]) -> Event:
     if isinstance(event, AnswerCorrected) and event.ask in asks:
         changed |= {"was": UNSEEN, "now": UNSEEN}
     return event.model_copy(update=changed)
+
+
+def veiled_store(site: SiteState, state_of: Callable[[str], JobState]) -> Store:
+    """Return the store room as pages may show it now: a filter whose reading is verified unseen lies where it lay."""
+    store, at_work = site.store, {line.job for line in site.jobs if not line.closed}
+    for job in {job for item in store.lots.values() if item.lot.serial for job in item.used} & at_work:
+        state = state_of(job)
+        hidden = (state.mark(step).evidence.answers.get(ask) for step, ask in unseen(state) if ask == SERIAL)
+        found = (store.of_serial(answer.text) for answer in hidden if answer is not None)
+        for standing in found:
+            store = put_back(store, standing.lot.id, job) if standing is not None else store
+    return store
 
 
 def _without(evidence: Evidence, asks: set[str]) -> Evidence:

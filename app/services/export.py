@@ -34,6 +34,8 @@ LabelPrinter = Callable[[dict[str, object], str], bytes]
 """Prints a sheet of labels: its values, made at."""
 BlankPrinter = Callable[[dict[str, object], str], bytes]
 """Prints a controlled blank or the readiness of planned work, unsigned: its values, made at."""
+ListPrinter = Callable[[dict[str, object], str], bytes]
+"""Prints pick and order list, unsigned: their values, made at."""
 
 
 def record_json(material: Material) -> bytes:

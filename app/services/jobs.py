@@ -26,8 +26,18 @@ from app.domain.commands import (
     StopWork,
 )
 from app.domain.decide import decide
+from app.domain.deciding.filters import filter_moved, store_findings
 from app.domain.event_base import Device, Who
-from app.domain.events import AttemptRefused, Event, JobOpened, RecordAccepted, event_from_bytes, payload_of
+from app.domain.events import (
+    AnswerCorrected,
+    AttemptRefused,
+    Event,
+    JobOpened,
+    RecordAccepted,
+    StepDone,
+    event_from_bytes,
+    payload_of,
+)
 from app.domain.job import JobState, Notable, fold, milliseconds_between
 from app.domain.job_lines import JobLine
 from app.domain.locks import OthersLockRemoved
@@ -48,6 +58,7 @@ from app.domain.site import (
     issued_digests,
     site_event_from_bytes,
 )
+from app.domain.store import Store
 from app.domain.watch import findings_since
 from app.domain.watching import NoticeMissed, missed_by
 from app.ledger.canonical import canonical
@@ -228,9 +239,10 @@ class Jobs:
             instruments=register.instruments if isinstance(command, Finish | Correct | Late | Transcribe) else {},
             restores=restores_of(register, job) if isinstance(command, Late | StopWork) else (),
             missing=_missing(work, command),
-            findings=findings_of(register, job) if isinstance(command, Accept | OpenException) else (),
+            findings=findings_of(register, job, state) if isinstance(command, Accept | OpenException) else (),
             both=asked.both,
             qualifications=register.qualifications,
+            store=register.store if isinstance(command, Finish | Correct | Late | Transcribe) else Store(),
         )
         if isinstance(command, Open):
             _complain_if_not_issued(register, command)
@@ -264,7 +276,7 @@ class Jobs:
         return (self._append(work, job, state, noted) if noted else state), bool(noted)
 
     def _append(self, work: LedgerWork, job: str, state: JobState, events: tuple[Event, ...]) -> JobState:
-        accepted, state = state.accepted, fold(events, start=state)
+        before, state = state, fold(events, start=state)
         head = work.append(job, [canonical(payload_of(event)) for event in events], memo=state)
         first, last = events[0], events[-1]
         if isinstance(first, JobOpened):
@@ -278,10 +290,11 @@ class Jobs:
         for event in events:
             if isinstance(event, OthersLockRemoved):
                 _owe_notice(work, state, event)
-        if accepted is not None and state.accepted is None:
+        if before.accepted is not None and state.accepted is None:
             site = _site_state(work)
             taken_up = JobTakenUp(seq=site.size, at=last.at, by=last.by, job=job, size=head.size, root=head.root.hex())
             _append_site(work, site, taken_up)
+        _move_filters(work, before, events)
         if isinstance(last, RecordAccepted):
             site = _site_state(work)
             closed = JobClosed(seq=site.size, at=last.at, by=last.by, job=job, size=head.size, root=head.root.hex())
@@ -371,13 +384,24 @@ def _missing(work: LedgerWork, command: Command) -> int | None:
     return None if work.seen_request(told.before_token) else told.before
 
 
-def findings_of(site: SiteState, job: str) -> tuple[Notable, ...]:
+def findings_of(site: SiteState, job: str, state: JobState) -> tuple[Notable, ...]:
     """Return what the site's ledger holds for the reviewer of a job: how it was opened, and what came since."""
     line = site.jobs.get(job)
     if line is None:
         return ()
     unready = (Notable(line.entry, UNREADY, line.unready),) if line.unready else ()
-    return (*unready, *findings_since(site.watch, line.entry))
+    found = (*unready, *findings_since(site.watch, line.entry), *store_findings(site.store, job, state))
+    return tuple(sorted(found, key=lambda item: item.seq))
+
+
+def _move_filters(work: LedgerWork, before: JobState, events: tuple[Event, ...]) -> None:
+    """Put into the site's ledger which filters of the store room a job's entries say are at its housing."""
+    for event in events:
+        if not isinstance(event, StepDone | AnswerCorrected):
+            continue
+        site = _site_state(work)
+        if (moved := filter_moved(before, event, site.store, site.size)) is not None:
+            _append_site(work, site, moved)
 
 
 def _owe_notice(work: LedgerWork, state: JobState, event: OthersLockRemoved) -> None:

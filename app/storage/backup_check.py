@@ -8,8 +8,9 @@ from pathlib import Path
 
 from pydantic import ValidationError
 
-from app.domain.events import event_from_bytes
-from app.domain.site import SITE_LEDGER, LedgerEnd
+from app.domain.events import Event, event_from_bytes
+from app.domain.site import SITE_LEDGER, LedgerEnd, site_event_from_bytes
+from app.domain.store import LotInspected
 from app.ledger.check import check_entries
 from app.ledger.heads import Head
 from app.ledger.tree import leaf_hash
@@ -98,8 +99,7 @@ def _ledger_faults(
         yield f"ledger {ledger}: {fault.sentence.rstrip('.')}"
     if any(leaf_hash(payload) != leaf for payload, leaf in rows):
         yield f"ledger {ledger}: a stored leaf hash is not its entry's"
-    if ledger != SITE_LEDGER:
-        yield from _photo_faults(ledger, payloads, digests)
+    yield from _photo_faults(ledger, payloads, digests)
 
 
 def _photo_faults(ledger: str, payloads: Sequence[bytes], digests: Mapping[str, str]) -> Iterator[str]:
@@ -108,10 +108,20 @@ def _photo_faults(ledger: str, payloads: Sequence[bytes], digests: Mapping[str, 
     if not named:
         return
     try:
-        photos = photos_named([event_from_bytes(payload) for payload in (payloads[0], *named)])
+        photos = _of_lots(named) if ledger == SITE_LEDGER else photos_named(_events((payloads[0], *named)))
     except ValidationError:
         yield f"ledger {ledger}: an entry is of a kind that this version of the program does not know"
         return
     for photo in photos:
         if digests.get(photo_path(photo)) != photo:
             yield f"ledger {ledger}: photo {photo[:12]} is named by an entry and is not there"
+
+
+def _events(payloads: Sequence[bytes]) -> Sequence[Event]:
+    return [event_from_bytes(payload) for payload in payloads]
+
+
+def _of_lots(payloads: Sequence[bytes]) -> Sequence[str]:
+    """The photos that inspections in the store room name."""
+    entries = (site_event_from_bytes(payload) for payload in payloads)
+    return [entry.photo for entry in entries if isinstance(entry, LotInspected) and entry.photo]

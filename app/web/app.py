@@ -16,6 +16,7 @@ from app.web.routes import (
     history,
     housings,
     kept,
+    kits,
     labels,
     leaving,
     locks,
@@ -25,6 +26,7 @@ from app.web.routes import (
     procedures,
     registers,
     review,
+    store,
     tablets,
     trust,
     watch,
@@ -49,8 +51,8 @@ def make_app(site: Site) -> FastAPI:
     for router in (  # looked through in this order, and made ready when first reached: marks, then the first page
         work.panel, entry.router, work.router, housings.router, crew.panel, crew.router, crew.site, review.router,
         review.photos, people.router, departures.router, procedures.router, history.router, registers.router,
-        certificates.router, kept.router, kept.panel, kept.photos, tablets.router, trust.router, cover.router,
-        watch.router, planned.router, leaving.panel, leaving.router, paper.router,
+        store.router, kits.router, certificates.router, kept.router, kept.panel, kept.photos, tablets.router,
+        trust.router, cover.router, watch.router, planned.router, leaving.panel, leaving.router, paper.router,
         locks.panel, locks.router, locks.notices, labels.router, after.router,
     ):  # fmt: skip
         app.include_router(router)

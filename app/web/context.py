@@ -9,12 +9,21 @@ from starlette.requests import Request
 from app.domain.event_base import Who
 from app.ledger.heads import Head, Signer
 from app.services.clockwatch import ClockWatch
-from app.services.export import BlankPrinter, CertificatePrinter, HousingPrinter, LabelPrinter, Material, PdfMaker
+from app.services.export import (
+    BlankPrinter,
+    CertificatePrinter,
+    HousingPrinter,
+    LabelPrinter,
+    ListPrinter,
+    Material,
+    PdfMaker,
+)
 from app.services.figures import Figures
 from app.services.jobs import Asked, Jobs
 from app.services.plans import Plans
 from app.services.ports import Library, PartsShelf, PeopleBook, PhotoShelf, Session, SessionBook
 from app.services.registers import Registers
+from app.services.store_room import StoreRoom
 from app.services.tablets import Tablets
 from app.services.trust import Trust
 from app.services.watching import Watching
@@ -36,6 +45,7 @@ class Site:
     jobs: Jobs
     registers: Registers
     figures: Figures
+    store_room: StoreRoom
     plans: Plans
     unprintable: Callable[[str], str | None]
     tablets: Tablets
@@ -55,6 +65,7 @@ class Site:
     print_blank: BlankPrinter
     print_labels: LabelPrinter
     print_readiness: BlankPrinter
+    print_lists: ListPrinter
     heads: Callable[[str], list[Head]]
     facts: tuple[str, ...] = ()
     trust: Trust | None = None

@@ -10,6 +10,7 @@ from app.calc.errors import ChangeoutError, Invalid, OutOfRange
 from app.domain.event_base import Who
 from app.domain.events import JobOpened
 from app.domain.housing import Service
+from app.domain.job import JobState
 from app.domain.planned import PlanChanged, PlanDropped, Planned
 from app.domain.procedure import Role
 from app.domain.readiness import Item, ReadinessAgreed, Standing
@@ -538,7 +539,7 @@ def test_the_finding_stands_in_the_sites_ledger() -> None:
     state = planning(SITE)
     opened = registered(state, "PL-0001").model_copy(update={"unready": "it was not ready"})
     site = evolve_site(state, opened)
-    (found,) = findings_of(site, "job-2026-0001")
+    (found,) = findings_of(site, "job-2026-0001", JobState())
     assert (found.seq, found.kind, found.sentence) == (opened.seq, UNREADY, "it was not ready")
-    assert findings_of(site, "job-2026-0002") == ()
-    assert findings_of(evolve_site(state, registered(state, "PL-0001")), "job-2026-0001") == ()
+    assert findings_of(site, "job-2026-0002", JobState()) == ()
+    assert findings_of(evolve_site(state, registered(state, "PL-0001")), "job-2026-0001", JobState()) == ()

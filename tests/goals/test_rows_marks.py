@@ -138,6 +138,11 @@ def test_row_13_a_clamp_taken_back_makes_the_test_due_again(desk: Desk) -> None:
     assert "the wrench slipped off the bolt" in page
 
 
+PLACES = {"tag": "EF-03", "bank": "hepa", "point": "upstream", "sha256": "ab" * 32, "lot": "F-1", "plan": "PL-0001",
+          "item": "permit", "work": "PL-0001"}  # fmt: skip
+"""What stands in the addresses of pages, where it is neither a job nor a step."""
+
+
 def shown_to(desk: Desk, who: Who, **named: str) -> dict[str, Response]:
     """Return every page that the table of routes knows, as this person gets it; a path takes what is named."""
     return {path: desk.get(who, path) for path in (route.format(**named) for verb, route in ALLOWED if verb == "GET")}
@@ -166,7 +171,7 @@ def test_row_17_what_is_verified_unseen_stands_in_no_byte_that_the_verifier_gets
     desk.post(hands, f"/jobs/{job}/marks", step=first.id, act="finish", **answered(first, serial=secret_serial))
     due = due_of(desk, job)
     number = state_of(desk, job).index[first.id] + 1
-    named = {"tag": "EF-03", "bank": "hepa", "job": job, "point": "upstream", "sha256": "ab" * 32}
+    named = PLACES | {"job": job}
 
     before = {
         (path, at): page
@@ -199,7 +204,7 @@ def test_row_17_a_stop_does_not_show_the_verifier_what_was_entered(desk: Desk, t
     first, secret_serial = due_of(desk, job), "QX-77-4410-B"
     desk.post(hands, f"/jobs/{job}/marks", step=first.id, act="finish", **answered(first, serial=secret_serial))
     number = str(state_of(desk, job).index[first.id] + 1)
-    named = {"tag": "EF-03", "bank": "hepa", "job": job, "point": "upstream", "sha256": "ab" * 32, "number": number}
+    named = PLACES | {"job": job, "number": number}
     by_lead = desk.get(lead, f"/jobs/{job}/record.json")
 
     desk.post(eyes, f"/jobs/{job}/stop")

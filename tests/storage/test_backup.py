@@ -20,6 +20,8 @@ from hypothesis import strategies as some
 from app.bootstrap import start
 from app.domain.paper import PrintBlank, ReconcileBlank
 from app.domain.site import QualificationNoted
+from app.domain.store import Kind
+from app.domain.storing import receipt_items
 from app.services.jobs import Asked
 from app.settings import Settings
 from app.storage.backup import MANIFEST, SIGNATURE, examine
@@ -248,6 +250,24 @@ def test_a_photo_of_paper_is_missed_too(site_folder: Path, tmp_path: Path) -> No
     sign_again(copy, data)
 
     with pytest.raises(StorageFault, match=f"photo {kept[:12]} is named by an entry"):
+        examine(copy)
+
+
+def test_a_photo_of_an_inspection_in_the_store_room_is_missed_too(site_folder: Path, tmp_path: Path) -> None:
+    """It is named by an entry of the site's ledger."""
+    data = copied(site_folder, tmp_path / "site")
+    running = start(Settings(data=data), minutes(30))
+    lead = next(person.who for person in running.people.everyone() if person.role.words == "lead")
+    kept = running.site.photos.keep(png(7, 3)).sha256
+    room, seen = running.site.store_room, {name: item.good for name, item in receipt_items(Kind.BAG).items()}
+    room.receive({"id": "B-1", "kind": "bag", "what": "ring 660", "count": "4"}, by=lead).result()
+    room.inspect("B-1", seen, verdict="held back", reason="cord loose", photo=kept, by=lead).result()
+    running.close()
+    copy = backup_of(data, tmp_path / "copy").folder
+    (copy / photo_path(kept)).unlink()
+    sign_again(copy, data)
+
+    with pytest.raises(StorageFault, match=f"ledger site: photo {kept[:12]} is named by an entry"):
         examine(copy)
 
 

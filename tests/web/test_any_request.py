@@ -33,6 +33,9 @@ NAMES = (
     "old", "options.seen", "outgoing", "photo", "photo_kept", "point", "port", "reading", "reconciled", "remark",
     "scheme", "second", "second_secret", "setting", "tag_number", "telling", "temp_c", "time", "told", "u_pct", "value",
     "why_late", "binds", "identity", "whose",
+    "begins", "ends", "lead", "plan",
+    "back.B-1", "count", "count_reason", "days", "explained", "lead_kind", "lead_reason", "lot.B-1", "made",
+    "maker_lot", "other", "other_count", "place", "serial", "use_by", "verdict",
 )  # fmt: skip
 OF_THE_PAGE = {"viewport", "htmx-config"}
 """Names in templates that no form sends."""
@@ -68,6 +71,8 @@ def site() -> Iterator[tuple[Desk, str]]:
         desk = Desk.at(Path(folder), lambda: datetime(2026, 3, 2, 7, 15, tzinfo=UTC))
         job = desk.open_job()
         desk.work_until(job, "Twist the bag into")
+        lot = {"id": "B-1", "kind": "bag", "what": "ring 660", "count": "9"}
+        assert desk.post(desk.named("technician"), "/stock", **lot).status_code == 303
         yield desk, job
         desk.running.close()
 
@@ -82,7 +87,8 @@ def operations(desk: Desk) -> list[Any]:
 def asking(desk: Desk, job: str, operation: Any, statuses: list[int]) -> Any:
     """Return a test that asks one operation in many ways and notes the statuses."""
     people = [None, *(person.who for person in desk.running.people.everyone())]
-    stranger, real_names = desk.stranger(), {"job": job, "tag": "EF-03", "bank": "hepa", "number": "7"}
+    real_names = {"job": job, "tag": "EF-03", "bank": "hepa", "number": "7", "lot": "B-1", "work": job}
+    stranger = desk.stranger()
 
     @settings(max_examples=EXAMPLES, suppress_health_check=list(HealthCheck))
     @given(

@@ -26,6 +26,8 @@ from app.domain.procedure import Role
 from app.domain.radio import ReleaseByRadio
 from app.domain.readiness_items import applies
 from app.domain.site import site_event_from_bytes
+from app.domain.store import Kind
+from app.domain.storing import receipt_items
 from app.domain.watch import FREE_TRIES
 from app.domain.watch_events import SecretWrong
 from app.services.rehearsal import looks_as_recorded
@@ -115,8 +117,13 @@ def set_up(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SetUp]:
     desk.do(jobs["handing over"], AnswerLooks(looks_as_recorded(state.rechecks)), eyes)
     reading = {"bank": "hepa", "on": "2026-03-02", "drop_pa": "612", "flow_m3_h": "1690", "instrument": ""}
     assert desk.post(hands, "/housings/EF-03/readings", **reading).status_code == 303
+    lot = {"id": "B-1", "kind": "bag", "what": "ring 660", "count": "10"}
+    assert desk.post(hands, "/stock", **lot).status_code == 303
+    seen = {f"a.{name}": item.good for name, item in receipt_items(Kind.BAG).items()} | {"reason": ""}
+    assert desk.post(hands, "/stock/B-1/inspections", **seen, verdict="accepted").status_code == 303
     planned = {"housing": "EF-03", "procedure": "change-out", "begins": "2026-03-09T07:30", "ends": "2026-03-09T15:00"}
     assert desk.post(lead, "/planned", **planned, lead=lead.id, why="drop near its limit").status_code == 303
+    assert desk.post(hands, "/kits/PL-0001/staged", **{"lot.B-1": "2"}).status_code == 303
     for item in applies(Service.RADIOACTIVE):
         desk.running.site.plans.answer("PL-0001", item, answers(item, Service.RADIOACTIVE), by=officer).result()
     desk.answer(jobs["failed"], hands, downstream="0.9")
@@ -166,7 +173,16 @@ def pages(jobs: dict[str, str]) -> Iterator[str]:
     """Yield every page that the table of routes knows, for every job."""
     for method, path in ALLOWED:
         if method == "GET" and not re.search(r"\.\w+$|sha256|bank", path):
-            page = path.format(tag="EF-03", job="{job}", number=1, point="fan", plan="PL-0001", item="permit")
+            page = path.format(
+                tag="EF-03",
+                job="{job}",
+                number=1,
+                point="fan",
+                lot="B-1",
+                plan="PL-0001",
+                item="permit",
+                work="PL-0001",
+            )
             yield from (page.format(job=job) for job in jobs.values()) if "{job}" in page else (page,)
 
 

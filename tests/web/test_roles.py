@@ -45,7 +45,7 @@ LEADS = {
 LEADS_AND_OFFICERS = {
     "POST /suggestions/answer", "POST /suggestions/done",
     "POST /instruments", "POST /instruments/aside", "POST /qualifications", "POST /site", "POST /alerts",
-    "POST /jobs/{job}/changes/approve", "POST /jobs/{job}/radio/sign",
+    "POST /jobs/{job}/changes/approve", "POST /jobs/{job}/radio/sign", "POST /stock/lead-times",
     "POST /planned/{plan}/agreed", "POST /planned/{plan}/{item}/open",
 }  # fmt: skip
 KEEPERS_OF_TABLETS = {"GET /tablets", "POST /tablets", "POST /tablets/revoke", "GET /trail", "GET /access", "GET /site"}
@@ -59,7 +59,7 @@ KEEPERS = {
     "POST /people/{person}/leave",
 }
 FILLED = {"{tag}": "EF-03", "{job}": "job-2026-0001", "{number}": "1", "{sha256}": "ab" * 32, "{person}": "nobody",
-          "{plan}": "PL-0001", "{item}": "permit",
+          "{plan}": "PL-0001", "{item}": "permit", "{lot}": "F-1", "{work}": "PL-0001",
           "{point}": "fan", "{bank}": "hepa"}  # fmt: skip
 
 

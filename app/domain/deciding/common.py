@@ -7,6 +7,7 @@ from app.domain.commands import (
     Moment,
 )
 from app.domain.computing import Setting
+from app.domain.deciding.filters import fitness_of
 from app.domain.event_base import Signature
 from app.domain.events import Event, JobStopped
 from app.domain.job import JobState, Stage
@@ -83,7 +84,9 @@ def stop_for(
 
 def setting_now(state: JobState, step: Step, moment: Moment) -> Setting:
     """Return what evidence of a step is judged with at this moment."""
-    return Setting(moment.on, moment.instruments, stated_before(state, step), neighbours(state))
+    return Setting(
+        moment.on, moment.instruments, stated_before(state, step), neighbours(state), fitness_of(state, step, moment)
+    )
 
 
 def neighbours(state: JobState) -> tuple[str, ...]:

@@ -1,5 +1,7 @@
 """Deciding on marks that a tablet kept: taken, joined or contested, never dropped."""
 
+from dataclasses import replace
+
 from app.calc.errors import Invalid
 from app.domain.commands import (
     Begin,
@@ -34,7 +36,7 @@ def late(state: JobState, command: Late, moment: Moment) -> tuple[Event, ...]:
     if told := handed_over(state, moment.by):
         return _contested(state, mark, moment, told)
     known = remembered(state, command.seen, command.knowledge, moment)
-    moment = noted(moment, known, command.seen)
+    moment = replace(noted(moment, known, command.seen), kept=True)
     if known.doubt:
         return _contested(state, mark, moment, known.doubt)
     if known.seen <= state.unsettled_at:

@@ -113,7 +113,7 @@ def _as_by_hand(
 
 def _by_hand(moment: Moment, hand: Who, happened: str) -> Moment:
     """The moment as it was for the hand: their role, and the day of the act, for instruments are judged by that day."""
-    return replace(moment, by=hand, local_time=happened)
+    return replace(moment, by=hand, local_time=happened, kept=True)
 
 
 def _labelled(event: Event, moment: Moment, came: Transcribed) -> Event:

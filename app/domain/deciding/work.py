@@ -26,6 +26,7 @@ from app.domain.deciding.common import (
     working,
 )
 from app.domain.deciding.field_change import complain_of_approver
+from app.domain.deciding.filters import fitness_of
 from app.domain.deciding.gate import gate
 from app.domain.deciding.isolation import labels_read, rows_stand
 from app.domain.event_base import Who
@@ -189,13 +190,15 @@ def confirm_pause(state: JobState, command: ConfirmPause, moment: Moment) -> tup
 
 
 def setting_then(state: JobState, step: Step, moment: Moment) -> Setting:
-    """What the first answers were judged with: their day, and the instruments as they were kept with them."""
+    """What the first answers were judged with: their day, the instruments as kept with them, the filter as judged."""
     mark = state.mark(step.id)
     kept = {item.id: item for item in mark.evidence.instruments or ()}
     then = mark.evidence.result.inputs.get("on") if mark.evidence.result else None
     done = mark.done.paper.happened if mark.done and mark.done.paper else mark.done.at if mark.done else ""
     day = date.fromisoformat(then or (done or moment.local_time)[:10])
-    return replace(setting_now(state, step, moment), on=day, instruments={**moment.instruments, **kept})
+    fitness = fitness_of(state, step, replace(moment, kept=True), corrected=True)
+    now = setting_now(state, step, moment)
+    return replace(now, on=day, instruments={**moment.instruments, **kept}, fitness=fitness)
 
 
 def model_allows(state: JobState, step: Step) -> None:

@@ -41,7 +41,7 @@ async def review(request: Request, job: str) -> Response:
         root=head.root.hex(),
         now=utc_text(site.clock()),
         meaning=ACCEPT,
-        findings=findings_of(await run_in_threadpool(site.jobs.site), job),
+        findings=findings_of(await run_in_threadpool(site.jobs.site), job, state),
     )
     return html(request, "review.html", page=page)
 

@@ -1,0 +1,267 @@
+"""From the take-off of planned jobs to a pick list: what each needs, what is there for it, what to order by when.
+
+Rules kept here:
+- the needs are those of the take-off, which sums what the effects use; nothing is counted a second time here;
+- a lot serves a job only if it may still be used on that job's day; what runs out first is taken first;
+- what stands staged for a job, or has gone into it, counts for it before anything else;
+- tools come back, so the same ones serve jobs on other days;
+- a shortage belongs to the first job that would go without, and its order day is that job's day less the lead time.
+"""
+
+from collections import Counter, defaultdict
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+from app.calc.life import FILTER_LIFE_YEARS
+from app.domain.containment.effects import Use
+from app.domain.containment.state import ClosureRule, HousingState, starting_state
+from app.domain.housing import Bank, Housing, Seal
+from app.domain.job import JobState
+from app.domain.steps import Step, total_uses
+from app.domain.store import Kind, Standing, Store, plain_what, soonest_first, why_not
+from app.domain.takeoff import SPARES_RULE, TakeOff, take_off
+
+CREW = 3
+"""Two at the port and one who watches, where nobody has been named (common practice, no source)."""
+COUNTED = (Kind.FILTER, Kind.BAG, Kind.TIE_STRAP, Kind.METAL_BAND, Kind.WASTE_PACKAGING)
+"""What the model counts of a job's material."""
+KIT_RULE = (
+    f"Spares: {SPARES_RULE}, and one set of protective equipment more than people (common practice, no source). "
+    "One each of tools, grease and aerosol, and fittings for each bank that is tested (common practice, no source); "
+    "tools come back and serve work on another day."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Need:
+    """So many of one kind (and type, where it matters), of which `spare` are spares by the stated rule.
+
+    life_years: how old a filter may be.
+    """
+
+    kind: Kind
+    what: str
+    count: int
+    spare: int = 0
+    life_years: int = FILTER_LIFE_YEARS
+
+    @property
+    def whole(self) -> int:
+        """What is to be put aside."""
+        return self.count + self.spare
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """The needs of one planned job on its day.  job: its ledger, or the number of the planned work."""
+
+    job: str
+    on: date
+    needs: tuple[Need, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Pick:
+    """So many of one lot for one need of one job, taken from the store room."""
+
+    job: str
+    need: Need
+    lot: str
+    count: int
+
+
+@dataclass(frozen=True, slots=True)
+class Share:
+    """One need of one job: how many are there for it, staged and used ones included."""
+
+    job: str
+    need: Need
+    put_aside: int
+    there: int
+
+    @property
+    def short(self) -> int:
+        """How many are missing."""
+        return self.need.whole - self.there
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One kind over all jobs: needed, there, short; `first`, `on` and `order_by` where something is missing.
+
+    order_by: the latest day to order; None where no lead time is known.  overdue: that day has passed.
+    """
+
+    kind: Kind
+    what: str
+    needed: int
+    there: int
+    first: str = ""
+    on: date | None = None
+    order_by: date | None = None
+    overdue: bool = False
+
+    @property
+    def short(self) -> int:
+        """How many are missing."""
+        return self.needed - self.there
+
+
+@dataclass(frozen=True, slots=True)
+class PickList:
+    """What is taken for whom, how each need stands, and how each kind stands over all."""
+
+    picks: tuple[Pick, ...]
+    shares: tuple[Share, ...]
+    lines: tuple[Line, ...]
+
+
+def needs_of_job(
+    steps: Sequence[Step], housing: Housing, start: HousingState, *, crew: int = 0
+) -> tuple[Need, ...]:  # fmt: skip
+    """Return what a job with these steps needs from its start on, with spares on top.  crew: how many; 0: not known."""
+    tested = {step.bank for step in steps if step.computes == "leak_test" and step.bank is not None}
+    return needs_of(take_off(steps, housing, start), housing, tested=tested, crew=crew or CREW)
+
+
+def needs_of(takeoff: TakeOff, housing: Housing, *, tested: Collection[Bank], crew: int) -> tuple[Need, ...]:
+    """Return what a job needs by its take-off, the banks that are tested in place, and the people at work."""
+    bags: Counter[str] = Counter()
+    spare_bags: Counter[str] = Counter()
+    for port in housing.ports:
+        bags[port.bag or port.ring or ""] += takeoff.per_port[port.id][Use.NEW_BAGS]
+        spare_bags[port.bag or port.ring or ""] += 1
+    total, spares = takeoff.total, takeoff.spares
+    tools = {
+        "filter shelf": 1, "ratchet and socket": int(housing.seal is Seal.GASKET),
+        "torque wrench": int(housing.seal is Seal.GASKET), "inspection lamp": int(housing.seal is Seal.GEL),
+        "banding tool": int(bool(total[Use.CUTS])), "bag cutter": int(bool(total[Use.CUTS])),
+        "sample fittings": len(tested),
+    }  # fmt: skip
+    found = [
+        *(Need(Kind.FILTER, what, count, life_years=_life(housing, what))
+          for what, count in sorted(takeoff.filters.items())),
+        *(Need(Kind.BAG, size, count, spare_bags[size]) for size, count in sorted(bags.items())),
+        Need(Kind.TIE_STRAP, "", total[Use.TIE_STRAPS], spares["tie_straps"]),
+        Need(Kind.METAL_BAND, "", total[Use.METAL_BANDS], spares["metal_bands"]),
+        Need(Kind.TAPE_ROLL, "", int(bool(total[Use.EDGES_TO_TAPE])), spares["tape_rolls"]),
+        Need(Kind.GREASE, "", int(takeoff.grease)),
+        Need(Kind.AEROSOL, "", int(Bank.HEPA in tested)),
+        Need(Kind.WASTE_PACKAGING, "", total[Use.SPENT_PACKAGES] + total[Use.FILTERLESS_PACKAGES]),
+        Need(Kind.PPE, "", crew, 1),
+        *(Need(Kind.TOOL, what, count) for what, count in tools.items()),
+    ]  # fmt: skip
+    return tuple(need for need in found if need.whole)
+
+
+def _life(housing: Housing, filter_type: str) -> int:
+    """The shortest life that a bank of the housing gives a type of filter."""
+    banks = {port.bank for port in housing.ports if port.filter == filter_type}
+    own = (design.life_years for bank in banks if (design := housing.design.get(bank)) is not None)
+    return min((years for years in own if years), default=FILTER_LIFE_YEARS)
+
+
+def start_of(state: JobState) -> HousingState | None:
+    """Return the containment model as it was when a job was opened."""
+    opened = state.opened
+    if opened is None:
+        return None
+    rule = ClosureRule(ties_each_side=opened.ties_each_side, bands_each_side=opened.bands_each_side)
+    return starting_state(opened.housing, fitted=opened.kind == "change_out", rule=rule)
+
+
+def used_of(state: JobState) -> Mapping[Kind, int]:
+    """Return what the steps of a job that were done have used, by kind, from their effects."""
+    start = start_of(state)
+    if start is None:
+        return {}
+    total = total_uses(tuple(step for step in state.walked if step.id in state.applied), start)
+    return {
+        Kind.FILTER: total[Use.FILTERS],
+        Kind.BAG: total[Use.NEW_BAGS],
+        Kind.TIE_STRAP: total[Use.TIE_STRAPS],
+        Kind.METAL_BAND: total[Use.METAL_BANDS],
+        Kind.WASTE_PACKAGING: total[Use.SPENT_PACKAGES] + total[Use.FILTERLESS_PACKAGES],
+    }
+
+
+def picked(wanted: Iterable[Wanted], store: Store, *, today: date) -> PickList:
+    """Deal the store room out to jobs, the earliest first, and say what is short."""
+    left = {name: item.left for name, item in store.lots.items()}
+    tools: dict[date, dict[str, int]] = defaultdict(lambda: dict(left))
+    picks: list[Pick] = []
+    shares: list[Share] = []
+    days: dict[str, date] = {}
+    for job in sorted(wanted, key=lambda item: (item.on, item.job)):
+        aside = Counter({item.lot.id: _aside(item, job) for item in store.lots.values()})
+        for need in job.needs:
+            got = _dealt(store, aside, need, job, need.whole, fit=False)
+            there = tools[job.on] if need.kind is Kind.TOOL else left
+            taken = _dealt(store, there, need, job, need.whole - sum(got.values()), fit=True)
+            picks += [Pick(job.job, need, lot, count) for lot, count in taken.items()]
+            shares.append(Share(job.job, need, sum(got.values()), sum(got.values()) + sum(taken.values())))
+        days[job.job] = job.on
+    rows: dict[tuple[Kind, str], list[Share]] = defaultdict(list)
+    for share in shares:
+        rows[share.need.kind, share.need.what].append(share)
+    lines = tuple(_line(kind, what, row, days, today, store.lead_days) for (kind, what), row in rows.items())
+    return PickList(tuple(picks), tuple(shares), lines)
+
+
+def _aside(item: Standing, job: Wanted) -> int:
+    """How many of a lot count for a job already: what has gone into it, and what is staged and fit on its day."""
+    staged = item.staged.get(job.job, 0)
+    years = min((need.life_years for need in job.needs if serves(item, need)), default=FILTER_LIFE_YEARS)
+    fit = staged and not why_not(item, on=job.on, life_years=years)
+    return item.used.get(job.job, 0) + (staged if fit else 0)
+
+
+def serves(item: Standing, need: Need) -> bool:
+    """Whether a lot is of the kind and type that is needed; its state is another question."""
+    return item.lot.kind is need.kind and (not need.what or plain_what(item.lot.what) == plain_what(need.what))
+
+
+def _dealt(
+    store: Store, left: dict[str, int], need: Need, job: Wanted, count: int, *, fit: bool
+) -> dict[str, int]:  # fmt: skip
+    """Take up to so many from lots that serve a need, what runs out first before the rest; by lot."""
+    found = {}
+    for item in sorted(store.lots.values(), key=soonest_first):
+        take = min(count, left[item.lot.id])
+        if take <= 0 or not serves(item, need):
+            continue
+        if fit and why_not(item, on=job.on, life_years=need.life_years):
+            continue
+        left[item.lot.id] -= take
+        count -= take
+        found[item.lot.id] = take
+    return found
+
+
+def _line(
+    kind: Kind, what: str, shares: Sequence[Share], days: Mapping[str, date], today: date,
+    lead_days: Mapping[Kind, int],
+) -> Line:  # fmt: skip
+    first = next((share for share in shares if share.short), None)
+    if kind is Kind.TOOL:
+        shares = max(
+            _by_day(shares, days), key=lambda some: (sum(s.short for s in some), sum(s.need.whole for s in some))
+        )
+    needed, there = sum(share.need.whole for share in shares), sum(share.there for share in shares)
+    if first is None:
+        return Line(kind, what, needed, there)
+    on, lead = days[first.job], lead_days.get(kind)
+    by = None if lead is None else on - timedelta(days=lead)
+    return Line(kind, what, needed, there, first.job, on, by, by is not None and by < today)
+
+
+def _by_day(shares: Sequence[Share], days: Mapping[str, date]) -> Iterable[Sequence[Share]]:
+    found: dict[date, list[Share]] = defaultdict(list)
+    for share in shares:
+        found[days[share.job]].append(share)
+    return found.values()
+
+
+def _short(shares: Sequence[Share]) -> int:
+    return sum(share.short for share in shares)

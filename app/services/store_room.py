@@ -1,0 +1,115 @@
+"""The site's store room: lots, inspections, counts, lead times, kits.  One entry of the site's ledger for each.
+
+The deciding is done inside the writing, so that it sees the committed state; what lies outside the site's ledger (the
+housings' files, a photo, what a job's steps have used) is looked up before.
+"""
+
+from collections.abc import Callable, Mapping
+from concurrent.futures import Future
+
+from app.calc.errors import Invalid
+from app.domain import storing
+from app.domain.event_base import Who
+from app.domain.picking import COUNTED, used_of
+from app.domain.registers import SiteMoment
+from app.domain.site import SiteEvent, SiteState
+from app.records.moments import site_day
+from app.services.jobs import Jobs
+from app.services.ports import Library, PhotoShelf
+
+
+class StoreRoom:
+    """The store room of one site.  Each call raises Invalid, OutOfRange or Refused, at once or through the future."""
+
+    def __init__(
+        self, jobs: Jobs, library: Library, photos: PhotoShelf, *, unprintable: Callable[[str], str | None]
+    ) -> None:
+        self._jobs = jobs
+        self._library = library
+        self._photos = photos
+        self._unprintable = unprintable
+
+    def receive(self, typed: Mapping[str, str], *, by: Who | None) -> "Future[SiteState]":
+        """Enter a lot that came in."""
+        return self._write(by, typed, lambda state, moment: storing.lot_received(state.store, moment, typed))
+
+    def inspect(
+        self, lot: str, seen: Mapping[str, str], *, verdict: str, reason: str, photo: str, by: Who | None
+    ) -> "Future[SiteState]":
+        """Enter what was seen of a lot, and whether it may be used.  photo: SHA-256 of one that is kept, or nothing."""
+        if photo:
+            self._photos.read(photo)
+        lives = lives_of(self._library)
+        return self._write(
+            by, {"reason": reason},
+            lambda state, moment: storing.lot_inspected(
+                state.store, moment, lot=lot, seen=seen, verdict=verdict, reason=reason, photo=photo, lives=lives
+            ),
+        )  # fmt: skip
+
+    def count(self, lot: str, now: str, reason: str, *, by: Who | None) -> "Future[SiteState]":
+        """Enter what was counted of a lot."""
+        return self._write(
+            by, {"reason": reason},
+            lambda state, moment: storing.lot_counted(state.store, moment, lot=lot, now=now, reason=reason),
+        )  # fmt: skip
+
+    def choose_lead_time(self, kind: str, days: str, reason: str, *, by: Who | None) -> "Future[SiteState]":
+        """Enter how long a kind takes from ordering to receipt inspection."""
+        return self._write(
+            by, {"reason": reason},
+            lambda state, moment: storing.lead_time_chosen(state.store, moment, kind=kind, days=days, reason=reason),
+        )  # fmt: skip
+
+    def stage(self, key: str, lines: Mapping[str, str], *, by: Who | None) -> "Future[SiteState]":
+        """Put lots aside for a job or a planned work; lines: counts as typed, by lot."""
+        lives = lives_of(self._library)
+
+        def decide(state: SiteState, moment: SiteMoment) -> SiteEvent:
+            if is_over(state, key):
+                raise Invalid(f"No job or planned work {key[:30]!r} waits for material. Choose from the pick list.")
+            return storing.kit_staged(state.store, moment, job=key, lines=lines, lives=lives)
+
+        return self._write(by, {}, decide)
+
+    def settle(self, key: str, back: Mapping[str, str], explained: str, *, by: Who | None) -> "Future[SiteState]":
+        """Account for the kit of a job or of a planned work; back: what came back, as typed, by lot."""
+        job = self._jobs.state(key) if any(line.job == key for line in self._jobs.site().jobs) else None
+        used = used_of(job) if job is not None else dict.fromkeys(COUNTED, 0)
+        finished = job is None or job.due is None
+        return self._write(
+            by, {"explained": explained},
+            lambda state, moment: storing.kit_settled(
+                state.store, moment, job=key, back=back, used=used, explained=explained, finished=finished
+            ),
+        )  # fmt: skip
+
+    def _write(
+        self, by: Who | None, texts: Mapping[str, str], decide: Callable[[SiteState, SiteMoment], SiteEvent]
+    ) -> "Future[SiteState]":
+        for text in texts.values():
+            if told := self._unprintable(text):
+                raise Invalid(told)
+
+        def make(state: SiteState, seq: int, at: str) -> SiteEvent:
+            return decide(state, SiteMoment(seq=seq, at=at, today=site_day(at, state.zone), by=by))
+
+        return self._jobs.write_site(make)
+
+
+def is_over(state: SiteState, key: str) -> bool:
+    """Whether nothing is put aside for a job or planned work any more, or there is none such."""
+    item = state.planned.get(key)
+    line = next((line for line in state.jobs if line.job == key), None)
+    return (item is None or not item.waits) and (line is None or line.closed)
+
+
+def lives_of(library: Library) -> dict[str, int]:
+    """Return the longest life in years that a bank of the site gives filters, by type; without those it gives none."""
+    found: dict[str, int] = {}
+    for housing in library.housings():
+        for port in housing.ports:
+            design = housing.design.get(port.bank)
+            if design is not None and design.life_years is not None:
+                found[port.filter] = max(design.life_years, found.get(port.filter, 0))
+    return found

@@ -1,0 +1,134 @@
+"""From take-off to pick list: for one job or for a planned outage of many, on screen, on paper, as tables; kits."""
+
+from typing import TYPE_CHECKING
+
+from fastapi import APIRouter, Request
+from starlette.concurrency import run_in_threadpool
+from starlette.responses import RedirectResponse, Response
+
+from app.domain.site import SITE_LEDGER
+from app.records.moments import site_day, utc_text
+from app.records.veil import veiled_store
+from app.web.context import session_of, site_of
+from app.web.entered import NOTHING, Refilled, entered
+from app.web.forms import posted
+from app.web.handing import download
+from app.web.render import html
+
+if TYPE_CHECKING:
+    from app.web.views.kits import KitPage, Lists, PickingPage
+
+# What these pages are made from is loaded with the first of them, and not with the first page of the site.
+router = APIRouter()
+CSV = "text/csv; charset=utf-8"
+LOT, BACK = "lot.", "back."
+
+
+@router.get("/picking")
+async def picking(request: Request) -> Response:
+    """Show what to take and what to order, for the works chosen, or for all that wait."""
+    return html(request, "picking.html", page=await run_in_threadpool(_picking, request))
+
+
+def _picking(request: Request) -> "PickingPage":
+    from app.services.kits import chosen_of, works
+    from app.web.views.kits import picking_page
+
+    site, keys = site_of(request), request.query_params.getlist("of")
+    state = site.jobs.site()
+    today = site_day(utc_text(site.clock()), state.zone)
+    jobs = site.jobs.in_hand()
+    found = works(state, jobs, site.library, today)
+    chosen = chosen_of(found, keys)
+    query = "&".join(f"of={work.key}" for work in chosen) if keys else ""
+    return picking_page(found, chosen, veiled_store(state, site.jobs.state), today, f"?{query}" if query else "")
+
+
+def _lists(request: Request) -> "Lists":
+    return _picking(request).lists
+
+
+@router.get("/picking/lists.pdf")
+async def lists_pdf(request: Request) -> Response:
+    """Give both lists as sheets to print."""
+    return download(await run_in_threadpool(_printed, request), "application/pdf", "pick-list.pdf")
+
+
+def _printed(request: Request) -> bytes:
+    from app.records.pick_sheet import sheet_value
+
+    site, lists, made_at = site_of(request), _lists(request), utc_text(site_of(request).clock())
+    state = site.jobs.site()
+    head = site.jobs.head_at(SITE_LEDGER, state.size)
+    value = sheet_value(lists.parts, lists.orders, lists.faults, head, zone=state.zone, made_at=made_at)
+    return site.print_lists(value, made_at)
+
+
+@router.get("/picking/pick-list.csv")
+async def pick_csv(request: Request) -> Response:
+    """Give the pick list as a table."""
+    from app.records.pick_sheet import pick_table
+    from app.records.table import csv_of
+
+    lists = await run_in_threadpool(_lists, request)
+    return download(csv_of(pick_table(lists.parts)), CSV, "pick-list.csv")
+
+
+@router.get("/picking/order-list.csv")
+async def order_csv(request: Request) -> Response:
+    """Give the order list as a table."""
+    from app.records.pick_sheet import order_table
+    from app.records.table import csv_of
+
+    lists = await run_in_threadpool(_lists, request)
+    return download(csv_of(order_table(lists.orders)), CSV, "order-list.csv")
+
+
+@router.get("/kits/{work}")
+async def kit(request: Request, work: str) -> Response:
+    """Show what one work needs, what is staged for it, and what is to be said when it is over."""
+    return await _kit(request, work)
+
+
+async def _kit(request: Request, work: str, form: Refilled = NOTHING, settling: Refilled = NOTHING) -> Response:
+    page = await run_in_threadpool(_kit_page, request, work, form, settling)
+    return html(request, "kit.html", max(form.status, settling.status), page=page)
+
+
+def _kit_page(request: Request, key: str, form: Refilled, settling: Refilled) -> "KitPage":
+    from app.domain.picking import used_of
+    from app.services.kits import work_of
+    from app.services.store_room import is_over, lives_of
+    from app.web.views.kits import kit_page
+
+    site = site_of(request)
+    state = site.jobs.site()
+    today = site_day(utc_text(site.clock()), state.zone)
+    line = state.jobs.get(key)
+    jobs = site.jobs.with_states([line] if line else [])
+    work = work_of(key, state, jobs, site.library, today)
+    return kit_page(
+        work, veiled_store(state, site.jobs.state), today,
+        used=used_of(jobs[0][1]) if jobs else {}, lives=lives_of(site.library), may_stage=not is_over(state, key),
+        finished=bool(jobs) and jobs[0][1].due is None, form=form, settling=settling,
+    )  # fmt: skip
+
+
+@router.post("/kits/{work}/staged")
+async def stage(request: Request, work: str) -> Response:
+    """Put lots aside for a work."""
+    site, form, who = site_of(request), await posted(request), session_of(request).who
+    lines = {name.removeprefix(LOT): text for name, text in form.fields.items() if name.startswith(LOT)}
+    if other := form.get("other").strip().upper():
+        lines[other] = form.get("other_count")
+    refused = await entered(lambda: site.store_room.stage(work, lines, by=who), form)
+    return await _kit(request, work, form=refused) if refused.told else RedirectResponse(f"/kits/{work}", 303)
+
+
+@router.post("/kits/{work}/settled")
+async def settle(request: Request, work: str) -> Response:
+    """Account for a kit."""
+    site, form, who = site_of(request), await posted(request), session_of(request).who
+    back = {name.removeprefix(BACK): text for name, text in form.fields.items() if name.startswith(BACK)}
+    refused = await entered(lambda: site.store_room.settle(work, back, form.need("explained"), by=who), form)
+    return await _kit(request, work, settling=refused) if refused.told else RedirectResponse(f"/kits/{work}", 303)

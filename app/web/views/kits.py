@@ -1,0 +1,190 @@
+"""The pages of pick lists and kits: rows of plain text, made from the lists that paper and tables show, too."""
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+
+from app.domain.picking import COUNTED, KIT_RULE, PickList, picked, serves
+from app.domain.store import Kind, Store, life_of, soonest_first, why_not
+from app.domain.storing import used_by
+from app.records.pick_sheet import OrderRow, PickPart, material, order_rows, pick_parts
+from app.services.kits import Work
+from app.web.entered import Refilled
+
+MOST_OTHERS = 12
+"""Other lots that a kit's page offers beside those proposed; more would not fit a form (our figure)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Lists:
+    """Pick and order list for some works.  faults: why there is no take-off for a work."""
+
+    parts: tuple[PickPart, ...]
+    orders: tuple[OrderRow, ...]
+    faults: tuple[str, ...]
+
+
+def lists_of(works: Collection[Work], store: Store, today: date) -> Lists:
+    """Deal the store room out to these works together."""
+    found = picked([work.wanted for work in works if work.wanted is not None], store, today=today)
+    return Lists(
+        parts=pick_parts(found, [(work.key, work.name, work.told) for work in works if work.wanted], store, today),
+        orders=order_rows(found, {work.key: work.name for work in works}, today),
+        faults=tuple(f"{work.name}, {work.told}: {work.fault}" for work in works if work.wanted is None),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class PickingPage:
+    """The choice of works, what is short, and what to take.  query: the choice as part of an address."""
+
+    choices: tuple[tuple[str, str, str, bool], ...]
+    lists: Lists
+    query: str
+    rule: str
+    today: date
+
+
+def picking_page(works: Sequence[Work], chosen: Collection[Work], store: Store, today: date, query: str) -> PickingPage:
+    """Return the page."""
+    keys = {work.key for work in chosen}
+    return PickingPage(
+        choices=tuple((work.key, work.name, work.told, work.key in keys) for work in works),
+        lists=lists_of(chosen, store, today),
+        query=query,
+        rule=KIT_RULE,
+        today=today,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class NeedRow:
+    """One need of a work: how many, how many stand aside for it, how many are short even with the store room."""
+
+    what: str
+    needed: int
+    spare: int
+    put_aside: int
+    short: int
+
+
+@dataclass(frozen=True, slots=True)
+class OfferRow:
+    """One lot that may be staged.  count: as typed before a refusal, else as proposed; bad: not to be used."""
+
+    lot: str
+    what: str
+    left: int
+    place: str
+    count: str
+
+
+@dataclass(frozen=True, slots=True)
+class KitRow:
+    """One lot of a kit.  bad: why it may not be used on the day, if it may not; back: as typed before a refusal."""
+
+    lot: str
+    what: str
+    staged: int
+    bad: str
+    back: str
+
+
+@dataclass(frozen=True, slots=True)
+class KitPage:
+    """The kit of one work.  used: kind, by the steps, by the store room; settled: what was said of it, in words."""
+
+    key: str
+    name: str
+    told: str
+    fault: str
+    is_job: bool
+    needs: tuple[NeedRow, ...]
+    offers: tuple[OfferRow, ...]
+    kit: tuple[KitRow, ...]
+    is_open: bool
+    finished: bool
+    used: tuple[tuple[str, int, int], ...]
+    settled: str
+    may_stage: bool
+    rule: str
+    form: Refilled
+    settling: Refilled
+
+
+def kit_page(
+    work: Work, store: Store, today: date, *, used: Mapping[Kind, int], lives: Mapping[str, int],
+    may_stage: bool, finished: bool, form: Refilled, settling: Refilled,
+) -> KitPage:  # fmt: skip
+    """Return the page.
+
+    store: as it may be shown now.  used: by the steps that were done, from the model.  finished: it is a job, and no
+    step of it is due any more.
+    """
+    found = picked([work.wanted] if work.wanted else [], store, today=today)
+    gone = used_by(store, work.key)
+    held = {store.lots[lot].lot.kind for lot in store.kits.get(work.key, {})}
+    settled = store.settled.get(work.key)
+    told = "" if settled is None else f"Settled on {settled.at[:10]}"
+    told += f": {settled.explained}" if settled is not None and settled.explained else ""
+    return KitPage(
+        key=work.key,
+        name=work.name,
+        told=work.told,
+        fault=work.fault,
+        is_job=work.is_job,
+        needs=tuple(
+            NeedRow(
+                material(item.need.kind, item.need.what), item.need.whole, item.need.spare, item.put_aside, item.short
+            )
+            for item in found.shares
+        ),
+        offers=_offers(work, found, store, today, lives, form) if may_stage else (),
+        kit=tuple(
+            KitRow(
+                item.lot.id, _named(store, item.lot.id), count,
+                why_not(item, on=work.on, life_years=life_of(item.lot, lives)).removesuffix(" Take another."),
+                settling[f"back.{item.lot.id}"],
+            )
+            for item, count in store.kit(work.key)
+        ),
+        is_open=store.is_open(work.key),
+        finished=finished,
+        used=tuple((kind, used.get(kind, 0), gone[kind]) for kind in COUNTED if kind in held),
+        settled=told,
+        may_stage=may_stage,
+        rule=KIT_RULE,
+        form=form,
+        settling=settling,
+    )  # fmt: skip
+
+
+def _offers(
+    work: Work, found: PickList, store: Store, today: date, lives: Mapping[str, int], form: Refilled
+) -> tuple[OfferRow, ...]:
+    """What is proposed for each need, then other lots that would serve one."""
+    proposed: dict[str, int] = {}
+    for pick in found.picks:
+        proposed[pick.lot] = proposed.get(pick.lot, 0) + pick.count
+    needs = work.wanted.needs if work.wanted else ()
+    others = [
+        item.lot.id
+        for item in sorted(store.lots.values(), key=soonest_first)
+        if item.lot.id not in proposed
+        and item.left
+        and any(serves(item, need) for need in needs)
+        and not why_not(item, on=today, life_years=life_of(item.lot, lives))
+    ]
+    typed = any(name.startswith("lot.") for name in form.fields)
+    return tuple(
+        OfferRow(
+            lot, _named(store, lot), store.lots[lot].left, store.lots[lot].lot.place,
+            form[f"lot.{lot}"] if typed else str(proposed.get(lot, "")),
+        )
+        for lot in (*proposed, *others[:MOST_OTHERS])
+    )  # fmt: skip
+
+
+def _named(store: Store, lot: str) -> str:
+    item = store.lots[lot].lot
+    return f"filter {item.serial}, {item.what}" if item.serial else material(item.kind, item.what)

@@ -1,0 +1,179 @@
+"""The pages of the store room: rows of plain text, made from the store room as it stands."""
+
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass
+from datetime import date
+
+from app.domain.housing import Housing
+from app.domain.site import SiteState
+from app.domain.store import Kind, LotInspected, Standing, Store, life_of, soonest_first, why_not
+from app.domain.storing import TOOLS, age_of, receipt_items
+from app.records.moments import local_text
+from app.web.entered import Refilled
+
+
+@dataclass(frozen=True, slots=True)
+class LotRow:
+    """One lot of the list.  stands: the verdict in words; bad: why it may not be used, if it may not."""
+
+    id: str
+    what: str
+    count: str
+    stands: str
+    bad: str
+    age: str
+    place: str
+
+
+@dataclass(frozen=True, slots=True)
+class StockPage:
+    """The store room by kinds; what is used up or gone is folded away."""
+
+    kinds: tuple[tuple[str, tuple[LotRow, ...]], ...]
+    gone: tuple[LotRow, ...]
+    to_inspect: int
+    choices: tuple[str, ...]
+    suggestions: tuple[str, ...]
+    lead_times: tuple[tuple[str, str], ...]
+    may_set: bool
+    today: date
+    form: Refilled
+    setting: Refilled
+
+
+def stock_page(
+    state: SiteState, store: Store, housings: Iterable[Housing], today: date, *, lives: Mapping[str, int],
+    may_set: bool, form: Refilled, setting: Refilled,
+) -> StockPage:  # fmt: skip
+    """Return the page; within a kind what runs out first comes first.
+
+    store: as it may be shown now.  lives: years by filter type.
+    """
+    here = sorted((item for item in store.lots.values() if item.left or item.staged), key=soonest_first)
+    by_kind = ((kind, [item for item in here if item.lot.kind is kind]) for kind in Kind)
+    ports = [port for housing in housings for port in housing.ports]
+    known = {port.filter for port in ports} | {size for port in ports if (size := port.bag or port.ring)} | set(TOOLS)
+    return StockPage(
+        kinds=tuple(
+            (kind, tuple(_row(item, today, state, lives) for item in items)) for kind, items in by_kind if items
+        ),
+        gone=tuple(
+            _row(item, today, state, lives) for item in store.lots.values() if not (item.left or item.staged)
+        ),
+        to_inspect=sum(1 for item in here if item.verdict == "not inspected"),
+        choices=tuple(Kind),
+        suggestions=tuple(sorted(known)),
+        lead_times=tuple((kind, _days(store, kind)) for kind in Kind),
+        may_set=may_set,
+        today=today,
+        form=form,
+        setting=setting,
+    )  # fmt: skip
+
+
+def _days(store: Store, kind: Kind) -> str:
+    days = store.lead_days.get(kind)
+    return "not known" if days is None else f"{days} day{'' if days == 1 else 's'}"
+
+
+def _row(item: Standing, today: date, state: SiteState, lives: Mapping[str, int]) -> LotRow:
+    lot = item.lot
+    return LotRow(
+        id=lot.id,
+        what=f"{lot.what}, serial number {lot.serial}" if lot.serial else lot.what,
+        count=count_words(item, state),
+        stands=item.verdict,
+        bad=unfit(item, today, lives),
+        age=age_of(item, today),
+        place=lot.place,
+    )
+
+
+def unfit(item: Standing, today: date, lives: Mapping[str, int]) -> str:
+    """Say why a lot may not be used, without the advice to take another; nothing if it may."""
+    return why_not(item, on=today, life_years=life_of(item.lot, lives)).removesuffix(" Take another.")
+
+
+def count_words(item: Standing, state: SiteState) -> str:
+    """Say how many are left, and what is staged or used for which job."""
+    told = [f"{item.left} left"]
+    told += [f"{count} staged for {job_words(job, state)}" for job, count in item.staged.items()]
+    told += [f"{count} used in {job_words(job, state)}" for job, count in item.used.items()]
+    return ", ".join(told)
+
+
+def job_words(job: str, state: SiteState) -> str:
+    """Name a job by its number and housing; a planned work by its own number."""
+    line = next((line for line in state.jobs if line.job == job), None)
+    return f"job {line.number} on {line.housing}" if line else job
+
+
+@dataclass(frozen=True, slots=True)
+class LookedAt:
+    """One inspection as it was entered."""
+
+    at: str
+    by: str
+    verdict: str
+    reason: str
+    odd: tuple[str, ...]
+    photo: str
+
+
+@dataclass(frozen=True, slots=True)
+class LotPage:
+    """One lot: what it is, how it stands, its inspections, and the form of the next one."""
+
+    id: str
+    title: str
+    facts: tuple[tuple[str, str], ...]
+    bad: str
+    inspections: tuple[LookedAt, ...]
+    parts: tuple[tuple[str, tuple[tuple[str, str, tuple[str, str]], ...]], ...]
+    red_label: bool
+    form: Refilled
+    counting: Refilled
+
+
+def lot_page(
+    state: SiteState, item: Standing, today: date, *, lives: Mapping[str, int], form: Refilled, counting: Refilled
+) -> LotPage:
+    """Return the page of one lot."""
+    lot = item.lot
+    facts = [("What it is", f"{lot.kind}: {lot.what}")]
+    facts += [("Serial number", lot.serial)] if lot.serial else []
+    facts += [("How many", count_words(item, state)), ("Received", f"{lot.received_on}, {lot.count} of it")]
+    facts += [("By its label", age)] if (age := age_of(item, today)) else []
+    facts += [("Maker's lot", lot.maker_lot)] if lot.maker_lot else []
+    facts += [("Kept at", lot.place)] if lot.place else []
+    facts += [("Verdict", item.verdict + (f": {item.reason}" if item.reason else ""))]
+    items = receipt_items(lot.kind)
+    return LotPage(
+        id=lot.id,
+        title=f"Filter {lot.serial}" if lot.serial else f"Lot {lot.id}",
+        facts=tuple(facts),
+        bad=unfit(item, today, lives),
+        inspections=tuple(_looked_at(event, state) for event in reversed(item.inspected)),
+        parts=tuple(
+            (part, tuple((name, i.label, (i.good, i.bad)) for name, i in items.items() if i.part == part))
+            for part in _in_order(i.part for i in items.values())
+        ),
+        red_label=item.verdict == "rejected",
+        form=form,
+        counting=counting,
+    )
+
+
+def _in_order(names: Iterable[str]) -> Collection[str]:
+    return dict.fromkeys(names)
+
+
+def _looked_at(event: LotInspected, state: SiteState) -> LookedAt:
+    return LookedAt(
+        at=local_text(event.at, state.zone)[:16],
+        by=event.by.name if event.by else "the server",
+        verdict=event.verdict,
+        reason=event.reason,
+        odd=tuple(f"{finding.item}: {finding.seen}" for finding in event.findings if not finding.as_asked),
+        photo=event.photo or "",
+    )

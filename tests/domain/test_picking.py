@@ -1,0 +1,193 @@
+"""From take-off to pick list, by examples worked out by hand."""
+
+from datetime import date
+
+import pytest
+
+from app.domain.deciding.filters import filter_moved
+from app.domain.picking import Need, PickList, Wanted, needs_of_job, picked, used_of
+from app.domain.store import Kind, Store, evolve_store
+from app.domain.storing import kit_staged, lead_time_chosen
+from app.records.pick_sheet import order_rows, order_table, pick_parts, pick_table
+from app.records.table import csv_of
+from app.services.planning import plan
+from tests.builders import housing, opened, procedure
+from tests.domain.test_store import BAG, FILTER, TODAY, accepted, moment
+
+BAGS = Need(Kind.BAG, "ring 660", 6)
+
+
+def needs(tag: str, **changed: int) -> dict[tuple[Kind, str], Need]:
+    """Return the needs of a change-out of a sample housing."""
+    made = plan(housing(tag), procedure(), "0" * 64)
+    return {(need.kind, need.what): need for need in needs_of_job(made.steps, made.housing, made.start, **changed)}
+
+
+def with_lead(store: Store, kind: str, days: int) -> Store:
+    """Enter a lead time."""
+    return evolve_store(store, lead_time_chosen(store, moment(), kind=kind, days=str(days), reason="as quoted"))
+
+
+def deal(jobs: list[Wanted], store: Store, today: date = TODAY) -> PickList:
+    """Deal the store room out."""
+    return picked(jobs, store, today=today)
+
+
+def test_the_needs_of_a_job_are_its_take_off_with_spares() -> None:
+    """EF-03, two filters behind one port: 3 bags, 6 ties, 6 bands (closed forms 2N-1 and 2(2N-1)), spares on top."""
+    found = needs("EF-03")
+
+    assert found[Kind.FILTER, "24x24x11.5 gasket"] == Need(Kind.FILTER, "24x24x11.5 gasket", 2)
+    assert found[Kind.BAG, ""] == Need(Kind.BAG, "", 3, 1)
+    assert found[Kind.TIE_STRAP, ""] == Need(Kind.TIE_STRAP, "", 6, 2)
+    assert found[Kind.METAL_BAND, ""] == Need(Kind.METAL_BAND, "", 6, 2)
+    assert found[Kind.WASTE_PACKAGING, ""].whole == 3
+    assert found[Kind.AEROSOL, ""].whole == found[Kind.GREASE, ""].whole == 1
+    assert found[Kind.PPE, ""] == Need(Kind.PPE, "", 3, 1)
+    assert {what: need.whole for (kind, what), need in found.items() if kind is Kind.TOOL} == {
+        "filter shelf": 1, "ratchet and socket": 1, "torque wrench": 1, "banding tool": 1, "bag cutter": 1,
+        "sample fittings": 1,
+    }  # fmt: skip
+    assert needs("EF-03", crew=5)[Kind.PPE, ""].whole == 6
+
+
+def test_a_gel_seal_takes_a_lamp_and_no_grease_and_each_bank_its_fittings() -> None:
+    """EF-07 seals in gel; EF-11 has three banks, of which two are tested in place."""
+    gel, three = needs("EF-07"), needs("EF-11")
+
+    assert (Kind.GREASE, "") not in gel
+    assert (Kind.TOOL, "ratchet and socket") not in gel
+    assert gel[Kind.TOOL, "inspection lamp"].whole == 1
+    assert three[Kind.TOOL, "sample fittings"].whole == 2
+    assert three[Kind.BAG, ""] == Need(Kind.BAG, "", 7, 3)
+
+
+def test_bags_are_asked_by_the_size_that_the_port_takes() -> None:
+    """The site's word for the bag counts, else that for the ring; without either any bag does."""
+    plain = housing("EF-03")
+    ports = [port.model_copy(update={"ring": "ring 660", "bag": None}) for port in plain.ports]
+    made = plan(plain.model_copy(update={"ports": tuple(ports)}), procedure(), "0" * 64)
+    own = plan(
+        plain.model_copy(update={"ports": tuple(port.model_copy(update={"bag": "bag 24"}) for port in ports)}),
+        procedure(), "0" * 64,
+    )  # fmt: skip
+
+    sizes = [
+        [need.what for need in needs_of_job(item.steps, item.housing, item.start) if need.kind is Kind.BAG]
+        for item in (made, own)
+    ]
+
+    assert sizes == [["ring 660"], ["bag 24"]]
+
+
+def test_what_is_short_belongs_to_the_first_job_without_it() -> None:
+    """Ten bags, jobs that need 6 and 6: the second lacks two, to be ordered its lead time before its day."""
+    store = accepted(Store(), "L1", **BAG)
+    jobs = [Wanted("late", date(2026, 5, 1), (BAGS,)),
+            Wanted("early", date(2026, 4, 1), (Need(Kind.BAG, "ring 660", 5, 1),))]  # fmt: skip
+    known = with_lead(store, "bag", 30)
+
+    found = deal(jobs, known)
+    (line,) = found.lines
+
+    assert [(pick.job, pick.count) for pick in found.picks] == [("early", 6), ("late", 4)]
+    assert (line.needed, line.there, line.short, line.first, line.on) == (12, 10, 2, "late", date(2026, 5, 1))
+    assert (line.order_by, line.overdue) == (date(2026, 4, 1), False)
+    assert deal(jobs, known, date(2026, 4, 2)).lines[0].overdue
+    assert deal(jobs, store).lines[0].order_by is None
+
+
+def test_a_lot_that_runs_out_before_the_day_does_not_serve_it() -> None:
+    """Bags good until January serve a job in December and none in February; the earlier lot goes first."""
+    store = accepted(accepted(Store(), "L2", **(BAG | {"use_by": "2028-01-01"})), "L1", **BAG)
+    need = (Need(Kind.BAG, "Ring  660", 8),)
+
+    found = deal([Wanted("winter", date(2026, 12, 1), need), Wanted("spring", date(2027, 2, 1), need)], store)
+
+    assert [(pick.job, pick.lot, pick.count) for pick in found.picks] == [("winter", "L1", 8), ("spring", "L2", 8)]
+    assert found.lines[0].short == 0
+
+
+def test_what_is_staged_for_a_job_counts_for_it_first_but_only_while_it_is_fit() -> None:
+    """A kit that stands ready is not asked for again; bags that run out before its day do not count."""
+    store = accepted(Store(), "L1", **BAG)
+    store = evolve_store(store, kit_staged(store, moment(), job="job-1", lines={"L1": "6"}))
+
+    ready = deal([Wanted("job-1", TODAY, (BAGS,))], store)
+    later = deal([Wanted("job-1", date(2027, 2, 1), (BAGS,))], store)
+
+    assert (ready.picks, ready.shares[0].put_aside, ready.lines[0].there) == ((), 6, 6)
+    assert (later.shares[0].put_aside, later.lines[0].short) == (0, 6)
+
+
+def test_filters_have_the_life_that_their_bank_gives_them() -> None:
+    """An eleven-year-old filter serves a bank that lets it grow to fifteen."""
+    store = accepted(Store(), "F1", **FILTER)
+    old = Wanted("job-1", date(2036, 6, 2), (Need(Kind.FILTER, FILTER["what"], 1),))
+    older = Wanted("job-1", date(2036, 6, 2), (Need(Kind.FILTER, FILTER["what"], 1, life_years=15),))
+
+    assert (deal([old], store).lines[0].short, deal([older], store).lines[0].short) == (1, 0)
+
+
+def test_tools_come_back_and_serve_another_day() -> None:
+    """Two shelves serve two jobs of one day and two of the next; a third job of a day lacks one."""
+    store = accepted(Store(), "T1", kind="tool", what="filter shelf", count="2")
+    need = (Need(Kind.TOOL, "filter shelf", 1),)
+    days = [date(2026, 4, 1)] * 2 + [date(2026, 4, 2)] * 3
+    jobs = [Wanted(f"job-{number}", day, need) for number, day in enumerate(days)]
+
+    (line,) = deal(jobs, store).lines
+
+    assert (line.needed, line.there, line.first) == (3, 2, "job-4")
+
+
+def test_what_the_steps_used_is_told_by_the_model() -> None:
+    """Nothing at the start; after a whole job at EF-03 its take-off without spares."""
+    bench = opened()
+    before = used_of(bench.state)
+    bench.run_to()
+
+    assert set(before.values()) == {0}
+    assert used_of(bench.state) == {
+        Kind.FILTER: 2, Kind.BAG: 3, Kind.TIE_STRAP: 6, Kind.METAL_BAND: 6, Kind.WASTE_PACKAGING: 3
+    }  # fmt: skip
+
+
+def test_the_lists_name_every_lot_and_every_shortage() -> None:
+    """A row for each lot to take and one for what is missing; what is to be ordered first stands first."""
+    store = with_lead(with_lead(accepted(Store(), "L1", **(BAG | {"place": "cage 2"})), "bag", 10), "filter", 90)
+    jobs = [Wanted("PL-0001", date(2026, 4, 1), (Need(Kind.FILTER, "gasket", 1), Need(Kind.BAG, "ring 660", 12, 3)))]
+    found = deal(jobs, store)
+
+    (part,) = pick_parts(found, [("PL-0001", "PL-0001", "EF-03")], store, TODAY)
+    orders = order_rows(found, {"PL-0001": "PL-0001"}, TODAY)
+
+    assert [(row.what, row.lot, row.count, row.missing, row.needed) for row in part.rows] == [
+        ("filter gasket", "", 1, True, "1"), ("bag ring 660", "L1", 10, False, "15, 3 of them spare"),
+        ("bag ring 660", "", 5, True, "15, 3 of them spare"),
+    ]  # fmt: skip
+    assert part.rows[1].label == "use by 2027-01-01"
+    assert [(row.what, row.short, row.by, row.overdue) for row in orders] == [
+        ("filter gasket", 1, "2026-01-01, 60 days ago", True), ("bag ring 660", 5, "2026-03-22", False)
+    ]  # fmt: skip
+    assert [row[-1] for row in pick_table([part])] == ["State", "SHORT", "take", "SHORT"]
+    assert [row[-1] for row in order_table(orders)] == ["State", "LATE", ""]
+
+
+@pytest.mark.parametrize("text", ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", " =1", "\r=1", "\n=1"])
+def test_no_cell_of_a_table_is_a_formula(text: str) -> None:
+    """A text that a spreadsheet would compute gets an apostrophe; counts stay numbers, commas and quotes stay text."""
+    import csv
+    import io
+
+    made = csv_of([("a", "b"), (text, 7), ('5" wide, whole', -3)]).decode("utf-8-sig")
+    rows = list(csv.reader(io.StringIO(made, newline="")))
+
+    assert rows == [["a", "b"], [f"'{text}", "7"], ['5" wide, whole', "-3"]]
+
+
+def test_no_filter_is_moved_where_nothing_is_known() -> None:
+    """An entry of another kind moves nothing."""
+    bench = opened()
+
+    assert all(filter_moved(bench.state, event, Store(), 0) is None for event in bench.events)

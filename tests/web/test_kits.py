@@ -1,0 +1,180 @@
+"""Pick lists and kits through the pages: chosen, printed, taken as tables, staged, settled, told to the reviewer."""
+
+import csv
+import io
+import re
+from collections.abc import Iterator
+
+import pytest
+
+from app.domain.commands import Accept, Open, OpenException, Submit
+from app.domain.crew import Acknowledge
+from app.domain.readying import prepared
+from app.domain.refused import Refused
+from app.domain.store import Kind, Store
+from app.domain.storing import receipt_items
+from app.records.moments import utc_text
+from app.services.jobs import findings_of
+from app.services.planning import find_housing, find_procedure, first_entry, plan
+from tests.web.desk import Clock, Desk
+
+
+@pytest.fixture(scope="module")
+def desk(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Desk]:
+    """A site with bags, ties and a tool, and work planned for two housings."""
+    made = Desk.at(tmp_path_factory.mktemp("kits"), Clock())
+    hands, lead = made.named("technician"), made.named("lead")
+    for lot, kind, what, count in (
+        ("B-1", Kind.BAG, "ring 660", "9"), ("T-1", Kind.TIE_STRAP, "=2+5", "40"),
+        ("W-1", Kind.TOOL, "banding tool", "1"),
+    ):  # fmt: skip
+        made.post(hands, "/stock", id=lot, kind=kind, what=what, count=count, place="@cage")
+        seen = {f"a.{name}": item.good for name, item in receipt_items(kind).items()}
+        made.post(hands, f"/stock/{lot}/inspections", **seen, verdict="accepted", reason="")
+    for tag, day in (("EF-03", "09"), ("EF-11", "10"), ("EF-07", "11")):
+        made.post(lead, "/planned", housing=tag, procedure="change-out", begins=f"2026-03-{day}T07:30",
+                  ends=f"2026-03-{day}T15:00", lead=lead.id, why="outage")  # fmt: skip
+    yield made
+    made.running.close()
+
+
+def store(desk: Desk) -> Store:
+    """Return the store room as it stands."""
+    return desk.running.site.jobs.site().store
+
+
+def rows(data: bytes) -> list[dict[str, str]]:
+    """Return a table as a spreadsheet reads it."""
+    return list(csv.DictReader(io.StringIO(data.decode("utf-8-sig"), newline="")))
+
+
+def test_the_lists_are_chosen_printed_and_taken_as_tables(desk: Desk) -> None:
+    """All that waits, or what is ticked; the earliest work is served first; no cell is a formula."""
+    hands = desk.named("technician")
+    page = desk.get(hands, "/picking").text
+    one = desk.get(hands, "/picking?of=PL-0002").text
+    table = rows(desk.get(hands, "/picking/pick-list.csv").content)
+    orders = rows(desk.get(hands, "/picking/order-list.csv?of=PL-0002").content)
+    printed = desk.get(hands, "/picking/lists.pdf?of=PL-0001&of=PL-0002")
+    none = desk.get(hands, "/picking?of=PL-0099")
+
+    assert all(f"PL-000{number}: Change-out through bags" in page for number in (1, 2, 3))
+    assert "PL-0001: Change-out" not in one
+    bags = [(row["For"], row["Lot"], row["Count"], row["State"]) for row in table if row["Material"] == "bag"]
+    assert bags == [("PL-0001", "B-1", "4", "take"), ("PL-0002", "B-1", "5", "take"), ("PL-0002", "", "5", "SHORT"),
+                    ("PL-0003", "", "2", "SHORT")]  # fmt: skip
+    assert {row["By its label"] for row in table if row["Lot"] == "T-1"} == {"'=2+5"}
+    assert {row["Kept at"] for row in table if row["Lot"]} == {"'@cage"}
+    assert next(row for row in orders if row["Material"] == "bag") | {"Ordered": ""} == {
+        "Ordered": "", "Material": "bag", "Needed": "10", "There": "9", "Short": "1", "First for": "PL-0002",
+        "Needed on": "2026-03-10", "Order by": "lead time not known", "State": "",
+    }  # fmt: skip
+    assert printed.content.startswith(b"%PDF")
+    assert (none.status_code, "waits for material" in none.text) == (422, True)
+
+
+def test_a_kit_is_proposed_staged_and_there_for_no_other_work(desk: Desk) -> None:
+    """The counts proposed are those still missing; a refusal keeps what was typed; staged is staged."""
+    hands = desk.named("technician")
+    page = desk.get(hands, "/kits/PL-0003").text
+    too_many = desk.post(hands, "/kits/PL-0003/staged", **{"lot.B-1": "10", "lot.T-1": "4", "other": ""})
+    before = store(desk).lots["B-1"].left
+
+    staged = desk.post(hands, "/kits/PL-0003/staged", **{"lot.B-1": "2", "other": "w-1", "other_count": "1"})
+    after = desk.get(hands, "/kits/PL-0003").text
+    nobody = desk.post(hands, "/kits/PL-0099/staged", **{"lot.B-1": "1"})
+
+    assert 'id="lot-B-1" name="lot.B-1" inputmode="numeric" maxlength="7" value="2"' in page
+    assert (too_many.status_code, before) == (422, 9)
+    assert "Of lot B-1 9 are left and 10 were asked" in too_many.text
+    assert 'value="10"' in too_many.text
+    assert (staged.status_code, nobody.status_code) == (303, 422)
+    assert "2 of bag ring 660" in after
+    assert dict(store(desk).lots["W-1"].staged) == {"PL-0003": 1}
+    assert "2 staged for PL-0003" in desk.get(hands, "/stock/B-1").text
+
+
+def test_a_planned_work_that_is_not_done_gives_its_kit_back(desk: Desk) -> None:
+    """Everything comes back, or somebody says why."""
+    hands, lead = desk.named("technician"), desk.named("lead")
+    desk.post(hands, "/kits/PL-0002/staged", **{"lot.B-1": "3"})
+    desk.post(lead, "/planned/PL-0002/dropped", reason="outage moved")
+
+    more = desk.post(hands, "/kits/PL-0002/staged", **{"lot.B-1": "1"})
+    lacking = desk.post(hands, "/kits/PL-0002/settled", **{"back.B-1": "2", "explained": ""})
+    settled = desk.post(hands, "/kits/PL-0002/settled", **{"back.B-1": "2", "explained": "one torn on the way"})
+
+    assert (more.status_code, lacking.status_code, settled.status_code) == (422, 422, 303)
+    assert "1 of bag is gone and the steps used 0" in lacking.text
+    assert 'value="2"' in lacking.text
+    assert "one torn on the way" in desk.get(hands, "/kits/PL-0002").text
+    assert not store(desk).is_open("PL-0002")
+
+
+def test_the_kit_of_a_plan_is_settled_against_what_its_job_used_and_the_reviewer_hears(desk: Desk) -> None:
+    """Staged for the plan, used in its job; not settled it is an exception, settled with a reason another."""
+    hands, lead, officer = desk.named("technician"), desk.named("lead", 1), desk.named("safety officer")
+    desk.post(hands, "/kits/PL-0001/staged", **{"lot.B-1": "4", "lot.T-1": "8"})
+    job = opened_from(desk, "PL-0001")
+    early = desk.post(hands, f"/kits/{job}/settled", **{"back.B-1": "4", "back.T-1": "8", "explained": ""})
+    desk.work_until(job, "no step has these words")
+    desk.do(job, Submit(), lead)
+    review = desk.get(officer, f"/jobs/{job}/review").text
+    with pytest.raises(Refused, match="exceptions have not been opened"):
+        desk.do(job, Accept(), officer)
+    (unsettled,) = (item for item in findings(desk, job) if item[0] == "kit not settled")
+
+    odd = desk.post(hands, f"/kits/{job}/settled", **{"back.B-1": "0", "back.T-1": "2", "explained": ""})
+    even = desk.post(
+        hands, f"/kits/{job}/settled", **{"back.B-1": "0", "back.T-1": "2", "explained": "one bag lent to EF-07"}
+    )
+    (differs,) = (item for item in findings(desk, job) if "kit" in item[0])
+    of_site_too = [(seq, True) for _, seq, _ in findings(desk, job)]
+    for seq, of_site in [(item.seq, False) for item in desk.running.site.jobs.state(job).unread] + of_site_too:
+        desk.do(job, OpenException(seq, of_site=of_site), officer)
+    accepted = desk.do(job, Accept(), officer).accepted
+
+    assert "The job is not finished" in early.text
+    assert "Kit not settled" in review
+    assert unsettled[0] == "kit not settled"
+    assert (odd.status_code, even.status_code) == (422, 303)
+    assert "4 of bag are gone and the steps used 3" in odd.text
+    assert (differs[0], "one bag lent to EF-07" in differs[2]) == ("kit differs", True)
+    assert accepted is not None
+    assert dict(store(desk).lots["T-1"].used) == {job: 6}
+    assert "The kit has been settled already" in desk.post(
+        hands, f"/kits/{job}/settled", **{"back.B-1": "0", "explained": ""}
+    ).text.replace(f"The kit of {job}", "The kit")
+
+
+def findings(desk: Desk, job: str) -> list[tuple[str, int, str]]:
+    """Return what the site's ledger holds for the reviewer of a job."""
+    jobs = desk.running.site.jobs
+    return [(item.kind, item.seq, item.sentence) for item in findings_of(jobs.site(), job, jobs.state(job))]
+
+
+def opened_from(desk: Desk, planned: str) -> str:
+    """Open a job from a planned work, its crew briefed."""
+    site, lead = desk.running.site, desk.named("lead")
+    made = plan(find_housing(site.library, "EF-03"), *find_procedure(site.library, "change-out"))
+    crew = (desk.named("technician"), desk.named("technician", 1))
+    state = site.jobs.site()
+    ready = prepared(state, planned, made.housing, "the fan fails; it cannot wait")
+    draft = first_entry(
+        made, site=state, by=lead, at=utc_text(site.clock()), crew=crew, rehearsal=False, prepared=ready
+    )
+    desk.do(draft.ledger, Open(draft), lead)
+    for who in crew:
+        desk.do(draft.ledger, Acknowledge("work", "I know the cuts and when to stop."), who)
+    return draft.ledger
+
+
+def test_every_page_leads_to_the_kit(desk: Desk) -> None:
+    """From the job and from the planned work."""
+    hands = desk.named("technician")
+    job = desk.running.site.jobs.site().jobs.newest(1)[0].job
+
+    assert f'href="/kits/{job}"' in desk.get(hands, f"/jobs/{job}").text
+    assert 'href="/kits/PL-0003"' in desk.get(hands, "/planned/PL-0003").text
+    assert re.search(r"<h1>Kit of Job \S+</h1>", desk.get(hands, f"/kits/{job}").text)
+    assert desk.get(hands, "/kits/nothing").status_code == 422
