@@ -13,6 +13,8 @@ from typing import Annotated, Literal, assert_never
 
 from pydantic import Field, TypeAdapter
 
+from app.domain.housed import Housed, evolve_housed
+from app.domain.housed_events import DifferenceAnswered, FiltersPlaced, HousedEvent, HousingEntered, SurveyTaken
 from app.domain.housing import Bank
 from app.domain.instruments import Instrument
 from app.domain.site_entry import SiteEntry
@@ -213,7 +215,7 @@ class SiteRestored(SiteEntry):
 SiteEvent = (
     WatchEvent | SiteStarted | ProcedureIssued | JobRegistered | JobClosed | RecordExported | InstrumentKept
     | InstrumentPutAside | ReadingTaken | ReadingStruck | QualificationNoted | TabletEnrolled | TabletRevoked
-    | SiteRestored | ProcedureRehearsed | LockNoticeOwed | LockNoticeRead
+    | SiteRestored | ProcedureRehearsed | LockNoticeOwed | LockNoticeRead | HousedEvent
 )  # fmt: skip
 _READER: TypeAdapter[SiteEvent] = TypeAdapter(Annotated[SiteEvent, Field(discriminator="type")])
 
@@ -253,6 +255,7 @@ class SiteState:
     qualifications: Mapping[tuple[str, str], date] = field(default_factory=lambda: MappingProxyType({}))
     restored: tuple[SiteRestored, ...] = ()
     watch: Watch = field(default_factory=Watch)
+    housed: Housed = field(default_factory=Housed)
     last_at: str = ""
     lock_notices: Mapping[int, LockNoticeOwed] = field(default_factory=lambda: MappingProxyType({}))
 
@@ -329,6 +332,8 @@ def evolve_site(state: SiteState, event: SiteEvent) -> SiteState:
             | AlertSeen() | AccessReviewed() | SettingChosen() | ClockStepped()
         ):  # fmt: skip
             return replace(state, watch=evolve_watch(state.watch, event))
+        case HousingEntered() | FiltersPlaced() | SurveyTaken() | DifferenceAnswered():
+            return replace(state, housed=evolve_housed(state.housed, event))
         case _:
             assert_never(event)
 

@@ -4,6 +4,13 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import assert_never
 
+from app.domain.housed_events import (
+    DifferenceAnswered,
+    FiltersPlaced,
+    HousedEvent,
+    HousingEntered,
+    SurveyTaken,
+)
 from app.domain.site import (
     InstrumentKept,
     InstrumentPutAside,
@@ -45,7 +52,7 @@ from app.records.moments import local_text
 KINDS = {
     "people": "People and roles", "secrets": "Secrets", "wrong": "Failed sign-ins", "alerts": "Alerts",
     "settings": "Settings", "clock": "Clock", "tablets": "Tablets", "exports": "Exports", "jobs": "Jobs",
-    "registers": "Registers", "site": "Procedures and site",
+    "registers": "Registers", "housings": "Housings and filters", "site": "Procedures and site",
 }  # fmt: skip
 """What entries may be looked for by, and how that is called."""
 
@@ -111,8 +118,46 @@ def _told(event: SiteEvent, watch: Watch) -> tuple[str, str]:
             return "tablets", f"The tablet {event.tablet} was enrolled."
         case TabletRevoked():
             return "tablets", f"The tablet {event.tablet} was shut out: {event.reason}."
+        case HousingEntered() | FiltersPlaced() | SurveyTaken() | DifferenceAnswered():
+            return "housings", _housed(event)
         case _:
             return _watched(event, watch)
+
+
+def _housed(event: HousedEvent) -> str:
+    match event:
+        case HousingEntered():
+            tags = _first(plate.tag for plate in event.plates)
+            fields = sorted({name for plate in event.plates for name in plate.changed or ()})
+            told = f"The nameplate of {tags} was {'changed: ' + ', '.join(fields) if fields else 'entered'}"
+            digests = _first(plate.sha256[:16] for plate in event.plates)
+            source = f", from a file with SHA-256 {event.source[:16]}" if event.source else ""
+            return f"{told}{source}. {event.why}. SHA-256 of the text: {digests}."
+        case FiltersPlaced():
+            told = _first(
+                f"{place.filter.serial if place.filter else 'no filter known'} at {place.housing}, {place.port} "
+                f"position {place.position}"
+                for place in event.places
+            )
+            left = f" Flagged: {_first(item.sentence for item in event.doubts)}." if event.doubts else ""
+            return f"In place ({event.how}): {told or 'nothing new'}. {event.why}.{left}"
+        case SurveyTaken():
+            found = _first(f"{item.label}: {item.found}" for item in event.seen if item.found is not None)
+            told = f"It differs in: {found}" if found else "Nothing differs from the register"
+            return f"{event.housing} was surveyed, signed “{event.meaning}” ({event.proof}). {told}."
+        case DifferenceAnswered():
+            return (
+                f"The difference of entry {event.entry} ({event.point}) was answered, {event.outcome}: {event.reason}."
+            )
+        case _:
+            assert_never(event)
+
+
+def _first(told: Iterable[str], most: int = 8) -> str:
+    """Name the first few, and say how many more there are."""
+    items = list(told)
+    more = f" and {len(items) - most} more" if len(items) > most else ""
+    return f"{', '.join(items[:most])}{more}"
 
 
 def _watched(event: WatchEvent, watch: Watch) -> tuple[str, str]:
