@@ -1,5 +1,7 @@
 """The first page, a housing, and planning a job for it."""
 
+from collections.abc import Mapping
+
 from fastapi import APIRouter, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
@@ -12,6 +14,7 @@ from app.domain.refused import Refused
 from app.domain.site import issued_digests
 from app.records.moments import site_day, utc_text
 from app.services.planning import Plan, find_housing, find_procedure, first_entry, lessons_of, plan, with_depths
+from app.services.ports import Session
 from app.web.awaiting import done
 from app.web.context import Site, asked_by, session_of, site_of
 from app.web.entered import NOTHING, Refilled, tried
@@ -20,10 +23,11 @@ from app.web.render import html
 from app.web.roles import KEEPERS
 from app.web.views.alerts import alert_rows, secret_told
 from app.web.views.crew import standing_words
-from app.web.views.pages import front_page, job_row, plan_page
+from app.web.views.pages import Front, front_page, job_row, plan_page
 
 MOST_TRIES = 8
 """More leads than would open jobs at one moment (our figure)."""
+LONGEST_SEARCH = 80
 router = APIRouter()
 
 
@@ -33,8 +37,7 @@ async def front(request: Request) -> Response:
     site, session = site_of(request), session_of(request)
     if session.who.role is Role.ADMINISTRATOR:
         return RedirectResponse("/people", status_code=303)
-    jobs = await run_in_threadpool(site.jobs.all)
-    page = front_page(jobs, site.library.housings(), site.library.faults(), session)
+    page = await run_in_threadpool(_front, site, session, request.query_params)
     state = await run_in_threadpool(site.jobs.site)
     return html(
         request,
@@ -46,11 +49,20 @@ async def front(request: Request) -> Response:
     )
 
 
+def _front(site: Site, session: Session, asked: Mapping[str, str]) -> Front:
+    words, page = " ".join(asked.get("q", "").split())[:LONGEST_SEARCH], asked.get("page", "")
+    return front_page(
+        site.jobs.all(), site.library.holding(words), site.library.faults(), session, words=words,
+        page=int(page) if page.isascii() and page.isdigit() and len(page) < 7 else 1,
+        all_of_them=len(site.library.housings()),
+    )  # fmt: skip
+
+
 @router.get("/housings/{tag}")
 async def housing(request: Request, tag: str) -> Response:
     """One housing: its data and its jobs."""
     site, session = site_of(request), session_of(request)
-    found = find_housing(site.library, tag)
+    found = await run_in_threadpool(find_housing, site.library, tag)
     jobs = await run_in_threadpool(site.jobs.all)
     rows = [job_row(line, state, session.who.role) for line, state in jobs if line.housing == tag]
     return html(request, "housing.html", housing=found, jobs=rows, may_plan=session.who.role is Role.LEAD)

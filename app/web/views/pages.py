@@ -51,13 +51,30 @@ class HousingRow:
     last: str
 
 
+SHOWN_AT_ONCE = 50
+"""So many housings stand on one page (our figure)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Looked:
+    """A bounded page of the housings that hold the words looked for.  before, after: other pages, 0 where none is."""
+
+    words: str
+    rows: tuple[HousingRow, ...]
+    count: int
+    first: int
+    before: int
+    after: int
+
+
 @dataclass(frozen=True, slots=True)
 class Front:
-    """The first page."""
+    """The first page.  many: there are so many housings that one looks for words."""
 
     waiting: tuple[JobRow, ...]
     others: tuple[JobRow, ...]
-    housings: tuple[HousingRow, ...]
+    housings: Looked
+    many: bool
     faults: tuple[str, ...]
     role: str
 
@@ -125,17 +142,38 @@ def job_row(line: JobLine, state: JobState, role: Role) -> JobRow:
 
 
 def front_page(
-    jobs: tuple[tuple[JobLine, JobState], ...], housings: tuple[Housing, ...], faults: tuple[str, ...], session: Session
-) -> Front:
-    """Return the first page as this person sees it."""
+    jobs: tuple[tuple[JobLine, JobState], ...], found: tuple[Housing, ...], faults: tuple[str, ...], session: Session,
+    *, words: str = "", page: int = 1, all_of_them: int = 0,
+) -> Front:  # fmt: skip
+    """Return the first page as this person sees it; found: the housings that hold the words, of `all_of_them`."""
     role = session.who.role
     rows = [job_row(line, state, role) for line, state in jobs]
     return Front(
         waiting=tuple(row for row in rows if row.mine),
         others=tuple(row for row in rows if not row.mine),
-        housings=tuple(_housing_row(housing, rows) for housing in housings),
+        housings=_looked(found, rows, words, page),
+        many=all_of_them > SEEN_AT_A_GLANCE,
         faults=faults,
         role=role.words,
+    )
+
+
+SEEN_AT_A_GLANCE = 8
+"""With more housings than this, one looks for words (our figure)."""
+
+
+def _looked(found: tuple[Housing, ...], jobs: list[JobRow], words: str, page: int) -> Looked:
+    last = max(1, -(-len(found) // SHOWN_AT_ONCE))
+    page = min(max(page, 1), last)
+    first = (page - 1) * SHOWN_AT_ONCE
+    shown = found[first : first + SHOWN_AT_ONCE]
+    return Looked(
+        words=words,
+        rows=tuple(_housing_row(housing, jobs) for housing in shown),
+        count=len(found),
+        first=first + 1,
+        before=page - 1,
+        after=page + 1 if page < last else 0,
     )
 
 
