@@ -10,6 +10,7 @@ from app.domain.event_base import Who
 from app.ledger.heads import Head, Signer
 from app.services.clockwatch import ClockWatch
 from app.services.export import BlankPrinter, CertificatePrinter, HousingPrinter, Material, PdfMaker
+from app.services.housing_register import HousingRegister
 from app.services.jobs import Asked, Jobs
 from app.services.ports import Library, PartsShelf, PeopleBook, PhotoShelf, Session, SessionBook
 from app.services.registers import Registers
@@ -33,6 +34,7 @@ class Site:
     clock: Callable[[], datetime]
     jobs: Jobs
     registers: Registers
+    housing_register: HousingRegister
     unprintable: Callable[[str], str | None]
     tablets: Tablets
     watching: Watching

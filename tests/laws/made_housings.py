@@ -16,7 +16,7 @@ from app.domain.housing import (
     SiteLimit,
 )
 
-PRINTED = st.characters(codec="utf-8", categories=("L", "N", "P", "S", "Zs"))
+PRINTED = st.characters(min_codepoint=0x21, max_codepoint=0x17F, categories=("L", "N", "P", "S", "Zs"))
 SIGNS = st.sampled_from("=+-@;,\"'\\#|\n\t é漢")
 
 

@@ -36,8 +36,8 @@ NO_FIELDS = {"/signout", "/scheme"}
 UNTRIED = {
     *NO_FIELDS, "/tablets", "/people/{person}/leave",  # a button and nothing else
     "/here", "/lock", "/jobs/{job}/kept", "/photos/{sha256}/part",  # sent by scripts, from no form
-    "/jobs/{job}/contests", "/tablets/revoke", "/procedures/issue", "/unlock",
-    # these by test_kept, test_tablets, test_issue and test_cover
+    "/jobs/{job}/contests", "/tablets/revoke", "/procedures/issue", "/unlock", "/register/enter",
+    # these by test_kept, test_tablets, test_issue, test_cover and test_register_files
 }  # fmt: skip
 """Routes that take a form which is not sent here."""
 FORM = {"Content-Type": "application/x-www-form-urlencoded"}

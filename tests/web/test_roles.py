@@ -36,6 +36,12 @@ LEADS = {
     "POST /jobs/{job}/aside",
     "POST /jobs/{job}/radio",
     "POST /procedures/issue",
+    "GET /housings/{tag}/change",
+    "POST /housings/{tag}/change",
+    "GET /register/new",
+    "POST /register/new",
+    "POST /register/check",
+    "POST /register/enter",
 }
 LEADS_AND_OFFICERS = {
     "POST /instruments", "POST /instruments/aside", "POST /qualifications", "POST /site", "POST /alerts",
