@@ -170,6 +170,10 @@ class HousingRegister:
             changed=changed or None,
         )  # fmt: skip
 
+    def digest(self, tag: str) -> str | None:
+        """Return the SHA-256 of a housing's text as its file has it."""
+        return self._plates.digest(tag)
+
     # --- filters, surveys, differences ----------------------------------------------------------
 
     def place_filter(self, tag: str, typed: Mapping[str, str], *, by: Who | None) -> "Future[SiteState]":

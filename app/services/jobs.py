@@ -28,6 +28,7 @@ from app.domain.commands import (
 from app.domain.decide import decide
 from app.domain.event_base import Device, Who
 from app.domain.events import AttemptRefused, Event, JobOpened, RecordAccepted, event_from_bytes, payload_of
+from app.domain.filling import placed_by_job
 from app.domain.job import JobState, Notable, fold, milliseconds_between
 from app.domain.locks import OthersLockRemoved
 from app.domain.paper import ReconcileBlank, Transcribe
@@ -274,7 +275,9 @@ class Jobs:
         if isinstance(last, RecordAccepted):
             site = _site_state(work)
             closed = JobClosed(seq=site.size, at=last.at, by=last.by, job=job, size=head.size, root=head.root.hex())
-            _append_site(work, site, closed)
+            site = _append_site(work, site, closed)
+            if placed := placed_by_job(site.housed, state, seq=site.size, at=last.at, by=last.by, zone=site.zone):
+                _append_site(work, site, placed)
         return state
 
     def _refuse_unprintable(self, command: Command) -> None:

@@ -31,6 +31,8 @@ ALLOWED: dict[tuple[str, str], frozenset[Role] | None] = {
     ("GET", "/housings/{tag}"): WORKERS,
     ("GET", "/housings/{tag}/change"): LEAD,
     ("POST", "/housings/{tag}/change"): LEAD,
+    ("POST", "/housings/{tag}/filters"): KEEPERS,
+    ("POST", "/housings/{tag}/taken-out"): KEEPERS,
     ("GET", "/register"): WORKERS,
     ("GET", "/register.csv"): WORKERS,
     ("GET", "/register.zip"): WORKERS,

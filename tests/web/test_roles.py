@@ -44,6 +44,7 @@ LEADS = {
     "POST /register/enter",
 }
 LEADS_AND_OFFICERS = {
+    "POST /housings/{tag}/filters", "POST /housings/{tag}/taken-out",
     "POST /instruments", "POST /instruments/aside", "POST /qualifications", "POST /site", "POST /alerts",
     "POST /jobs/{job}/changes/approve", "POST /jobs/{job}/radio/sign",
 }  # fmt: skip

@@ -1,6 +1,8 @@
 """The first page, a housing, and planning a job for it."""
 
 from collections.abc import Mapping
+from typing import TYPE_CHECKING
+from urllib.parse import quote
 
 from fastapi import APIRouter, Request
 from starlette.concurrency import run_in_threadpool
@@ -17,13 +19,16 @@ from app.services.planning import Plan, find_housing, find_procedure, first_entr
 from app.services.ports import Session
 from app.web.awaiting import done
 from app.web.context import Site, asked_by, session_of, site_of
-from app.web.entered import NOTHING, Refilled, tried
+from app.web.entered import NOTHING, Refilled, entered, tried
 from app.web.forms import Posted, posted
 from app.web.render import html
 from app.web.roles import KEEPERS
 from app.web.views.alerts import alert_rows, secret_told
 from app.web.views.crew import standing_words
 from app.web.views.pages import Front, front_page, job_row, plan_page
+
+if TYPE_CHECKING:
+    from app.web.views.housing import HousingPage
 
 MOST_TRIES = 8
 """More leads than would open jobs at one moment (our figure)."""
@@ -60,12 +65,51 @@ def _front(site: Site, session: Session, asked: Mapping[str, str]) -> Front:
 
 @router.get("/housings/{tag}")
 async def housing(request: Request, tag: str) -> Response:
-    """One housing: its data and its jobs."""
-    site, session = site_of(request), session_of(request)
-    found = await run_in_threadpool(find_housing, site.library, tag)
-    jobs = await run_in_threadpool(site.jobs.all)
-    rows = [job_row(line, state, session.who.role) for line, state in jobs if line.housing == tag]
-    return html(request, "housing.html", housing=found, jobs=rows, may_plan=session.who.role is Role.LEAD)
+    """One housing: its nameplate, filters in place, what differs, its jobs."""
+    return await _housing(request, tag)
+
+
+async def _housing(request: Request, tag: str, form: Refilled = NOTHING, leaving: Refilled = NOTHING) -> Response:
+    page = await run_in_threadpool(_housing_page, request, tag, form, leaving)
+    return html(request, "housing.html", max(form.status, leaving.status), page=page)
+
+
+def _housing_page(request: Request, tag: str, form: Refilled, leaving: Refilled) -> "HousingPage":
+    from app.web.views.housing import housing_page
+
+    site, role = site_of(request), session_of(request).who.role
+    found, state = find_housing(site.library, tag), site.jobs.site()
+    rows = tuple(job_row(line, job, role) for line, job in site.jobs.all() if line.housing == tag)
+    today = site_day(utc_text(site.clock()), state.zone)
+    digest = site.housing_register.digest(tag)
+    return housing_page(found, digest, state, rows, role, today, form=form, leaving=leaving)
+
+
+@router.post("/housings/{tag}/filters")
+async def place_filter(request: Request, tag: str) -> Response:
+    """Enter that a filter is in a position."""
+    site, form, who = site_of(request), await posted(request), session_of(request).who
+    form.need("serial")
+    refused = await entered(lambda: site.housing_register.place_filter(tag, _one_spot(form.fields), by=who), form)
+    return await _housing(request, tag, form=refused) if refused.told else _back(tag)
+
+
+@router.post("/housings/{tag}/taken-out")
+async def take_filter_out(request: Request, tag: str) -> Response:
+    """Enter that a filter has left its position."""
+    site, form, who = site_of(request), await posted(request), session_of(request).who
+    refused = await entered(lambda: site.housing_register.take_filter_out(tag, _one_spot(form.fields), by=who), form)
+    return await _housing(request, tag, leaving=refused) if refused.told else _back(tag)
+
+
+def _one_spot(fields: Mapping[str, str]) -> dict[str, str]:
+    """Return port and position of a choice among those that are filled, such as `P1/2`."""
+    port, _, position = fields.get("spot", "").rpartition("/")
+    return {**fields, "port": port, "position": position}
+
+
+def _back(tag: str) -> Response:
+    return RedirectResponse(f"/housings/{quote(tag, safe='')}", status_code=303)
 
 
 @router.get("/plan/{tag}")
