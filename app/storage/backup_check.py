@@ -2,14 +2,15 @@
 
 import re
 import sqlite3
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import closing
 from pathlib import Path
 
 from pydantic import ValidationError
 
 from app.domain.events import event_from_bytes
-from app.domain.site import SITE_LEDGER, LedgerEnd
+from app.domain.housed_events import SurveyTaken
+from app.domain.site import SITE_LEDGER, LedgerEnd, site_event_from_bytes
 from app.ledger.check import check_entries
 from app.ledger.heads import Head
 from app.ledger.tree import leaf_hash
@@ -100,6 +101,8 @@ def _ledger_faults(
         yield f"ledger {ledger}: a stored leaf hash is not its entry's"
     if ledger != SITE_LEDGER:
         yield from _photo_faults(ledger, payloads, digests)
+    else:
+        yield from _missing(ledger, _photos_of_surveys(payloads), digests)
 
 
 def _photo_faults(ledger: str, payloads: Sequence[bytes], digests: Mapping[str, str]) -> Iterator[str]:
@@ -112,6 +115,18 @@ def _photo_faults(ledger: str, payloads: Sequence[bytes], digests: Mapping[str, 
     except ValidationError:
         yield f"ledger {ledger}: an entry is of a kind that this version of the program does not know"
         return
+    yield from _missing(ledger, photos, digests)
+
+
+def _photos_of_surveys(payloads: Sequence[bytes]) -> Iterator[str]:
+    """Yield the photos that surveys name; other entries of the site's ledger name none, and are not read."""
+    for payload in payloads:
+        if b'"type":"survey_taken"' in payload:
+            event = site_event_from_bytes(payload)
+            yield from (event.photos or ()) if isinstance(event, SurveyTaken) else ()
+
+
+def _missing(ledger: str, photos: Iterable[str], digests: Mapping[str, str]) -> Iterator[str]:
     for photo in photos:
         if digests.get(photo_path(photo)) != photo:
             yield f"ledger {ledger}: photo {photo[:12]} is named by an entry and is not there"

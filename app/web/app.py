@@ -23,6 +23,7 @@ from app.web.routes import (
     register,
     registers,
     review,
+    survey,
     tablets,
     trust,
     watch,
@@ -47,8 +48,8 @@ def make_app(site: Site) -> FastAPI:
     for router in (  # looked through in this order, and made ready when first reached: marks, then the first page
         work.panel, entry.router, work.router, housings.router, crew.panel, crew.router, crew.site, review.router,
         review.photos, people.router, departures.router, procedures.router, history.router, registers.router,
-        register.router, certificates.router, kept.router, kept.panel, kept.photos, tablets.router, trust.router,
-        cover.router, watch.router, leaving.panel, leaving.router, paper.router,
+        register.router, survey.router, certificates.router, kept.router, kept.panel, kept.photos, tablets.router,
+        trust.router, cover.router, watch.router, leaving.panel, leaving.router, paper.router,
         locks.panel, locks.router, locks.notices,
     ):  # fmt: skip
         app.include_router(router)

@@ -33,6 +33,9 @@ NAMES = (
     "old", "options.seen", "outgoing", "photo", "photo_kept", "point", "port", "reading", "reconciled", "remark",
     "scheme", "second", "second_secret", "setting", "tag_number", "telling", "temp_c", "time", "told", "u_pct", "value",
     "why_late", "binds", "identity", "whose",
+    "q", "page", "file", "digest", "spot", "serial", "made", "report", "installed", "outcome", "location", "service",
+    "port.1.port", "port.1.filters", "p.upstream", "f.upstream", "f.serial.P1.1", "made.serial.P1.1", "what.1",
+    "value.1", "unit.1", "photo.1", "photo-kept.1",
 )  # fmt: skip
 OF_THE_PAGE = {"viewport", "htmx-config"}
 """Names in templates that no form sends."""

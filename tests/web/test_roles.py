@@ -42,6 +42,7 @@ LEADS = {
     "POST /register/new",
     "POST /register/check",
     "POST /register/enter",
+    "POST /surveys",
 }
 LEADS_AND_OFFICERS = {
     "POST /housings/{tag}/filters", "POST /housings/{tag}/taken-out",

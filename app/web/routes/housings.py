@@ -51,6 +51,7 @@ async def front(request: Request) -> Response:
         alerts=alert_rows(state, session),
         secret=secret_told(state, session),
         keeper=session.who.role in KEEPERS,
+        differences=len(state.housed.differences) if session.who.role is Role.LEAD else 0,
     )
 
 
@@ -132,7 +133,12 @@ async def _planned(request: Request, tag: str, asked: dict[str, str], refilled: 
     names = tuple((procedure.id, procedure.title) for procedure, _ in site.library.procedures())
     in_hand = await run_in_threadpool(_in_hand, site, tag)
     page = plan_page(made, names, crew)
-    return html(request, "plan.html", refilled.status, page=page, in_hand=in_hand, refilled=refilled)
+    from app.web.views.housing import difference_rows
+
+    differences = difference_rows(register.housed.open_at(tag), register.zone)
+    return html(
+        request, "plan.html", refilled.status, page=page, in_hand=in_hand, refilled=refilled, differences=differences
+    )
 
 
 def _in_hand(site: Site, tag: str) -> tuple[str, ...]:
