@@ -107,7 +107,13 @@ def compared(found: Gathered, known: Known, tags: Iterable[str], register: House
             changing.append(Changing(before, after))
         fillings += _differing(after, found.said.get(after.tag, ()), register)
     faults += _in_two_places(found, fillings, register)
-    return Checked(tuple(faults), tuple(changing), same, tuple(fillings))
+    return Checked(tuple(sorted(faults, key=_row)), tuple(changing), same, tuple(fillings))
+
+
+def _row(fault: Fault) -> int:
+    """The row that a fault is told of, so that they stand as a reader goes down the file; 0 for the file itself."""
+    number = fault.where.removeprefix("Row ").partition(",")[0]
+    return int(number) if number.isascii() and number.isdigit() else 0
 
 
 def _written_otherwise(found: Gathered, tags: Iterable[str]) -> Iterator[Fault]:

@@ -1,19 +1,24 @@
 """Laws of the housing register: one serial number is in one place, whatever entries come, and texts lose nothing."""
 
+from contextlib import suppress
+from functools import lru_cache
 from itertools import count
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from app.calc.errors import Invalid
-from app.domain.filling import filter_placed, filter_taken_out
-from app.domain.housed import Housed, evolve_housed, serial_key
+from app.domain import filling
+from app.domain.filling import Moved, filter_placed, filter_taken_out, placed_by_job
+from app.domain.housed import Housed, evolve_housed, serial_key, serial_point
 from app.domain.housed_events import Filter, FiltersPlaced, Placed
 from app.domain.housing import AccessPort, Housing, Seal, Service, read_housing
 from app.domain.housing_text import changed_keys, housing_text
+from app.domain.job import JobState
 from app.domain.registers import SiteMoment
 from app.domain.site import SiteState, evolve_site
-from tests.builders import LEAD, START
+from tests.builders import LEAD, START, opened
 from tests.laws.made_housings import housings
 
 AT = "2026-03-02T07:00:00.000Z"
@@ -100,6 +105,62 @@ def test_the_desk_never_moves_a_filter_that_stands_elsewhere(
             key: where for key, where in after.items() if where != here
         }
         assert twice(state.housed) == []
+
+
+MOVES = st.lists(
+    st.tuples(st.sampled_from(("P1", "P2")), st.integers(1, 2), st.none() | SERIALS, st.integers(0, 9)),
+    min_size=1, max_size=4, unique_by=lambda move: move[:2],
+)  # fmt: skip
+"""What a job did last to each position: port, position, the number slid in or none, and at which hour."""
+TURNS = st.lists(st.tuples(st.sampled_from(sorted(HOUSE)), MOVES | SERIALS), max_size=8)
+
+
+@lru_cache
+def job_on(tag: str, number: int) -> JobState:
+    """Return a job on a housing, of which nothing but its first entry is asked."""
+    first = opened().state.opened
+    assert first is not None
+    return JobState(opened=first.model_copy(update={"housing": HOUSE[tag], "ledger": f"job-{number}"}))
+
+
+@given(TURNS)
+def test_any_order_of_jobs_and_desk_entries_leaves_each_number_in_one_place(
+    turns: list[tuple[str, list[tuple[str, int, str | None, int]] | str]],
+) -> None:
+    """What a job cannot bring in is flagged, accepted again it brings nothing new, and no number stands twice."""
+    state = SiteState()
+    for turn, (tag, done) in enumerate(turns):
+        moment = SiteMoment(seq=state.size, at=f"2026-03-{turn + 2:02}T12:00:00.000Z", today=START.date(), by=LEAD)
+        if isinstance(done, str):
+            with suppress(Invalid):
+                typed = {"serial": done}
+                event = filter_placed(state, moment, HOUSE[tag], port="P1", position="1", typed=typed, why="seen")
+                state = evolve_site(state, event)
+            continue
+        job = job_on(tag, turn)
+        moves = tuple(
+            Moved(
+                port, position, f"2026-03-{turn + 1:02}T{hour:02}:00:00.000Z", Filter(serial=serial) if serial else None
+            )
+            for port, position, serial, hour in done
+        )
+        with pytest.MonkeyPatch.context() as patched:
+            patched.setattr(filling, "moved_by", lambda _, moves=moves: moves)
+            placed = placed_by_job(state.housed, job, seq=state.size, at=moment.at, by=LEAD, zone="UTC")
+            state = evolve_site(state, placed) if placed else state
+            again = placed_by_job(state.housed, job, seq=state.size, at=moment.at, by=LEAD, zone="UTC")
+        assert again is None
+        assert twice(state.housed) == []
+        flagged = {(item.point, item.found) for item in state.housed.open_at(tag)}
+        for move in moves:
+            now = state.housed.at(tag, move.port, move.position)
+            there = now.filter.serial if now and now.filter else None
+            read = move.filter.serial if move.filter else None
+            assert (
+                (there is None and read is None)
+                or (there is not None and read is not None and serial_key(there) == serial_key(read))
+                or (serial_point(move.port, move.position), read or "taken out") in flagged
+            )
 
 
 @given(housings())

@@ -97,7 +97,7 @@ def test_what_a_job_put_in_is_in_place_when_its_record_is_accepted(desk: Desk, *
         assert "the register has it at EF-07, P1 position 1" in page
     else:
         assert housed.where(serials[2]) == ("EF-03", ("P1", 2))
-        assert "told-outside" not in page
+        assert "Found otherwise" not in page
 
 
 def test_a_nameplate_file_changed_by_hand_is_told_on_the_page(desk: Desk) -> None:

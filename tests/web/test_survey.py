@@ -93,7 +93,7 @@ def test_a_difference_is_answered_and_changed_only_when_it_was(desk: Desk) -> No
     assert answered("location", "register changed")[0] == 422
     assert answered("tag", "register right", "the label is worn")[0] == 303
     assert "Nothing waits for an answer" in desk.get(lead, "/surveys").text
-    assert "told-outside" not in desk.get(lead, "/housings/EF-03").text
+    assert "Found otherwise" not in desk.get(lead, "/housings/EF-03").text
     assert "was answered, register right: the label is worn" in desk.get(lead, "/trail?kind=housings").text
 
 
