@@ -27,6 +27,7 @@ from app.records.moments import local_text, utc_text, zone_named
 from app.services.clockwatch import ClockWatch
 from app.services.export import Material
 from app.services.figures import Figures
+from app.services.housing_register import HousingRegister
 from app.services.jobs import Jobs
 from app.services.plans import Plans
 from app.services.registers import Registers
@@ -43,6 +44,7 @@ from app.storage.library import FileLibrary
 from app.storage.parts import PhotoParts
 from app.storage.people import People
 from app.storage.photos import PhotoStore
+from app.storage.plates import IncomingFiles, PlateFiles
 from app.storage.sessions import Sessions
 from app.storage.tables import create_schema, schema_found
 from app.storage.tls import load_trust
@@ -171,6 +173,8 @@ def _built(
         watching.started_with(_started_with(settings), at_first=_started_with(plain))
     people = People(store, clock, jobs.write_site, jobs.write_site_seeing, jobs.site)
     library = FileLibrary(settings.data)
+    plates = PlateFiles(settings.data, library)
+    plates.recover(lambda tag: known.sha256 if (known := jobs.site().housed.plates.get(tag)) else None)
     _issue_procedures(jobs, library)
     trust = load_trust(settings.data)
     site = Site(
@@ -181,6 +185,9 @@ def _built(
         figures=Figures(jobs),
         store_room=StoreRoom(jobs, library, photos, unprintable=unprintable),
         plans=Plans(jobs, library, people, unprintable=unprintable),
+        housing_register=HousingRegister(
+            jobs, library, plates, IncomingFiles(settings.data), clock, unprintable=unprintable
+        ),
         tablets=Tablets(jobs, clock),
         watching=watching,
         clock_watch=clock_watch,

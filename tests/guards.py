@@ -100,6 +100,11 @@ LEFT = "tests/domain/test_leaving.py"
 DEPARTURES_C = "tests/domain/test_contingency.py"
 SUGGESTING = "app/domain/suggesting.py"
 SUGGESTED = "tests/domain/test_suggestions.py"
+FILLING = "app/domain/filling.py"
+SURVEYING = "app/domain/surveying.py"
+ENTRY = "app/domain/housing_entry.py"
+FILLED = "tests/domain/test_filling.py"
+SURVEYED = "tests/domain/test_surveying.py"
 JOB_GUARDS = [
     Deletion("suggestion answered twice", SUGGESTING, "if found.answered is not None:", "if False:", SUGGESTED),
     Deletion("suggestion answered by its maker", SUGGESTING, "if found.made.by is not None and found.made.by.id == moment.by.id:", "if False:", SUGGESTED),
@@ -136,6 +141,21 @@ JOB_GUARDS = [
     Deletion("own account", LATE, "if any(item.by.id == moment.by.id for item in chosen):", "if False:", KEPT),
     Deletion("two accounts stop the work", "app/domain/job.py", "if self.contests:", "if False:", KEPT),
     Deletion("a token once", "app/services/jobs.py", "if asked.token and (seen := work.seen_request(asked.token)):", "if asked.token and (seen := None):", KEPT),
+    Deletion("register: a filter in one place", FILLING, "if told := elsewhere(state.housed, found.serial, housing.tag, spot):", "if told := '':", FILLED),
+    Deletion("register: only what is there leaves", FILLING, "if now is None or now.filter is None:\n        raise", "if now is None:\n        raise", FILLED),
+    Deletion("register: nothing entered twice", FILLING, "if now is not None and now.filter == found:", "if False:", FILLED),
+    Deletion("register: installed after made", FILLING, "if made is not None and installed is not None and installed < made:", "if False:", FILLED),
+    Deletion("register: a job's number elsewhere", FILLING, "elif where is not None and where not in leaving:", "elif False:", FILLED),
+    Deletion("register: a job's number twice", FILLING, "if serial_key(found.serial) in taken:", "if False:", FILLED),
+    Deletion("register: later entries stand", FILLING, "if now is not None and now.since > move.at and now.filter != found:", "if False:", FILLED),
+    Deletion("register: rehearsals move nothing", FILLING, "if job.opened is None or job.opened.rehearsal:", "if job.opened is None:", FILLED),
+    Deletion("survey: differs in words", SURVEYING, "if not told:", "if False:", SURVEYED),
+    Deletion("survey: words and choice agree", SURVEYING, "            if found:\n                raise", "            if False:\n                raise", SURVEYED),
+    Deletion("survey: one number, one position", SURVEYING, "if len(set(serials)) != len(serials):", "if False:", SURVEYED),
+    Deletion("survey: a filter in one place", SURVEYING, "if told := elsewhere(state.housed, read.serial, housing.tag, (port, int(place))):", "if told := '':", SURVEYED),
+    Deletion("survey: changed means changed", SURVEYING, 'if outcome == "register changed" and housing is not None and _stands(found, housing, state.housed):', "if False:", SURVEYED),
+    Deletion("import: nobody undone", ENTRY, "if max(entered, default=-1) >= entering.seen:", "if False:", SURVEYED),
+    Deletion("import: a filter in one place", ENTRY, "if told := elsewhere(state.housed, found.serial, tag, (port, position)):", "if told := '':", SURVEYED),
     Deletion("crew: brief before work", "app/domain/job.py", "return Stage.BRIEFING if self.crew.to_brief else Stage.OPEN", "return Stage.OPEN", JOB),
     Deletion("crew: briefed before a mark", CREW, "if state.crew.member(moment.by.id) is None:\n        raise", "if False:\n        raise", JOB),
     Deletion("crew: lead briefed before a release", CREW, "if not state.crew.may_release(who):", "if False:", JOB),

@@ -19,6 +19,10 @@ MOST_PORTS = 8
 MOST_POINTS = 12
 """Points of isolation on one housing (this program's bound, no source)."""
 
+MOST_NOTED = 20
+"""Gauges, test ports or hazards of one housing (this program's bound, no source)."""
+
+HazardNote = Annotated[str, Field(min_length=2, max_length=200)]
 Tag = Annotated[str, Field(min_length=1, max_length=40, pattern=r"^[^\s/\\<>\"'][^/\\<>\"']*$")]
 
 
@@ -71,6 +75,21 @@ class IsolationPoint(Kept):
     safe: str = Field(min_length=2, max_length=60)
 
 
+class Gauge(Kept):
+    """A gauge at the housing.  reads: what it shows, in words.  scale: its range with the unit."""
+
+    tag: Tag
+    reads: str = Field(min_length=1, max_length=80)
+    scale: str | None = Field(default=None, min_length=1, max_length=40)
+
+
+class ProbePort(Kept):
+    """A port through which a test is made.  at: where it sits and what goes through it, in words."""
+
+    tag: Tag
+    at: str = Field(min_length=1, max_length=80)
+
+
 class SiteLimit(Kept):
     """A limit of the site's own: absolute values as text, in the instrument's unit."""
 
@@ -114,7 +133,8 @@ class AccessPort(Kept):
     """The opening behind one door, with one bagging ring and one filter clamp.
 
     `deepest` is the deepest position that this job replaces; nearer filters must come out first.
-    ring, bag: size of the bagging ring and of the bags that fit it, in the site's own words.
+    ring, bag: size of the bagging ring and of the bags that fit it, in the site's own words.  clamp_type: how the clamp
+    is driven; `clamp` is what steps call it.
     """
 
     id: Tag
@@ -125,6 +145,7 @@ class AccessPort(Kept):
     clamp: str = "filter clamp"
     ring: str | None = Field(default=None, min_length=1, max_length=60)
     bag: str | None = Field(default=None, min_length=1, max_length=60)
+    clamp_type: str | None = Field(default=None, min_length=1, max_length=60)
 
     @model_validator(mode="after")
     def _deepest_is_there(self) -> "AccessPort":
@@ -145,6 +166,7 @@ class Housing(Kept):
 
     isolation_points: every point that is locked before the housing is opened; where none are given they follow from
     the dampers and the fan.  neighbours: look-alike tags nearby that are not meant.
+    access: how one gets to it.  hazards: what is to be known of the place beforehand.
     """
 
     tag: Tag
@@ -161,6 +183,10 @@ class Housing(Kept):
     notes: str = ""
     isolation_points: tuple[IsolationPoint, ...] | None = Field(default=None, min_length=1, max_length=MOST_POINTS)
     neighbours: tuple[Tag, ...] | None = Field(default=None, max_length=20)
+    access: str | None = Field(default=None, min_length=1, max_length=500)
+    hazards: tuple[HazardNote, ...] | None = Field(default=None, min_length=1, max_length=MOST_NOTED)
+    gauges: tuple[Gauge, ...] | None = Field(default=None, min_length=1, max_length=MOST_NOTED)
+    test_ports: tuple[ProbePort, ...] | None = Field(default=None, min_length=1, max_length=MOST_NOTED)
 
     @model_validator(mode="after")
     def _names_differ(self) -> "Housing":
@@ -184,6 +210,16 @@ class Housing(Kept):
             raise ValueError(f"the damper {left[0]} is not among the isolation points; give every point of isolation")
         if not any(item.kind is PointKind.FAN for item in points):
             raise ValueError("no fan is among the isolation points; give every point of isolation")
+        return self
+
+    @model_validator(mode="after")
+    def _told_apart(self) -> "Housing":
+        for told, tags in (
+            ("gauges", [item.tag for item in self.gauges or ()]),
+            ("test ports", [item.tag for item in self.test_ports or ()]),
+        ):
+            if len(set(tags)) != len(tags):
+                raise ValueError(f"two {told} have the same tag; give each its own")
         return self
 
     @model_validator(mode="after")

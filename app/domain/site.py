@@ -14,6 +14,8 @@ from typing import Annotated, Literal, assert_never
 from immutables import Map
 from pydantic import Field, TypeAdapter
 
+from app.domain.housed import Housed, evolve_housed
+from app.domain.housed_events import DifferenceAnswered, FiltersPlaced, HousedEvent, HousingEntered, SurveyTaken
 from app.domain.housing import Bank
 from app.domain.instruments import Instrument
 from app.domain.job_lines import JobLine, JobLines
@@ -263,7 +265,7 @@ SiteEvent = (
     | SiteStarted | ProcedureIssued | JobRegistered | JobClosed | JobTakenUp | RecordExported
     | InstrumentKept | InstrumentPutAside | ReadingTaken | ReadingStruck | QualificationNoted
     | TabletEnrolled | TabletRevoked | SiteRestored | ProcedureRehearsed | LockNoticeOwed | LockNoticeRead
-    | PlanEvent | StoreEvent
+    | PlanEvent | StoreEvent | HousedEvent
 )  # fmt: skip
 _READER: TypeAdapter[SiteEvent] = TypeAdapter(Annotated[SiteEvent, Field(discriminator="type")])
 
@@ -286,6 +288,7 @@ class SiteState:
     qualifications: Mapping[tuple[str, str], date] = field(default_factory=lambda: MappingProxyType({}))
     restored: tuple[SiteRestored, ...] = ()
     watch: Watch = field(default_factory=Watch)
+    housed: Housed = field(default_factory=Housed)
     last_at: str = ""
     suggestions: Suggestions = field(default_factory=Suggestions)
     lock_notices: Mapping[int, LockNoticeOwed] = field(default_factory=lambda: MappingProxyType({}))
@@ -379,6 +382,8 @@ def evolve_site(state: SiteState, event: SiteEvent) -> SiteState:
             | LeadTimeChosen()
         ):  # fmt: skip
             return replace(state, store=evolve_store(state.store, event))
+        case HousingEntered() | FiltersPlaced() | SurveyTaken() | DifferenceAnswered():
+            return replace(state, housed=evolve_housed(state.housed, event))
         case _:
             assert_never(event)
 

@@ -8,13 +8,15 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
 
+from app.calc.life import FILTER_LIFE_YEARS, expiry
 from app.domain.event_base import Result
-from app.domain.housing import Bank
+from app.domain.housed import InPlace
+from app.domain.housing import Bank, Housing
 from app.domain.job import JobState, Stage
 from app.domain.job_lines import JobLine
 from app.domain.steps import BANK_WORDS
 from app.domain.words import unit_words
-from app.records.drops import Known, Marked, Point, changed_at, marked, read_point
+from app.records.drops import Known, Marked, Point, changed_at, design_of, marked, read_point
 from app.records.moments import local_text, site_day
 from app.records.wording import limit_of_result, limit_words
 
@@ -177,7 +179,10 @@ def leak_tests(known: Known, bank: Bank) -> tuple[LeakTest, ...]:
 
 
 def filter_ages(known: Known, bank: Bank) -> tuple[FilterAge, ...]:
-    """Return when the age of each filter of a bank runs out, the newest mark for each port and position."""
+    """Return when the age of each filter of a bank runs out: by the newest mark of each position, or by the register.
+
+    The register counts where its entry is younger than the mark, such as a filter entered at the desk.
+    """
     newest: dict[tuple[str, int], tuple[tuple[str, int], FilterAge]] = {}
     for _, state in known.real_jobs:
         for found in marked(state):
@@ -191,4 +196,27 @@ def filter_ages(known: Known, bank: Bank) -> tuple[FilterAge, ...]:
             if place not in newest or moment > newest[place][0]:
                 age = FilterAge(step.port, step.position, date.fromisoformat(result.value), site)
                 newest[place] = moment, age
+    for place, now in known.site.housed.spots(known.housing.tag).items():
+        if _bank_of(known, place[0]) is not bank or (place in newest and newest[place][0][0] > now.since):
+            continue
+        in_place = age_in_place(known.housing, place, now)
+        if in_place is not None:
+            newest[place] = (now.since, 0), in_place
+        elif now.how != "job":
+            newest.pop(place, None)
     return tuple(age for _, (_, age) in sorted(newest.items()))
+
+
+def age_in_place(housing: Housing, place: tuple[str, int], now: InPlace) -> FilterAge | None:
+    """Return when the age of a filter in place runs out; None without a filter, or where its making is not known."""
+    port = next((item for item in housing.ports if item.id == place[0]), None)
+    made = now.filter.made if now.filter else None
+    if made is None or port is None:
+        return None
+    years = design_of(housing, port.bank).life_years
+    due = expiry(manufactured=made, on=made, life_years=years or FILTER_LIFE_YEARS)
+    return FilterAge(*place, due.on, years is not None)
+
+
+def _bank_of(known: Known, port: str) -> Bank | None:
+    return next((item.bank for item in known.housing.ports if item.id == port), None)

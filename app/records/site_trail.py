@@ -4,6 +4,13 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import assert_never
 
+from app.domain.housed_events import (
+    DifferenceAnswered,
+    FiltersPlaced,
+    HousedEvent,
+    HousingEntered,
+    SurveyTaken,
+)
 from app.domain.planned import Intent, PlanChanged, PlanDropped, PlanEvent, WorkPlanned
 from app.domain.readiness import ItemAnswered, ItemNotNeeded, ItemOpenedAgain, ItemOwed, ReadinessAgreed
 from app.domain.site import (
@@ -60,7 +67,8 @@ from app.records.moments import local_text
 KINDS = {
     "people": "People and roles", "secrets": "Secrets", "wrong": "Failed sign-ins", "alerts": "Alerts",
     "settings": "Settings", "clock": "Clock", "tablets": "Tablets", "exports": "Exports", "jobs": "Jobs",
-    "plans": "Planned work", "registers": "Registers", "store": "Store room", "site": "Procedures and site",
+    "plans": "Planned work", "registers": "Registers", "housings": "Housings and filters", "store": "Store room",
+    "site": "Procedures and site",
 }  # fmt: skip
 """What entries may be looked for by, and how that is called."""
 
@@ -145,6 +153,8 @@ def _told(event: SiteEvent, watch: Watch) -> tuple[str, str]:
             | ItemOwed() | ReadinessAgreed()
         ):  # fmt: skip
             return "plans", _planned(event, watch)
+        case HousingEntered() | FiltersPlaced() | SurveyTaken() | DifferenceAnswered():
+            return "housings", _housed(event)
         case _:
             return _watched(event, watch)
 
@@ -178,6 +188,33 @@ def _stored(event: StoreEvent) -> str:
         case LeadTimeChosen():
             was, now = (f"{days} days" if days is not None else "not known" for days in (event.was, event.now))
             return f"Lead time of {event.kind}: was {was}, now {now}. {event.reason}."
+
+
+def _housed(event: HousedEvent) -> str:
+    match event:
+        case HousingEntered():
+            tags = _first(plate.tag for plate in event.plates)
+            fields = sorted({name for plate in event.plates for name in plate.changed or ()})
+            told = f"The nameplate of {tags} was {'changed: ' + ', '.join(fields) if fields else 'entered'}"
+            digests = _first(plate.sha256[:16] for plate in event.plates)
+            source = f", from a file with SHA-256 {event.source[:16]}" if event.source else ""
+            return f"{told}{source}. {event.why}. SHA-256 of the text: {digests}."
+        case FiltersPlaced():
+            told = _first(
+                f"{place.filter.serial if place.filter else 'no filter known'} at {place.housing}, {place.port} "
+                f"position {place.position}"
+                for place in event.places
+            )
+            left = f" Flagged: {_first(item.sentence for item in event.doubts)}." if event.doubts else ""
+            return f"In place ({event.how}): {told or 'nothing new'}. {event.why}.{left}"
+        case SurveyTaken():
+            found = _first(f"{item.label}: {item.found}" for item in event.seen if item.found is not None)
+            told = f"It differs in: {found}" if found else "Nothing differs from the register"
+            return f"{event.housing} was surveyed, signed “{event.meaning}” ({event.proof}). {told}."
+        case DifferenceAnswered():
+            return (
+                f"The difference of entry {event.entry} ({event.point}) was answered, {event.outcome}: {event.reason}."
+            )
         case _:
             assert_never(event)
 
@@ -215,6 +252,13 @@ def _intent_words(item: Intent, watch: Watch) -> str:
     crew = ", ".join(watch.name(person) for person in item.crew) or "nobody named yet"
     lead = watch.name(item.lead)
     return f"{item.procedure} on {item.housing}, {begins} to {ends}, lead {lead}, crew {crew}"
+
+
+def _first(told: Iterable[str], most: int = 8) -> str:
+    """Name the first few, and say how many more there are."""
+    items = list(told)
+    more = f" and {len(items) - most} more" if len(items) > most else ""
+    return f"{', '.join(items[:most])}{more}"
 
 
 def _watched(event: WatchEvent, watch: Watch) -> tuple[str, str]:

@@ -5,7 +5,7 @@ the state at hand.  Nothing is read back.
 """
 
 import gc
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import Future
 from dataclasses import asdict, dataclass
 from hashlib import sha256
@@ -38,6 +38,7 @@ from app.domain.events import (
     event_from_bytes,
     payload_of,
 )
+from app.domain.filling import placed_by_job
 from app.domain.job import JobState, Notable, fold, milliseconds_between
 from app.domain.job_lines import JobLine
 from app.domain.locks import OthersLockRemoved
@@ -216,6 +217,16 @@ class Jobs:
 
         return self._store.submit(work, urgent=urgent)
 
+    def write_site_all(self, make: Callable[[SiteState, int, str], Sequence[SiteEvent]]) -> "Future[SiteState]":
+        """Append several events to the site's ledger in one transaction; `make` gets the state, the place, the time."""
+        at = utc_text(self._clock())
+
+        def work(tx: LedgerWork) -> SiteState:
+            state = _site_state(tx)
+            return _append_site(tx, state, *make(state, state.size, at))
+
+        return self._store.submit(work)
+
     def _record(self, work: LedgerWork, job: str, command: Command, asked: Asked, at: str) -> Recorded:
         state = _job_state(work, job)
         digest = _digest(job, command, asked.by)
@@ -298,7 +309,9 @@ class Jobs:
         if isinstance(last, RecordAccepted):
             site = _site_state(work)
             closed = JobClosed(seq=site.size, at=last.at, by=last.by, job=job, size=head.size, root=head.root.hex())
-            _append_site(work, site, closed)
+            site = _append_site(work, site, closed)
+            if placed := placed_by_job(site.housed, state, seq=site.size, at=last.at, by=last.by, zone=site.zone):
+                _append_site(work, site, placed)
         return state
 
     def _refuse_unprintable(self, command: Command) -> None:
@@ -370,9 +383,10 @@ def _site_state(work: LedgerWork) -> SiteState:
     return state
 
 
-def _append_site(work: LedgerWork, state: SiteState, event: SiteEvent) -> SiteState:
-    state = fold_site([event], start=state)
-    work.append(SITE_LEDGER, [canonical(event.model_dump(mode="json", exclude_none=True))], memo=state)
+def _append_site(work: LedgerWork, state: SiteState, *events: SiteEvent) -> SiteState:
+    state = fold_site(events, start=state)
+    payloads = [canonical(event.model_dump(mode="json", exclude_none=True)) for event in events]
+    work.append(SITE_LEDGER, payloads, memo=state)
     return state
 
 

@@ -42,9 +42,8 @@ class Plan:
 
 def find_housing(library: Library, tag: str) -> Housing:
     """Return the housing with this tag; raise Invalid if the site has none."""
-    for housing in library.housings():
-        if housing.tag == tag:
-            return housing
+    if (housing := library.housing(tag)) is not None:
+        return housing
     raise Invalid(f"There is no housing {tag!r} on this site. Choose one from the list.")
 
 

@@ -156,6 +156,12 @@ class Library(Protocol):
     def housings(self) -> tuple[Housing, ...]:
         """Return every housing, by tag."""
 
+    def housing(self, tag: str) -> Housing | None:
+        """Return the housing with this tag, or None."""
+
+    def holding(self, words: str) -> tuple[Housing, ...]:
+        """Return the housings whose tag, place or service hold every one of these words, by tag."""
+
     def procedures(self) -> tuple[tuple[Procedure, str], ...]:
         """Return every procedure with the SHA-256 of its file."""
 

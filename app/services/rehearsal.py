@@ -15,6 +15,7 @@ from app.domain.deciding.leaving import AS_EXPECTED
 from app.domain.event_base import Who
 from app.domain.events import Event, payload_of
 from app.domain.field_change import ApproveChange, approvers_of
+from app.domain.filling import SERIAL_ASK
 from app.domain.housing import BankDesign, SiteLimit
 from app.domain.instruments import Instrument, InstrumentKind
 from app.domain.job import PERMIT_UNTIL, JobState, Stage, fold, milliseconds_between
@@ -182,7 +183,15 @@ def commands_for(state: JobState, cast: Cast = CAST, *, made_on: str = MADE_ON) 
         beside = second if step.second is Second.CONCURRENT else None
         yield Begin(step.id, beside, answers=labels_of(step)), by
     stated = {item.ask.id: _stated(state, item.same_as) for item in step.asks if item.same_as is not None}
-    yield Finish(step.id, made_up_answers(step, made_on=made_on) | stated, second=second), by
+    yield Finish(step.id, made_up_answers(step, made_on=made_on) | _serial(state, step) | stated, second=second), by
+
+
+def _serial(state: JobState, step: Step) -> dict[str, str]:
+    """Return a number of its own for each new filter, since no filter is in two places."""
+    if step.computes != "filter_age" or state.opened is None:
+        return {}
+    place = f"{state.opened.housing.tag} {state.opened.number} {step.port}-{step.position}"
+    return {SERIAL_ASK: f"rehearsal, serial {place}"} if any(asked.ask.id == SERIAL_ASK for asked in step.asks) else {}
 
 
 def _stated(state: JobState, named: Named) -> str:

@@ -100,7 +100,7 @@ class StoreRoom:
 def is_over(state: SiteState, key: str) -> bool:
     """Whether nothing is put aside for a job or planned work any more, or there is none such."""
     item = state.planned.get(key)
-    line = next((line for line in state.jobs if line.job == key), None)
+    line = state.jobs.get(key)
     return (item is None or not item.waits) and (line is None or line.closed)
 
 

@@ -2,13 +2,14 @@
 
 import re
 import sqlite3
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import closing
 from pathlib import Path
 
 from pydantic import ValidationError
 
 from app.domain.events import Event, event_from_bytes
+from app.domain.housed_events import SurveyTaken
 from app.domain.site import SITE_LEDGER, LedgerEnd, site_event_from_bytes
 from app.domain.store import LotInspected
 from app.ledger.check import check_entries
@@ -108,10 +109,14 @@ def _photo_faults(ledger: str, payloads: Sequence[bytes], digests: Mapping[str, 
     if not named:
         return
     try:
-        photos = _of_lots(named) if ledger == SITE_LEDGER else photos_named(_events((payloads[0], *named)))
+        photos = tuple(_of_site(named)) if ledger == SITE_LEDGER else photos_named(_events((payloads[0], *named)))
     except ValidationError:
         yield f"ledger {ledger}: an entry is of a kind that this version of the program does not know"
         return
+    yield from _missing(ledger, photos, digests)
+
+
+def _missing(ledger: str, photos: Iterable[str], digests: Mapping[str, str]) -> Iterator[str]:
     for photo in photos:
         if digests.get(photo_path(photo)) != photo:
             yield f"ledger {ledger}: photo {photo[:12]} is named by an entry and is not there"
@@ -121,7 +126,10 @@ def _events(payloads: Sequence[bytes]) -> Sequence[Event]:
     return [event_from_bytes(payload) for payload in payloads]
 
 
-def _of_lots(payloads: Sequence[bytes]) -> Sequence[str]:
-    """The photos that inspections in the store room name."""
-    entries = (site_event_from_bytes(payload) for payload in payloads)
-    return [entry.photo for entry in entries if isinstance(entry, LotInspected) and entry.photo]
+def _of_site(payloads: Sequence[bytes]) -> Iterator[str]:
+    """Yield the photos that inspections in the store room and surveys name."""
+    for entry in (site_event_from_bytes(payload) for payload in payloads):
+        if isinstance(entry, LotInspected) and entry.photo:
+            yield entry.photo
+        elif isinstance(entry, SurveyTaken):
+            yield from entry.photos or ()

@@ -1,44 +1,173 @@
-"""The site's housings and procedures: TOML files in the data folder, read again when they change."""
+"""The site's housings and procedures: TOML files in the data folder, each parsed once and again when it changes.
 
+Rules kept here:
+- A file is known by its stamp (time, size, inode); one that keeps its stamp is not read again.
+- The stamps of a folder are looked at anew when a name in it changed, else so seldom that looking takes at most a
+  twentieth of the time: with a few files that is at each request, with 10,000 about every second.
+- The page of one housing looks at the stamp of its own file in any case.
+"""
+
+import os
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
+from threading import RLock
+from time import monotonic
 
 from app.calc.errors import ChangeoutError, Invalid
 from app.domain.housing import Housing, read_housing
 from app.domain.procedure import Procedure, read_procedure
 from app.domain.writing_rules import findings
 
+REST = 20
+"""For so many times as long as looking took, a folder is not looked at again (our figure)."""
+_Stamp = tuple[int, int, int]
+
+
+@dataclass(frozen=True, slots=True)
+class HousingFile:
+    """One housing as its file has it.  sha256: of the text.  found_by: what a search looks through."""
+
+    housing: Housing
+    name: str
+    sha256: str
+    found_by: str
+
 
 class FileLibrary:
-    """Housings in `housings/`, procedures in `procedures/`, one TOML file each."""
+    """Housings in `housings/`, procedures in `procedures/`, one TOML file each.  Any thread may ask."""
 
     def __init__(self, folder: Path) -> None:
-        self._folder = folder
-        self._seen: dict[Path, tuple[int, object]] = {}
+        self._housings = _Shelf(folder / "housings", _housing)
+        self._procedures = _Shelf(folder / "procedures", _procedure)
+        self._lock = RLock()
+        self._seen: Sequence[object] = ()
+        self._by_tag: dict[str, HousingFile] = {}
+        self._all: tuple[Housing, ...] = ()
+        self._twice: tuple[str, ...] = ()
 
     def housings(self) -> tuple[Housing, ...]:
-        """Return every housing that can be read, by tag."""
-        found = [item for item in self._read("housings") if isinstance(item, Housing)]
-        return tuple(sorted(found, key=lambda housing: housing.tag))
+        """Return every housing that can be read, by tag; the same object for as long as nothing changes."""
+        with self._lock:
+            self._arrange(self._housings.items())
+            return self._all
+
+    def housing(self, tag: str) -> Housing | None:
+        """Return the housing with this tag as its file is now, or None."""
+        found = self.file(tag)
+        return found.housing if found else None
+
+    def file(self, tag: str) -> HousingFile | None:
+        """Return the file of a housing as it is now, or None."""
+        with self._lock:
+            self._arrange(self._housings.items())
+            known = self._by_tag.get(tag)
+            if known is not None and self._housings.moved(known.name):
+                self._arrange(self._housings.items(again=True))
+                known = self._by_tag.get(tag)
+            return known
+
+    def holding(self, words: str) -> tuple[Housing, ...]:
+        """Return the housings whose tag, place or service hold every one of these words, by tag."""
+        wanted = words.casefold().split()
+        with self._lock:
+            self._arrange(self._housings.items())
+            if not wanted:
+                return self._all
+            return tuple(
+                self._by_tag[housing.tag].housing
+                for housing in self._all
+                if all(word in self._by_tag[housing.tag].found_by for word in wanted)
+            )
+
+    def look_again(self) -> None:
+        """Look at the housings' files now: the program has just written some."""
+        with self._lock:
+            self._arrange(self._housings.items(again=True))
 
     def procedures(self) -> tuple[tuple[Procedure, str], ...]:
         """Return every procedure that keeps the writing rules, with the SHA-256 of its file."""
-        return tuple(item for item in self._read("procedures") if isinstance(item, tuple))
+        return tuple(item for item in self._procedures.items() if isinstance(item, tuple))
 
     def faults(self) -> tuple[str, ...]:
         """Return a sentence for every file that cannot be used."""
-        return tuple(item for kind in ("housings", "procedures") for item in self._read(kind) if isinstance(item, str))
+        with self._lock:
+            self._arrange(self._housings.items())
+            found = [item for item in (*self._seen, *self._procedures.items()) if isinstance(item, str)]
+            return (*found, *self._twice)
 
-    def _read(self, kind: str) -> list[object]:
-        found = []
-        for path in sorted((self._folder / kind).glob("*.toml")):
-            stamp = path.stat().st_mtime_ns
-            known = self._seen.get(path)
-            if known is None or known[0] != stamp:
-                known = (stamp, _housing(path) if kind == "housings" else _procedure(path))
-                self._seen[path] = known
-            found.append(known[1])
-        return found
+    def _arrange(self, items: Sequence[object]) -> None:
+        """Put housings in order, once for each change; of two files with one tag the first by name counts."""
+        if items is self._seen:
+            return
+        by_tag: dict[str, HousingFile] = {}
+        twice = []
+        for item in items:
+            if isinstance(item, HousingFile):
+                first = by_tag.setdefault(item.housing.tag, item)
+                if first is not item:
+                    twice.append(
+                        f"{item.name} holds {item.housing.tag}, as {first.name} does. It is not used; keep one of the "
+                        "two."
+                    )
+        self._seen, self._by_tag, self._twice = items, by_tag, tuple(twice)
+        self._all = tuple(by_tag[tag].housing for tag in sorted(by_tag))
+
+
+class _Shelf:
+    """The files of one folder, in the order of their names, each with what was read from it."""
+
+    def __init__(self, folder: Path, read: Callable[[Path], object]) -> None:
+        self._folder = folder
+        self._read = read
+        self._known: dict[str, tuple[_Stamp, object]] = {}
+        self._items: tuple[object, ...] = ()
+        self._folder_stamp: _Stamp | None = None
+        self._rest_until = 0.0
+        self._lock = RLock()
+
+    def items(self, *, again: bool = False) -> tuple[object, ...]:
+        """Return what the files hold; the same object for as long as no stamp changes."""
+        with self._lock:
+            stamp = _stamp_of(self._folder)
+            if not again and stamp == self._folder_stamp and monotonic() < self._rest_until:
+                return self._items
+            begun = monotonic()
+            found = sorted(_stamps(self._folder))
+            looked = monotonic() - begun
+            if [(name, self._known[name][0]) for name in self._known] != found:
+                self._known = {name: self._kept(name, mark) for name, mark in found}
+                self._items = tuple(item for _, item in self._known.values())
+            self._folder_stamp, self._rest_until = stamp, monotonic() + REST * looked
+            return self._items
+
+    def moved(self, name: str) -> bool:
+        """Whether a file is no longer the one that was read."""
+        return self._known[name][0] != _stamp_of(self._folder / name)
+
+    def _kept(self, name: str, stamp: _Stamp) -> tuple[_Stamp, object]:
+        known = self._known.get(name)
+        return known if known is not None and known[0] == stamp else (stamp, self._read(self._folder / name))
+
+
+def _stamps(folder: Path) -> list[tuple[str, _Stamp]]:
+    try:
+        with os.scandir(folder) as entries:
+            return [(entry.name, _stamp(entry.stat())) for entry in entries if entry.name.endswith(".toml")]
+    except FileNotFoundError:
+        return []
+
+
+def _stamp_of(path: Path) -> _Stamp | None:
+    try:
+        return _stamp(path.stat())
+    except FileNotFoundError:
+        return None
+
+
+def _stamp(found: os.stat_result) -> _Stamp:
+    return found.st_mtime_ns, found.st_size, found.st_ino
 
 
 def read_text(path: Path) -> str:
@@ -51,11 +180,14 @@ def read_text(path: Path) -> str:
         raise Invalid(f"{path} is not UTF-8 text. Save it as UTF-8 and try again.") from None
 
 
-def _housing(path: Path) -> Housing | str:
+def _housing(path: Path) -> HousingFile | str:
     try:
-        return read_housing(read_text(path), name=path.name)
+        text = read_text(path)
+        housing = read_housing(text, name=path.name)
     except ChangeoutError as fault:
         return str(fault)
+    found_by = f"{housing.tag}\n{housing.location}\n{housing.service.replace('_', ' ')}".casefold()
+    return HousingFile(housing, path.name, sha256(text.encode()).hexdigest(), found_by)
 
 
 def _procedure(path: Path) -> tuple[Procedure, str] | str:

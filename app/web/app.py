@@ -24,9 +24,11 @@ from app.web.routes import (
     people,
     planned,
     procedures,
+    register,
     registers,
     review,
     store,
+    survey,
     tablets,
     trust,
     watch,
@@ -51,9 +53,9 @@ def make_app(site: Site) -> FastAPI:
     for router in (  # looked through in this order, and made ready when first reached: marks, then the first page
         work.panel, entry.router, work.router, housings.router, crew.panel, crew.router, crew.site, review.router,
         review.photos, people.router, departures.router, procedures.router, history.router, registers.router,
-        store.router, kits.router, certificates.router, kept.router, kept.panel, kept.photos, tablets.router,
-        trust.router, cover.router, watch.router, planned.router, leaving.panel, leaving.router, paper.router,
-        locks.panel, locks.router, locks.notices, labels.router, after.router,
+        register.router, survey.router, store.router, kits.router, certificates.router, kept.router, kept.panel,
+        kept.photos, tablets.router, trust.router, cover.router, watch.router, planned.router, leaving.panel,
+        leaving.router, paper.router, locks.panel, locks.router, locks.notices, labels.router, after.router,
     ):  # fmt: skip
         app.include_router(router)
     app.router.routes.append(Route("/static/{digest}/{name:path}", serve_static, methods=["GET"]))

@@ -19,6 +19,7 @@ from app.services.export import (
     PdfMaker,
 )
 from app.services.figures import Figures
+from app.services.housing_register import HousingRegister
 from app.services.jobs import Asked, Jobs
 from app.services.plans import Plans
 from app.services.ports import Library, PartsShelf, PeopleBook, PhotoShelf, Session, SessionBook
@@ -47,6 +48,7 @@ class Site:
     figures: Figures
     store_room: StoreRoom
     plans: Plans
+    housing_register: HousingRegister
     unprintable: Callable[[str], str | None]
     tablets: Tablets
     watching: Watching

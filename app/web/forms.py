@@ -35,15 +35,29 @@ class Posted:
         return self.fields.get(name, "")
 
 
-async def posted(request: Request) -> Posted:
-    """Read the form of a request; photos are stored by their SHA-256 before anything names them."""
-    form = await request.form(max_files=MOST_FILES, max_fields=MOST_FIELDS, max_part_size=MOST_TEXT)
+async def posted(request: Request, *, most: int = MOST_FIELDS) -> Posted:
+    """Read the form of a request; photos are stored by their SHA-256 before anything names them.  most: fields."""
+    form = await request.form(max_files=MOST_FILES, max_fields=most, max_part_size=MOST_TEXT)
     try:
         read = await _read(request, form)
         request.state.fields = read.fields
         return read
     finally:
         await form.close()
+
+
+async def sent_file(request: Request, name: str) -> tuple[bytes, dict[str, str]]:
+    """Return the bytes of the one file of a form, and its other fields; Invalid where no file was chosen."""
+    form = await request.form(max_files=1, max_fields=8, max_part_size=MOST_TEXT)
+    try:
+        upload = form.get(name)
+        data = await upload.read() if isinstance(upload, UploadFile) else b""
+        fields = {key: text for key, text in form.multi_items() if isinstance(text, str)}
+    finally:
+        await form.close()
+    if not isinstance(upload, UploadFile) or not (data or upload.filename):
+        raise Invalid("No file was chosen. Choose one on this machine, then send it.")
+    return data, fields
 
 
 async def _read(request: Request, form: FormData) -> Posted:

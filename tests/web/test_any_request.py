@@ -36,6 +36,9 @@ NAMES = (
     "begins", "ends", "lead", "plan",
     "back.B-1", "count", "count_reason", "days", "explained", "lead_kind", "lead_reason", "lot.B-1", "made",
     "maker_lot", "other", "other_count", "place", "serial", "use_by", "verdict",
+    "q", "page", "file", "digest", "spot", "serial", "made", "report", "installed", "outcome", "location", "service",
+    "port.1.port", "port.1.filters", "p.upstream", "f.upstream", "f.serial.P1.1", "made.serial.P1.1", "what.1",
+    "value.1", "unit.1", "photo.1", "photo-kept.1",
 )  # fmt: skip
 OF_THE_PAGE = {"viewport", "htmx-config"}
 """Names in templates that no form sends."""

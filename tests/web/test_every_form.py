@@ -28,8 +28,10 @@ from app.domain.readiness_items import applies
 from app.domain.site import site_event_from_bytes
 from app.domain.store import Kind
 from app.domain.storing import receipt_items
+from app.domain.surveying import DIFFERS, UNSEEN, points_of
 from app.domain.watch import FREE_TRIES
 from app.domain.watch_events import SecretWrong
+from app.services.planning import find_housing
 from app.services.rehearsal import looks_as_recorded
 from app.web.roles import ALLOWED
 from tests.domain.test_readiness import answers
@@ -41,8 +43,8 @@ NO_FIELDS = {"/signout", "/scheme"}
 UNTRIED = {
     *NO_FIELDS, "/tablets", "/people/{person}/leave",  # a button and nothing else
     "/here", "/lock", "/jobs/{job}/kept", "/photos/{sha256}/part",  # sent by scripts, from no form
-    "/jobs/{job}/contests", "/tablets/revoke", "/procedures/issue", "/unlock",
-    # these by test_kept, test_tablets, test_issue and test_cover
+    "/jobs/{job}/contests", "/tablets/revoke", "/procedures/issue", "/unlock", "/register/enter",
+    # these by test_kept, test_tablets, test_issue, test_cover and test_register_files
 }  # fmt: skip
 """Routes that take a form which is not sent here."""
 FORM = {"Content-Type": "application/x-www-form-urlencoded"}
@@ -115,6 +117,12 @@ def set_up(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SetUp]:
             desk.client(officer).post(form.action, data=form.fields)
     state = desk.do(jobs["handing over"], ReadNext(), eyes)
     desk.do(jobs["handing over"], AnswerLooks(looks_as_recorded(state.rechecks)), eyes)
+    in_place = {"spot": "P1/1", "serial": "SN 1", "why": "read at the door"}
+    assert desk.post(lead, "/housings/EF-03/filters", **in_place).status_code == 303
+    register = desk.running.site.housing_register
+    points = points_of(find_housing(desk.running.site.library, "EF-03"), desk.running.site.jobs.site().housed)
+    seen = {f"p.{point.id}": UNSEEN for point in points} | {"p.fan": DIFFERS, "f.fan": "F-33"}
+    register.survey("EF-03", seen, (), proof="secret entered at signing", by=hands).result()
     reading = {"bank": "hepa", "on": "2026-03-02", "drop_pa": "612", "flow_m3_h": "1690", "instrument": ""}
     assert desk.post(hands, "/housings/EF-03/readings", **reading).status_code == 303
     lot = {"id": "B-1", "kind": "bag", "what": "ring 660", "count": "10"}

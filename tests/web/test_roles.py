@@ -41,9 +41,17 @@ LEADS = {
     "POST /jobs/{job}/aside",
     "POST /jobs/{job}/radio",
     "POST /procedures/issue",
+    "GET /housings/{tag}/change",
+    "POST /housings/{tag}/change",
+    "GET /register/new",
+    "POST /register/new",
+    "POST /register/check",
+    "POST /register/enter",
+    "POST /surveys",
 }
 LEADS_AND_OFFICERS = {
     "POST /suggestions/answer", "POST /suggestions/done",
+    "POST /housings/{tag}/filters", "POST /housings/{tag}/taken-out",
     "POST /instruments", "POST /instruments/aside", "POST /qualifications", "POST /site", "POST /alerts",
     "POST /jobs/{job}/changes/approve", "POST /jobs/{job}/radio/sign", "POST /stock/lead-times",
     "POST /planned/{plan}/agreed", "POST /planned/{plan}/{item}/open",

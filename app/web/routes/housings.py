@@ -1,5 +1,9 @@
 """The first page, a housing, and planning a job for it."""
 
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
+from urllib.parse import quote
+
 from fastapi import APIRouter, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
@@ -11,12 +15,13 @@ from app.domain.readiness_items import is_ready
 from app.domain.readying import agreed_words, prepared, unready_words
 from app.domain.refused import Refused
 from app.domain.scheduling import waiting_plan
-from app.domain.site import issued_digests
+from app.domain.site import SiteState, issued_digests
 from app.records.moments import site_day, utc_text
 from app.services.planning import Plan, find_housing, find_procedure, first_entry, lessons_of, plan, with_depths
+from app.services.ports import Session
 from app.web.awaiting import done
 from app.web.context import Site, asked_by, session_of, site_of
-from app.web.entered import NOTHING, Refilled, tried
+from app.web.entered import NOTHING, Refilled, entered, tried
 from app.web.forms import Posted, passed_by, posted
 from app.web.render import html
 from app.web.roles import KEEPERS
@@ -24,10 +29,14 @@ from app.web.views.alerts import alert_rows, secret_told
 from app.web.views.crew import standing_words
 from app.web.views.in_hand import REASONS, jobs_in_hand
 from app.web.views.job_list import jobs_page
-from app.web.views.pages import SHOWN_AT_ONCE, ended_row, front_page, job_row, plan_page
+from app.web.views.pages import SHOWN_AT_ONCE, Front, JobRow, ended_row, front_page, job_row, plan_page
+
+if TYPE_CHECKING:
+    from app.web.views.housing import HousingPage
 
 MOST_TRIES = 8
 """More leads than would open jobs at one moment (our figure)."""
+LONGEST_SEARCH = 80
 router = APIRouter()
 
 
@@ -37,9 +46,8 @@ async def front(request: Request) -> Response:
     site, session = site_of(request), session_of(request)
     if session.who.role is Role.ADMINISTRATOR:
         return RedirectResponse("/people", status_code=303)
-    jobs = await run_in_threadpool(site.jobs.in_hand)
+    page = await run_in_threadpool(_front, site, session, request.query_params)
     state = await run_in_threadpool(site.jobs.site)
-    page = front_page(jobs, state, site.library.housings(), site.library.faults(), session)
     return html(
         request,
         "front.html",
@@ -47,7 +55,17 @@ async def front(request: Request) -> Response:
         alerts=alert_rows(state, session),
         secret=secret_told(state, session),
         keeper=session.who.role in KEEPERS,
+        differences=len(state.housed.differences) if session.who.role is Role.LEAD else 0,
     )
+
+
+def _front(site: Site, session: Session, asked: Mapping[str, str]) -> Front:
+    words, page = " ".join(asked.get("q", "").split())[:LONGEST_SEARCH], asked.get("page", "")
+    return front_page(
+        site.jobs.in_hand(), site.jobs.site(), site.library.holding(words), site.library.faults(), session, words=words,
+        page=int(page) if page.isascii() and page.isdigit() and len(page) < 7 else 1,
+        all_of_them=len(site.library.housings()),
+    )  # fmt: skip
 
 
 @router.get("/in-hand")
@@ -68,19 +86,59 @@ async def find_job(request: Request) -> Response:
 
 @router.get("/housings/{tag}")
 async def housing(request: Request, tag: str) -> Response:
-    """One housing: its data and its jobs."""
-    site, session = site_of(request), session_of(request)
-    found = find_housing(site.library, tag)
-    state = await run_in_threadpool(site.jobs.site)
+    """One housing: its nameplate, filters in place, what differs, its jobs."""
+    return await _housing(request, tag)
+
+
+async def _housing(request: Request, tag: str, form: Refilled = NOTHING, leaving: Refilled = NOTHING) -> Response:
+    page = await run_in_threadpool(_housing_page, request, tag, form, leaving)
+    return html(request, "housing.html", max(form.status, leaving.status), page=page)
+
+
+def _housing_page(request: Request, tag: str, form: Refilled, leaving: Refilled) -> "HousingPage":
+    from app.web.views.housing import housing_page
+
+    site, role = site_of(request), session_of(request).who.role
+    found, state = find_housing(site.library, tag), site.jobs.site()
+    rows = _job_rows(site, state, tag, role)
+    today = site_day(utc_text(site.clock()), state.zone)
+    digest = site.housing_register.digest(tag)
+    return housing_page(found, digest, state, rows, role, today, form=form, leaving=leaving)
+
+
+def _job_rows(site: Site, state: SiteState, tag: str, role: Role) -> tuple[JobRow, ...]:
+    """The jobs on a housing: those in hand with what is due, then those that ended by their line."""
     lines = state.jobs.of_housing(tag)
-    jobs = await run_in_threadpool(site.jobs.with_states, [line for line in lines if state.jobs.is_in_hand(line.job)])
-    rows = [job_row(line, job, session.who.role) for line, job in jobs]
-    rows += [ended_row(line, state.zone) for line in lines if not state.jobs.is_in_hand(line.job)]
-    waiting = [item for item in state.planned.values() if item.waits and item.housing == tag]
-    planned = sorted(waiting, key=lambda item: item.begins)
-    return html(
-        request, "housing.html", housing=found, jobs=rows, planned=planned, may_plan=session.who.role is Role.LEAD
-    )
+    working = site.jobs.with_states(line for line in lines if state.jobs.is_in_hand(line.job))
+    ended = (ended_row(line, state.zone) for line in lines if not state.jobs.is_in_hand(line.job))
+    return (*(job_row(line, job, role) for line, job in working), *ended)
+
+
+@router.post("/housings/{tag}/filters")
+async def place_filter(request: Request, tag: str) -> Response:
+    """Enter that a filter is in a position."""
+    site, form, who = site_of(request), await posted(request), session_of(request).who
+    form.need("serial")
+    refused = await entered(lambda: site.housing_register.place_filter(tag, _one_spot(form.fields), by=who), form)
+    return await _housing(request, tag, form=refused) if refused.told else _back(tag)
+
+
+@router.post("/housings/{tag}/taken-out")
+async def take_filter_out(request: Request, tag: str) -> Response:
+    """Enter that a filter has left its position."""
+    site, form, who = site_of(request), await posted(request), session_of(request).who
+    refused = await entered(lambda: site.housing_register.take_filter_out(tag, _one_spot(form.fields), by=who), form)
+    return await _housing(request, tag, leaving=refused) if refused.told else _back(tag)
+
+
+def _one_spot(fields: Mapping[str, str]) -> dict[str, str]:
+    """Return port and position of a choice among those that are filled, such as `P1/2`."""
+    port, _, position = fields.get("spot", "").rpartition("/")
+    return {**fields, "port": port, "position": position}
+
+
+def _back(tag: str) -> Response:
+    return RedirectResponse(f"/housings/{quote(tag, safe='')}", status_code=303)
 
 
 @router.get("/plan/{tag}")
@@ -109,10 +167,13 @@ async def _planned(request: Request, tag: str, asked: dict[str, str], refilled: 
     ready = known is not None and is_ready(known, made.housing.service)
     told = "" if known is None else agreed_words(known) if ready else unready_words(known, made.housing.service)
     waiting = tuple(item for item in register.planned.values() if item.waits and item.housing == tag)
+    from app.web.views.housing import difference_rows
+
+    differences = difference_rows(register.housed.open_at(tag), register.zone)
     page = plan_page(made, names, crew, planned=asked.get("plan", ""), named=planned.intent.crew if planned else ())
     return html(
         request, "plan.html", refilled.status, page=page, in_hand=in_hand, refilled=refilled, waiting=waiting,
-        ready=ready, ready_told=told,
+        ready=ready, ready_told=told, differences=differences,
     )  # fmt: skip
 
 

@@ -56,14 +56,31 @@ class HousingRow:
     last: str
 
 
+HOUSINGS_AT_ONCE = 50
+"""So many housings stand on one page (our figure)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Looked:
+    """A bounded page of the housings that hold the words looked for.  before, after: other pages, 0 where none is."""
+
+    words: str
+    rows: tuple[HousingRow, ...]
+    count: int
+    first: int
+    before: int
+    after: int
+
+
 @dataclass(frozen=True, slots=True)
 class Front:
-    """The first page."""
+    """The first page.  many: there are so many housings that one looks for words."""
 
     waiting: tuple[JobRow, ...]
     others: tuple[JobRow, ...]
     ended: tuple[JobRow, ...]
-    housings: tuple[HousingRow, ...]
+    housings: Looked
+    many: bool
     faults: tuple[str, ...]
     role: str
 
@@ -153,12 +170,13 @@ def line_row(line: JobLine, zone: str) -> JobRow:
 
 
 def front_page(
-    jobs: tuple[tuple[JobLine, JobState], ...], known: SiteState, housings: tuple[Housing, ...],
-    faults: tuple[str, ...], session: Session,
+    jobs: tuple[tuple[JobLine, JobState], ...], known: SiteState, found: tuple[Housing, ...],
+    faults: tuple[str, ...], session: Session, *, words: str = "", page: int = 1, all_of_them: int = 0,
 ) -> Front:  # fmt: skip
-    """Return the first page as this person sees it: the jobs in hand, and those that ended last.
+    """Return the first page as this person sees it: the jobs in hand, those that ended last, housings looked for.
 
-    jobs: those in hand with their states.  known: the site, whose list of jobs has all of them.
+    jobs: those in hand with their states.  known: the site, whose list of jobs has all of them.  found: the housings
+    that hold the words, of `all_of_them`.
     """
     role = session.who.role
     rows = [job_row(line, state, role) for line, state in jobs]
@@ -170,9 +188,29 @@ def front_page(
             for line in known.jobs.newest(SHOWN_AT_ONCE)
             if not known.jobs.is_in_hand(line.job)
         ),
-        housings=tuple(_housing_row(housing, known) for housing in housings),
+        housings=_looked(found, known, words, page),
+        many=all_of_them > SEEN_AT_A_GLANCE,
         faults=faults,
         role=role.words,
+    )
+
+
+SEEN_AT_A_GLANCE = 8
+"""With more housings than this, one looks for words (our figure)."""
+
+
+def _looked(found: tuple[Housing, ...], known: SiteState, words: str, page: int) -> Looked:
+    last = max(1, -(-len(found) // HOUSINGS_AT_ONCE))
+    page = min(max(page, 1), last)
+    first = (page - 1) * HOUSINGS_AT_ONCE
+    shown = found[first : first + HOUSINGS_AT_ONCE]
+    return Looked(
+        words=words,
+        rows=tuple(_housing_row(housing, known) for housing in shown),
+        count=len(found),
+        first=first + 1,
+        before=page - 1,
+        after=page + 1 if page < last else 0,
     )
 
 

@@ -106,7 +106,7 @@ def planned_page(
         facts=tuple(facts_of(state, item, titles)),
         beside=tuple(_beside(state, item)),
         waits=item.waits,
-        job=next((line.job for line in state.jobs if item.job and line.number == item.job), ""),
+        job=line.job if (line := state.jobs.numbered(item.job)) else "",
         dropped=item.dropped,
         open_at=f"/plan/{item.housing}?plan={item.plan}&procedure={item.procedure}",
         choices=choices,

@@ -104,7 +104,7 @@ def count_words(item: Standing, state: SiteState) -> str:
 
 def job_words(job: str, state: SiteState) -> str:
     """Name a job by its number and housing; a planned work by its own number."""
-    line = next((line for line in state.jobs if line.job == job), None)
+    line = state.jobs.get(job)
     return f"job {line.number} on {line.housing}" if line else job
 
 

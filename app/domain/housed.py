@@ -1,0 +1,187 @@
+"""The housing register at one moment, folded from the site's ledger.
+
+Rules kept here:
+- no serial number is in two places: one that arrives leaves where it was, whatever an entry says;
+- a difference stays open until it is answered by name.
+"""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from types import MappingProxyType
+from typing import assert_never
+
+from app.domain.event_base import Who
+from app.domain.housed_events import (
+    DifferenceAnswered,
+    Filter,
+    FiltersPlaced,
+    HousedEvent,
+    HousingEntered,
+    How,
+    Placed,
+    SurveyTaken,
+)
+
+Spot = tuple[str, int]
+"""A port and a position."""
+
+
+@dataclass(frozen=True, slots=True)
+class PlateKnown:
+    """The newest entry about a nameplate."""
+
+    sha256: str
+    entry: int
+    at: str
+    by: Who | None
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class InPlace:
+    """What the register has for a position.  filter: none where the one that was there left.  since: UTC text."""
+
+    filter: Filter | None
+    since: str
+    how: How
+    entry: int
+    at: str
+    by: Who | None
+    job: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """A point in which somebody found the housing otherwise than the register has it."""
+
+    entry: int
+    at: str
+    by: Who | None
+    housing: str
+    point: str
+    label: str
+    register_has: str
+    found: str
+    sentence: str = ""
+
+
+_NO_SPOTS: Mapping[Spot, InPlace] = MappingProxyType({})
+
+
+@dataclass(frozen=True, slots=True)
+class Housed:
+    """The register.  places: by housing, then by port and position.  serials: where each one is, by `serial_key`."""
+
+    plates: Mapping[str, PlateKnown] = field(default_factory=lambda: MappingProxyType({}))
+    places: Mapping[str, Mapping[Spot, InPlace]] = field(default_factory=lambda: MappingProxyType({}))
+    serials: Mapping[str, tuple[str, Spot]] = field(default_factory=lambda: MappingProxyType({}))
+    surveys: Mapping[str, tuple[SurveyTaken, ...]] = field(default_factory=lambda: MappingProxyType({}))
+    differences: Mapping[tuple[int, str], Difference] = field(default_factory=lambda: MappingProxyType({}))
+
+    def at(self, housing: str, port: str, position: int) -> InPlace | None:
+        """Return what is known of a position; None where nothing ever was."""
+        return self.places.get(housing, _NO_SPOTS).get((port, position))
+
+    def where(self, serial: str) -> tuple[str, Spot] | None:
+        """Return housing, port and position of a serial number."""
+        return self.serials.get(serial_key(serial))
+
+    def spots(self, housing: str) -> Mapping[Spot, InPlace]:
+        """Return what is known of each position of a housing."""
+        return self.places.get(housing, _NO_SPOTS)
+
+    def open_at(self, housing: str) -> tuple[Difference, ...]:
+        """Return the differences of a housing that nobody has answered."""
+        return tuple(item for item in self.differences.values() if item.housing == housing)
+
+
+def serial_key(serial: str) -> str:
+    """Return what two ways of writing one serial number have in common: case and spaces do not count."""
+    return "".join(serial.split()).casefold()
+
+
+def serial_point(port: str, position: int) -> str:
+    """Return the id of the point of a survey that asks for the serial number in a position."""
+    return f"serial.{port}.{position}"
+
+
+def serial_label(port: str, position: int) -> str:
+    """Say which serial number is meant."""
+    return f"Serial number at {port}, position {position}"
+
+
+def evolve_housed(housed: Housed, event: HousedEvent) -> Housed:
+    """Return the register after one more entry."""
+    match event:
+        case HousingEntered():
+            fresh = {
+                plate.tag: PlateKnown(plate.sha256, event.seq, event.at, event.by, event.why) for plate in event.plates
+            }
+            return replace(housed, plates=MappingProxyType({**housed.plates, **fresh}))
+        case FiltersPlaced():
+            return _doubted(_filled(housed, event), event)
+        case SurveyTaken():
+            return _surveyed(housed, event)
+        case DifferenceAnswered():
+            left = {key: item for key, item in housed.differences.items() if key != (event.entry, event.point)}
+            return replace(housed, differences=MappingProxyType(left))
+        case _:
+            assert_never(event)
+
+
+def _filled(housed: Housed, event: FiltersPlaced) -> Housed:
+    """Empty every position named, then fill them: two filters may change places in one entry."""
+    serials = dict(housed.serials)
+    touched: dict[str, dict[Spot, InPlace]] = {}
+
+    def of(housing: str) -> dict[Spot, InPlace]:
+        return touched.setdefault(housing, dict(housed.spots(housing)))
+
+    for place in event.places:
+        spots, spot = of(place.housing), (place.port, place.position)
+        if (before := spots.get(spot)) is not None and before.filter is not None:
+            serials.pop(serial_key(before.filter.serial), None)
+            spots[spot] = replace(before, filter=None, since=place.since)
+    for place in event.places:
+        if place.filter is not None and (other := serials.pop(serial_key(place.filter.serial), None)):
+            housing, there = other
+            of(housing)[there] = replace(of(housing)[there], filter=None, since=place.since)
+        spots, spot = of(place.housing), (place.port, place.position)
+        if (now := spots.get(spot)) is not None and now.filter is not None:
+            serials.pop(serial_key(now.filter.serial), None)
+        spots[spot] = _in_place(place, event)
+        if place.filter is not None:
+            serials[serial_key(place.filter.serial)] = place.housing, spot
+    known = {housing: MappingProxyType(spots) for housing, spots in touched.items()}
+    places = MappingProxyType({**housed.places, **known})
+    return replace(housed, places=places, serials=MappingProxyType(serials))
+
+
+def _in_place(place: Placed, event: FiltersPlaced) -> InPlace:
+    return InPlace(place.filter, place.since, event.how, event.seq, event.at, event.by, event.job or "")
+
+
+def _doubted(housed: Housed, event: FiltersPlaced) -> Housed:
+    return _flagged(housed, (
+        Difference(
+            event.seq, event.at, event.by, item.housing, serial_point(item.port, item.position),
+            serial_label(item.port, item.position), item.stood, item.read, item.sentence,
+        )
+        for item in event.doubts or ()
+    ))  # fmt: skip
+
+
+def _surveyed(housed: Housed, event: SurveyTaken) -> Housed:
+    surveys = (*housed.surveys.get(event.housing, ()), event)
+    housed = replace(housed, surveys=MappingProxyType({**housed.surveys, event.housing: surveys}))
+    return _flagged(housed, (
+        Difference(
+            event.seq, event.at, event.by, event.housing, item.point, item.label, item.register_has, item.found
+        )
+        for item in event.seen if item.found is not None
+    ))  # fmt: skip
+
+
+def _flagged(housed: Housed, found: Iterable[Difference]) -> Housed:
+    fresh = {(item.entry, item.point): item for item in found}
+    return replace(housed, differences=MappingProxyType({**housed.differences, **fresh})) if fresh else housed

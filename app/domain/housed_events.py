@@ -1,0 +1,125 @@
+"""The housing register in the site's ledger: nameplates, filters in place, as-found surveys and what came of them.
+
+Rules kept here:
+- a nameplate stands in its file; the ledger has the SHA-256 of its text, who entered it and why;
+- what is in a position is what the newest entry says of it; `since` is when that came to be so;
+- an entry about many housings is one entry, so that an import is whole or not there.
+"""
+
+from datetime import date
+from typing import Literal
+
+from app.domain.site_entry import SiteEntry
+from app.domain.text import Kept
+
+
+class Plate(Kept):
+    """One nameplate as entered.  was: SHA-256 of the text before, if there was one.  changed: fields that differ."""
+
+    tag: str
+    sha256: str
+    was: str | None = None
+    changed: tuple[str, ...] | None = None
+
+
+class HousingEntered(SiteEntry):
+    """Nameplates were entered or changed.  source: SHA-256 of the file that was imported."""
+
+    type: Literal["housing_entered"] = "housing_entered"
+    plates: tuple[Plate, ...]
+    how: Literal["desk", "import"]
+    why: str
+    source: str | None = None
+
+
+class Filter(Kept):
+    """A filter by its serial number.  made: by its maker.  report: of its test there.  installed: put in place."""
+
+    serial: str
+    made: date | None = None
+    report: str | None = None
+    installed: date | None = None
+
+
+class Placed(Kept):
+    """What is in one position from `since` on (UTC text); no filter: what was known to be there is there no more."""
+
+    housing: str
+    port: str
+    position: int
+    since: str
+    filter: Filter | None = None
+
+
+class Doubt(Kept):
+    """A serial number that a job read and the register could not take over as it stands, and why."""
+
+    housing: str
+    port: str
+    position: int
+    read: str
+    stood: str
+    sentence: str
+
+
+How = Literal["desk", "survey", "import", "job"]
+
+
+class FiltersPlaced(SiteEntry):
+    """Filters came into positions or left them.  job: whose accepted record says so."""
+
+    type: Literal["filters_placed"] = "filters_placed"
+    how: How
+    places: tuple[Placed, ...]
+    why: str
+    job: str | None = None
+    doubts: tuple[Doubt, ...] | None = None
+    source: str | None = None
+
+
+class Seen(Kept):
+    """One point of a survey.  register: what it has.  found: what was seen instead.  unseen: it could not be seen."""
+
+    point: str
+    label: str
+    register_has: str
+    found: str | None = None
+    unseen: bool | None = None
+
+
+class Measured(Kept):
+    """Something measured or noted on the way; a number where it has a unit."""
+
+    what: str
+    value: str
+    unit: str | None = None
+
+
+class SurveyTaken(SiteEntry):
+    """A housing was compared with the register at the place, and that was signed.  photos: by SHA-256."""
+
+    type: Literal["survey_taken"] = "survey_taken"
+    housing: str
+    seen: tuple[Seen, ...]
+    meaning: str
+    local_time: str
+    proof: str
+    measured: tuple[Measured, ...] | None = None
+    photos: tuple[str, ...] | None = None
+    note: str | None = None
+
+
+Outcome = Literal["register changed", "register right"]
+
+
+class DifferenceAnswered(SiteEntry):
+    """A lead answered a difference; `entry` and `point` name it."""
+
+    type: Literal["difference_answered"] = "difference_answered"
+    entry: int
+    point: str
+    outcome: Outcome
+    reason: str
+
+
+HousedEvent = HousingEntered | FiltersPlaced | SurveyTaken | DifferenceAnswered

@@ -1,0 +1,209 @@
+"""Filters in place: what the desk may enter, and what an accepted job takes over."""
+
+import re
+from dataclasses import replace
+from datetime import date
+
+import pytest
+
+from app.calc.errors import Invalid
+from app.domain.filling import filter_placed, filter_taken_out, moved_by, placed_by_job
+from app.domain.housed import Housed, evolve_housed
+from app.domain.housed_events import Filter, FiltersPlaced, Placed
+from app.domain.registers import SiteMoment
+from app.domain.site import SiteState, evolve_site
+from tests.builders import LEAD, START, Bench, housing, opened
+
+AT = "2026-03-02T07:00:00.000Z"
+LATER = "2026-03-09T07:00:00.000Z"
+MOMENT = SiteMoment(seq=0, at=AT, today=START.date(), by=LEAD)
+
+
+def placed(*where: tuple[str, str, int, str], since: str = AT, job: str | None = None) -> Housed:
+    """Return a register with these filters in place."""
+    places = tuple(
+        Placed(housing=tag, port=port, position=position, since=since, filter=Filter(serial=serial))
+        for tag, port, position, serial in where
+    )
+    event = FiltersPlaced(seq=0, at=since, by=LEAD, how="desk", places=places, why="as seen", job=job)
+    return evolve_housed(Housed(), event)
+
+
+def entered(register: Housed, **typed: str) -> FiltersPlaced:
+    """Enter a filter at position 1 of EF-03."""
+    whole = {"serial": "N-1", "made": "2025-05-01", "installed": "2026-03-01", "report": "TR 7"} | typed
+    return filter_placed(
+        SiteState(housed=register), MOMENT, housing(), port="P1", position=typed.get("position", "1"), typed=whole,
+        why="read at the door",
+    )  # fmt: skip
+
+
+def test_a_filter_is_entered_with_its_dates_and_report() -> None:
+    """All that was typed stands in the entry, and who made it."""
+    event = entered(Housed())
+
+    assert event.places == (
+        Placed(
+            housing="EF-03", port="P1", position=1, since=AT,
+            filter=Filter(serial="N-1", made=date(2025, 5, 1), report="TR 7", installed=date(2026, 3, 1)),
+        ),
+    )  # fmt: skip
+    assert (event.how, event.why, event.by) == ("desk", "read at the door", LEAD)
+
+
+@pytest.mark.parametrize(
+    ("typed", "told"),
+    [
+        ({"serial": "  "}, "Serial number: nothing was given"),
+        ({"serial": "x" * 61}, "61 characters were given; 60 is the most"),
+        ({"made": "soon"}, "Maker's date: 'soon' is not a date"),
+        ({"made": "2026-03-03"}, "does not lie between 1950-01-01 and today, 2026-03-02"),
+        ({"made": "1949-12-31"}, "does not lie between 1950-01-01"),
+        ({"installed": "2025-04-30"}, "lies before 2025-05-01, the day on which N-1 was made"),
+        ({"report": "x" * 81}, "81 characters were given; 80 is the most"),
+        ({"position": "3"}, "Port P1 has no position '3'; give 1 to 2"),
+        ({"position": "one"}, "has no position 'one'"),
+    ],
+)
+def test_bad_text_is_refused_with_a_sentence(typed: dict[str, str], told: str) -> None:
+    """Each names what was given and what to do."""
+    with pytest.raises(Invalid, match=re.escape(told)):
+        entered(Housed(), **typed)
+
+
+def test_a_serial_number_elsewhere_is_refused_however_it_is_written() -> None:
+    """The sentence names the place; a repetition is refused too, and another serial at the place is not."""
+    there = placed(("EF-07", "P1", 1, "n 1"))
+    with pytest.raises(Invalid, match="Filter N-1 is in place at EF-07, P1 position 1, and no filter is in two places"):
+        entered(placed(("EF-07", "P1", 1, "n-1")))
+    assert entered(there).places[0].filter is not None  # a space is no hyphen
+
+    state = evolve_site(SiteState(), entered(Housed()))
+    with pytest.raises(Invalid, match="stands at P1 position 1 just so"):
+        entered(state.housed)
+    assert entered(state.housed, serial="N-2").places[0].filter == Filter(
+        serial="N-2", made=date(2025, 5, 1), report="TR 7", installed=date(2026, 3, 1)
+    )
+
+
+def test_only_what_is_there_is_taken_out() -> None:
+    """The position is empty after it; a second time is refused."""
+    state = SiteState(housed=placed(("EF-03", "P1", 2, "N-2")))
+    event = filter_taken_out(state, MOMENT, "EF-03", port="P1", position="2", why="drawn for a test")
+    after = evolve_site(state, event)
+
+    now = after.housed.at("EF-03", "P1", 2)
+    assert now is not None
+    assert now.filter is None
+    assert after.housed.where("N-2") is None
+    with pytest.raises(Invalid, match="has no filter at P1 position 2 of EF-03"):
+        filter_taken_out(after, MOMENT, "EF-03", port="P1", position="2", why="again")
+
+
+@pytest.fixture(scope="module")
+def done() -> Bench:
+    """A job on EF-03 with all its steps done: two filters out, two in."""
+    bench = opened()
+    while bench.state.due is not None:
+        due = bench.state.due
+        if due.computes == "filter_age":
+            bench.answer({"serial": f"NEW {due.position}", "made": f"2025-0{due.position}-01"})
+        else:
+            for command, by in bench.due_commands():
+                bench.do(command, by)
+    return bench
+
+
+def taken_over(register: Housed, bench: Bench) -> FiltersPlaced | None:
+    """Return what the register takes over from a job that is accepted now."""
+    return placed_by_job(register, bench.state, seq=9, at=LATER, by=LEAD, zone="UTC")
+
+
+def test_what_a_job_slid_in_is_in_place_and_what_was_there_is_not(done: Bench) -> None:
+    """Serial numbers, makers' dates and the day come from the steps; nothing is left to take over a second time."""
+    before = placed(("EF-03", "P1", 1, "OLD 1"), ("EF-03", "P1", 2, "OLD 2"), since="2020-01-01T00:00:00.000Z")
+    event = taken_over(before, done)
+    assert event is not None
+    after = evolve_housed(before, event)
+
+    for position in (1, 2):
+        now = after.at("EF-03", "P1", position)
+        assert now is not None
+        assert now.filter == Filter(serial=f"NEW {position}", made=date(2025, position, 1), installed=date(2026, 3, 2))
+        assert now.job == done.ledger
+    assert after.where("OLD 1") is None
+    assert event.doubts is None
+    assert taken_over(after, done) is None
+
+
+def test_a_rehearsal_moves_nothing(done: Bench) -> None:
+    """Its filters are made up."""
+    assert done.state.opened is not None
+    rehearsed = done.state.opened.model_copy(update={"rehearsal": True})
+    bench = Bench(state=replace(done.state, opened=rehearsed))
+
+    assert taken_over(Housed(), bench) is None
+
+
+def test_a_number_that_stands_elsewhere_is_flagged_and_not_taken_over(done: Bench) -> None:
+    """The other housing keeps it, the position is not known, and a lead finds the difference."""
+    before = placed(("EF-07", "P1", 1, "new 2"), since="2020-01-01T00:00:00.000Z")
+    event = taken_over(before, done)
+    assert event is not None
+    assert event.doubts is not None
+    after = evolve_housed(before, event)
+
+    assert after.where("NEW 2") == ("EF-07", ("P1", 1))
+    assert after.where("NEW 1") == ("EF-03", ("P1", 1))
+    (open_one,) = after.open_at("EF-03")
+    assert "the register has it at EF-07, P1 position 1" in open_one.sentence
+    again = taken_over(after, done)
+    assert again is None or again.doubts is None
+
+
+def test_one_number_read_for_two_positions_is_flagged(done: Bench) -> None:
+    """The first position has it, the second is not known."""
+    bench = opened()
+    while bench.state.due is not None:
+        if bench.state.due.computes == "filter_age":
+            bench.answer({"serial": "SAME"})
+        else:
+            for command, by in bench.due_commands():
+                bench.do(command, by)
+    event = taken_over(Housed(), bench)
+    assert event is not None
+    after = evolve_housed(Housed(), event)
+
+    assert [item.sentence for item in after.open_at("EF-03")] == [
+        "The accepted job has SAME at P1 position 1, and this job read the same number for another position"
+    ]
+    assert len(after.serials) == 1
+
+
+def test_what_was_entered_after_the_work_stands_and_the_difference_is_flagged(done: Bench) -> None:
+    """A record that is accepted late does not undo what happened meanwhile."""
+    before = placed(("EF-03", "P1", 1, "NEWER"), since=LATER)
+    event = taken_over(before, done)
+    assert event is not None
+    after = evolve_housed(before, event)
+
+    assert after.where("NEWER") == ("EF-03", ("P1", 1))
+    assert after.where("NEW 2") == ("EF-03", ("P1", 2))
+    assert "an entry made later than the job" in after.open_at("EF-03")[0].sentence
+
+
+def test_a_filter_that_was_drawn_and_not_put_back_has_left() -> None:
+    """Half of the work done: the spent filter of position 1 is out, position 2 as before."""
+    bench = opened()
+    bench.run_to("draw")
+    for _ in range(3):
+        if any(move.filter is None for move in moved_by(bench.state)):
+            break
+        bench.run_to(steps=1)
+    before = placed(("EF-03", "P1", 1, "OLD 1"), ("EF-03", "P1", 2, "OLD 2"), since="2020-01-01T00:00:00.000Z")
+    event = taken_over(before, bench)
+    assert event is not None
+    after = evolve_housed(before, event)
+
+    assert after.where("OLD 1") is None
+    assert after.where("OLD 2") == ("EF-03", ("P1", 2))

@@ -1,0 +1,93 @@
+"""The library: a file is parsed once, what changes is seen, and a housing is found among thousands."""
+
+from pathlib import Path
+
+import pytest
+
+from app.domain.housing import Housing, read_housing
+from app.storage import library as module
+from app.storage.library import FileLibrary
+from tests.builders import SEED
+
+TEXT = (SEED / "housings" / "EF-03.toml").read_text("utf-8")
+
+
+def put(folder: Path, tag: str, location: str = "Roof plant room, bay 2", name: str = "") -> Path:
+    """Write a housing's file."""
+    path = folder / "housings" / (name or f"{tag}.toml")
+    path.parent.mkdir(exist_ok=True)
+    path.write_text(TEXT.replace('"EF-03"', f'"{tag}"').replace("Roof plant room, bay 2", location), "utf-8")
+    return path
+
+
+def counted(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """Count what is parsed, by the names of the files."""
+    parsed: list[str] = []
+
+    def counting(text: str, *, name: str) -> Housing:
+        parsed.append(name)
+        return read_housing(text, name=name)
+
+    monkeypatch.setattr(module, "read_housing", counting)
+    return parsed
+
+
+def test_a_file_is_parsed_once_and_again_only_when_it_changed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Many looks parse nothing; a changed, a new and a removed file are seen at the next."""
+    parsed = counted(monkeypatch)
+    for number in range(30):
+        put(tmp_path, f"EH-{number}")
+    library = FileLibrary(tmp_path)
+
+    for _ in range(5):
+        assert len(library.housings()) == 30
+        assert library.housing("EH-7") is not None
+    assert len(parsed) == 30
+
+    put(tmp_path, "EH-7", "Cellar")
+    changed = library.housing("EH-7")
+    assert changed is not None
+    assert changed.location == "Cellar"
+    put(tmp_path, "EH-30")
+    (tmp_path / "housings" / "EH-0.toml").unlink()
+    library.look_again()
+    assert (len(library.housings()), library.housing("EH-0"), library.housing("EH-30") is not None) == (30, None, True)
+    assert len(parsed) == 32
+
+
+def test_the_same_housings_are_the_same_object(tmp_path: Path) -> None:
+    """So that what is made from them may be kept for as long as they stay."""
+    put(tmp_path, "EH-1")
+    library = FileLibrary(tmp_path)
+
+    assert library.housings() is library.housings()
+
+
+def test_every_word_must_be_held_by_tag_place_or_service(tmp_path: Path) -> None:
+    """Upper and lower case are one; no word finds all."""
+    put(tmp_path, "EH-1", "Roof, bay 2")
+    put(tmp_path, "EH-2", "Cellar, bay 2")
+    library = FileLibrary(tmp_path)
+
+    def tags(words: str) -> list[str]:
+        return [item.tag for item in library.holding(words)]
+
+    assert tags("") == tags("BAY") == tags("radioactive") == ["EH-1", "EH-2"]
+    assert tags("bay cellar") == tags("eh-2") == ["EH-2"]
+    assert tags("bay attic") == []
+
+
+def test_two_files_with_one_tag_are_told_and_the_first_by_name_counts(tmp_path: Path) -> None:
+    """Nobody wonders which of the two is used."""
+    put(tmp_path, "EH-1", "Roof", name="a.toml")
+    put(tmp_path, "EH-1", "Cellar", name="b.toml")
+    library = FileLibrary(tmp_path)
+
+    assert [item.location for item in library.housings()] == ["Roof"]
+    assert library.faults() == ("b.toml holds EH-1, as a.toml does. It is not used; keep one of the two.",)
+
+
+def test_a_site_without_the_folder_has_no_housings(tmp_path: Path) -> None:
+    """Nothing is raised; the page says so."""
+    assert FileLibrary(tmp_path).housings() == ()
+    assert FileLibrary(tmp_path).housing("EH-1") is None
