@@ -21,8 +21,8 @@ from app.storage.photos import photo_path
 FAULTS_NAMED = 20
 """A copy with this many faults is not looked at further."""
 
-_NAMES_A_FILE = re.compile(rb'"(?:photo|text)":"[0-9a-f]{64}"')
-"""What a photo of paper, or the answer to a photo's question, looks like in canonical JSON."""
+_NAMES_A_FILE = re.compile(rb'"(?:photo|text)":"[0-9a-f]{64}"|"photos":\["[0-9a-f]{64}"')
+"""What a photo of paper or of a survey, or the answer to a photo's question, looks like in canonical JSON."""
 _ENDS = """
 SELECT ledger, size, lower(hex(root)) FROM head AS newest
 WHERE size = (SELECT MAX(size) FROM head WHERE ledger = newest.ledger) ORDER BY ledger
