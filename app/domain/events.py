@@ -17,6 +17,7 @@ from app.domain.housing import Housing
 from app.domain.leaving import LeavingEvent, Recheck
 from app.domain.lessons import LessonEvent
 from app.domain.locks import LocksEvent
+from app.domain.made import LeftOnRing
 from app.domain.paper import PaperEvent, Transcribed
 from app.domain.radio import HoldReleasedByRadio, RadioReleaseSigned
 from app.domain.steps import LaidWayOut, Repeated, Step
@@ -37,7 +38,11 @@ STOP_REASONS = {
 
 
 class JobOpened(JobEvent):
-    """The job began: the housing, the procedure's digest and every step, so that the record explains itself."""
+    """The job began: the housing, the procedure's digest and every step, so that the record explains itself.
+
+    rings: what earlier jobs are known to have left in the bags on the rings.  A job that has it, even empty, keeps an
+    account of its packages and is not closed before each has an owner; a rehearsal, or a job opened before, has none.
+    """
 
     type: Literal["job_opened"] = "job_opened"
     format: Literal["changeout-job/1"] = "changeout-job/1"
@@ -61,6 +66,7 @@ class JobOpened(JobEvent):
     repeated: Repeated | None = None
     marks_apart_s: int | None = None
     brief: Briefing | None = None
+    rings: tuple[LeftOnRing, ...] | None = None
 
 
 class StepBegun(JobEvent):

@@ -21,6 +21,7 @@ TAKE_OVER = "I take this job over as I found it"
 LOCK_REMOVAL = "I answer for the removal of this lock in its owner's absence"
 REOPEN = "I answer as written and re-open this job"
 PUT_IN = "I choose these steps for what went wrong"
+WASTE_OVER = "I hand this waste over, closed and labelled as it is listed here"
 BINDING = "What I sign here with my secret binds me as my signature on paper does; I give the secret to nobody"
 """What everybody accepts before their first signature (21 CFR 11.10(j), 11.100(b)); a statement, no meaning."""
 MEANINGS = frozenset({

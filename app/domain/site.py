@@ -17,6 +17,21 @@ from app.domain.housing import Bank
 from app.domain.instruments import Instrument
 from app.domain.site_entry import SiteEntry
 from app.domain.text import Kept
+from app.domain.waste import (
+    CertificateReceived,
+    ClosureChecked,
+    ContainerKept,
+    PackageAdded,
+    PackageExcused,
+    PackageMissing,
+    PackagesPlaced,
+    PackagesTold,
+    Waste,
+    WasteEvent,
+    WasteHandedOver,
+    WasteReturned,
+    evolve_waste,
+)
 from app.domain.watch import Watch, evolve_watch
 from app.domain.watch_events import (
     AccessReviewed,
@@ -213,7 +228,7 @@ class SiteRestored(SiteEntry):
 SiteEvent = (
     WatchEvent | SiteStarted | ProcedureIssued | JobRegistered | JobClosed | RecordExported | InstrumentKept
     | InstrumentPutAside | ReadingTaken | ReadingStruck | QualificationNoted | TabletEnrolled | TabletRevoked
-    | SiteRestored | ProcedureRehearsed | LockNoticeOwed | LockNoticeRead
+    | SiteRestored | ProcedureRehearsed | LockNoticeOwed | LockNoticeRead | WasteEvent
 )  # fmt: skip
 _READER: TypeAdapter[SiteEvent] = TypeAdapter(Annotated[SiteEvent, Field(discriminator="type")])
 
@@ -255,6 +270,7 @@ class SiteState:
     watch: Watch = field(default_factory=Watch)
     last_at: str = ""
     lock_notices: Mapping[int, LockNoticeOwed] = field(default_factory=lambda: MappingProxyType({}))
+    waste: Waste = field(default_factory=Waste)
 
     def notices_for(self, person: str) -> tuple[LockNoticeOwed, ...]:
         """Return the notices about removed locks that a person has yet to read."""
@@ -329,6 +345,11 @@ def evolve_site(state: SiteState, event: SiteEvent) -> SiteState:
             | AlertSeen() | AccessReviewed() | SettingChosen() | ClockStepped()
         ):  # fmt: skip
             return replace(state, watch=evolve_watch(state.watch, event))
+        case (
+            PackageAdded() | PackagesTold() | ClosureChecked() | PackagesPlaced() | PackageMissing() | PackageExcused()
+            | ContainerKept() | WasteHandedOver() | WasteReturned() | CertificateReceived()
+        ):  # fmt: skip
+            return replace(state, waste=evolve_waste(state.waste, event))
         case _:
             assert_never(event)
 

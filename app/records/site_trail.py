@@ -25,6 +25,21 @@ from app.domain.site import (
     fold_site,
 )
 from app.domain.site_settings import SETTINGS
+from app.domain.waste import (
+    FACTS,
+    PACKAGE_KINDS,
+    CertificateReceived,
+    ClosureChecked,
+    ContainerKept,
+    PackageAdded,
+    PackageExcused,
+    PackageMissing,
+    PackagesPlaced,
+    PackagesTold,
+    WasteEvent,
+    WasteHandedOver,
+    WasteReturned,
+)
 from app.domain.watch import Watch, step_words
 from app.domain.watch_events import (
     AccessReviewed,
@@ -45,7 +60,7 @@ from app.records.moments import local_text
 KINDS = {
     "people": "People and roles", "secrets": "Secrets", "wrong": "Failed sign-ins", "alerts": "Alerts",
     "settings": "Settings", "clock": "Clock", "tablets": "Tablets", "exports": "Exports", "jobs": "Jobs",
-    "registers": "Registers", "site": "Procedures and site",
+    "registers": "Registers", "waste": "Waste", "site": "Procedures and site",
 }  # fmt: skip
 """What entries may be looked for by, and how that is called."""
 
@@ -111,8 +126,50 @@ def _told(event: SiteEvent, watch: Watch) -> tuple[str, str]:
             return "tablets", f"The tablet {event.tablet} was enrolled."
         case TabletRevoked():
             return "tablets", f"The tablet {event.tablet} was shut out: {event.reason}."
+        case (
+            PackageAdded() | PackagesTold() | ClosureChecked() | PackagesPlaced() | PackageMissing() | PackageExcused()
+            | ContainerKept() | WasteHandedOver() | WasteReturned() | CertificateReceived()
+        ):  # fmt: skip
+            return "waste", _of_waste(event)
         case _:
             return _watched(event, watch)
+
+
+def _of_waste(event: WasteEvent) -> str:
+    match event:
+        case PackageAdded():
+            return f"Package {event.package} was entered: {PACKAGE_KINDS[event.kind]}, {event.what}."
+        case PackagesTold():
+            told = "; ".join(f"{FACTS.get(name, name)} {text}" for name, text in event.facts.items())
+            return f"{_packages(event.packages)}: {told}."
+        case ClosureChecked():
+            return f"The closure of package {event.package} is {'' if event.whole else 'NOT '}whole: {event.seen}."
+        case PackagesPlaced(container=""):
+            return f"{_packages(event.packages)}: at {event.place}, {event.answers} answers."
+        case PackagesPlaced():
+            return f"{_packages(event.packages)}: into container {event.container}."
+        case PackageMissing():
+            return f"Package {event.package}: {event.how}. {event.reason} {event.answers} answers."
+        case PackageExcused():
+            return f"Package {event.package} was left open: {event.reason}"
+        case ContainerKept():
+            size = f"{event.shape}, {' x '.join(event.inside)} mm inside, {event.most_kg} kg at most"
+            return f"Container {event.container} was entered: {size}, at {event.place}, {event.answers} answers."
+        case WasteHandedOver():
+            told = (
+                f"{event.handover}: {_packages(event.packages)} handed over to {event.receiver}, {event.organisation}"
+            )
+            return f"{told}, signed “{event.meaning}” ({event.proof}). {event.remark}".strip()
+        case WasteReturned():
+            return f"{event.handover}: {_packages(event.packages)} came back to {event.place}: {event.reason}"
+        case CertificateReceived():
+            return f"{event.handover}: certificate {event.certificate} of {event.dated} has come."
+        case _:
+            assert_never(event)
+
+
+def _packages(names: tuple[str, ...]) -> str:
+    return f"package{'' if len(names) == 1 else 's'} {', '.join(names)}"
 
 
 def _watched(event: WatchEvent, watch: Watch) -> tuple[str, str]:
