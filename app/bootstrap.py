@@ -29,6 +29,7 @@ from app.services.export import Material
 from app.services.jobs import Jobs
 from app.services.registers import Registers
 from app.services.tablets import Tablets
+from app.services.waste import WasteBook
 from app.services.watching import Watching
 from app.settings import Settings
 from app.storage.ballast import BALLAST_NAME, Ballast
@@ -175,6 +176,7 @@ def _built(
         clock=clock,
         jobs=jobs,
         registers=Registers(jobs, library, people, unprintable=unprintable),
+        waste=WasteBook(jobs, unprintable=unprintable),
         tablets=Tablets(jobs, clock),
         watching=watching,
         clock_watch=clock_watch,

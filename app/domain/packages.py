@@ -82,7 +82,7 @@ def _package(state: JobState, made: Made) -> WastePackage:
     by = _first(state.mark(step.id))
     return WastePackage(
         name=f"{opened.number}/{made.number}", job=opened.ledger, number=opened.number, housing=opened.housing.tag,
-        contents=what.words, sealed=_told(by, step.text), sealed_by=by.hands, lead=opened.by.name, port=made.port,
+        contents=what.words, sealed=_told(by, step.text), sealed_by=by.doers, lead=opened.by.name, port=made.port,
         position=step.position, filling=what.filter, stubs=what.stubs, torn=what.torn_inside, stub_known=known,
         filter_type=port.filter,
         closure=_closure(state, step), serial=_serial(state, step, what.filter),
@@ -133,6 +133,16 @@ def fitted_serials(state: JobState) -> Mapping[tuple[str, int], str]:
             if told is not None:
                 found[step.port, step.position] = told.text
     return found
+
+
+def to_label(state: JobState, step: Step) -> str:
+    """Return the number of the package that a step labels, which is to be written on it; nothing for other steps."""
+    port = next((effect.port for effect in step.effects if effect.act is Act.ACCOUNT_PACKAGE), None)
+    if port is None or state.model is None or state.opened is None or step.id in state.applied:
+        return ""
+    waiting = next((item.number for item in state.model.port(port).packages), None)
+    made = next((item for item in state.made if (item.port, item.cut) == (port, waiting)), None)
+    return f"{state.opened.number}/{made.number}" if made else ""
 
 
 # --- what the steps told ----------------------------------------------------------------------------

@@ -24,12 +24,15 @@ from app.domain.commands import (
     Open,
     OpenException,
     StopWork,
+    Submit,
 )
 from app.domain.decide import decide
 from app.domain.event_base import Device, Who
 from app.domain.events import AttemptRefused, Event, JobOpened, RecordAccepted, event_from_bytes, payload_of
 from app.domain.job import JobState, Notable, fold, milliseconds_between
 from app.domain.locks import OthersLockRemoved
+from app.domain.made import LeftOnRing
+from app.domain.packages import left_on_rings
 from app.domain.paper import ReconcileBlank, Transcribe
 from app.domain.refused import Refused
 from app.domain.restores import restores_of
@@ -45,6 +48,8 @@ from app.domain.site import (
     issued_digests,
     site_event_from_bytes,
 )
+from app.domain.waste import waste_findings
+from app.domain.wasting import all_packages, open_account
 from app.domain.watch import findings_since
 from app.domain.watching import NoticeMissed, missed_by
 from app.ledger.canonical import canonical
@@ -111,7 +116,7 @@ class Jobs:
         tip = self._store.fresh(job)
         if tip is not None and isinstance(tip.memo, JobState):
             return tip.memo
-        return self._store.submit(lambda work: _job_state(work, job), urgent=True).result()
+        return self._store.submit(lambda work: job_state(work, job), urgent=True).result()
 
     def at_hand(self, job: str) -> JobState | None:
         """Return the committed state of a job if it is in memory; waits for nothing.  Else ask `state`."""
@@ -192,7 +197,7 @@ class Jobs:
         return self._store.submit(work, urgent=urgent)
 
     def _record(self, work: LedgerWork, job: str, command: Command, asked: Asked, at: str) -> Recorded:
-        state = _job_state(work, job)
+        state = job_state(work, job)
         digest = _digest(job, command, asked.by)
         if asked.token and (seen := work.seen_request(asked.token)):
             if (seen.ledger, seen.digest) != (job, digest):
@@ -215,11 +220,13 @@ class Jobs:
             restores=restores_of(register, job) if isinstance(command, Late | StopWork) else (),
             missing=_missing(work, command),
             findings=findings_of(register, job) if isinstance(command, Accept | OpenException) else (),
+            packages=_open_packages(register, state) if isinstance(command, Accept | Submit) else (),
             both=asked.both,
             qualifications=register.qualifications,
         )
         if isinstance(command, Open):
-            _complain_if_not_issued(_site_state(work), command)
+            _complain_if_not_issued(register, command)
+            command = _with_rings(work, register, command)
         refused: Refused | None = None
         try:
             events = decide(state, command, moment)
@@ -301,7 +308,26 @@ def _complain_if_not_issued(site: SiteState, command: Open) -> None:
         )
 
 
-def _job_state(work: LedgerWork, job: str) -> JobState:
+def _with_rings(work: LedgerWork, site: SiteState, command: Open) -> Open:
+    """Put into the first entry what the newest job before left on the rings of this housing; not of a rehearsal."""
+    draft = command.draft
+    if draft.rehearsal:
+        return command
+    before = next((line.job for line in reversed(site.jobs) if line.housing == draft.housing.tag), None)
+    there = {port.id for port in draft.housing.ports}
+    left: tuple[LeftOnRing, ...] = () if before is None else left_on_rings(job_state(work, before))
+    return Open(draft.model_copy(update={"rings": tuple(item for item in left if item.port in there)}))
+
+
+def _open_packages(site: SiteState, state: JobState) -> tuple[str, ...]:
+    """Return what is open of a job's packages; a job without the account, such as one opened before, owes none."""
+    if state.opened is None or state.opened.rings is None:
+        return ()
+    return open_account(site.waste, all_packages(state, site.waste))
+
+
+def job_state(work: LedgerWork, job: str) -> JobState:
+    """Return the state of a job folded from exactly the entries that the transaction sees."""
     tip = work.tip(job)
     if isinstance(tip.memo, JobState) and tip.memo.size == tip.size:
         return tip.memo
@@ -352,8 +378,11 @@ def _missing(work: LedgerWork, command: Command) -> int | None:
 
 def findings_of(site: SiteState, job: str) -> tuple[Notable, ...]:
     """Return what the site's ledger holds for the reviewer of a job, since the job was opened."""
-    opened = next((line.entry for line in site.jobs if line.job == job), None)
-    return () if opened is None else findings_since(site.watch, opened)
+    line = next((line for line in site.jobs if line.job == job), None)
+    if line is None:
+        return ()
+    of_waste = (Notable(*item) for item in waste_findings(site.waste, line.number))
+    return tuple(sorted((*findings_since(site.watch, line.entry), *of_waste), key=lambda item: item.seq))
 
 
 def _owe_notice(work: LedgerWork, state: JobState, event: OthersLockRemoved) -> None:

@@ -24,6 +24,7 @@ from app.web.routes import (
     review,
     tablets,
     trust,
+    waste,
     watch,
     work,
 )
@@ -48,7 +49,7 @@ def make_app(site: Site) -> FastAPI:
         review.photos, people.router, departures.router, procedures.router, history.router, registers.router,
         certificates.router, kept.router, kept.panel, kept.photos, tablets.router, trust.router, cover.router,
         watch.router, leaving.panel, leaving.router, paper.router,
-        locks.panel, locks.router, locks.notices,
+        locks.panel, locks.router, locks.notices, waste.router,
     ):  # fmt: skip
         app.include_router(router)
     app.router.routes.append(Route("/static/{digest}/{name:path}", serve_static, methods=["GET"]))

@@ -15,6 +15,7 @@ from app.services.ports import Library, PartsShelf, PeopleBook, PhotoShelf, Sess
 from app.services.registers import Registers
 from app.services.tablets import Tablets
 from app.services.trust import Trust
+from app.services.waste import WasteBook
 from app.services.watching import Watching
 from app.settings import Settings
 
@@ -33,6 +34,7 @@ class Site:
     clock: Callable[[], datetime]
     jobs: Jobs
     registers: Registers
+    waste: WasteBook
     unprintable: Callable[[str], str | None]
     tablets: Tablets
     watching: Watching

@@ -36,6 +36,8 @@ LEADS = {
     "POST /jobs/{job}/aside",
     "POST /jobs/{job}/radio",
     "POST /procedures/issue",
+    "POST /jobs/{job}/packages/missing",
+    "POST /jobs/{job}/packages/excused",
 }
 LEADS_AND_OFFICERS = {
     "POST /instruments", "POST /instruments/aside", "POST /qualifications", "POST /site", "POST /alerts",
