@@ -200,6 +200,7 @@ def _built(
         print_housing=printed_housing,
         print_handover=printed_handover,
         print_blank=printed_blank,
+        print_waste=printed_waste,
         heads=store.read_heads,
         facts=(*_facts(settings, key, kind_of(engine).notice(engine)), *_returns(jobs, settings)),
         trust=trust,
@@ -263,6 +264,13 @@ def printed_handover(sheet: dict[str, object], drawings: dict[str, bytes], made_
     from app.paper.extracts import handover_pdf
 
     return handover_pdf(sheet=sheet, drawings=drawings, fonts=FONTS, made_at=_whole_second(made_at))
+
+
+def printed_waste(sheet: dict[str, object], made_at: str) -> bytes:
+    """Print the list of a container or the sheet of a hand-over; the site's ledger proves what stands on it."""
+    from app.paper.extracts import waste_pdf
+
+    return waste_pdf(sheet=sheet, fonts=FONTS, made_at=_whole_second(made_at))
 
 
 def printed_blank(blank: dict[str, object], made_at: str) -> bytes:

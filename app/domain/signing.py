@@ -26,7 +26,7 @@ BINDING = "What I sign here with my secret binds me as my signature on paper doe
 """What everybody accepts before their first signature (21 CFR 11.10(j), 11.100(b)); a statement, no meaning."""
 MEANINGS = frozenset({
     HOLD, SUBMIT, ACCEPT, ACCEPT_BEFORE_TRAIL, ACCESS_REVIEW, BRIEFED_TO_WORK, BRIEFED_TO_RELEASE, PAUSE,
-    BY_VOICE, CHANGE, HAND_OVER, TAKE_OVER, LOCK_REMOVAL, REOPEN, PUT_IN,
+    BY_VOICE, CHANGE, HAND_OVER, TAKE_OVER, LOCK_REMOVAL, REOPEN, PUT_IN, WASTE_OVER,
 })  # fmt: skip
 
 

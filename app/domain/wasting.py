@@ -39,6 +39,8 @@ from app.domain.waste import (
 
 WASTE_POINT = "the waste point"
 LONGEST_TEXT = 120
+RESERVED = frozenset({"containers", "handovers", "certificates", "returns"})
+"""Ids that a container cannot have, because they stand in addresses beside the containers."""
 MOST_KG = 5_000.0
 """No package of a change-out weighs more (this program's bound, no source)."""
 _ID = re.compile(r"[^\s/\\<>\"'.][^/\\<>\"']{0,39}")
@@ -285,6 +287,8 @@ def container_kept(state: SiteState, moment: SiteMoment, typed: Mapping[str, str
     name, shape = " ".join(typed.get("container", "").split()), typed.get("shape", "")
     if not _ID.fullmatch(name):
         raise Invalid(f"Container {name!r}: give an id of 1 to 40 characters without quotes, slashes, < or >.")
+    if name in RESERVED:
+        raise Invalid(f"Container {name!r}: that word is an address of this program. Give the id on the container.")
     if name in state.waste.sent:
         raise Invalid(f"Container {name} left with {state.waste.sent[name]}. Give the next one an id of its own.")
     inside = inside_from(typed.get("inside", ""))

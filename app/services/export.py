@@ -32,7 +32,7 @@ HousingPrinter = Callable[[dict[str, object], dict[str, bytes], str], bytes]
 
 
 BlankPrinter = Callable[[dict[str, object], str], bytes]
-"""Prints a controlled blank, unsigned: its values, made at."""
+"""Prints a sheet without drawings, unsigned, such as a controlled blank: its values, made at."""
 
 
 def record_json(material: Material) -> bytes:

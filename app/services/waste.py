@@ -15,7 +15,7 @@ from app.domain.job import JobState
 from app.domain.packages import WastePackage, fitted_serials, job_number
 from app.domain.registers import SiteMoment
 from app.domain.site import SiteEvent, SiteState
-from app.domain.waste import CLOSED
+from app.domain.waste import CLOSED, ContainerKept
 from app.domain.wasting import Known, all_packages, where_of
 from app.records.moments import local_text, site_day
 from app.services.jobs import Jobs, job_state
@@ -50,6 +50,16 @@ class WasteBook:
         jobs = [line.job for line in site.jobs if not line.closed or line.number in open_ones]
         found = (item for job in jobs for item in all_packages(self._jobs.state(job), site.waste))
         return site, tuple(item for item in found if where_of(site.waste, item).kind not in CLOSED)
+
+    def contents(self, container: str) -> tuple[ContainerKept, tuple[WastePackage, ...]]:
+        """Return a container with the packages that are in it, or that left in it; raise Invalid if there is none."""
+        site = self._jobs.site()
+        kept = site.waste.containers.get(container)
+        if kept is None:
+            raise Invalid(f"There is no container {container[:40]!r}. Choose one of those listed under Waste.")
+        names = site.waste.within(container)
+        known = _known(site, names, self._jobs.state)
+        return kept, tuple(known[name] for name in names)
 
     def named(self, names: Iterable[str]) -> Known:
         """Return these packages, whether here or gone; those that no job has made are left out."""

@@ -49,7 +49,7 @@ def make_app(site: Site) -> FastAPI:
         review.photos, people.router, departures.router, procedures.router, history.router, registers.router,
         certificates.router, kept.router, kept.panel, kept.photos, tablets.router, trust.router, cover.router,
         watch.router, leaving.panel, leaving.router, paper.router,
-        locks.panel, locks.router, locks.notices, waste.router,
+        locks.panel, locks.router, locks.notices, waste.router, waste.desk,
     ):  # fmt: skip
         app.include_router(router)
     app.router.routes.append(Route("/static/{digest}/{name:path}", serve_static, methods=["GET"]))

@@ -51,6 +51,7 @@ class Site:
     print_housing: HousingPrinter
     print_handover: HousingPrinter
     print_blank: BlankPrinter
+    print_waste: BlankPrinter
     heads: Callable[[str], list[Head]]
     facts: tuple[str, ...] = ()
     trust: Trust | None = None

@@ -195,7 +195,7 @@ def test_row_37_every_signature_shows_who_what_and_when_in_every_form(
             assert unspaced(item[name]) in printed, name
 
 
-def test_row_37_a_person_signs_for_one_of_fifteen_meanings_and_for_nothing_else() -> None:
+def test_row_37_a_person_signs_for_one_of_sixteen_meanings_and_for_nothing_else() -> None:
     """Row 37: the closed list, word for word; old records carry these words, so that none of them ever changes."""
     listed = {
         "I release this hold point",
@@ -213,6 +213,7 @@ def test_row_37_a_person_signs_for_one_of_fifteen_meanings_and_for_nothing_else(
         "I answer for the removal of this lock in its owner's absence",
         "I answer as written and re-open this job",
         "I choose these steps for what went wrong",
+        "I hand this waste over, closed and labelled as it is listed here",
     }
 
     assert listed == MEANINGS

@@ -41,7 +41,8 @@ LEADS = {
 }
 LEADS_AND_OFFICERS = {
     "POST /instruments", "POST /instruments/aside", "POST /qualifications", "POST /site", "POST /alerts",
-    "POST /jobs/{job}/changes/approve", "POST /jobs/{job}/radio/sign",
+    "POST /jobs/{job}/changes/approve", "POST /jobs/{job}/radio/sign", "POST /waste/containers",
+    "POST /waste/certificates", "POST /waste/returns",
 }  # fmt: skip
 KEEPERS_OF_TABLETS = {"GET /tablets", "POST /tablets", "POST /tablets/revoke", "GET /trail", "GET /access", "GET /site"}
 OFFICERS = {"POST /jobs/{job}/exceptions", "POST /jobs/{job}/accept", "POST /jobs/{job}/return"}
@@ -53,7 +54,7 @@ KEEPERS = {
     "POST /people/{person}/leave",
 }
 FILLED = {"{tag}": "EF-03", "{job}": "job-2026-0001", "{number}": "1", "{sha256}": "ab" * 32, "{person}": "nobody",
-          "{point}": "fan", "{bank}": "hepa"}  # fmt: skip
+          "{point}": "fan", "{bank}": "hepa", "{container}": "B-1", "{handover}": "H-0001"}  # fmt: skip
 
 
 def may(route: str) -> set[Role]:

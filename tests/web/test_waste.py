@@ -7,7 +7,8 @@ import pytest
 
 from app.domain.commands import Submit
 from app.domain.refused import Refused
-from tests.web.desk import Clock, Desk
+from tests.paper.tools import pages, unspaced
+from tests.web.desk import SECRETS, Clock, Desk
 
 FIRST_CUT = "Tape the raw edge of the stub"
 END = "no step has these words"
@@ -215,3 +216,161 @@ def test_what_a_lead_lets_pass_is_opened_in_review(desk: Desk) -> None:
 
     assert review.count("<b>Package left open</b>") == count - 1
     assert "<b>Package never made</b>" in review
+
+
+# --- the desk -----------------------------------------------------------------------------------------
+
+BOX = {
+    "container": "B-1", "shape": "box", "inside": "1800 x 1200 x 1200", "empty_kg": "90", "most_kg": "150",
+    "basis": "its plate", "place": "yard", "answers": "B. Okafor",
+}  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def stored(desk: Desk) -> str:
+    """A finished job of seven packages, each 20 kg and 640 x 640 x 320 mm, and the box B-1."""
+    job = desk.open_job("EF-11")
+    desk.work_until(job, END, accounted=False)
+    names = {f"p.{name}": "on" for name in names_of(desk, job)}
+    assert enter(desk, job, "facts", names | {"weight": "20", "sides": "640 640 320"})[0] == 303
+    assert desk.post(desk.named("lead"), "/waste/containers", **BOX).status_code == 303
+    return job
+
+
+def names_of(desk: Desk, job: str) -> list[str]:
+    """Return the numbers of a job's packages."""
+    return [item.name for item in desk.running.site.waste.of_job(job)[2]]
+
+
+def test_a_container_says_what_is_left_and_takes_no_more_than_it_may(desk: Desk, stored: str) -> None:
+    """By rows 2 x 1 x 3 of 640 x 640 x 320 fit, counted by hand; three packages are the most by weight."""
+    lead, names = desk.named("lead"), names_of(desk, stored)
+
+    for name in names[:2]:
+        assert desk.post(lead, "/waste/B-1", **{f"p.{name}": "on"}).status_code == 303
+    page = desk.get(lead, "/waste/B-1").text
+    rest = {f"p.{name}": "on" for name in names[2:]}
+    refused = desk.post(lead, "/waste/B-1", **rest)
+
+    assert "2 in it; 6 fit in whole rows counted as 320 × 640 × 640 mm each, so room for 4 more." in page
+    assert "130 kg with what was weighed, 150 kg allowed, so 20 kg left." in page
+    assert len(rest) >= 2
+    assert refused.status_code == 422
+    assert "more than the 150 kg that the site allows" in refused.text
+    assert desk.post(lead, "/waste/B-1", **dict(list(rest.items())[:1])).status_code == 303
+    too_big = {f"p.{names[-1]}": "on"}
+    assert enter(desk, stored, "facts", too_big | {"sides": "1900 1900 100"})[0] == 303
+    assert "does not go into B-1" in desk.post(lead, "/waste/B-1", **too_big).text
+
+
+def test_what_is_not_ready_goes_nowhere(desk: Desk, stored: str) -> None:
+    """A package without weight is put into no container and handed over to nobody."""
+    job = desk.open_job("EF-11")
+    desk.work_until(job, END, accounted=False)
+    name, lead = names_of(desk, job)[0], desk.named("lead")
+
+    put = desk.post(lead, "/waste/B-1", **{f"p.{name}": "on"})
+    given = desk.post(
+        lead, "/waste/handovers", **{f"p.{name}": "on"}, receiver="D. Roos", organisation="the carrier",
+        secret=SECRETS[lead.name],
+    )  # fmt: skip
+
+    assert (put.status_code, given.status_code) == (422, 422)
+    assert "lacks: weight" in put.text
+    assert "lacks: weight" in given.text
+    assert f'name="p.{name}"' not in desk.get(lead, "/waste").text
+
+
+def test_hand_over_needs_the_giver_s_secret_and_the_receiver_s_name(desk: Desk, stored: str) -> None:
+    """A wrong secret, no receiver, a package out of its container: refused; else signed and gone from the list."""
+    lead, names = desk.named("lead"), names_of(desk, stored)
+    taker = {"receiver": "D. Roos", "organisation": "the carrier"}
+
+    def give(**fields: str) -> tuple[int, str]:
+        answer = desk.post(lead, "/waste/handovers", **fields)
+        return answer.status_code, answer.text
+
+    assert give(**{"c.B-1": "on"}, **taker, secret="not the one")[0] == 403
+    assert (
+        "s name: 0 characters" in give(**{"c.B-1": "on"}, receiver="", organisation="x", secret=SECRETS[lead.name])[1]
+    )
+    assert "lies in container B-1" in give(**{f"p.{names[0]}": "on"}, **taker, secret=SECRETS[lead.name])[1]
+    assert "Nothing was chosen" in give(**taker, secret=SECRETS[lead.name])[1]
+    assert give(**{"c.B-1": "on"}, **taker, secret=SECRETS[lead.name])[0] == 303
+
+    page, sheet = desk.get(lead, "/waste").text, desk.get(lead, "/waste/handovers/H-0001").text
+    assert f"Out: {', '.join(names[:3])}" in page
+    assert f'name="p.{names[0]}"' in page, "it may come back"
+    assert '<a href="/waste/B-1">B-1</a>' not in page
+    for told in ("D. Roos, the carrier", "I hand this waste over", "secret entered at signing", f"Package: {names[0]}"):
+        assert told in sheet
+    assert "is no longer here: handed over" in enter(desk, stored, "facts", {f"p.{names[0]}": "on", "weight": "9"})[1]
+
+
+def test_what_came_back_has_an_owner_and_the_rest_goes_with_its_certificate(desk: Desk, stored: str) -> None:
+    """One package returns to a place; with the certificate the others are gone from every list."""
+    officer, names = desk.named("safety officer"), names_of(desk, stored)
+    back = {"handover": "H-0001", f"p.{names[1]}": "on", "reason": "label came off", "place": "bay 4"}
+
+    assert desk.post(officer, "/waste/returns", **back, answers="K. Roth").status_code == 303
+    assert desk.post(officer, "/waste/returns", **back, answers="K. Roth").status_code == 422
+    paid = {"handover": "H-0001", "certificate": "C-2026-77", "dated": "2026-03-02"}
+    assert "after today" in desk.post(officer, "/waste/certificates", **{**paid, "dated": "2026-03-09"}).text
+    assert desk.post(officer, "/waste/certificates", **paid).status_code == 303
+    assert desk.post(officer, "/waste/certificates", **paid).status_code == 422
+    page = desk.get(officer, "/waste").text
+    own = desk.get(officer, f"/jobs/{stored}/packages").text
+
+    assert "K. Roth answers for 1" in page
+    assert f"<b>{names[0]}</b>" not in page
+    assert "Certificate C-2026-77 of 2026-03-02." in page
+    assert "Gone with H-0001, certificate C-2026-77; <b>D. Roos, the carrier</b>" in own
+
+
+@pytest.mark.parametrize(
+    ("changed", "sentence"),
+    [
+        ({"inside": "1800 1200"}, "needs three sides"),
+        ({"shape": "drum"}, "needs bore and height"),
+        ({"shape": "sphere"}, "no shape of a container"),
+        ({"most_kg": "80"}, "Greatest gross weight"),
+        ({"container": "a/b"}, "give an id of 1 to 40"),
+        ({"container": "handovers"}, "an address of this program"),
+        ({"basis": ""}, "Where the greatest weight comes from"),
+        ({"container": "B-1"}, "left with H-0001"),
+    ],
+)
+def test_a_container_that_cannot_be_is_refused(desk: Desk, stored: str, changed: dict[str, str], sentence: str) -> None:
+    """One sentence, with what was typed still there."""
+    answer = desk.post(desk.named("lead"), "/waste/containers", **(BOX | {"container": "B-2"} | changed))
+
+    assert answer.status_code in (409, 422)
+    assert sentence in answer.text
+    assert 'value="yard"' in answer.text
+
+
+def test_the_sheets_carry_the_labels_and_the_cautions(desk: Desk, stored: str, tmp_path: Path) -> None:
+    """The list of a container and the sheet of a hand-over, read back by another program."""
+    lead, name = desk.named("lead"), names_of(desk, stored)[1]
+    drum = {"container": "D 7", "shape": "drum", "inside": "572 851", "empty_kg": "18", "most_kg": "400"}
+    assert desk.post(lead, "/waste/containers", **(BOX | drum)).status_code == 303
+    assert enter(desk, stored, "facts", {f"p.{name}": "on", "sides": "330 330 180"})[0] == 303
+    assert desk.post(lead, "/waste/D%207", **{f"p.{name}": "on"}).status_code == 303
+
+    listed = unspaced(" ".join(pages(desk.get(lead, "/waste/D%207/list.pdf").content, tmp_path)))
+    sheet = unspaced(" ".join(pages(desk.get(lead, "/waste/handovers/H-0001/sheet.pdf").content, tmp_path)))
+
+    for told in (name, "drum, bore and height 572 x 851 mm inside", "Gross weight", "The site's own instructions",
+                 "A filter-less bag holds a stub"):  # fmt: skip
+        assert unspaced(told) in listed, told
+    for told in ("H-0001", "D. Roos, the carrier", "I hand this waste over", "C-2026-77", "Came back", "Sealed by"):
+        assert unspaced(told) in sheet, told
+
+
+def test_the_trail_tells_every_entry_about_waste(desk: Desk, stored: str) -> None:
+    """Each kind of entry has its sentence among the site's."""
+    page = desk.get(desk.named("safety officer"), "/trail?kind=waste").text
+
+    for told in ("Container B-1 was entered: box", "into container B-1", "handed over to D. Roos", "came back to bay 4",
+                 "certificate C-2026-77", "was left open:", "never made", "NOT whole", "hoods and gloves"):  # fmt: skip
+        assert told in page, told

@@ -2,17 +2,22 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import date
+from typing import Any
 
+from app.calc.errors import Invalid
 from app.domain.containment.state import Filling
 from app.domain.job import JobState
 from app.domain.made import LeftOnRing
 from app.domain.packages import WastePackage, left_on_rings
+from app.domain.packing import room_in
 from app.domain.procedure import Role
 from app.domain.registers import LONGEST_REASON
+from app.domain.signing import WASTE_OVER
 from app.domain.site import SiteState
-from app.domain.waste import FACTS, PACKAGE_KINDS, ContainerKept, Waste, Where, Whereabouts
-from app.domain.wasting import LONGEST_TEXT, lacks, where_of
-from app.records.moments import local_text
+from app.domain.waste import FACTS, PACKAGE_KINDS, ContainerKept, Handover, Waste, Where, Whereabouts
+from app.domain.wasting import LONGEST_TEXT, lacks, not_ready, where_of
+from app.records.moments import local_text, site_day
 from app.records.package_label import (
     NOT_ENTERED,
     RATES,
@@ -24,6 +29,7 @@ from app.records.package_label import (
     serial_words,
     weight_words,
 )
+from app.records.waste_sheet import container_words
 from app.services.ports import Session
 from app.web.entered import NOTHING, Refilled
 from app.web.views.work import HeadLine, head_line
@@ -178,17 +184,17 @@ def where_words(where: Where) -> str:
     """Say where a package is."""
     match where.kind:
         case Whereabouts.CONTAINER:
-            return f"in container {where.place}"
+            return f"In container {where.place}"
         case Whereabouts.PLACE:
-            return f"at {where.place}"
+            return f"At {where.place}"
         case Whereabouts.JOB:
-            return f"still where it was made, {where.place}"
+            return f"Still where it was made, {where.place}"
         case Whereabouts.LOST | Whereabouts.NEVER_MADE:
             return f"{where.kind.upper()}: {where.why}"
         case Whereabouts.GONE:
-            return f"gone with {where.place}, certificate {where.why}"
+            return f"Gone with {where.place}, certificate {where.why}"
         case _:
-            return f"handed over with {where.place}"
+            return f"Handed over with {where.place}"
 
 
 def ring_words(left: LeftOnRing) -> str:
@@ -198,6 +204,174 @@ def ring_words(left: LeftOnRing) -> str:
     return f"Port {left.port}: {stubs}{torn} in the bag on the ring now."
 
 
-def picked(fields: Mapping[str, str]) -> tuple[str, ...]:
-    """Return the packages that were ticked on a form."""
-    return tuple(name.removeprefix(PICK) for name in fields if name.startswith(PICK))
+def picked(fields: Mapping[str, str], beginning: str = PICK) -> tuple[str, ...]:
+    """Return what was ticked on a form, packages if not told otherwise; raise Invalid for what is no tick."""
+    found = {name.removeprefix(beginning): text for name, text in fields.items() if name.startswith(beginning)}
+    for name, text in found.items():
+        if text != "on":
+            raise Invalid(f"{name[:40]!r} was sent with {text[:20]!r} and not ticked. Reload the page and tick it.")
+    return tuple(found)
+
+
+# --- the whole site -----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class ContainerRow:
+    """One container: what it is, where, how much room is left."""
+
+    name: str
+    what: str
+    where: str
+    room: tuple[str, ...]
+    count: int
+    sent: str
+
+
+@dataclass(frozen=True, slots=True)
+class HandoverRow:
+    """One hand-over and what it waits for.  out: packages that have not come back."""
+
+    name: str
+    told: str
+    since: str
+    out: tuple[str, ...]
+    certificate: str
+
+
+@dataclass(frozen=True, slots=True)
+class WastePage:
+    """All packages that are not gone, by who answers for them, and what is done with them next."""
+
+    owners: tuple[tuple[str, tuple[tuple[PackageRow, str, str], ...]], ...]
+    containers: tuple[ContainerRow, ...]
+    waiting: tuple[HandoverRow, ...]
+    done: tuple[HandoverRow, ...]
+    loose: tuple[tuple[str, str], ...]
+    meaning: str
+    signs_as: str
+    may_keep: bool
+    today: date
+    forms: Mapping[str, Refilled]
+    longest: int = LONGEST_TEXT
+
+    @property
+    def told(self) -> str:
+        """The sentence of a refusal, if one of the forms was refused."""
+        return next((form.told for form in self.forms.values() if form.told), "")
+
+    @property
+    def full(self) -> tuple[ContainerRow, ...]:
+        """The containers that hold something."""
+        return tuple(row for row in self.containers if row.count)
+
+
+BOX = "c."
+"""What the field of a chosen container begins with."""
+DESK_FORMS = ("container", "handover", "certificate", "returned")
+MOST_DONE = 20
+"""As many finished hand-overs as the page shows; the trail has all of them."""
+
+
+def waste_page(
+    site: SiteState, packages: Sequence[WastePackage], session: Session, *, now: str, refused: Mapping[str, Refilled]
+) -> WastePage:
+    """Return the page; packages: those that are not gone."""
+    waste, today = site.waste, site_day(now, site.zone)
+    here = [item for item in packages if where_of(waste, item).kind is not Whereabouts.HANDED_OVER]
+    owners: dict[str, list[tuple[PackageRow, str, str]]] = {}
+    for item in sorted(here, key=lambda item: item.sealed.at):
+        row = package_row(item, site, {})
+        owners.setdefault(row.answers, []).append((row, age_words(item.sealed.at, site.zone, today), item.job))
+    handovers = [_handover_row(item, site) for item in reversed(tuple(waste.handovers.values()))]
+    return WastePage(
+        owners=tuple((name, tuple(rows)) for name, rows in sorted(owners.items())),
+        containers=tuple(container_row(kept, site) for _, kept in open_containers(waste)),
+        waiting=tuple(row for row in handovers if row.out and not row.certificate),
+        done=tuple(row for row in handovers if row.certificate or not row.out)[:MOST_DONE],
+        loose=tuple((item.name, contents_words(item)) for item in here if may_go(waste, item)),
+        meaning=WASTE_OVER,
+        signs_as=f"{session.who.name}, {session.who.role.words}",
+        may_keep=session.who.role in (Role.LEAD, Role.SAFETY_OFFICER),
+        today=today,
+        forms={name: refused.get(name, NOTHING) for name in DESK_FORMS},
+    )
+
+
+def may_go(waste: Waste, item: WastePackage) -> bool:
+    """Whether a package may be put into a container or be handed over: it lies loose and lacks nothing."""
+    return where_of(waste, item).kind in (Whereabouts.JOB, Whereabouts.PLACE) and not not_ready(waste, item)
+
+
+def age_words(at: str, zone: str, today: date) -> str:
+    """Say how many days ago something was made."""
+    days = (today - site_day(at, zone)).days
+    return "today" if days <= 0 else "1 day old" if days == 1 else f"{days} days old"
+
+
+def container_row(kept: ContainerKept, site: SiteState) -> ContainerRow:
+    """Return a container as a row."""
+    inside = site.waste.within(kept.container)
+    return ContainerRow(
+        name=kept.container,
+        what=f"{container_words(kept)}; at most {kept.most_kg} kg, empty {kept.empty_kg} kg ({kept.basis})",
+        where=f"at {kept.place}, {kept.answers} answers for it",
+        room=room_in(kept, inside, site.waste.facts).words,
+        count=len(inside),
+        sent=site.waste.sent.get(kept.container, ""),
+    )
+
+
+def _handover_row(item: Handover, site: SiteState) -> HandoverRow:
+    event, paid = item.event, item.certificate
+    boxes = f"container {', '.join(event.containers)}; " if event.containers else ""
+    by = event.by.name if event.by else "the server"
+    return HandoverRow(
+        name=event.handover,
+        told=f"{by} to {event.receiver}, {event.organisation}: {boxes}{_counted(len(event.packages))}",
+        since=local_text(event.at, site.zone),
+        out=item.out,
+        certificate=f"{paid.certificate} of {paid.dated}" if paid else "",
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class ContainerPage:
+    """One container with what is in it, and what may go in."""
+
+    row: ContainerRow
+    packages: tuple[tuple[PackageRow, str], ...]
+    loose: tuple[tuple[str, str], ...]
+    form: Refilled
+
+
+def container_page(
+    kept: ContainerKept, site: SiteState, inside: Sequence[WastePackage], here: Sequence[WastePackage], form: Refilled
+) -> ContainerPage:
+    """Return the page; inside: the packages in it, or those that left with it."""
+    return ContainerPage(
+        row=container_row(kept, site),
+        packages=tuple((package_row(item, site, {}), item.job) for item in inside),
+        loose=tuple((item.name, contents_words(item)) for item in here if may_go(site.waste, item)),
+        form=form,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class HandoverPage:
+    """One hand-over as its sheet tells it."""
+
+    name: str
+    facts: tuple[tuple[str, str], ...]
+    signed: tuple[tuple[str, str], ...]
+    labels: tuple[str, ...]
+
+
+def handover_page(name: str, sheet: Mapping[str, Any]) -> HandoverPage:
+    """Return the page; sheet: see `app.records.waste_sheet.handover_sheet`."""
+    return HandoverPage(
+        name=name,
+        facts=tuple((fact, told) for fact, told in sheet["facts"]),
+        signed=tuple((fact, told) for fact, told in sheet["signed"]),
+        labels=tuple(label_text(tuple((field, told) for field, told in pairs)) for pairs in sheet["labels"]),
+    )
