@@ -69,13 +69,19 @@ class WasteBook:
     def serials(self, job: str) -> Mapping[tuple[str, int], tuple[str, str]]:
         """Return which filters stood in a job's housing before it: serial number, and the number of the job that tells.
 
-        The newest earlier job that tells of a position counts.
+        The newest earlier job that tells of a position counts; jobs are read no further back than need be.
         """
         lines = self._jobs.site().jobs
         mine = next((line for line in lines if line.job == job), None)
+        opened = self._jobs.state(job).opened
         found: dict[tuple[str, int], tuple[str, str]] = {}
+        if mine is None or opened is None:
+            return found
+        places = sum(port.filters for port in opened.housing.ports)
         for line in reversed(lines):
-            if mine is not None and line.housing == mine.housing and line.entry < mine.entry:
+            if len(found) >= places:
+                break
+            if line.housing == mine.housing and line.entry < mine.entry:
                 for place, serial in fitted_serials(self._jobs.state(line.job)).items():
                     found.setdefault(place, (serial, line.number))
         return found
