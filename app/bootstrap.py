@@ -26,6 +26,7 @@ from app.records.assemble import photos_named
 from app.records.moments import local_text, utc_text, zone_named
 from app.services.clockwatch import ClockWatch
 from app.services.export import Material
+from app.services.figures import Figures
 from app.services.jobs import Jobs
 from app.services.registers import Registers
 from app.services.tablets import Tablets
@@ -177,6 +178,7 @@ def _built(
         jobs=jobs,
         registers=Registers(jobs, library, people, unprintable=unprintable),
         waste=WasteBook(jobs, unprintable=unprintable),
+        figures=Figures(jobs),
         tablets=Tablets(jobs, clock),
         watching=watching,
         clock_watch=clock_watch,
@@ -201,6 +203,7 @@ def _built(
         print_handover=printed_handover,
         print_blank=printed_blank,
         print_waste=printed_waste,
+        print_labels=printed_labels,
         heads=store.read_heads,
         facts=(*_facts(settings, key, kind_of(engine).notice(engine)), *_returns(jobs, settings)),
         trust=trust,
@@ -257,6 +260,13 @@ def printed_housing(sheet: dict[str, object], drawings: dict[str, bytes], made_a
     from app.paper.extracts import housing_pdf
 
     return housing_pdf(sheet=sheet, drawings=drawings, fonts=FONTS, made_at=_whole_second(made_at))
+
+
+def printed_labels(sheet: dict[str, object], made_at: str) -> bytes:
+    """Print a sheet of labels."""
+    from app.paper.labels import labels_pdf
+
+    return labels_pdf(sheet=sheet, fonts=FONTS, made_at=_whole_second(made_at))
 
 
 def printed_handover(sheet: dict[str, object], drawings: dict[str, bytes], made_at: str) -> bytes:

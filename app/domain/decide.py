@@ -63,6 +63,8 @@ from app.domain.refused import Refused
 from app.domain.watching import NoticeMissed, TakeReading
 
 WORKERS = (Role.TECHNICIAN, Role.LEAD, Role.SAFETY_OFFICER)
+ANYBODYS = (StopWork, ExplainStop)
+"""What anybody may do who is known to the site, whatever their role: stop the work, and say why."""
 
 
 def decide(state: JobState, command: Command, moment: Moment) -> tuple[Event, ...]:
@@ -71,8 +73,8 @@ def decide(state: JobState, command: Command, moment: Moment) -> tuple[Event, ..
         return _open(state, command, moment)
     if state.opened is None:
         raise Refused("no_job", "There is no such job. Go back to the list of housings and choose one.")
-    if moment.by.role not in WORKERS:
-        raise Refused("role", f"An {moment.by.role.words} does not work on jobs. Sign in as somebody on the job.")
+    if moment.by.role not in WORKERS and not isinstance(command, ANYBODYS):
+        raise Refused("role", f"An {moment.by.role.words} may stop a job and says why, but does not work on it.")
     refuse_whoever_handed_over(state, command, moment)
     match command:
         case Begin():

@@ -37,5 +37,5 @@ def _size_in(site: SiteState, job: str, event: SiteRestored) -> int | None:
     named = next((head.size for head in event.heads if head.ledger == job), None)
     if named is not None:
         return named
-    known = next((line for line in site.jobs if line.job == job and line.entry < event.seq), None)
-    return (known.closed_at_size or None) if known else None
+    known = site.jobs.get(job)
+    return (known.closed_at_size or None) if known and known.entry < event.seq else None

@@ -11,11 +11,21 @@ from functools import reduce
 from types import MappingProxyType
 from typing import Annotated, Literal, assert_never
 
+from immutables import Map
 from pydantic import Field, TypeAdapter
 
 from app.domain.housing import Bank
 from app.domain.instruments import Instrument
+from app.domain.job_lines import JobLine, JobLines
 from app.domain.site_entry import SiteEntry
+from app.domain.suggestions import (
+    SuggestionAnswered,
+    SuggestionCarriedOut,
+    SuggestionEvent,
+    SuggestionMade,
+    Suggestions,
+    evolve_suggestions,
+)
 from app.domain.text import Kept
 from app.domain.waste import (
     CertificateReceived,
@@ -98,6 +108,15 @@ class JobClosed(SiteEntry):
     """A job's record was accepted at this head."""
 
     type: Literal["job_closed"] = "job_closed"
+    job: str
+    size: int
+    root: str
+
+
+class JobTakenUp(SiteEntry):
+    """An accepted job was re-opened: `root` is the head of its ledger after that entry, and its record is void."""
+
+    type: Literal["job_taken_up"] = "job_taken_up"
     job: str
     size: int
     root: str
@@ -226,28 +245,12 @@ class SiteRestored(SiteEntry):
 
 
 SiteEvent = (
-    WatchEvent | SiteStarted | ProcedureIssued | JobRegistered | JobClosed | RecordExported | InstrumentKept
-    | InstrumentPutAside | ReadingTaken | ReadingStruck | QualificationNoted | TabletEnrolled | TabletRevoked
-    | SiteRestored | ProcedureRehearsed | LockNoticeOwed | LockNoticeRead | WasteEvent
+    WatchEvent | SuggestionEvent | WasteEvent
+    | SiteStarted | ProcedureIssued | JobRegistered | JobClosed | JobTakenUp | RecordExported
+    | InstrumentKept | InstrumentPutAside | ReadingTaken | ReadingStruck | QualificationNoted
+    | TabletEnrolled | TabletRevoked | SiteRestored | ProcedureRehearsed | LockNoticeOwed | LockNoticeRead
 )  # fmt: skip
 _READER: TypeAdapter[SiteEvent] = TypeAdapter(Annotated[SiteEvent, Field(discriminator="type")])
-
-
-@dataclass(frozen=True, slots=True)
-class JobLine:
-    """One job as the site knows it.
-
-    entry: the place of its registration.  closed_at_size: the size of its ledger when it was closed last, else 0.
-    """
-
-    job: str
-    number: str
-    housing: str
-    kind: str
-    opened_at: str
-    closed: bool = False
-    entry: int = 0
-    closed_at_size: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -257,18 +260,19 @@ class SiteState:
     size: int = 0
     name: str = ""
     zone: str = "UTC"
-    jobs: tuple[JobLine, ...] = ()
+    jobs: JobLines = field(default_factory=JobLines)
     procedures: tuple[tuple[str, int, str], ...] = ()
     rehearsed: frozenset[str] = frozenset()
     instruments: Mapping[str, Instrument] = field(default_factory=lambda: MappingProxyType({}))
     put_aside: Mapping[str, InstrumentPutAside] = field(default_factory=lambda: MappingProxyType({}))
-    readings: Mapping[int, ReadingTaken] = field(default_factory=lambda: MappingProxyType({}))
+    readings: Map[int, ReadingTaken] = field(default_factory=Map)
     struck: Mapping[int, tuple[ReadingTaken, ReadingStruck]] = field(default_factory=lambda: MappingProxyType({}))
     tablets: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
     qualifications: Mapping[tuple[str, str], date] = field(default_factory=lambda: MappingProxyType({}))
     restored: tuple[SiteRestored, ...] = ()
     watch: Watch = field(default_factory=Watch)
     last_at: str = ""
+    suggestions: Suggestions = field(default_factory=Suggestions)
     lock_notices: Mapping[int, LockNoticeOwed] = field(default_factory=lambda: MappingProxyType({}))
     waste: Waste = field(default_factory=Waste)
 
@@ -300,13 +304,11 @@ def evolve_site(state: SiteState, event: SiteEvent) -> SiteState:
             return replace(state, rehearsed=state.rehearsed | {event.sha256})
         case JobRegistered():
             line = JobLine(event.job, event.number, event.housing, event.kind, event.at, entry=event.seq)
-            return replace(state, jobs=(*state.jobs, line))
+            return replace(state, jobs=state.jobs.opened(line))
         case JobClosed():
-            jobs = tuple(
-                replace(line, closed=True, closed_at_size=event.size) if line.job == event.job else line
-                for line in state.jobs
-            )
-            return replace(state, jobs=jobs)
+            return replace(state, jobs=state.jobs.closed(event.job, size=event.size, at=event.at))
+        case JobTakenUp():
+            return replace(state, jobs=state.jobs.taken_up(event.job))
         case InstrumentKept():
             kept = {**state.instruments, event.instrument.id: event.instrument}
             aside = {name: item for name, item in state.put_aside.items() if name != event.instrument.id}
@@ -316,13 +318,12 @@ def evolve_site(state: SiteState, event: SiteEvent) -> SiteState:
             aside = {**state.put_aside, event.instrument: event}
             return replace(state, instruments=MappingProxyType(left), put_aside=MappingProxyType(aside))
         case ReadingTaken():
-            return replace(state, readings=MappingProxyType({**state.readings, event.seq: event}))
+            return replace(state, readings=state.readings.set(event.seq, event))
         case ReadingStruck():
             if event.entry not in state.readings:
                 return state
-            used = {seq: item for seq, item in state.readings.items() if seq != event.entry}
             struck = {**state.struck, event.entry: (state.readings[event.entry], event)}
-            return replace(state, readings=MappingProxyType(used), struck=MappingProxyType(struck))
+            return replace(state, readings=state.readings.delete(event.entry), struck=MappingProxyType(struck))
         case TabletEnrolled():
             return replace(state, tablets=MappingProxyType({**state.tablets, event.tablet: event.key_sha256}))
         case TabletRevoked():
@@ -340,6 +341,8 @@ def evolve_site(state: SiteState, event: SiteEvent) -> SiteState:
             return replace(state, restored=(*state.restored, event))
         case RecordExported():
             return state
+        case SuggestionMade() | SuggestionAnswered() | SuggestionCarriedOut():
+            return replace(state, suggestions=evolve_suggestions(state.suggestions, event))
         case (
             PersonAdded() | SecretReset() | SecretChosen() | PersonLeft() | RoleGiven() | SecretWrong() | WaitLifted()
             | AlertSeen() | AccessReviewed() | SettingChosen() | ClockStepped()
@@ -361,5 +364,4 @@ def issued_digests(state: SiteState) -> frozenset[str]:
 
 def next_number(state: SiteState, year: int) -> str:
     """Return the number of the next job of a year: `2026-0001`."""
-    taken = sum(1 for line in state.jobs if line.number.startswith(f"{year}-"))
-    return f"{year}-{taken + 1:04d}"
+    return f"{year}-{state.jobs.opened_in(year) + 1:04d}"

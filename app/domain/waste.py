@@ -9,8 +9,9 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
 from enum import StrEnum
-from types import MappingProxyType
 from typing import Literal, TypeVar, assert_never
+
+from immutables import Map
 
 from app.domain.packages import Told
 from app.domain.site_entry import SiteEntry
@@ -187,32 +188,33 @@ class Handover:
         return tuple(name for name in self.event.packages if name not in self.back)
 
 
-_NO_FACTS: Mapping[str, Told] = MappingProxyType({})
+_NO_FACTS: Map[str, Told] = Map()
 
 
 @dataclass(frozen=True, slots=True)
 class Waste:
     """What the site knows of its packages.  sent: containers that were handed over, with the hand-over's number."""
 
-    added: Mapping[str, PackageAdded] = field(default_factory=lambda: MappingProxyType({}))
-    facts: Mapping[str, Mapping[str, Told]] = field(default_factory=lambda: MappingProxyType({}))
-    closures: Mapping[str, ClosureChecked] = field(default_factory=lambda: MappingProxyType({}))
-    where: Mapping[str, Where] = field(default_factory=lambda: MappingProxyType({}))
-    excused: Mapping[str, PackageExcused] = field(default_factory=lambda: MappingProxyType({}))
-    containers: Mapping[str, ContainerKept] = field(default_factory=lambda: MappingProxyType({}))
-    sent: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
-    handovers: Mapping[str, Handover] = field(default_factory=lambda: MappingProxyType({}))
+    added: Map[str, PackageAdded] = field(default_factory=Map)
+    facts: Map[str, Map[str, Told]] = field(default_factory=Map)
+    closures: Map[str, ClosureChecked] = field(default_factory=Map)
+    where: Map[str, Where] = field(default_factory=Map)
+    excused: Map[str, PackageExcused] = field(default_factory=Map)
+    containers: Map[str, ContainerKept] = field(default_factory=Map)
+    sent: Map[str, str] = field(default_factory=Map)
+    handovers: Map[str, Handover] = field(default_factory=Map)
 
     def told(self, package: str) -> Mapping[str, Told]:
         """Return what has been told of a package, by the names of FACTS."""
         return self.facts.get(package, _NO_FACTS)
 
     def within(self, container: str) -> tuple[str, ...]:
-        """Return the packages that lie in a container now."""
-        return tuple(
-            name for name, where in self.where.items()
+        """Return the packages that lie in a container now, in the order in which they were put in."""
+        found = (
+            (where.entry, name) for name, where in self.where.items()
             if where.kind is Whereabouts.CONTAINER and where.place == container
         )  # fmt: skip
+        return tuple(name for _, name in sorted(found))
 
     def names(self) -> frozenset[str]:
         """Return every package of which this ledger knows anything."""
@@ -266,8 +268,8 @@ def waste_findings(waste: Waste, number: str) -> Iterable[tuple[int, str, str]]:
             yield where.entry, f"package {where.kind}", f"Package {name}: {where.why} {where.answers} answers for it."
 
 
-def _with(known: Mapping[str, V], changed: Mapping[str, V]) -> Mapping[str, V]:
-    return MappingProxyType({**known, **changed})
+def _with(known: Map[str, V], changed: Mapping[str, V]) -> Map[str, V]:
+    return known.update(changed)
 
 
 def _by(event: SiteEntry, text: str) -> Told:
@@ -279,7 +281,7 @@ def _told(waste: Waste, event: PackagesTold) -> Waste:
     gone = {"no_scale"} if "weight" in event.facts else {"weight", "scale"} if "no_scale" in event.facts else set()
     fresh = {name: _by(event, text) for name, text in event.facts.items()}
     changed = {
-        package: MappingProxyType({k: v for k, v in waste.told(package).items() if k not in gone} | fresh)
+        package: Map({k: v for k, v in waste.told(package).items() if k not in gone} | fresh)
         for package in event.packages
     }
     return replace(waste, facts=_with(waste.facts, changed))

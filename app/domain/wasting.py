@@ -60,7 +60,7 @@ def all_packages(job: JobState, waste: Waste) -> tuple[WastePackage, ...]:
     if opened is None:
         return ()
     added = (item for item in waste.added.values() if item.job == opened.ledger)
-    return (*packages_of(job), *(_added(item, job) for item in added))
+    return (*packages_of(job), *(_added(item, job) for item in sorted(added, key=lambda item: item.seq)))
 
 
 def _added(event: PackageAdded, job: JobState) -> WastePackage:

@@ -18,7 +18,8 @@ from app.domain.containment.effects import Act
 from app.domain.event_base import Evidence
 from app.domain.housing import Bank, BankDesign, Housing
 from app.domain.job import JobState, Stamp
-from app.domain.site import JobLine, ReadingTaken, SiteState
+from app.domain.job_lines import JobLine
+from app.domain.site import ReadingTaken, SiteState
 from app.domain.steps import Step
 from app.records.moments import site_day
 

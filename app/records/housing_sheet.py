@@ -14,7 +14,8 @@ from typing import Any
 from app.calc.bounds import plain
 from app.domain.housing import Bank
 from app.domain.job import JobState
-from app.domain.site import SITE_LEDGER, JobLine
+from app.domain.job_lines import JobLine
+from app.domain.site import SITE_LEDGER
 from app.domain.steps import BANK_WORDS
 from app.ledger.heads import Head, short_root
 from app.records.bank_trend import BankTrend, bank_trend, rate_words

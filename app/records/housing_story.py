@@ -11,7 +11,7 @@ from datetime import date
 from app.domain.event_base import Result
 from app.domain.housing import Bank
 from app.domain.job import JobState, Stage
-from app.domain.site import JobLine
+from app.domain.job_lines import JobLine
 from app.domain.steps import BANK_WORDS
 from app.domain.words import unit_words
 from app.records.drops import Known, Marked, Point, changed_at, marked, read_point

@@ -9,6 +9,7 @@ from app.domain.site import (
     InstrumentPutAside,
     JobClosed,
     JobRegistered,
+    JobTakenUp,
     LockNoticeOwed,
     LockNoticeRead,
     ProcedureIssued,
@@ -25,6 +26,7 @@ from app.domain.site import (
     fold_site,
 )
 from app.domain.site_settings import SETTINGS
+from app.domain.suggestions import SuggestionAnswered, SuggestionCarriedOut, SuggestionMade
 from app.domain.waste import (
     FACTS,
     PACKAGE_KINDS,
@@ -108,6 +110,14 @@ def _told(event: SiteEvent, watch: Watch) -> tuple[str, str]:
             return "jobs", f"Job {event.number} was opened on {event.housing}."
         case JobClosed():
             return "jobs", f"The record of {event.job} was accepted at {event.size} entries."
+        case JobTakenUp():
+            return "jobs", f"The accepted record of {event.job} was re-opened at {event.size} entries."
+        case SuggestionMade():
+            return "registers", f"A change of the {event.about} {event.what} was suggested: {event.text}"
+        case SuggestionAnswered():
+            return "registers", f"The suggestion of entry {event.suggestion} was {event.answer}: {event.reason}"
+        case SuggestionCarriedOut():
+            return "registers", f"The suggestion of entry {event.suggestion} was carried out: {event.how}"
         case RecordExported():
             return "exports", f"A copy of the record of {event.job} was taken away, {event.size} entries."
         case InstrumentKept():

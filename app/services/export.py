@@ -30,7 +30,8 @@ CertificatePrinter = Callable[[dict[str, object], str], bytes]
 HousingPrinter = Callable[[dict[str, object], dict[str, bytes], str], bytes]
 """Prints the sheet of a housing, unsigned: its values, drawings by name, made at."""
 
-
+LabelPrinter = Callable[[dict[str, object], str], bytes]
+"""Prints a sheet of labels: its values, made at."""
 BlankPrinter = Callable[[dict[str, object], str], bytes]
 """Prints a sheet without drawings, unsigned, such as a controlled blank: its values, made at."""
 

@@ -5,7 +5,7 @@ the state at hand.  Nothing is read back.
 """
 
 import gc
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from concurrent.futures import Future
 from dataclasses import asdict, dataclass
 from hashlib import sha256
@@ -30,6 +30,7 @@ from app.domain.decide import decide
 from app.domain.event_base import Device, Who
 from app.domain.events import AttemptRefused, Event, JobOpened, RecordAccepted, event_from_bytes, payload_of
 from app.domain.job import JobState, Notable, fold, milliseconds_between
+from app.domain.job_lines import JobLine
 from app.domain.locks import OthersLockRemoved
 from app.domain.made import LeftOnRing
 from app.domain.packages import left_on_rings
@@ -39,8 +40,8 @@ from app.domain.restores import restores_of
 from app.domain.site import (
     SITE_LEDGER,
     JobClosed,
-    JobLine,
     JobRegistered,
+    JobTakenUp,
     LockNoticeOwed,
     SiteEvent,
     SiteState,
@@ -160,9 +161,17 @@ class Jobs:
                 return head
         raise Invalid(f"The ledger {ledger} has no head over {size} entries. Reload the page and try again.")
 
-    def all(self) -> tuple[tuple[JobLine, JobState], ...]:
-        """Return every job with its state, newest first."""
-        return tuple((line, self.state(line.job)) for line in reversed(self.site().jobs))
+    def in_hand(self) -> tuple[tuple[JobLine, JobState], ...]:
+        """Return every job whose record has not been accepted, with its state, newest first."""
+        return self.with_states(self.site().jobs.in_hand())
+
+    def of_housing(self, tag: str) -> tuple[tuple[JobLine, JobState], ...]:
+        """Return every job on a housing with its state, newest first."""
+        return self.with_states(self.site().jobs.of_housing(tag))
+
+    def with_states(self, lines: Iterable[JobLine]) -> tuple[tuple[JobLine, JobState], ...]:
+        """Return these jobs with their states; each that is not in memory is read and folded."""
+        return tuple((line, self.state(line.job)) for line in lines)
 
     def write_site(
         self,
@@ -255,7 +264,7 @@ class Jobs:
         return (self._append(work, job, state, noted) if noted else state), bool(noted)
 
     def _append(self, work: LedgerWork, job: str, state: JobState, events: tuple[Event, ...]) -> JobState:
-        state = fold(events, start=state)
+        accepted, state = state.accepted, fold(events, start=state)
         head = work.append(job, [canonical(payload_of(event)) for event in events], memo=state)
         first, last = events[0], events[-1]
         if isinstance(first, JobOpened):
@@ -268,6 +277,10 @@ class Jobs:
         for event in events:
             if isinstance(event, OthersLockRemoved):
                 _owe_notice(work, state, event)
+        if accepted is not None and state.accepted is None:
+            site = _site_state(work)
+            taken_up = JobTakenUp(seq=site.size, at=last.at, by=last.by, job=job, size=head.size, root=head.root.hex())
+            _append_site(work, site, taken_up)
         if isinstance(last, RecordAccepted):
             site = _site_state(work)
             closed = JobClosed(seq=site.size, at=last.at, by=last.by, job=job, size=head.size, root=head.root.hex())
@@ -313,9 +326,9 @@ def _with_rings(work: LedgerWork, site: SiteState, command: Open) -> Open:
     draft = command.draft
     if draft.rehearsal:
         return command
-    before = next((line.job for line in reversed(site.jobs) if line.housing == draft.housing.tag), None)
+    before = site.jobs.of_housing(draft.housing.tag)
     there = {port.id for port in draft.housing.ports}
-    left: tuple[LeftOnRing, ...] = () if before is None else left_on_rings(job_state(work, before))
+    left: tuple[LeftOnRing, ...] = left_on_rings(job_state(work, before[0].job)) if before else ()
     return Open(draft.model_copy(update={"rings": tuple(item for item in left if item.port in there)}))
 
 
@@ -378,7 +391,7 @@ def _missing(work: LedgerWork, command: Command) -> int | None:
 
 def findings_of(site: SiteState, job: str) -> tuple[Notable, ...]:
     """Return what the site's ledger holds for the reviewer of a job, since the job was opened."""
-    line = next((line for line in site.jobs if line.job == job), None)
+    line = site.jobs.get(job)
     if line is None:
         return ()
     of_waste = (Notable(*item) for item in waste_findings(site.waste, line.number))

@@ -13,8 +13,9 @@ from app.domain.events import JobOpened
 from app.domain.examine import Breach, breaches_anywhere
 from app.domain.housing import Housing
 from app.domain.job import JobState
+from app.domain.job_lines import JobLine
 from app.domain.procedure import Procedure
-from app.domain.site import JobLine, SiteState, next_number
+from app.domain.site import SiteState, next_number
 from app.domain.site_settings import MARKS_APART, value_of
 from app.domain.steps import Step, begin_with, closure_rule, expand, repeated_over, ways_out
 from app.domain.takeoff import TakeOff, take_off

@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping
 from concurrent.futures import Future
 
 from app.calc.errors import Invalid
-from app.domain import registers
+from app.domain import registers, suggesting
 from app.domain.event_base import Who
 from app.domain.registers import SiteMoment
 from app.domain.site import SiteEvent, SiteState
@@ -59,6 +59,35 @@ class Registers:
             by, {"what": what},
             lambda state, moment: registers.qualification_noted(
                 state, moment, people=people, person=person, what=what, until=until
+            ),
+        )  # fmt: skip
+
+    def suggest(
+        self, about: str, what: str, text: str, *, by: Who | None, job: str = "", entry: int = -1
+    ) -> "Future[SiteState]":
+        """Enter a change that is suggested, from a job's deviation or from nothing but experience."""
+        return self._write(
+            by, {"what": what, "text": text},
+            lambda state, moment: suggesting.suggestion_made(
+                state.suggestions, moment, about=about, what=what, text=text, job=job, entry=entry
+            ),
+        )  # fmt: skip
+
+    def answer_suggestion(self, suggestion: int, answer: str, reason: str, *, by: Who | None) -> "Future[SiteState]":
+        """Accept or decline a suggestion."""
+        return self._write(
+            by, {"reason": reason},
+            lambda state, moment: suggesting.suggestion_answered(
+                state.suggestions, moment, suggestion=suggestion, answer=answer, reason=reason
+            ),
+        )  # fmt: skip
+
+    def carry_out(self, suggestion: int, how: str, *, by: Who | None) -> "Future[SiteState]":
+        """Say how an accepted suggestion was carried out."""
+        return self._write(
+            by, {"how": how},
+            lambda state, moment: suggesting.suggestion_carried_out(
+                state.suggestions, moment, suggestion=suggestion, how=how
             ),
         )  # fmt: skip
 

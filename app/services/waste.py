@@ -42,12 +42,13 @@ class WasteBook:
     def here(self) -> tuple[SiteState, tuple[WastePackage, ...]]:
         """Return the site and every package that is not gone.
 
-        Looked through are the jobs not closed yet, and those of which the site's ledger has a package that is not
+        Looked through are the jobs in hand, and those of which the site's ledger has a package that is not
         gone; a job is not closed before each of its packages stands there.
         """
         site = self._jobs.site()
-        open_ones = {job_number(name) for name in site.waste.names() if not _is_closed(site, name)}
-        jobs = [line.job for line in site.jobs if not line.closed or line.number in open_ones]
+        numbers = {job_number(name) for name in site.waste.names() if not _is_closed(site, name)}
+        known = [line.job for number in sorted(numbers) if (line := site.jobs.numbered(number)) is not None]
+        jobs = dict.fromkeys((*known, *(line.job for line in site.jobs.in_hand())))
         found = (item for job in jobs for item in all_packages(self._jobs.state(job), site.waste))
         return site, tuple(item for item in found if where_of(site.waste, item).kind not in CLOSED)
 
@@ -72,16 +73,15 @@ class WasteBook:
         The newest earlier job that tells of a position counts; jobs are read no further back than need be.
         """
         lines = self._jobs.site().jobs
-        mine = next((line for line in lines if line.job == job), None)
-        opened = self._jobs.state(job).opened
+        mine, opened = lines.get(job), self._jobs.state(job).opened
         found: dict[tuple[str, int], tuple[str, str]] = {}
         if mine is None or opened is None:
             return found
         places = sum(port.filters for port in opened.housing.ports)
-        for line in reversed(lines):
+        for line in lines.of_housing(mine.housing):
             if len(found) >= places:
                 break
-            if line.housing == mine.housing and line.entry < mine.entry:
+            if line.entry < mine.entry:
                 for place, serial in fitted_serials(self._jobs.state(line.job)).items():
                     found.setdefault(place, (serial, line.number))
         return found
@@ -171,9 +171,9 @@ class WasteBook:
 
 
 def _known(site: SiteState, names: Iterable[str], state_of: Callable[[str], JobState]) -> Known:
-    wanted = {job_number(name) for name in names}
-    jobs = [line.job for line in site.jobs if line.number in wanted]
-    return {item.name: item for job in jobs for item in all_packages(state_of(job), site.waste)}
+    numbers = dict.fromkeys(job_number(name) for name in names)
+    lines = [line for number in numbers if (line := site.jobs.numbered(number)) is not None]
+    return {item.name: item for line in lines for item in all_packages(state_of(line.job), site.waste)}
 
 
 def _is_closed(site: SiteState, name: str) -> bool:

@@ -7,6 +7,7 @@ from app.web import errors
 from app.web.context import Site
 from app.web.guard import SafeHeaders, guard
 from app.web.routes import (
+    after,
     certificates,
     cover,
     crew,
@@ -15,6 +16,7 @@ from app.web.routes import (
     history,
     housings,
     kept,
+    labels,
     leaving,
     locks,
     paper,
@@ -49,7 +51,7 @@ def make_app(site: Site) -> FastAPI:
         review.photos, people.router, departures.router, procedures.router, history.router, registers.router,
         certificates.router, kept.router, kept.panel, kept.photos, tablets.router, trust.router, cover.router,
         watch.router, leaving.panel, leaving.router, paper.router,
-        locks.panel, locks.router, locks.notices, waste.router, waste.desk,
+        locks.panel, locks.router, locks.notices, labels.router, after.router, waste.router, waste.desk,
     ):  # fmt: skip
         app.include_router(router)
     app.router.routes.append(Route("/static/{digest}/{name:path}", serve_static, methods=["GET"]))

@@ -9,7 +9,8 @@ from starlette.requests import Request
 from app.domain.event_base import Who
 from app.ledger.heads import Head, Signer
 from app.services.clockwatch import ClockWatch
-from app.services.export import BlankPrinter, CertificatePrinter, HousingPrinter, Material, PdfMaker
+from app.services.export import BlankPrinter, CertificatePrinter, HousingPrinter, LabelPrinter, Material, PdfMaker
+from app.services.figures import Figures
 from app.services.jobs import Asked, Jobs
 from app.services.ports import Library, PartsShelf, PeopleBook, PhotoShelf, Session, SessionBook
 from app.services.registers import Registers
@@ -35,6 +36,7 @@ class Site:
     jobs: Jobs
     registers: Registers
     waste: WasteBook
+    figures: Figures
     unprintable: Callable[[str], str | None]
     tablets: Tablets
     watching: Watching
@@ -52,6 +54,7 @@ class Site:
     print_handover: HousingPrinter
     print_blank: BlankPrinter
     print_waste: BlankPrinter
+    print_labels: LabelPrinter
     heads: Callable[[str], list[Head]]
     facts: tuple[str, ...] = ()
     trust: Trust | None = None

@@ -18,7 +18,9 @@ from app.domain.refused import Refused
 from app.web.awaiting import around_for, state_of
 from app.web.context import Site, site_of, worker_chosen
 from app.web.guard import BY_ITSELF, ChooseSecretFirst, ReadNoticeFirst, SignInFirst, UnlockFirst
+from app.web.paths import IN_HAND
 from app.web.render import html, wants_part, wants_sentence
+from app.web.roles import WORKERS
 from app.web.routes.cover import job_in, locked_address
 from app.web.views.step import Refill, new_token
 from app.web.views.work import Notice, work_view
@@ -102,7 +104,13 @@ async def answer(request: Request, status: int, sentence: str) -> Response:
     """Answer with a sentence: on the work panel if the request came from one, else on a page of its own."""
     job = request.path_params.get("job")
     session = getattr(request.state, "session", None)
-    if job and session is not None and request.method == "POST" and getattr(request.state, "on_panel", False):
+    if (
+        job
+        and session is not None
+        and request.method == "POST"
+        and getattr(request.state, "on_panel", False)
+        and session.who.role in WORKERS
+    ):
         with suppress(Invalid):  # the site's own ledger is no job, and has no panel
             return await _on_panel(request, job, status, sentence)
     again = _again(request) if request.method == "POST" and job and session is not None else {}
@@ -131,6 +139,9 @@ async def _on_panel(request: Request, job: str, status: int, sentence: str) -> R
 
 def _back(request: Request) -> str:
     job = request.path_params.get("job")
+    session = getattr(request.state, "session", None)
+    if job and session is not None and session.who.role not in WORKERS:
+        return IN_HAND
     return f"/jobs/{job}/now" if job else "/"
 
 

@@ -14,6 +14,7 @@ ANSWER = "a."
 MOST_FIELDS, MOST_FILES = 80, 4
 MOST_TEXT = 20_000
 LARGEST_PHOTO = 12_000_000
+MOST_DIGITS = 9
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,3 +64,9 @@ async def _stored(request: Request, upload: UploadFile) -> str:
         return ""
     kept = await run_in_threadpool(site_of(request).photos.keep, data)
     return kept.sha256
+
+
+def passed_by(request: Request) -> int:
+    """Return how many lines of a long list were passed by: `past` in the address; 0 for anything that is no count."""
+    past = request.query_params.get("past", "")
+    return int(past) if past.isascii() and past.isdigit() and len(past) < MOST_DIGITS else 0

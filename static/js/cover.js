@@ -104,7 +104,9 @@ function lift() {
 }
 
 function stopForm() {
-  return document.querySelector("form[action$='/stop']");
+  const forms = document.querySelectorAll("form[action$='/stop']");
+  const jobs = new Set(Array.from(forms, (form) => form.action));
+  return jobs.size === 1 ? forms[0] : null; // on a page of several jobs nobody could say which one is meant
 }
 
 async function stopWork() {

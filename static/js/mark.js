@@ -30,3 +30,9 @@ function guard(event) {
 }
 
 document.addEventListener("submit", guard, true);
+
+// A scanner types the address that stands in a code; what the label reads is the end of it, and that is what shows.
+document.addEventListener("change", ({ target }) => {
+  const found = target.matches("[data-label]") && /^.*\/at\/(?:housing|point)\/([^/]+)$/.exec(target.value.trim());
+  try { if (found) target.value = decodeURIComponent(found[1]); } catch { /* the server says what it reads */ }
+});

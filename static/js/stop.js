@@ -17,7 +17,7 @@ async function send(form) {
   if (!answer) return unsent(form);
   if (answer.status === 401) return location.assign("/signin");
   if (answer.status !== 204) return say(await sentence(answer));
-  if (document.body.dataset.coverMin) return location.assign(form.action.replace(STOP, "/now"));
+  if (document.body.dataset.coverMin) return location.assign(form.dataset.then ?? form.action.replace(STOP, "/now"));
   say("The job is STOPPED. Give the reason after signing in.");
   form.remove();
 }

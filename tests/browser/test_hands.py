@@ -7,8 +7,9 @@ from playwright.sync_api import Browser, Page, expect
 
 from app.bootstrap import Running
 from app.domain.commands import Finish
+from app.domain.job import Stage
 from app.services.rehearsal import made_up_answers
-from tests.browser.driver import EYES, HANDS, NIGHT_LEAD, OFFICER, SECRETS, Tablet, served
+from tests.browser.driver import ADMIN, EYES, HANDS, NIGHT_LEAD, OFFICER, SECRETS, Tablet, served
 from tests.browser.stage import Staged
 
 DEADLINE_MS = 10_000
@@ -109,6 +110,43 @@ def test_stop_is_never_held_back(site: tuple[str, Running], tablet_for: TabletFo
     })""")
 
     expect(page.get_by_role("heading", name=f"Stopped by {HANDS}")).to_be_visible()
+
+
+def test_somebody_who_does_not_work_on_jobs_stops_one_with_one_tap(
+    site: tuple[str, Running], tablet_for: TabletFor
+) -> None:
+    """An administrator who sees something presses STOP on the page of jobs in hand, and is asked why there."""
+    staged = Staged(site[1]).do_until("Tie one tie strap on the package side")
+    page = tablet_for(ADMIN).page
+    page.get_by_role("link", name="Jobs in hand").click()
+    of_this_job = page.locator(f"section[aria-labelledby='{staged.job}']")
+    of_this_job.get_by_role("button", name="STOP WORK on EF-03").click()
+
+    expect(of_this_job).to_contain_text(f"Stopped by {ADMIN}")
+    of_this_job.get_by_label("something unexpected was seen or read").check()
+    of_this_job.get_by_role("button", name="Record the reason").click()
+    expect(of_this_job.get_by_role("button")).to_have_count(0)
+    assert site[1].site.jobs.state(staged.job).stage is Stage.STOPPED
+
+
+@pytest.mark.parametrize(("scanned", "taken"), [("EF-03", True), ("EF%2D03", True), ("EF-04", False)])
+def test_a_scanner_types_the_code_and_the_field_shows_what_the_label_reads(
+    site: tuple[str, Running], tablet_for: TabletFor, scanned: str, taken: bool
+) -> None:
+    """A scanner ends with Enter; the right label begins the step, a look-alike's is refused by what it reads."""
+    staged = Staged(site[1]).do_until("Take the door off")
+    tablet = tablet_for(HANDS)
+    page = at(tablet, staged)
+    tablet.second_person()
+    field = page.locator("[data-label]")
+    field.press_sequentially(f"https://10.0.0.5:8443/at/housing/{scanned}")
+    field.press("Enter")
+
+    if taken:
+        expect(page.get_by_role("button", name="Done")).to_be_visible()
+    else:
+        expect(page.locator("[data-told]")).to_contain_text("'EF-04' is EF-04, not this one")
+        assert page.locator("[data-label]").input_value() == "EF-04"
 
 
 def test_sliding_off_a_control_does_nothing(site: tuple[str, Running], tablet_for: TabletFor) -> None:

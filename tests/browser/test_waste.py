@@ -116,7 +116,7 @@ def test_the_pages_of_waste_fit_and_can_be_read(site: tuple[str, Running, str], 
     waste.keep_container(told | {"basis": "its plate", "place": "yard", "answers": "B. Okafor"}, by=lead).result()
     waste.place((f"{number}/1",), {"container": box}, by=lead).result()
     sent = waste.hand_over((f"{number}/2",), (), {"receiver": "D. Roos", "organisation": "it"}, by=lead, both=True)
-    handover = tuple(sent.result().waste.handovers)[-1]
+    handover = max(sent.result().waste.handovers)
     faults: list[str] = []
     for width, height in SIZES:
         context = browser.new_context(viewport={"width": width, "height": height})

@@ -26,7 +26,13 @@ PLAIN = 3
 """So many shares of the states are of the undisturbed life; each other recording has one."""
 FAULTS = (("fdatasync", 2), ("fdatasync", 1), ("pwrite64", 1), ("fdatasync", 4))
 """A call and how many of them fail.  Two: the flush of a commit, and the one that closing the connection asks for."""
+MOST_DRAWS = 20
+"""A fault at the first commit that lasts into the next opening lets a life take nothing; another one is drawn then."""
 MEMORY_DISK = Path("/dev/shm")
+
+
+class NothingTakenError(RuntimeError):
+    """A life that was recorded acknowledged no mark, so that its states would prove nothing."""
 
 
 @dataclass(frozen=True)
@@ -109,9 +115,16 @@ def _recordings(bench: Bench) -> Iterator[Recording]:
     yield record(bench, f"begun after fdatasync fails from {first} on", f"fdatasync:error=EIO:when={first}+", "")
     for number in range(bench.scale.faulted):
         call, times = FAULTS[number % len(FAULTS)]
-        first = chance.choice(flushes if call == "fdatasync" else writes)
-        window = f"{first}..{first + times - 1}"
-        yield record(bench, f"{call} {window} fails", f"{call}:error=EIO:when={window}")
+        for _ in range(MOST_DRAWS):
+            first = chance.choice(flushes if call == "fdatasync" else writes)
+            window = f"{first}..{first + times - 1}"
+            try:
+                yield record(bench, f"{number}, {call} {window} fails", f"{call}:error=EIO:when={window}")
+                break
+            except NothingTakenError:
+                continue
+        else:
+            raise RuntimeError(f"No life with {times} failing calls of {call} took a mark in {MOST_DRAWS} draws.")
 
 
 def record(bench: Bench, name: str, *failing: str) -> Recording:
@@ -124,7 +137,7 @@ def record(bench: Bench, name: str, *failing: str) -> Recording:
         options = [*recording(), *(["-e", f"inject={what}"] if what else [])]
         outcome = bench.nursery.life(folder, bench.work.file, log=logs[-1], options=options, early=True)
     if not outcome.acknowledged:
-        raise RuntimeError(f"The last life to be recorded ({name}) acknowledged nothing: {outcome}")
+        raise NothingTakenError(f"The last life to be recorded ({name}) acknowledged nothing: {outcome}")
     return Recording(name, bench.work.folder, folder, tuple(logs))
 
 

@@ -109,6 +109,28 @@ def test_row_51_a_covered_screen_stays_so_out_of_reach_and_stops_in_one_tap(brow
     assert event.device.covered
 
 
+def test_row_51_on_a_page_of_several_jobs_a_covered_screen_stops_none(browser: Browser, tmp_path: Path) -> None:
+    """Row 51: where nobody could say which job is meant, the cover has no STOP; with one job on the page it has."""
+    with served(tmp_path) as (address, running):
+        context = browser.new_context(viewport={"width": 1280, "height": 800})
+        page = context.new_page()
+        page.clock.install()
+        tablet = Tablet(page, address)
+        tablet.sign_in(HANDS)
+        shown = []
+        for _ in range(2):
+            Staged(running)
+            tablet.go("/in-hand")
+            with page.expect_response(re.compile("/lock$")):
+                page.clock.fast_forward("05:01")
+            shown.append(page.locator("[data-cover-stop]").is_visible())
+            uncover(page, SECRETS[HANDS])
+            expect(page.locator("[data-cover-screen]")).to_be_hidden()
+        context.close()
+
+    assert shown == [True, False]
+
+
 def test_row_51_a_covered_screen_claims_no_stop_that_was_not_written(browser: Browser, tmp_path: Path) -> None:
     """Row 51: a session that is over and a record accepted meanwhile are said; the next cover begins anew."""
     with served(tmp_path) as (address, running):

@@ -11,7 +11,7 @@ from app.domain.contingency import EnterContingency
 from app.domain.crew import Part
 from app.domain.deciding.contingency import possible
 from app.domain.field_change import ApproveChange, NewWords, ProposeChange
-from app.domain.site import JobLine
+from app.domain.job_lines import JobLine
 from app.paper.pdf import make_pdf
 from app.records.brief import LIKELY, abort_line, brief_of
 from app.records.report import report_of

@@ -8,7 +8,8 @@ from hypothesis import strategies as st
 
 from app.domain.housing import Bank
 from app.domain.instruments import Instrument, InstrumentKind
-from app.domain.site import InstrumentKept, JobLine, QualificationNoted, SiteState, fold_site
+from app.domain.job_lines import JobLine
+from app.domain.site import InstrumentKept, QualificationNoted, SiteState, fold_site
 from app.records.drops import Known
 from app.records.due import (
     HousingDue,

@@ -8,8 +8,9 @@ from app.domain.event_base import Answer, Evidence, Result
 from app.domain.events import Event, JobOpened, StepDone, StepOutside, StepWithdrawn
 from app.domain.housing import Bank, Housing
 from app.domain.job import JobState, fold
+from app.domain.job_lines import JobLine
 from app.domain.procedure import Ask, Role, StepKind, Use
-from app.domain.site import DropReading, JobLine, ReadingStruck, ReadingTaken, SiteEvent, SiteState, fold_site
+from app.domain.site import DropReading, ReadingStruck, ReadingTaken, SiteEvent, SiteState, fold_site
 from app.domain.steps import AskedFor, Step
 from app.records.drops import Known
 from tests.builders import HANDS, LEAD, housing

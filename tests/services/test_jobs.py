@@ -183,7 +183,7 @@ def test_the_site_ledger_knows_every_job_by_its_first_head(site: Running) -> Non
     """Opening a job writes its head into the site's own ledger, in the same transaction."""
     job = open_job(site)
 
-    line = site.site.jobs.site().jobs[0]
+    (line,) = site.site.jobs.site().jobs
     assert (line.job, line.housing, line.closed) == (job, "EF-03", False)
     assert site.store.read_heads(job)[0].root.hex() in site.store.read_payloads("site")[-1].decode()
 

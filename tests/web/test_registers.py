@@ -181,7 +181,7 @@ def test_the_sample_site_is_furnished_with_a_window_to_look_at(tmp_path: Path, t
 
     furnish(running)
     state = running.site.jobs.site()
-    known = Known(find_housing(running.site.library, "EF-03"), running.site.jobs.all(), state)
+    known = Known(find_housing(running.site.library, "EF-03"), running.site.jobs.of_housing("EF-03"), state)
     running.close()
     trend = bank_trend(drop_series(known, Bank.HEPA), known.housing.design[Bank.HEPA])
 

@@ -18,7 +18,8 @@ OPEN_TO_ALL = {
 }  # fmt: skip
 EVERYONE = {
     "POST /signout", "GET /secret", "POST /secret", "GET /", "GET /about", "GET /locked", "POST /lock", "POST /unlock",
-    "POST /here", "GET /notices", "POST /notices",
+    "POST /here", "GET /notices", "POST /notices", "GET /in-hand", "POST /jobs/{job}/stop",
+    "POST /jobs/{job}/stop-reason", "POST /jobs/{job}/kept",
 }  # fmt: skip
 LEADS = {
     "GET /plan/{tag}",
@@ -40,6 +41,7 @@ LEADS = {
     "POST /jobs/{job}/packages/excused",
 }
 LEADS_AND_OFFICERS = {
+    "POST /suggestions/answer", "POST /suggestions/done",
     "POST /instruments", "POST /instruments/aside", "POST /qualifications", "POST /site", "POST /alerts",
     "POST /jobs/{job}/changes/approve", "POST /jobs/{job}/radio/sign", "POST /waste/containers",
     "POST /waste/certificates", "POST /waste/returns",

@@ -25,6 +25,6 @@ def test_a_job_opened_meanwhile_takes_no_number_from_this_one(
     answer = desk.post(desk.named("lead"), "/plan/EF-03", procedure="change-out")
 
     assert answer.status_code == status
-    opened = [(line.number, line.housing) for line, _ in desk.running.site.jobs.all()]
+    opened = [(line.number, line.housing) for line, _ in desk.running.site.jobs.in_hand()]
     assert opened == [*([("2026-0002", "EF-03")] if status == 303 else []), ("2026-0001", other)]
     assert ("Job 2026-0001 on EF-03 is not finished" in answer.text) == (status == 422)

@@ -12,7 +12,7 @@ from app.domain.containment.effects import Act
 from app.domain.deciding.common import neighbours
 from app.domain.housing import IsolationPoint
 from app.domain.job import JobState
-from app.domain.labels import look_alikes, reads_as, told_apart
+from app.domain.labels import label_text, look_alikes, reads_as, told_apart
 from app.domain.refused import Refused
 from app.domain.steps import Step
 from app.domain.watching import MOST_MISSED, missed_by
@@ -101,8 +101,8 @@ def labels_read(state: JobState, step: Step, answers: Mapping[str, str]) -> dict
 
 def check_label(state: JobState, step: Step, tag: str, typed: str) -> None:
     """Raise Refused, worth an entry, where the label read is not that of the component meant."""
-    if len(typed) > LONGEST_LABEL:
-        raise Invalid(f"The label has {len(typed)} characters; {LONGEST_LABEL} is the most. Type what it reads.")
+    if (length := len(label_text(typed))) > LONGEST_LABEL:
+        raise Invalid(f"The label has {length} characters; {LONGEST_LABEL} is the most. Type what it reads.")
     near = neighbours(state)
     if told_apart(typed, tag, near):
         return

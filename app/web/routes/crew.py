@@ -15,7 +15,7 @@ from app.domain.lessons import AnswerDeviation
 from app.services.ports import Person
 from app.web.context import asked_by, session_of, site_of
 from app.web.entered import NOTHING, Refilled, tried
-from app.web.forms import Posted, posted
+from app.web.forms import Posted, passed_by, posted
 from app.web.render import html
 from app.web.routes.work import do, known, on_panel, show
 from app.web.signing import beside, signer
@@ -23,6 +23,8 @@ from app.web.views.crew import SPOKEN_ALOUD, SPOKEN_SECRET
 from app.web.views.step import Refill
 from app.web.views.work import Notice
 
+MOST_JOBS = 50
+"""The lessons of so many jobs stand on one page; older ones are a tap away (this program's figure)."""
 router = APIRouter(prefix="/jobs/{job}")
 panel = APIRouter(prefix="/jobs/{job}", dependencies=[Depends(on_panel)])
 site = APIRouter()
@@ -184,7 +186,14 @@ async def answer(request: Request, job: str) -> Response:
 @site.get("/lessons")
 async def lessons(request: Request) -> Response:
     """Show what the jobs of the site taught, by procedure, for whoever owns it."""
-    jobs = await run_in_threadpool(site_of(request).jobs.all)
+    state = await run_in_threadpool(site_of(request).jobs.site)
+    skip = passed_by(request)
+    lines = state.jobs.newest(MOST_JOBS, skip=skip)
+    jobs = await run_in_threadpool(site_of(request).jobs.with_states, lines)
     from app.web.views.crew_pages import lessons_page
 
-    return html(request, "lessons.html", page=lessons_page(jobs))
+    return html(
+        request,
+        "lessons.html",
+        page=lessons_page(jobs, state.suggestions.taught, past=skip + len(lines), of=len(state.jobs)),
+    )

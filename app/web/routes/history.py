@@ -30,7 +30,7 @@ def known_of(site: Site, tag: str) -> "Known":
     """Return all that the site knows of a housing; Invalid if there is none with this tag."""
     from app.records.drops import Known
 
-    return Known(find_housing(site.library, tag), site.jobs.all(), site.jobs.site())
+    return Known(find_housing(site.library, tag), site.jobs.of_housing(tag), site.jobs.site())
 
 
 @router.get("/history")

@@ -6,7 +6,6 @@ from starlette.responses import RedirectResponse, Response
 
 from app.calc.errors import Invalid
 from app.domain.commands import Open
-from app.domain.job import Stage
 from app.domain.procedure import Role
 from app.domain.refused import Refused
 from app.domain.site import issued_digests
@@ -15,12 +14,14 @@ from app.services.planning import Plan, find_housing, find_procedure, first_entr
 from app.web.awaiting import done
 from app.web.context import Site, asked_by, session_of, site_of
 from app.web.entered import NOTHING, Refilled, tried
-from app.web.forms import Posted, posted
+from app.web.forms import Posted, passed_by, posted
 from app.web.render import html
 from app.web.roles import KEEPERS
 from app.web.views.alerts import alert_rows, secret_told
 from app.web.views.crew import standing_words
-from app.web.views.pages import front_page, job_row, plan_page
+from app.web.views.in_hand import REASONS, jobs_in_hand
+from app.web.views.job_list import jobs_page
+from app.web.views.pages import SHOWN_AT_ONCE, ended_row, front_page, job_row, plan_page
 
 MOST_TRIES = 8
 """More leads than would open jobs at one moment (our figure)."""
@@ -33,9 +34,9 @@ async def front(request: Request) -> Response:
     site, session = site_of(request), session_of(request)
     if session.who.role is Role.ADMINISTRATOR:
         return RedirectResponse("/people", status_code=303)
-    jobs = await run_in_threadpool(site.jobs.all)
-    page = front_page(jobs, site.library.housings(), site.library.faults(), session)
+    jobs = await run_in_threadpool(site.jobs.in_hand)
     state = await run_in_threadpool(site.jobs.site)
+    page = front_page(jobs, state, site.library.housings(), site.library.faults(), session)
     return html(
         request,
         "front.html",
@@ -46,13 +47,32 @@ async def front(request: Request) -> Response:
     )
 
 
+@router.get("/in-hand")
+async def in_hand(request: Request) -> Response:
+    """Jobs that have not ended, for everybody: which work goes on, and a way to stop it."""
+    jobs = await run_in_threadpool(site_of(request).jobs.in_hand)
+    return html(request, "in_hand.html", jobs=jobs_in_hand(jobs), reasons=REASONS)
+
+
+@router.get("/jobs")
+async def find_job(request: Request) -> Response:
+    """Find a job by its number or its housing, or look through all of them, newest first."""
+    text = " ".join(request.query_params.get("find", "").split())[:60]
+    state = await run_in_threadpool(site_of(request).jobs.site)
+    page = jobs_page(state, text, skip=passed_by(request), count=SHOWN_AT_ONCE)
+    return html(request, "jobs.html", page=page)
+
+
 @router.get("/housings/{tag}")
 async def housing(request: Request, tag: str) -> Response:
     """One housing: its data and its jobs."""
     site, session = site_of(request), session_of(request)
     found = find_housing(site.library, tag)
-    jobs = await run_in_threadpool(site.jobs.all)
-    rows = [job_row(line, state, session.who.role) for line, state in jobs if line.housing == tag]
+    state = await run_in_threadpool(site.jobs.site)
+    lines = state.jobs.of_housing(tag)
+    jobs = await run_in_threadpool(site.jobs.with_states, [line for line in lines if state.jobs.is_in_hand(line.job)])
+    rows = [job_row(line, job, session.who.role) for line, job in jobs]
+    rows += [ended_row(line, state.zone) for line in lines if not state.jobs.is_in_hand(line.job)]
     return html(request, "housing.html", housing=found, jobs=rows, may_plan=session.who.role is Role.LEAD)
 
 
@@ -81,9 +101,8 @@ async def _planned(request: Request, tag: str, asked: dict[str, str], refilled: 
 
 def _in_hand(site: Site, tag: str) -> tuple[str, ...]:
     """The numbers of the jobs on this housing whose record has not been accepted."""
-    return tuple(
-        line.number for line, state in site.jobs.all() if line.housing == tag and state.stage is not Stage.ACCEPTED
-    )
+    jobs = site.jobs.site().jobs
+    return tuple(line.number for line in jobs.of_housing(tag) if jobs.is_in_hand(line.job))
 
 
 @router.post("/plan/{tag}")
@@ -128,7 +147,7 @@ async def _opened_as_next(request: Request, tag: str, form: Posted) -> str:
         raise Invalid(f"There is nobody {min(strangers)!r} to be in the crew. Choose from those shown.")
     chosen = tuple(person.who for person in people if f"crew.{person.id}" in form.fields)
     state = await run_in_threadpool(site.jobs.site)
-    lessons = lessons_of(await run_in_threadpool(site.jobs.all), tag)
+    lessons = lessons_of(await run_in_threadpool(site.jobs.of_housing, tag), tag)
     draft = first_entry(
         made, site=state, by=session_of(request).who, at=utc_text(site.clock()), crew=chosen, rehearsal=False,
         lessons=lessons,

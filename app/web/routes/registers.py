@@ -104,6 +104,6 @@ def _due(site: Site) -> "DuePage":
     from app.records.drops import Known
     from app.web.views.registers import due_page
 
-    state, jobs = site.jobs.site(), site.jobs.all()
-    known = tuple(Known(housing, jobs, state) for housing in site.library.housings())
+    state = site.jobs.site()
+    known = tuple(Known(item, site.jobs.of_housing(item.tag), state) for item in site.library.housings())
     return due_page(known, state, site.registers.names(), site_day(utc_text(site.clock()), state.zone))

@@ -28,7 +28,9 @@ from app.services.jobs import Asked
 from app.web.awaiting import around_for, done, state_of
 from app.web.context import WORKER_COOKIE, Site, asked_by, session_of, site_of, worker_chosen
 from app.web.forms import Posted, posted
+from app.web.paths import IN_HAND
 from app.web.render import html, wants_part, wants_sentence
+from app.web.roles import WORKERS
 from app.web.routes.cover import locked_address
 from app.web.signing import beside, signer
 from app.web.views.pages import overview, read_ahead, reopen_page
@@ -59,6 +61,8 @@ async def show(
     request: Request, job: str, state: JobState, notice: Notice | None = None, refill: Refill | None = None
 ) -> Response:
     """Answer a mark: the changed piece for htmx, else a redirect to the page itself."""
+    if session_of(request).who.role not in WORKERS:
+        return RedirectResponse(IN_HAND, status_code=303)
     if not wants_part(request) and request.method == "POST":
         return RedirectResponse(f"/jobs/{job}/now", status_code=303)
     around = await around_for(site_of(request), state, worker_chosen(request, job))

@@ -1,12 +1,13 @@
 """The brief, the log, the questions after a job and the lessons of the site, as pages."""
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 
 from app.domain.events import Event, NoteWritten
 from app.domain.job import JobState
+from app.domain.job_lines import JobLine
 from app.domain.lessons import QUESTIONS
-from app.domain.site import JobLine
+from app.domain.suggestions import About
 from app.records.brief import Brief, brief_of
 from app.records.moments import local_text
 from app.services.ports import Person, Session
@@ -143,13 +144,23 @@ def _deviation(state: JobState, entry: int) -> Deviation:
 
 @dataclass(frozen=True, slots=True)
 class LessonsPage:
-    """What jobs taught, by procedure and revision: for each deviation the job, its ledger and the answers."""
+    """What jobs taught, by procedure and revision: for each deviation the job, its ledger and the answers.
+
+    past, of: how many of how many jobs have been looked at, newest first.  suggested: by job and entry of a deviation,
+    the suggestion that came of it.
+    """
 
     procedures: tuple[tuple[str, tuple[tuple[str, str, str, Deviation], ...]], ...]
+    past: int = 0
+    of: int = 0
+    suggested: Mapping[tuple[str, int], int] = field(default_factory=dict)
+    about: tuple[str, ...] = tuple(About)
 
 
-def lessons_page(jobs: Iterable[tuple[JobLine, JobState]]) -> LessonsPage:
-    """Return the answers of all jobs, newest job first, by the procedure that they speak about."""
+def lessons_page(
+    jobs: Iterable[tuple[JobLine, JobState]], suggested: Mapping[tuple[str, int], int], *, past: int, of: int
+) -> LessonsPage:
+    """Return the answers of these jobs, newest job first, by the procedure that they speak about."""
     found: dict[str, list[tuple[str, str, str, Deviation]]] = {}
     for line, state in jobs:
         if state.opened is None:
@@ -157,4 +168,4 @@ def lessons_page(jobs: Iterable[tuple[JobLine, JobState]]) -> LessonsPage:
         name = f"{state.opened.procedure_title}, {state.opened.procedure} revision {state.opened.revision}"
         for entry in sorted(state.lessons.answered):
             found.setdefault(name, []).append((line.number, line.job, line.housing, _deviation(state, entry)))
-    return LessonsPage(tuple((name, tuple(rows)) for name, rows in sorted(found.items())))
+    return LessonsPage(tuple((name, tuple(rows)) for name, rows in sorted(found.items())), past, of, suggested)

@@ -1,15 +1,16 @@
 """The other pages: the list of housings, a housing, a plan, a job's overview, review, record."""
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 
 from app.domain.containment.rest import nearest_rest, rests
 from app.domain.events import Event
 from app.domain.housing import Housing
 from app.domain.job import JobState, Notable, Stage
+from app.domain.job_lines import JobLine
 from app.domain.leaving import Recheck
 from app.domain.procedure import Role, StepKind
 from app.domain.reopening import rechecks_for
-from app.domain.site import JobLine
+from app.domain.site import SiteState
 from app.domain.steps import BANK_WORDS
 from app.domain.words import effect_words
 from app.ledger.heads import Head, short_root
@@ -20,6 +21,9 @@ from app.services.planning import Plan
 from app.services.ports import Session
 from app.web.views.step import Around, StepView, new_token, section_words, step_view
 from app.web.views.work import HeadLine, Picture, head_line, pictures
+
+SHOWN_AT_ONCE = 25
+"""So many jobs stand on one page of a list; older ones are a tap away (this program's figure)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +40,7 @@ class JobRow:
     progress: str
     mine: bool
     opened: str
+    ended: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +62,7 @@ class Front:
 
     waiting: tuple[JobRow, ...]
     others: tuple[JobRow, ...]
+    ended: tuple[JobRow, ...]
     housings: tuple[HousingRow, ...]
     faults: tuple[str, ...]
     role: str
@@ -124,32 +130,63 @@ def job_row(line: JobLine, state: JobState, role: Role) -> JobRow:
     )
 
 
+def ended_row(line: JobLine, zone: str) -> JobRow:
+    """Return an accepted job as a list shows it, from its line alone."""
+    return JobRow(
+        job=line.job,
+        number=line.number,
+        tag=line.housing,
+        kind=KINDS.get(line.kind, line.kind),
+        stage=str(Stage.ACCEPTED),
+        due="",
+        waits_for=WAITS[Stage.ACCEPTED],
+        progress="",
+        mine=False,
+        opened=local_text(line.opened_at, zone)[:16],
+        ended=local_text(line.closed_at, zone)[:10],
+    )
+
+
+def line_row(line: JobLine, zone: str) -> JobRow:
+    """Return a job in hand as a list shows it from its line alone; its own page says how far it is."""
+    return replace(ended_row(line, zone), stage="in hand", waits_for="", ended="")
+
+
 def front_page(
-    jobs: tuple[tuple[JobLine, JobState], ...], housings: tuple[Housing, ...], faults: tuple[str, ...], session: Session
-) -> Front:
-    """Return the first page as this person sees it."""
+    jobs: tuple[tuple[JobLine, JobState], ...], known: SiteState, housings: tuple[Housing, ...],
+    faults: tuple[str, ...], session: Session,
+) -> Front:  # fmt: skip
+    """Return the first page as this person sees it: the jobs in hand, and those that ended last.
+
+    jobs: those in hand with their states.  known: the site, whose list of jobs has all of them.
+    """
     role = session.who.role
     rows = [job_row(line, state, role) for line, state in jobs]
     return Front(
         waiting=tuple(row for row in rows if row.mine),
         others=tuple(row for row in rows if not row.mine),
-        housings=tuple(_housing_row(housing, rows) for housing in housings),
+        ended=tuple(
+            ended_row(line, known.zone)
+            for line in known.jobs.newest(SHOWN_AT_ONCE)
+            if not known.jobs.is_in_hand(line.job)
+        ),
+        housings=tuple(_housing_row(housing, known) for housing in housings),
         faults=faults,
         role=role.words,
     )
 
 
-def _housing_row(housing: Housing, rows: list[JobRow]) -> HousingRow:
-    own = [row for row in rows if row.tag == housing.tag]
-    open_jobs = [row for row in own if row.stage != Stage.ACCEPTED]
+def _housing_row(housing: Housing, known: SiteState) -> HousingRow:
+    own = known.jobs.of_housing(housing.tag)
+    in_hand = [line for line in own if known.jobs.is_in_hand(line.job)]
     return HousingRow(
         tag=housing.tag,
         location=housing.location,
         service=housing.service.replace("_", " "),
         seal=str(housing.seal),
         ports="; ".join(f"{port.id} {port.bank}: {port.filters} × {port.filter}" for port in housing.ports),
-        in_hand=open_jobs[0].number if open_jobs else "",
-        last=own[0].opened if own else "",
+        in_hand=in_hand[0].number if in_hand else "",
+        last=local_text(own[0].opened_at, known.zone)[:16] if own else "",
     )
 
 

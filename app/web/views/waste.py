@@ -283,7 +283,7 @@ def waste_page(
     for item in sorted(here, key=lambda item: item.sealed.at):
         row = package_row(item, site, {})
         owners.setdefault(row.answers, []).append((row, age_words(item.sealed.at, site.zone, today), item.job))
-    handovers = [_handover_row(item, site) for item in reversed(tuple(waste.handovers.values()))]
+    handovers = [_handover_row(item, site) for item in sorted(waste.handovers.values(), key=_newest)]
     return WastePage(
         owners=tuple((name, tuple(rows)) for name, rows in sorted(owners.items())),
         containers=tuple(container_row(kept, site) for _, kept in open_containers(waste)),
@@ -320,6 +320,10 @@ def container_row(kept: ContainerKept, site: SiteState) -> ContainerRow:
         count=len(inside),
         sent=site.waste.sent.get(kept.container, ""),
     )
+
+
+def _newest(item: Handover) -> int:
+    return -item.event.seq
 
 
 def _handover_row(item: Handover, site: SiteState) -> HandoverRow:

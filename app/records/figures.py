@@ -1,0 +1,261 @@
+"""What the jobs of a year say together: first-pass leak tests, stops, time, consumption, life of filters.
+
+Rules kept here:
+- figures are about housings, procedures and causes; no person is counted, compared or named;
+- a count stands beside every share, so that two of three is never read as a rate;
+- time runs by the server's clock from one mark to the next while nothing was stopped or suspended: marks kept on a
+  tablet out of reach count when they arrived;
+- rehearsals and jobs whose record has not been accepted are left out.
+"""
+
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from itertools import pairwise
+from statistics import median
+
+from app.domain.containment.effects import Act, Use
+from app.domain.containment.state import ClosureRule, starting_state
+from app.domain.events import (
+    STOP_REASONS,
+    Event,
+    HoldReleased,
+    JobOpened,
+    JobReopened,
+    JobStopped,
+    StepBegun,
+    StepDone,
+    StepOutside,
+    StopExplained,
+)
+from app.domain.job import JobState
+from app.domain.job_lines import JobLine
+from app.domain.leaving import HandoverSigned, JobSuspended, NextThingRead, ReturnBegun
+from app.domain.radio import HoldReleasedByRadio
+from app.domain.steps import BANK_WORDS, Step
+from app.domain.takeoff import take_off
+from app.domain.watching import ReadingMissed
+from app.records.moments import site_day
+
+LEAK_TEST = "leak_test"
+NOT_SAID = "no reason given"
+COUNTED = {
+    Use.NEW_BAGS: "new bags",
+    Use.TIE_STRAPS: "tie straps",
+    Use.METAL_BANDS: "metal bands",
+    Use.EDGES_TO_TAPE: "edges taped",
+    Use.SPENT_PACKAGES: "packages with a spent filter",
+    Use.FILTERLESS_PACKAGES: "packages without a filter",
+}
+_MARKS = (StepBegun, StepDone, StepOutside, HoldReleased, HoldReleasedByRadio)
+_GOES_ON = (JobReopened, ReturnBegun, NextThingRead, HandoverSigned)
+_RESTS = (JobStopped, JobSuspended, ReadingMissed)
+
+
+@dataclass(frozen=True, slots=True)
+class JobFigures:
+    """What one accepted job gives.
+
+    tests: for each bank's leak test, whether its first attempt was within.  minutes: by section, in the order of the
+    job.  used: planned at opening and used in the end, by what the take-off counts.  new: bank and day of new filters.
+    """
+
+    job: str
+    number: str
+    housing: str
+    kind: str
+    procedure: str
+    on: date
+    tests: tuple[tuple[str, bool], ...] = ()
+    stops: Mapping[str, int] = field(default_factory=dict)
+    minutes: Mapping[str, float] = field(default_factory=dict)
+    used: Mapping[str, tuple[int, int]] = field(default_factory=dict)
+    new: tuple[tuple[str, date], ...] = ()
+
+
+def figures_of(line: JobLine, state: JobState, events: Sequence[Event], zone: str) -> JobFigures | None:
+    """Return what an accepted job gives; None for a rehearsal or a job that was not accepted."""
+    opened = state.opened
+    if opened is None or opened.rehearsal or state.accepted is None:
+        return None
+    return JobFigures(
+        job=line.job,
+        number=line.number,
+        housing=line.housing,
+        kind=line.kind,
+        procedure=f"{opened.procedure} revision {opened.revision}",
+        on=site_day(state.accepted.at, zone),
+        tests=tuple(_first_tests(state, opened)),
+        stops=_stops(events),
+        minutes=_minutes(state, events),
+        used=_used(state, opened),
+        new=tuple(_new_filters(state, zone)),
+    )
+
+
+def _first_tests(state: JobState, opened: JobOpened) -> Iterator[tuple[str, bool]]:
+    """Yield each bank's leak test as the job was opened with; what was put in later is no first attempt."""
+    first = {step.id for step in opened.steps}
+    for step in state.steps:
+        mark = state.mark(step.id)
+        if step.computes != LEAK_TEST or step.id not in first or step.bank is None:
+            continue
+        if mark.attempts:
+            yield BANK_WORDS[step.bank], False
+        elif mark.done is not None and (result := mark.evidence.result) is not None and result.within is not None:
+            yield BANK_WORDS[step.bank], result.within
+
+
+def _stops(events: Sequence[Event]) -> Mapping[str, int]:
+    reasons: list[str] = []
+    for event in events:
+        if isinstance(event, JobStopped):
+            reasons.append(NOT_SAID)
+        elif isinstance(event, StopExplained) and reasons:
+            reasons[-1] = STOP_REASONS.get(event.reason, event.reason)
+    return dict(Counter(reasons))
+
+
+def _minutes(state: JobState, events: Sequence[Event]) -> Mapping[str, float]:
+    steps = {step.id: step for step in state.steps}
+    found: dict[str, float] = defaultdict(float)
+    last: datetime | None = None
+    for event in events:
+        at = datetime.fromisoformat(event.at)
+        if isinstance(event, _RESTS):
+            last = None
+        elif isinstance(event, _GOES_ON):
+            last = at
+        elif isinstance(event, _MARKS) and (step := steps.get(event.step)) is not None:
+            if last is not None:
+                found[step.title] += max((at - last).total_seconds(), 0.0) / 60
+            last = at
+    return dict(found)
+
+
+def _used(state: JobState, opened: JobOpened) -> Mapping[str, tuple[int, int]]:
+    rule = ClosureRule(ties_each_side=opened.ties_each_side, bands_each_side=opened.bands_each_side)
+    start = starting_state(opened.housing, fitted=opened.kind == "change_out", rule=rule)
+    planned = take_off(opened.steps, opened.housing, start).total
+    done: Iterable[Step] = (step for step in state.walked if step.id in state.applied)
+    used = take_off(done, opened.housing, start).total
+    return {COUNTED[use]: (planned[use], used[use]) for use in COUNTED if planned[use] or used[use]}
+
+
+def _new_filters(state: JobState, zone: str) -> Iterator[tuple[str, date]]:
+    seen: dict[str, date] = {}
+    for step in state.steps:
+        done = state.mark(step.id).done
+        if done is not None and step.bank and any(effect.act is Act.SLIDE_IN for effect in step.effects):
+            seen[BANK_WORDS[step.bank]] = site_day(done.at, zone)
+    yield from seen.items()
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One line of a figure: what, how many of how many (or so much), and in words."""
+
+    what: str
+    value: float
+    of: float
+    told: str
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """One figure: its name, what it says and does not say, and its rows."""
+
+    id: str
+    title: str
+    about: str
+    rows: tuple[Row, ...]
+
+
+def yearly(jobs: Sequence[JobFigures], earlier: Sequence[JobFigures] = ()) -> tuple[Figure, ...]:
+    """Return the figures of a year.  earlier: jobs of the years before, from which a filter's life may begin."""
+    return (
+        Figure(
+            "tests", "Leak tests met at the first attempt",
+            "By bank. A test that failed, was mended and then met counts as not met at the first attempt.",
+            tuple(_tests(jobs)),
+        ),
+        Figure(
+            "stops", "Stops by cause", "Every stop of an accepted job, by the reason that was given.",
+            tuple(_causes(jobs)),
+        ),
+        Figure(
+            "time", "Time by section",
+            "Median over the jobs, from mark to mark while work went on. Thoroughness is not slowness: this is for "
+            "planning shifts, not for judging anybody.",
+            tuple(_times(jobs)),
+        ),
+        Figure(
+            "used", "Used against the take-off",
+            "All jobs together: what the take-off counted when they were opened, and what their steps used in the end.",
+            tuple(_uses(jobs)),
+        ),
+        Figure(
+            "life", "Life of filters by housing",
+            "Days between two change-outs of the same bank, the later one in this year. Why they were changed is in "
+            "the records.",
+            tuple(_lives(jobs, earlier)),
+        ),
+    )  # fmt: skip
+
+
+def _tests(jobs: Sequence[JobFigures]) -> Iterator[Row]:
+    counts: dict[str, list[int]] = defaultdict(lambda: [0, 0])
+    for bank, met in (test for job in jobs for test in job.tests):
+        counts[bank][0] += met
+        counts[bank][1] += 1
+    for bank, (good, count) in sorted(counts.items()):
+        yield Row(bank, good, count, f"{good} of {count}")
+
+
+def _causes(jobs: Sequence[JobFigures]) -> Iterator[Row]:
+    counted: Counter[str] = Counter()
+    for job in jobs:
+        counted.update(job.stops)
+    most = max(counted.values(), default=0)
+    for cause, count in sorted(counted.items(), key=lambda item: (-item[1], item[0])):
+        yield Row(cause, count, most, str(count))
+
+
+def _times(jobs: Sequence[JobFigures]) -> Iterator[Row]:
+    found: dict[str, list[float]] = defaultdict(list)
+    for job in jobs:
+        for section, minutes in job.minutes.items():
+            found[section].append(minutes)
+    middle = {section: median(minutes) for section, minutes in found.items()}
+    most = max(middle.values(), default=0.0)
+    for section, minutes in middle.items():
+        count = len(found[section])
+        yield Row(section, minutes, most, f"{minutes:.0f} min, {count} {'job' if count == 1 else 'jobs'}")
+
+
+def _uses(jobs: Sequence[JobFigures]) -> Iterator[Row]:
+    for what in COUNTED.values():
+        planned, used = (sum(job.used.get(what, (0, 0))[place] for job in jobs) for place in (0, 1))
+        if planned or used:
+            yield Row(what, used, max(planned, used), f"{used} used, {planned} counted")
+
+
+def _lives(jobs: Sequence[JobFigures], earlier: Sequence[JobFigures]) -> Iterator[Row]:
+    days: dict[tuple[str, str], set[date]] = defaultdict(set)
+    now: dict[tuple[str, str], set[date]] = defaultdict(set)
+    for job in (*earlier, *jobs):
+        for bank, on in job.new:
+            days[job.housing, bank].add(on)
+    for job in jobs:
+        for bank, on in job.new:
+            now[job.housing, bank].add(on)
+    lives = {
+        place: [(on - before).days for before, on in pairwise(ordered) if on in now[place]]
+        for place in sorted(now)
+        for ordered in [sorted(days[place])]
+    }
+    most = max((max(found) for found in lives.values() if found), default=0)
+    for (housing, bank), found in lives.items():
+        if found:
+            yield Row(f"{housing}, {bank}", found[-1], most, f"{found[-1]} days")

@@ -1,0 +1,87 @@
+"""After the jobs: suggestions from what they taught, and figures over a year."""
+
+from fastapi import APIRouter, Request
+from starlette.concurrency import run_in_threadpool
+from starlette.responses import RedirectResponse, Response
+
+from app.calc.errors import Invalid
+from app.records.moments import site_day, utc_text
+from app.web.context import session_of, site_of
+from app.web.entered import NOTHING, Refilled, entered
+from app.web.forms import Posted, posted
+from app.web.render import html
+
+# What these pages are made from is loaded with the first of them, and not with the first page of the site.
+router = APIRouter()
+
+
+@router.get("/suggestions")
+async def suggestions(request: Request) -> Response:
+    """Show the changes that were suggested and what became of them."""
+    return await _suggestions(request, NOTHING)
+
+
+async def _suggestions(request: Request, form: Refilled) -> Response:
+    from app.web.views.after import suggestions_page
+
+    state = await run_in_threadpool(site_of(request).jobs.site)
+    return html(request, "suggestions.html", form.status, page=suggestions_page(state, session_of(request), form))
+
+
+@router.post("/suggestions")
+async def suggest(request: Request) -> Response:
+    """Enter a suggestion, from the deviation of a job or without one."""
+    site, form, who = site_of(request), await posted(request), session_of(request).who
+    job = form.get("job")
+    refused = await entered(
+        lambda: site.registers.suggest(
+            form.need("about"), form.need("what"), form.need("text"), by=who, job=job,
+            entry=_number(form, "entry") if job else -1,
+        ),
+        form,
+    )  # fmt: skip
+    return await _suggestions(request, refused) if refused.told else RedirectResponse("/suggestions", 303)
+
+
+@router.post("/suggestions/answer")
+async def answer(request: Request) -> Response:
+    """Accept or decline a suggestion."""
+    site, form, who = site_of(request), await posted(request), session_of(request).who
+    refused = await entered(
+        lambda: site.registers.answer_suggestion(
+            _number(form, "suggestion"), form.need("answer"), form.need("reason"), by=who
+        ),
+        form,
+    )
+    return await _suggestions(request, refused) if refused.told else RedirectResponse("/suggestions", 303)
+
+
+@router.post("/suggestions/done")
+async def carried_out(request: Request) -> Response:
+    """Say how an accepted suggestion was carried out."""
+    site, form, who = site_of(request), await posted(request), session_of(request).who
+    refused = await entered(
+        lambda: site.registers.carry_out(_number(form, "suggestion"), form.need("how"), by=who), form
+    )
+    return await _suggestions(request, refused) if refused.told else RedirectResponse("/suggestions", 303)
+
+
+def _number(form: Posted, name: str) -> int:
+    text = form.need(name)
+    if not (text.isascii() and text.isdigit() and len(text) < 10):
+        raise Invalid(f"{text[:20]!r} is not the number of an entry. Choose one of those shown.")
+    return int(text)
+
+
+@router.get("/figures")
+async def figures(request: Request) -> Response:
+    """Show the figures of a year as tables with bars."""
+    from app.web.views.after import figures_page
+
+    site, asked = site_of(request), request.query_params.get("year", "")
+    years = await run_in_threadpool(site.figures.years)
+    state = await run_in_threadpool(site.jobs.site)
+    this = site_day(utc_text(site.clock()), state.zone).year
+    year = int(asked) if asked.isascii() and asked.isdigit() and len(asked) == 4 else next(iter(years), this)
+    found, jobs, left_out = await run_in_threadpool(site.figures.of_year, year)
+    return html(request, "figures.html", page=figures_page(year, years, found, jobs=jobs, left_out=left_out))

@@ -1,0 +1,112 @@
+"""After the jobs: what they taught, suggested and answered, and figures over a year."""
+
+from dataclasses import dataclass
+
+from app.domain.site import SiteState
+from app.domain.suggesting import KEEPERS
+from app.domain.suggestions import About, Suggestion
+from app.records.figures import Figure, Row
+from app.records.moments import local_text
+from app.services.ports import Session
+from app.web.entered import Refilled
+
+SHOWN_AT_ONCE = 25
+ABOUT_HINTS = {
+    About.PROCEDURE: "the procedure and step",
+    About.KIT: "the spare, lead time or tool",
+    About.REGISTER: "the housing and entry",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class SuggestionRow:
+    """One suggestion.  lines: who did what with it and when, in that order.  may: answer, carry out or nothing."""
+
+    entry: int
+    about: str
+    what: str
+    text: str
+    stands: str
+    lines: tuple[str, ...]
+    may: str
+    job: str
+
+
+@dataclass(frozen=True, slots=True)
+class SuggestionsPage:
+    """Suggestions: those that wait, those that are to be carried out, and the newest of those that are settled."""
+
+    waiting: tuple[SuggestionRow, ...]
+    to_do: tuple[SuggestionRow, ...]
+    settled: tuple[SuggestionRow, ...]
+    about: tuple[tuple[str, str], ...]
+    form: Refilled
+
+
+def suggestions_page(state: SiteState, session: Session, form: Refilled) -> SuggestionsPage:
+    """Return the page as this person sees it."""
+    rows = [_row(item, state.zone, session) for _, item in sorted(state.suggestions.all.items(), reverse=True)]
+    settled = [row for row in rows if row.stands in ("declined", "carried out")]
+    return SuggestionsPage(
+        waiting=tuple(row for row in rows if row.stands == "waits for an answer"),
+        to_do=tuple(row for row in rows if row.stands == "accepted, to be carried out"),
+        settled=tuple(settled[:SHOWN_AT_ONCE]),
+        about=tuple((str(about), hint) for about, hint in ABOUT_HINTS.items()),
+        form=form,
+    )
+
+
+def _row(item: Suggestion, zone: str, session: Session) -> SuggestionRow:
+    made = item.made
+    lines = [f"suggested by {made.by.name if made.by else 'the site'}, {local_text(made.at, zone)[:16]}"]
+    if (answered := item.answered) is not None:
+        by = answered.by.name if answered.by else "the site"
+        lines.append(f"{answered.answer} by {by}, {local_text(answered.at, zone)[:16]}: {answered.reason}")
+    if (done := item.carried_out) is not None:
+        by = done.by.name if done.by else "the site"
+        lines.append(f"carried out, says {by}, {local_text(done.at, zone)[:16]}: {done.how}")
+    return SuggestionRow(
+        entry=made.seq, about=str(made.about), what=made.what, text=made.text, stands=item.stands, lines=tuple(lines),
+        may=_may(item, session), job=made.job,
+    )  # fmt: skip
+
+
+def _may(item: Suggestion, session: Session) -> str:
+    if session.who.role not in KEEPERS:
+        return ""
+    if item.answered is None:
+        own = item.made.by is not None and item.made.by.id == session.who.id
+        return "" if own else "answer"
+    return "carry out" if item.answered.answer == "accepted" and item.carried_out is None else ""
+
+
+@dataclass(frozen=True, slots=True)
+class Bar:
+    """One row of a figure with its bar: how long it is, in hundredths of the longest."""
+
+    what: str
+    told: str
+    length: int
+
+
+@dataclass(frozen=True, slots=True)
+class FiguresPage:
+    """The figures of a year."""
+
+    year: int
+    years: tuple[int, ...]
+    figures: tuple[tuple[Figure, tuple[Bar, ...]], ...]
+    jobs: int
+    left_out: int
+
+
+def figures_page(
+    year: int, years: tuple[int, ...], figures: tuple[Figure, ...], *, jobs: int, left_out: int
+) -> FiguresPage:
+    """Return the figures with the lengths of their bars."""
+    drawn = tuple((figure, tuple(_bar(row) for row in figure.rows)) for figure in figures)
+    return FiguresPage(year, years, drawn, jobs, left_out)
+
+
+def _bar(row: Row) -> Bar:
+    return Bar(row.what, row.told, round(100 * row.value / row.of) if row.of else 0)

@@ -1,0 +1,81 @@
+"""Figures of a year: counted by hand for jobs that went in known ways; nobody is named in any of them."""
+
+from collections import Counter
+from datetime import date
+
+import pytest
+
+from app.records.figures import JobFigures, Row, yearly
+
+
+def job(number: int, housing: str, on: date, **more: object) -> JobFigures:
+    """Return what one job gives."""
+    made: dict[str, object] = {
+        "job": f"job-{number}", "number": str(number), "housing": housing, "kind": "change_out",
+        "procedure": "change-out revision 3", "on": on, **more,
+    }  # fmt: skip
+    return JobFigures(**made)  # type: ignore[arg-type]
+
+
+HEPA, CARBON = "HEPA bank", "carbon bank"
+FIRST, SECOND = date(2026, 2, 1), date(2026, 11, 28)
+JOBS = (
+    job(
+        1, "EF-03", FIRST, tests=((HEPA, True),), stops={"text": 1}, minutes={"Open": 10.0, "Test": 30.0},
+        used={"new bags": (2, 2), "tie straps": (8, 8)}, new=((HEPA, FIRST),),
+    ),
+    job(
+        2, "EF-03", date(2026, 12, 1), tests=((HEPA, False),), stops={"text": 1, "alarm": 3}, minutes={"Open": 20.0},
+        used={"new bags": (2, 3)}, new=((HEPA, SECOND),),
+    ),
+    job(3, "EF-07", date(2026, 5, 1), tests=((HEPA, True), (CARBON, True)), minutes={"Open": 60.0}),
+)  # fmt: skip
+BEFORE = (job(0, "EF-03", date(2025, 1, 1), new=(("HEPA bank", date(2025, 1, 2)),), stops={"text": 9}),)
+
+
+def rows(figure: str, jobs: tuple[JobFigures, ...] = JOBS, earlier: tuple[JobFigures, ...] = ()) -> tuple[Row, ...]:
+    """Return the rows of one figure."""
+    return next(item.rows for item in yearly(jobs, earlier) if item.id == figure)
+
+
+def test_shares_stand_with_their_counts() -> None:
+    """Two of three is not written as a rate."""
+    assert [(row.what, row.told) for row in rows("tests")] == [("HEPA bank", "2 of 3"), ("carbon bank", "1 of 1")]
+
+
+def test_stops_are_added_up_by_cause_the_most_common_first() -> None:
+    """Three alarms, two texts; years before do not count."""
+    assert [(row.what, row.told, row.of) for row in rows("stops", earlier=BEFORE)] == [
+        ("alarm", "3", 3),
+        ("text", "2", 3),
+    ]
+
+
+def test_time_is_the_median_over_the_jobs_that_have_the_section() -> None:
+    """10, 20 and 60 minutes have the median 20."""
+    assert [(row.what, row.told) for row in rows("time")] == [("Open", "20 min, 3 jobs"), ("Test", "30 min, 1 job")]
+
+
+def test_consumption_stands_against_the_take_off() -> None:
+    """What was counted at opening and what the steps used, over all jobs."""
+    assert [(row.what, row.told) for row in rows("used")] == [
+        ("new bags", "5 used, 4 counted"), ("tie straps", "8 used, 8 counted")
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(("earlier", "days"), [((), ["300 days"]), (BEFORE, ["300 days"])])
+def test_a_life_is_from_one_change_out_to_the_next(earlier: tuple[JobFigures, ...], days: list[str]) -> None:
+    """1 February to 28 November 2026 are 300 days; the newest life of a housing is shown."""
+    assert (SECOND - FIRST).days == 300
+    assert [row.told for row in rows("life", earlier=earlier)] == days
+
+
+def test_a_life_that_began_in_an_earlier_year_counts_where_it_ended() -> None:
+    """2 January 2025 to 1 February 2026 are 395 days."""
+    assert [row.told for row in rows("life", JOBS[:1], BEFORE)] == ["395 days"]
+    assert rows("life", JOBS[:1]) == ()
+
+
+def test_a_year_without_jobs_has_figures_without_rows() -> None:
+    """Nothing is divided by nothing."""
+    assert Counter(len(figure.rows) for figure in yearly(())) == {0: 5}

@@ -1,0 +1,81 @@
+"""After a job: its figures from the entries themselves, a suggestion from what it taught, answered by somebody else."""
+
+from app.domain.commands import Accept, ExplainStop, OpenException, Reopen, StopWork, Submit
+from tests.web.desk import Desk
+from tests.web.test_every_form import sentence_on
+
+
+def _accepted(desk: Desk) -> str:
+    """Carry a job with one stop, explained and led on, to an accepted record."""
+    job, officer, lead = desk.open_job("EF-07"), desk.named("safety officer"), desk.named("lead", 1)
+    desk.work_until(job, "Twist the bag into")
+    desk.do(job, StopWork(), officer)
+    desk.do(job, ExplainStop("interrupted", "a crane over the roof"), officer)
+    desk.go_on(job)
+    state = desk.work_until(job, "no step has these words")
+    state = desk.do(job, Submit(), lead)
+    for item in state.unread:
+        desk.do(job, OpenException(item.seq), officer)
+    desk.do(job, Accept(), officer)
+    return job
+
+
+def test_the_figures_of_a_job_are_those_of_its_entries(desk: Desk) -> None:
+    """One stop by its cause, the leak test met, the take-off used as counted; nobody is named."""
+    job, lead = _accepted(desk), desk.named("lead")
+    figures, jobs, left_out = desk.running.site.figures.of_year(2026)
+    rows = {figure.id: [(row.what, row.told) for row in figure.rows] for figure in figures}
+    state = desk.running.site.jobs.state(job)
+    assert state.opened is not None
+    page = desk.get(lead, "/figures").text
+
+    assert (jobs, left_out) == (1, 0)
+    assert rows["stops"] == [("the work was interrupted (shift end, alarm, missing part)", "1")]
+    assert rows["tests"] == [("HEPA bank", "1 of 1")]
+    assert ("new bags", "1 used, 1 counted") in rows["used"]
+    assert [title for title, _ in rows["time"]] == list(dict.fromkeys(
+        step.title for step in state.steps if step.title in dict(rows["time"])
+    ))  # fmt: skip
+    assert "From 1 record accepted in 2026" in page
+    assert not [who for who in (desk.cast().eyes, desk.cast().hands) if who.name in page]
+
+
+def test_a_lesson_becomes_a_suggestion_that_somebody_else_answers(desk: Desk) -> None:
+    """From the page of lessons to accepted and carried out; a second one from the same deviation is refused."""
+    job, hands, lead, officer = (
+        _accepted(desk),
+        desk.named("technician"),
+        desk.named("lead"),
+        desk.named("safety officer"),
+    )
+    entry, given = next(iter(desk.running.site.jobs.state(job).lessons.answered.items()))
+    assert f"{given.change}</textarea>" in desk.get(hands, "/lessons").text
+    fields = {"about": "procedure", "what": "change-out", "text": given.change, "job": job, "entry": str(entry)}
+
+    assert desk.post(hands, "/suggestions", **fields).status_code == 303
+    again = desk.post(hands, "/suggestions", **fields)
+    number = str(next(iter(desk.running.site.jobs.site().suggestions.all)))
+    assert "led to suggestion" in again.text
+    assert f"Suggestion {number} came of it" in desk.get(hands, "/lessons").text
+    assert desk.post(hands, "/suggestions/answer", suggestion=number).status_code == 403
+
+    kept = desk.post(lead, "/suggestions/answer", suggestion=number, answer="accepted", reason="x")
+    assert "1 characters were given" in sentence_on(kept.text)
+    assert ">x</textarea>" in kept.text
+    assert (
+        desk.post(lead, "/suggestions/answer", suggestion=number, answer="accepted", reason="it is").status_code == 303
+    )
+    assert "accepted by" in desk.get(hands, "/suggestions").text
+    done = {"suggestion": number, "how": "change-out revision 4"}
+    assert desk.post(officer, "/suggestions/done", **done).status_code == 303
+    assert "carried out, says" in desk.get(hands, "/suggestions").text
+    assert "was carried out: change-out revision 4" in desk.get(officer, "/trail").text
+
+
+def test_a_rehearsal_and_a_job_taken_up_again_give_no_figures(desk: Desk) -> None:
+    """What is re-opened is not an accepted record until it is accepted again."""
+    job, lead = _accepted(desk), desk.named("lead")
+    desk.do(job, Reopen("The torque is read again."), lead)
+
+    assert desk.running.site.figures.of_year(2026)[1] == 0
+    assert "From 0 records" in desk.get(lead, "/figures?year=2026").text

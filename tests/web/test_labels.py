@@ -1,0 +1,82 @@
+"""Labels on pages: what is printed, what somebody sees who follows a code, a scan where a step asks for a label."""
+
+from urllib.parse import urlencode
+
+import pytest
+
+from app.domain.paper import PrintBlank
+from tests.web.desk import Desk
+from tests.web.test_every_form import sentence_on
+
+SHEET = {"kind": "points", "of": "EF-03", "paper": "a4-2x7", "first": "1", "address": "https://10.0.0.5"}
+DOOR = "Take the door off"
+
+
+def test_labels_are_printed_for_housings_points_and_blanks(desk: Desk) -> None:
+    """Each kind gives a PDF; what is not here and what is no address is told in a sentence."""
+    hands, job = desk.named("technician"), desk.open_job()
+    desk.do(job, PrintBlank(), hands)
+    good = [SHEET, {**SHEET, "kind": "housing", "of": ""}, {**SHEET, "kind": "blank", "of": "2026-0001"}]
+    bad = {
+        "kind": "house", "of": "EF-99", "paper": "a5", "first": "0", "address": "10.0.0.5"
+    }  # fmt: skip
+
+    for asked in good:
+        answer = desk.get(hands, f"/labels.pdf?{urlencode(asked)}")
+        assert (answer.status_code, answer.content[:5]) == (200, b"%PDF-"), asked
+    for name, text in bad.items():
+        answer = desk.get(hands, f"/labels.pdf?{urlencode({**SHEET, name: text})}")
+        assert answer.status_code == 422, name
+        assert text in sentence_on(answer.text), name
+    told = desk.get(hands, "/labels?kind=points&of=EF-03").text
+    assert "No tablet comes here by it" not in told
+    assert 'value="EF-03"' in told
+
+
+@pytest.mark.parametrize(
+    ("path", "verdict", "words"),
+    [
+        ("housing/EF-03", "told-good", "This is the label that job 2026-0001 asks for now"),
+        ("housing/EF-07", "told-refused", "NOT YOUR HOUSING: job 2026-0001 is on EF-03, and this label reads EF-07."),
+        ("point/D-301", "told-refused", "NOT THIS ONE: job 2026-0001 asks for EF-03 now"),
+        ("point/D-701", "told-refused", "NOT YOUR HOUSING"),
+        ("housing/EF-99", "told-refused", "No housing with this label is known here."),
+    ],
+)
+def test_a_label_is_held_against_the_job_of_whoever_looks(desk: Desk, path: str, verdict: str, words: str) -> None:
+    """At the step that asks for the housing's label: right, another component, another housing, unknown."""
+    job, hands = desk.open_job(), desk.named("technician")
+    desk.work_until(job, DOOR)
+    page = desk.get(hands, f"/at/{path}").text
+
+    assert words in page
+    assert verdict in page
+    assert ("told-good" in page) == (verdict == "told-good")
+
+
+def test_where_no_label_is_asked_for_the_page_says_so_and_for_strangers_it_lists_the_jobs(desk: Desk) -> None:
+    """A label of the own housing between such steps; a lead who is not in the crew sees whose job it is."""
+    job, hands, officer = desk.open_job(), desk.named("technician"), desk.named("safety officer")
+    desk.work_until(job, "Count the new bags")
+
+    assert "No label is asked for now" in desk.get(hands, "/at/housing/EF-03").text
+    assert "You are in the crew of no job in hand" in desk.get(officer, "/at/housing/EF-03").text
+    assert "Job 2026-0001 on EF-03" in desk.get(officer, "/at/housing/EF-03").text
+    assert desk.get(hands, f"/at/blank/{job}/1").headers["location"] == f"/jobs/{job}/blanks/1/entry"
+
+
+def test_a_scan_stands_where_a_step_asks_for_a_label(desk: Desk) -> None:
+    """The address from the code is taken as the label; that of a neighbour is refused, and stands in the record."""
+    job, hands = desk.open_job(), desk.named("technician")
+    step = desk.work_until(job, DOOR).due
+    assert step is not None
+    ask = next(item.ask.id for item in step.asks if item.ask.kind == "tag")
+    secret = {"second": desk.cast().eyes.id, "second_secret": "sample technician two"} if step.second else {}
+
+    def begun(scanned: str) -> str:
+        fields = {"step": step.id, "act": "begin", f"a.{ask}": scanned, **secret}
+        return sentence_on(desk.client(hands).post(f"/jobs/{job}/marks", data={"token": scanned[-32:], **fields}).text)
+
+    assert "is EF-04, not this one" in begun("https://10.0.0.5/at/housing/EF-04")
+    assert begun("https://10.0.0.5/at/housing/EF-03") == ""
+    assert desk.running.site.jobs.state(job).mark(step.id).begun is not None
