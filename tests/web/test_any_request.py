@@ -33,6 +33,10 @@ NAMES = (
     "old", "options.seen", "outgoing", "photo", "photo_kept", "point", "port", "reading", "reconciled", "remark",
     "scheme", "second", "second_secret", "setting", "tag_number", "telling", "temp_c", "time", "told", "u_pct", "value",
     "why_late", "binds", "identity", "whose",
+    "p.2026-0001/1", "c.B-1", "package", "whole", "container", "handover", "dated", "shape", "inside", "empty_kg",
+    "most_kg", "basis", "place", "answers", "receiver", "organisation", "weight", "no_scale", "sides", "serial",
+    "contact", "one_metre", "dose_unit", "dose_meter", "smear", "smear_unit", "smear_counter",
+    "about", "address", "find", "first", "job", "paper", "suggestion",
 )  # fmt: skip
 OF_THE_PAGE = {"viewport", "htmx-config"}
 """Names in templates that no form sends."""
