@@ -33,6 +33,7 @@ from app.services.plans import Plans
 from app.services.registers import Registers
 from app.services.store_room import StoreRoom
 from app.services.tablets import Tablets
+from app.services.waste import WasteBook
 from app.services.watching import Watching
 from app.settings import Settings
 from app.storage.ballast import BALLAST_NAME, Ballast
@@ -182,6 +183,7 @@ def _built(
         clock=clock,
         jobs=jobs,
         registers=Registers(jobs, library, people, unprintable=unprintable),
+        waste=WasteBook(jobs, unprintable=unprintable),
         figures=Figures(jobs),
         store_room=StoreRoom(jobs, library, photos, unprintable=unprintable),
         plans=Plans(jobs, library, people, unprintable=unprintable),
@@ -211,6 +213,7 @@ def _built(
         print_housing=printed_housing,
         print_handover=printed_handover,
         print_blank=printed_blank,
+        print_waste=printed_waste,
         print_labels=printed_labels,
         print_readiness=printed_readiness,
         print_lists=printed_lists,
@@ -284,6 +287,13 @@ def printed_handover(sheet: dict[str, object], drawings: dict[str, bytes], made_
     from app.paper.extracts import handover_pdf
 
     return handover_pdf(sheet=sheet, drawings=drawings, fonts=FONTS, made_at=_whole_second(made_at))
+
+
+def printed_waste(sheet: dict[str, object], made_at: str) -> bytes:
+    """Print the list of a container or the sheet of a hand-over; the site's ledger proves what stands on it."""
+    from app.paper.extracts import waste_pdf
+
+    return waste_pdf(sheet=sheet, fonts=FONTS, made_at=_whole_second(made_at))
 
 
 def printed_blank(blank: dict[str, object], made_at: str) -> bytes:

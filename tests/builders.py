@@ -18,10 +18,12 @@ from app.domain.procedure import Procedure, Role, read_procedure
 from app.domain.restores import Restore
 from app.domain.site import InstrumentKept, QualificationNoted, SiteState
 from app.domain.store import Store
+from app.domain.wasting import lacks
 from app.records.moments import local_text, utc_text
 from app.services.jobs import Jobs
 from app.services.planning import first_entry, plan
 from app.services.rehearsal import MADE_UP_INSTRUMENTS, Cast, commands_for, made_up_answers
+from app.services.waste import WasteBook
 
 SEED = Path(__file__).resolve().parents[1] / "seed_data"
 START = datetime(2026, 3, 2, 7, 0, tzinfo=UTC)
@@ -145,6 +147,20 @@ def keep_made_up_instruments(jobs: Jobs) -> None:
         jobs.write_site(
             lambda _, seq, at, kept=instrument: InstrumentKept(seq=seq, at=at, instrument=kept)  # type: ignore[misc]
         ).result()
+
+
+def account_for_packages(waste: WasteBook, job: str, by: Who = KEEPER) -> None:
+    """Enter what the steps leave open of a job's packages: why they were not weighed, and the rest if need be."""
+    _, site, packages = waste.of_job(job)
+    found = {item.name: lacks(site.waste, item) for item in packages}
+    told = [name for name, missing in found.items() if any(item.startswith("weight") for item in missing)]
+    placed = [name for name, missing in found.items() if "place and owner" in missing]
+    if told:
+        waste.tell(told, {"no_scale": "no scale in these tests"}, by=by).result()
+    for name in (name for name, missing in found.items() if "closure check" in missing):
+        waste.check_closure(name, seen="taped and whole", whole=True, by=by).result()
+    if placed:
+        waste.place(placed, {"place": "the waste point", "answers": by.name}, by=by).result()
 
 
 def opened(

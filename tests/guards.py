@@ -97,6 +97,8 @@ STORE_D = "tests/domain/test_store.py"
 FITTING_D = "tests/domain/test_fitting.py"
 DEPARTURES = "tests/domain/test_departures.py"
 LEFT = "tests/domain/test_leaving.py"
+WASTING = "app/domain/wasting.py"
+WASTE = "tests/domain/test_waste.py"
 DEPARTURES_C = "tests/domain/test_contingency.py"
 SUGGESTING = "app/domain/suggesting.py"
 SUGGESTED = "tests/domain/test_suggestions.py"
@@ -195,8 +197,19 @@ JOB_GUARDS = [
     Deletion("trial before leaving", LEAVING, "if stroke := state.locks.stroke:", "if False and (stroke := state.locks.stroke):", DEPARTURES),
     Deletion("hand-over: own locks", LEAVING, "if told := own_lock_fault(under_way, state.locks):", "if told := '':", LEFT),
     Deletion("hand-over: lock off too early", LOCKING, "if told := lock_off_fault(state.leaving.handover, state.locks, moment.by):", "if told := '':", LEFT),
-    Deletion("submit under a lock", REVIEWING, "    _complain_of_locks(state)\n    none_open(state)\n    return (event_of(JobSubmitted", "    none_open(state)\n    return (event_of(JobSubmitted", LEFT),
-    Deletion("accept under a lock", REVIEWING, "    _complain_of_locks(state)\n    none_open(state)\n    of_site", "    none_open(state)\n    of_site", LEFT),
+    Deletion("submit under a lock", REVIEWING, "    _complain_of_locks(state)\n    _complain_of_packages(moment)\n    none_open(state)\n    return (event_of(JobSubmitted", "    _complain_of_packages(moment)\n    none_open(state)\n    return (event_of(JobSubmitted", LEFT),
+    Deletion("accept under a lock", REVIEWING, "    _complain_of_locks(state)\n    _complain_of_packages(moment)\n    none_open(state)\n    of_site", "    _complain_of_packages(moment)\n    none_open(state)\n    of_site", LEFT),
+    Deletion("submit over an open package", REVIEWING, "    _complain_of_packages(moment)\n    none_open(state)\n    return (event_of(JobSubmitted", "    none_open(state)\n    return (event_of(JobSubmitted", WASTE),
+    Deletion("accept over an open package", REVIEWING, "    _complain_of_packages(moment)\n    none_open(state)\n    of_site", "    none_open(state)\n    of_site", WASTE),
+    Deletion("waste: what a package lacks", WASTING, "if item.name not in waste.excused and (missing := lacks(waste, item))", "if (missing := ())", WASTE),
+    Deletion("waste: own seal checked", WASTING, "if moment.by is not None and moment.by.id in package.sealed_by:", "if False:", WASTE),
+    Deletion("waste: put in unready", WASTING, "if missing := not_ready(waste, package):", "if missing := ():", WASTE),
+    Deletion("waste: handed over unready", WASTING, "if missing := not_ready(state.waste, known[name]):", "if missing := ():", WASTE),
+    Deletion("waste: out of its container", WASTING, "if where.kind is Whereabouts.CONTAINER and where.place not in held:", "if False:", WASTE),
+    Deletion("waste: lost and handed over", WASTING, "if where.kind in (Whereabouts.LOST, Whereabouts.NEVER_MADE):\n            raise", "if False:\n            raise", WASTE),
+    Deletion("waste: gone", WASTING, "if where.kind in LEFT and where.kind is not Whereabouts.NEVER_MADE:", "if False:", WASTE),
+    Deletion("waste: too heavy", WASTING, "if room.weight_left < 0:", "if False:", WASTE),
+    Deletion("waste: too large", WASTING, "if sides is not None and not fits(", "if False and not fits(", WASTE),
     Deletion("radio where allowed", RADIO, "or not step.by_radio:", "and not step.by_radio:", DEPARTURES),
     Deletion("radio received by a lead", RADIO, "if moment.by.role is not Role.LEAD:", "if False:", DEPARTURES),
     Deletion("tags repeated", RADIO, 'if command.housing.strip() != housing or command.port.strip() != (step.port or ""):', "if False:", DEPARTURES),

@@ -30,9 +30,9 @@ class Moment:
     local_time: the same instant in the site's zone, ISO 8601 from its first character.
     instruments, qualifications: the site's registers at that moment.  restores: every restore of the site, as the job
     saw it.  missing: the number of the tablet's mark before this one, where the record has no such mark.
-    findings: what the site's ledger holds for the job's reviewer.  both: the person gave id and secret for this, not
-    the secret alone.  store: the site's store room.  kept: what is entered was done before now, on paper or while the
-    server was out of reach.
+    findings: what the site's ledger holds for the job's reviewer.  packages: a sentence for each package of the job
+    that nobody has accounted for.  both: the person gave id and secret for this, not the secret alone.  store: the
+    site's store room.  kept: what is entered was done before now, on paper or while the server was out of reach.
     """
 
     ledger: str
@@ -46,6 +46,7 @@ class Moment:
     restores: tuple[Restore, ...] = ()
     missing: int | None = None
     findings: tuple[Notable, ...] = ()
+    packages: tuple[str, ...] = ()
     both: bool = False
     qualifications: Qualifications = field(default_factory=lambda: NO_QUALIFICATIONS)
     store: Store = field(default_factory=Store)

@@ -30,7 +30,6 @@ from app.domain.commands import (
     Withdraw,
     WriteNote,
 )
-from app.domain.containment.state import ClosureRule, starting_state
 from app.domain.contingency import EnterContingency
 from app.domain.crew import Acknowledge, ConfirmPause, LeaveCrew
 from app.domain.deciding.applicability import set_aside
@@ -53,7 +52,7 @@ from app.domain.deciding.work import begin, confirm_pause, finish, release, take
 from app.domain.events import Event
 from app.domain.examine import breaches_anywhere
 from app.domain.field_change import ApproveChange, DeclineChange, ProposeChange
-from app.domain.job import JobState
+from app.domain.job import JobState, start_of
 from app.domain.leaving import AnswerLooks, ReadNext, ReturnToWork, SignHandover, Suspend, TakeOver
 from app.domain.lessons import AnswerDeviation
 from app.domain.locks import LockPoint, PutOwnLockOn, RemoveOthersLock, StrokeDamper, TakeOwnLockOff, UnlockPoint
@@ -145,9 +144,7 @@ def _open(state: JobState, command: Open, moment: Moment) -> tuple[Event, ...]:
     if moment.by.role is not Role.LEAD:
         raise Refused("role", f"A {moment.by.role.words} cannot open a job. Ask a lead to open it.")
     complain_of_crew(draft, moment)
-    rule = ClosureRule(ties_each_side=draft.ties_each_side, bands_each_side=draft.bands_each_side)
-    start = starting_state(draft.housing, fitted=draft.kind == "change_out", rule=rule)
-    if found := breaches_anywhere(draft.steps, draft.ways_out or (), draft.contingencies or (), start):
+    if found := breaches_anywhere(draft.steps, draft.ways_out or (), draft.contingencies or (), start_of(draft)):
         first = found[0]
         raise Refused(
             "breach",

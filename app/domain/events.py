@@ -17,6 +17,7 @@ from app.domain.housing import Housing
 from app.domain.leaving import LeavingEvent, Recheck
 from app.domain.lessons import LessonEvent
 from app.domain.locks import LocksEvent
+from app.domain.made import LeftOnRing
 from app.domain.paper import PaperEvent, Transcribed
 from app.domain.radio import HoldReleasedByRadio, RadioReleaseSigned
 from app.domain.readiness import Prepared
@@ -41,6 +42,8 @@ class JobOpened(JobEvent):
     """The job began: the housing, the procedure's digest and every step, so that the record explains itself.
 
     prepared: the planned work that it was opened from, and whether that was ready.
+    rings: what earlier jobs are known to have left in the bags on the rings.  A job that has it, even empty, keeps an
+    account of its packages and is not closed before each has an owner; a rehearsal, or a job opened before, has none.
     """
 
     type: Literal["job_opened"] = "job_opened"
@@ -66,6 +69,7 @@ class JobOpened(JobEvent):
     repeated: Repeated | None = None
     marks_apart_s: int | None = None
     brief: Briefing | None = None
+    rings: tuple[LeftOnRing, ...] | None = None
 
 
 class StepBegun(JobEvent):

@@ -81,6 +81,7 @@ from app.domain.locks import (
     evolve_locks,
     notable_of,
 )
+from app.domain.made import Made, newly_made
 from app.domain.paper import BlankPrinted, BlankReconciled, Paper, Transcribed, evolve_paper, taken_from
 from app.domain.radio import HoldReleasedByRadio, Radio, RadioReleaseSigned, evolve_radio
 from app.domain.steps import AskedFor, LaidWayOut, Step, put_in
@@ -236,7 +237,7 @@ class JobState:
     counted: the highest number of a kept mark that the record has, by tablet.
     read, read_site: exceptions opened in review, of this ledger and of the site's.  done_at: when a step was last done,
     by the clock at the tap.
-    notes: the entries that hold a free remark.
+    notes: the entries that hold a free remark.  made: the packages that the steps have made, in order.
     """
 
     opened: JobOpened | None = None
@@ -274,6 +275,7 @@ class JobState:
     notes: frozenset[int] = frozenset()
     leaving: Leaving = field(default_factory=Leaving)
     paper: Paper = field(default_factory=Paper)
+    made: tuple[Made, ...] = ()
 
     def step(self, step_id: str) -> Step | None:
         """Return the step with this id, or None."""
@@ -522,16 +524,22 @@ def came_from(event: Event) -> Transcribed | None:
 
 
 def _opened(state: JobState, event: JobOpened) -> JobState:
-    rule = ClosureRule(ties_each_side=event.ties_each_side, bands_each_side=event.bands_each_side)
     return replace(
         state,
         opened=event,
         steps=event.steps,
         place=_place(event.steps, state.marks),
         index=_index(event.steps),
-        model=starting_state(event.housing, fitted=event.kind == "change_out", rule=rule),
+        model=start_of(event),
         crew=crew_of(event.crew, event.brief),
     )
+
+
+def start_of(opened: JobOpened) -> HousingState:
+    """Return how the housing stood before the first step, as the job's first entry tells it."""
+    rule = ClosureRule(ties_each_side=opened.ties_each_side, bands_each_side=opened.bands_each_side)
+    left = {item.port: (item.stubs, item.torn) for item in opened.rings or ()}
+    return starting_state(opened.housing, fitted=opened.kind == "change_out", rule=rule, left=left)
 
 
 def _index(steps: tuple[Step, ...]) -> Mapping[str, int]:
@@ -590,7 +598,8 @@ def _done(state: JobState, event: StepDone) -> JobState:
     for effect in step.effects:
         model = attempt(model, effect).state
     watch = watched(state.watch, state.opened.repeated if state.opened else None, model, event.at)
-    return replace(state, model=model, applied=state.applied | {event.step}, watch=watch)
+    made = (*state.made, *newly_made(state.model, model, event.step, len(state.made)))
+    return replace(state, model=model, applied=state.applied | {event.step}, watch=watch, made=made)
 
 
 def _locked(state: JobState, event: LocksEvent) -> JobState:

@@ -23,11 +23,13 @@ REOPEN = "I answer as written and re-open this job"
 PUT_IN = "I choose these steps for what went wrong"
 READY = "I have gone through the readiness of this work and agree to it as it stands here"
 SURVEYED = "I looked at this housing and found it as entered here"
+WASTE_OVER = "I hand this waste over, closed and labelled as it is listed here"
 BINDING = "What I sign here with my secret binds me as my signature on paper does; I give the secret to nobody"
 """What everybody accepts before their first signature (21 CFR 11.10(j), 11.100(b)); a statement, no meaning."""
 MEANINGS = frozenset({
     HOLD, SUBMIT, ACCEPT, ACCEPT_BEFORE_TRAIL, ACCESS_REVIEW, BRIEFED_TO_WORK, BRIEFED_TO_RELEASE, PAUSE,
     BY_VOICE, CHANGE, HAND_OVER, TAKE_OVER, LOCK_REMOVAL, REOPEN, PUT_IN, READY, SURVEYED,
+    WASTE_OVER,
 })  # fmt: skip
 
 

@@ -53,6 +53,21 @@ from app.domain.suggestions import (
     evolve_suggestions,
 )
 from app.domain.text import Kept
+from app.domain.waste import (
+    CertificateReceived,
+    ClosureChecked,
+    ContainerKept,
+    PackageAdded,
+    PackageExcused,
+    PackageMissing,
+    PackagesPlaced,
+    PackagesTold,
+    Waste,
+    WasteEvent,
+    WasteHandedOver,
+    WasteReturned,
+    evolve_waste,
+)
 from app.domain.watch import Watch, evolve_watch
 from app.domain.watch_events import (
     AccessReviewed,
@@ -261,7 +276,7 @@ class SiteRestored(SiteEntry):
 
 
 SiteEvent = (
-    WatchEvent | SuggestionEvent
+    WatchEvent | SuggestionEvent | WasteEvent
     | SiteStarted | ProcedureIssued | JobRegistered | JobClosed | JobTakenUp | RecordExported
     | InstrumentKept | InstrumentPutAside | ReadingTaken | ReadingStruck | QualificationNoted
     | TabletEnrolled | TabletRevoked | SiteRestored | ProcedureRehearsed | LockNoticeOwed | LockNoticeRead
@@ -294,6 +309,7 @@ class SiteState:
     lock_notices: Mapping[int, LockNoticeOwed] = field(default_factory=lambda: MappingProxyType({}))
     store: Store = field(default_factory=Store)
     planned: Plans = field(default_factory=lambda: NO_PLANS)
+    waste: Waste = field(default_factory=Waste)
 
     def notices_for(self, person: str) -> tuple[LockNoticeOwed, ...]:
         """Return the notices about removed locks that a person has yet to read."""
@@ -384,6 +400,11 @@ def evolve_site(state: SiteState, event: SiteEvent) -> SiteState:
             return replace(state, store=evolve_store(state.store, event))
         case HousingEntered() | FiltersPlaced() | SurveyTaken() | DifferenceAnswered():
             return replace(state, housed=evolve_housed(state.housed, event))
+        case (
+            PackageAdded() | PackagesTold() | ClosureChecked() | PackagesPlaced() | PackageMissing() | PackageExcused()
+            | ContainerKept() | WasteHandedOver() | WasteReturned() | CertificateReceived()
+        ):  # fmt: skip
+            return replace(state, waste=evolve_waste(state.waste, event))
         case _:
             assert_never(event)
 

@@ -1,4 +1,4 @@
-"""Extracts on paper, on the record's sheets: certificate, housing, hand-over, blanks, readiness, pick list.
+"""Extracts on paper, on the record's sheets: certificate, housing, hand-over, blanks, readiness, pick list, waste.
 
 Rules kept here:
 - a certificate carries its own data as JSON, and is to be signed by the caller like a record;
@@ -48,6 +48,14 @@ def handover_pdf(*, sheet: Mapping[str, Any], drawings: Mapping[str, bytes], fon
     fonts, made_at: as above.  Raises PaperFault when it cannot be printed.
     """
     return _extract("handover.typ", sheet, drawings, fonts, made_at, instead="read it on the screen")
+
+
+def waste_pdf(*, sheet: Mapping[str, Any], fonts: Path, made_at: datetime) -> bytes:
+    """Print the list of a container or the sheet of a hand-over: see `app.records.waste_sheet`.
+
+    fonts, made_at: as above.  Raises PaperFault when it cannot be printed.
+    """
+    return _extract("waste.typ", sheet, {}, fonts, made_at, instead="read it on the screen")
 
 
 def blank_pdf(*, blank: Mapping[str, Any], fonts: Path, made_at: datetime) -> bytes:

@@ -47,6 +47,21 @@ from app.domain.store import (
     StoreEvent,
 )
 from app.domain.suggestions import SuggestionAnswered, SuggestionCarriedOut, SuggestionMade
+from app.domain.waste import (
+    FACTS,
+    PACKAGE_KINDS,
+    CertificateReceived,
+    ClosureChecked,
+    ContainerKept,
+    PackageAdded,
+    PackageExcused,
+    PackageMissing,
+    PackagesPlaced,
+    PackagesTold,
+    WasteEvent,
+    WasteHandedOver,
+    WasteReturned,
+)
 from app.domain.watch import Watch, step_words
 from app.domain.watch_events import (
     AccessReviewed,
@@ -68,7 +83,7 @@ KINDS = {
     "people": "People and roles", "secrets": "Secrets", "wrong": "Failed sign-ins", "alerts": "Alerts",
     "settings": "Settings", "clock": "Clock", "tablets": "Tablets", "exports": "Exports", "jobs": "Jobs",
     "plans": "Planned work", "registers": "Registers", "housings": "Housings and filters", "store": "Store room",
-    "site": "Procedures and site",
+    "waste": "Waste", "site": "Procedures and site",
 }  # fmt: skip
 """What entries may be looked for by, and how that is called."""
 
@@ -155,6 +170,11 @@ def _told(event: SiteEvent, watch: Watch) -> tuple[str, str]:
             return "plans", _planned(event, watch)
         case HousingEntered() | FiltersPlaced() | SurveyTaken() | DifferenceAnswered():
             return "housings", _housed(event)
+        case (
+            PackageAdded() | PackagesTold() | ClosureChecked() | PackagesPlaced() | PackageMissing() | PackageExcused()
+            | ContainerKept() | WasteHandedOver() | WasteReturned() | CertificateReceived()
+        ):  # fmt: skip
+            return "waste", _of_waste(event)
         case _:
             return _watched(event, watch)
 
@@ -215,6 +235,37 @@ def _housed(event: HousedEvent) -> str:
             return (
                 f"The difference of entry {event.entry} ({event.point}) was answered, {event.outcome}: {event.reason}."
             )
+
+
+def _of_waste(event: WasteEvent) -> str:
+    match event:
+        case PackageAdded():
+            return f"Package {event.package} was entered: {PACKAGE_KINDS[event.kind]}, {event.what}."
+        case PackagesTold():
+            told = "; ".join(f"{FACTS.get(name, name)} {text}" for name, text in event.facts.items())
+            return f"{_packages(event.packages)}: {told}."
+        case ClosureChecked():
+            return f"The closure of package {event.package} is {'' if event.whole else 'NOT '}whole: {event.seen}."
+        case PackagesPlaced(container=""):
+            return f"{_packages(event.packages)}: at {event.place}, {event.answers} answers."
+        case PackagesPlaced():
+            return f"{_packages(event.packages)}: into container {event.container}."
+        case PackageMissing():
+            return f"Package {event.package}: {event.how}. {event.reason} {event.answers} answers."
+        case PackageExcused():
+            return f"Package {event.package} was left open: {event.reason}"
+        case ContainerKept():
+            size = f"{event.shape}, {' x '.join(event.inside)} mm inside, {event.most_kg} kg at most"
+            return f"Container {event.container} was entered: {size}, at {event.place}, {event.answers} answers."
+        case WasteHandedOver():
+            told = (
+                f"{event.handover}: {_packages(event.packages)} handed over to {event.receiver}, {event.organisation}"
+            )
+            return f"{told}, signed “{event.meaning}” ({event.proof}). {event.remark}".strip()
+        case WasteReturned():
+            return f"{event.handover}: {_packages(event.packages)} came back to {event.place}: {event.reason}"
+        case CertificateReceived():
+            return f"{event.handover}: certificate {event.certificate} of {event.dated} has come."
         case _:
             assert_never(event)
 
@@ -259,6 +310,10 @@ def _first(told: Iterable[str], most: int = 8) -> str:
     items = list(told)
     more = f" and {len(items) - most} more" if len(items) > most else ""
     return f"{', '.join(items[:most])}{more}"
+
+
+def _packages(names: tuple[str, ...]) -> str:
+    return f"package{'' if len(names) == 1 else 's'} {', '.join(names)}"
 
 
 def _watched(event: WatchEvent, watch: Watch) -> tuple[str, str]:

@@ -26,12 +26,11 @@ from typing import Any
 from pydantic import ValidationError
 
 from app.calc.errors import ChangeoutError
-from app.domain.containment.state import ClosureRule, starting_state
 from app.domain.event_base import Evidence
-from app.domain.events import Event, JobOpened, StepDone, StepOutside, event_from
+from app.domain.events import Event, StepDone, StepOutside, event_from
 from app.domain.examine import breaches
 from app.domain.history import signature_of, unlawful
-from app.domain.job import JobState, came_from, evolve, fold
+from app.domain.job import JobState, came_from, evolve, fold, start_of
 from app.domain.judging import result_of, verdict_of
 from app.domain.signing import MEANINGS
 from app.domain.steps import Step
@@ -267,13 +266,8 @@ def _breach_sentences(state: JobState) -> Iterable[str]:
     if opened is None:
         yield "The record does not begin with the opening of a job."
         return
-    for found in breaches(state.walked, _start_of(opened)):
+    for found in breaches(state.walked, start_of(opened)):
         yield f"Rule {found.rule} at {found.step}: {found.sentence}."
-
-
-def _start_of(opened: JobOpened) -> Any:
-    rule = ClosureRule(ties_each_side=opened.ties_each_side, bands_each_side=opened.bands_each_side)
-    return starting_state(opened.housing, fitted=opened.kind == "change_out", rule=rule)
 
 
 def _result_faults(state: JobState, events: tuple[Event, ...]) -> Iterable[str]:

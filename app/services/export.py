@@ -33,7 +33,7 @@ HousingPrinter = Callable[[dict[str, object], dict[str, bytes], str], bytes]
 LabelPrinter = Callable[[dict[str, object], str], bytes]
 """Prints a sheet of labels: its values, made at."""
 BlankPrinter = Callable[[dict[str, object], str], bytes]
-"""Prints a controlled blank or the readiness of planned work, unsigned: its values, made at."""
+"""Prints a sheet without drawings, unsigned, such as a controlled blank: its values, made at."""
 ListPrinter = Callable[[dict[str, object], str], bytes]
 """Prints pick and order list, unsigned: their values, made at."""
 

@@ -24,6 +24,7 @@ from app.domain.commands import (
     Open,
     OpenException,
     StopWork,
+    Submit,
 )
 from app.domain.decide import decide
 from app.domain.deciding.filters import filter_moved, store_findings
@@ -42,6 +43,8 @@ from app.domain.filling import placed_by_job
 from app.domain.job import JobState, Notable, fold, milliseconds_between
 from app.domain.job_lines import JobLine
 from app.domain.locks import OthersLockRemoved
+from app.domain.made import LeftOnRing
+from app.domain.packages import left_on_rings
 from app.domain.paper import ReconcileBlank, Transcribe
 from app.domain.readying import complain_of_readiness, unready_sentence
 from app.domain.refused import Refused
@@ -60,6 +63,8 @@ from app.domain.site import (
     site_event_from_bytes,
 )
 from app.domain.store import Store
+from app.domain.waste import waste_findings
+from app.domain.wasting import all_packages, open_account
 from app.domain.watch import findings_since
 from app.domain.watching import NoticeMissed, missed_by
 from app.ledger.canonical import canonical
@@ -129,7 +134,7 @@ class Jobs:
         tip = self._store.fresh(job)
         if tip is not None and isinstance(tip.memo, JobState):
             return tip.memo
-        return self._store.submit(lambda work: _job_state(work, job), urgent=True).result()
+        return self._store.submit(lambda work: job_state(work, job), urgent=True).result()
 
     def at_hand(self, job: str) -> JobState | None:
         """Return the committed state of a job if it is in memory; waits for nothing.  Else ask `state`."""
@@ -228,7 +233,7 @@ class Jobs:
         return self._store.submit(work)
 
     def _record(self, work: LedgerWork, job: str, command: Command, asked: Asked, at: str) -> Recorded:
-        state = _job_state(work, job)
+        state = job_state(work, job)
         digest = _digest(job, command, asked.by)
         if asked.token and (seen := work.seen_request(asked.token)):
             if (seen.ledger, seen.digest) != (job, digest):
@@ -251,6 +256,7 @@ class Jobs:
             restores=restores_of(register, job) if isinstance(command, Late | StopWork) else (),
             missing=_missing(work, command),
             findings=findings_of(register, job, state) if isinstance(command, Accept | OpenException) else (),
+            packages=_open_packages(register, state) if isinstance(command, Accept | Submit) else (),
             both=asked.both,
             qualifications=register.qualifications,
             store=register.store if isinstance(command, Finish | Correct | Late | Transcribe) else Store(),
@@ -259,6 +265,7 @@ class Jobs:
             _complain_if_not_issued(register, command)
             complain_of_plan(register, command.draft)
             complain_of_readiness(register, command.draft)
+            command = _with_rings(work, register, command)
         refused: Refused | None = None
         try:
             events = decide(state, command, moment)
@@ -348,7 +355,26 @@ def _complain_if_not_issued(site: SiteState, command: Open) -> None:
         )
 
 
-def _job_state(work: LedgerWork, job: str) -> JobState:
+def _with_rings(work: LedgerWork, site: SiteState, command: Open) -> Open:
+    """Put into the first entry what the newest job before left on the rings of this housing; not of a rehearsal."""
+    draft = command.draft
+    if draft.rehearsal:
+        return command
+    before = site.jobs.of_housing(draft.housing.tag)
+    there = {port.id for port in draft.housing.ports}
+    left: tuple[LeftOnRing, ...] = left_on_rings(job_state(work, before[0].job)) if before else ()
+    return Open(draft.model_copy(update={"rings": tuple(item for item in left if item.port in there)}))
+
+
+def _open_packages(site: SiteState, state: JobState) -> tuple[str, ...]:
+    """Return what is open of a job's packages; a job without the account, such as one opened before, owes none."""
+    if state.opened is None or state.opened.rings is None:
+        return ()
+    return open_account(site.waste, all_packages(state, site.waste))
+
+
+def job_state(work: LedgerWork, job: str) -> JobState:
+    """Return the state of a job folded from exactly the entries that the transaction sees."""
     tip = work.tip(job)
     if isinstance(tip.memo, JobState) and tip.memo.size == tip.size:
         return tip.memo
@@ -404,7 +430,8 @@ def findings_of(site: SiteState, job: str, state: JobState) -> tuple[Notable, ..
     if line is None:
         return ()
     unready = (Notable(line.entry, UNREADY, line.unready),) if line.unready else ()
-    found = (*unready, *findings_since(site.watch, line.entry), *store_findings(site.store, job, state))
+    of_waste = (Notable(*item) for item in waste_findings(site.waste, line.number))
+    found = (*unready, *of_waste, *findings_since(site.watch, line.entry), *store_findings(site.store, job, state))
     return tuple(sorted(found, key=lambda item: item.seq))
 
 

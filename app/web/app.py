@@ -31,6 +31,7 @@ from app.web.routes import (
     survey,
     tablets,
     trust,
+    waste,
     watch,
     work,
 )
@@ -56,6 +57,7 @@ def make_app(site: Site) -> FastAPI:
         register.router, survey.router, store.router, kits.router, certificates.router, kept.router, kept.panel,
         kept.photos, tablets.router, trust.router, cover.router, watch.router, planned.router, leaving.panel,
         leaving.router, paper.router, locks.panel, locks.router, locks.notices, labels.router, after.router,
+        waste.router, waste.desk,
     ):  # fmt: skip
         app.include_router(router)
     app.router.routes.append(Route("/static/{digest}/{name:path}", serve_static, methods=["GET"]))

@@ -27,6 +27,7 @@ from app.services.registers import Registers
 from app.services.store_room import StoreRoom
 from app.services.tablets import Tablets
 from app.services.trust import Trust
+from app.services.waste import WasteBook
 from app.services.watching import Watching
 from app.settings import Settings
 
@@ -45,6 +46,7 @@ class Site:
     clock: Callable[[], datetime]
     jobs: Jobs
     registers: Registers
+    waste: WasteBook
     figures: Figures
     store_room: StoreRoom
     plans: Plans
@@ -65,6 +67,7 @@ class Site:
     print_housing: HousingPrinter
     print_handover: HousingPrinter
     print_blank: BlankPrinter
+    print_waste: BlankPrinter
     print_labels: LabelPrinter
     print_readiness: BlankPrinter
     print_lists: ListPrinter

@@ -21,7 +21,7 @@ from app.services.jobs import Asked
 from app.services.planning import Plan, find_housing, find_procedure, first_entry, plan
 from app.services.rehearsal import Cast, commands_for
 from app.settings import Settings
-from tests.builders import Bench, keep_made_up_instruments
+from tests.builders import Bench, account_for_packages, keep_made_up_instruments
 
 HOUSING, PROCEDURE = "EF-11", "change-out"
 PHOTOS, PHOTO_BYTES = 10, 700_000
@@ -135,6 +135,7 @@ def _finish(running: Running, made: Plan, cast: Cast) -> str:
     assert not photos, f"{len(photos)} photos found no step that asks for one"
     for command, by in commands_for(running.site.jobs.state(job), cast):
         _do(running, job, command, by)
+    account_for_packages(running.site.waste, job)
     _do(running, job, Submit(), cast.lead)
     for notable in running.site.jobs.state(job).unread:
         _do(running, job, OpenException(notable.seq), cast.officer)

@@ -13,6 +13,7 @@ from app.services.jobs import Asked
 from app.services.planning import find_housing, find_procedure, first_entry, plan
 from app.services.rehearsal import Cast, commands_for
 from tests.browser.driver import EYES, HANDS, NIGHT_LEAD, OFFICER
+from tests.builders import account_for_packages
 
 TOKENS = count(1)
 
@@ -60,6 +61,8 @@ class Staged:
                 self.do(command, by.name)
         for command, by in commands_for(self.state, self.cast()) if self.state.due is None else ():
             self.do(command, by.name)
+        if self.state.due is None:
+            account_for_packages(self.running.site.waste, self.job)
         return self
 
     def go_on(self) -> None:

@@ -139,6 +139,19 @@ def correct(tablet: Tablet, job: str, number: int, label: str, now: str, reason:
     tablet.page.wait_for_url("**/now")
 
 
+def account_for(tablet: Tablet, job: str) -> None:
+    """Say of every package why it was not weighed; all else the steps have told."""
+    tablet.go(f"{job}/packages")
+    form = tablet.page.locator("form[action$='/packages/facts']")
+    for box in form.get_by_role("checkbox").all():
+        box.check(force=True)
+    form.get_by_label("Not weighed, because").fill("no scale on this roof")
+    tablet.page.evaluate("window.handMoved()")
+    with tablet.page.expect_navigation():
+        form.get_by_role("button", name="Enter it").click()
+    expect(tablet.page.get_by_text("the account is even")).to_be_visible()
+
+
 def hand_over(tablet: Tablet, job: str) -> None:
     """Answer about every deviation, then hand the finished job to review as the lead."""
     as_person(tablet, LEAD, f"{job}/now")
@@ -151,6 +164,8 @@ def hand_over(tablet: Tablet, job: str) -> None:
             with tablet.page.expect_navigation():
                 form.get_by_role("button").click()
         tablet.go(f"{job}/now")
+    account_for(tablet, job)
+    tablet.go(f"{job}/now")
     tablet.give_secret("#submit-secret")
     tablet.press("Sign and hand to review")
 

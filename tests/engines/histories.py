@@ -52,12 +52,24 @@ from app.services.export import Material, record_json
 from app.services.jobs import Asked, Jobs, Recorded
 from app.services.planning import first_entry, plan
 from app.services.rehearsal import Cast, commands_for, made_up_answers
+from app.services.waste import WasteBook
 from app.storage import engine_postgresql
 from app.storage.engine import open_engine
 from app.storage.photos import PhotoStore
 from app.storage.tables import ENTRY, REQUEST, create_schema
 from app.storage.writer import Store
-from tests.builders import EYES, HANDS, LEAD, OFFICER, OTHER_LEAD, PEOPLE, housing, keep_made_up_instruments, procedure
+from tests.builders import (
+    EYES,
+    HANDS,
+    LEAD,
+    OFFICER,
+    OTHER_LEAD,
+    PEOPLE,
+    account_for_packages,
+    housing,
+    keep_made_up_instruments,
+    procedure,
+)
 from tests.ledger.signing import TestSigner, certificate_for
 
 GROUP = 1000
@@ -294,6 +306,9 @@ def _all_go_on(sides: tuple[Side, Side], alive: list[History], told: Told) -> No
         told.refused += bool(said)
         told.repeated += repeated
         told.commands += 1
+        if one.state.opened is not None and one.state.due is None and one.state.submitted is None:
+            for side in sides:
+                account_for_packages(WasteBook(side.jobs, unprintable=lambda _: None), one.ledger)
         one.sent.append(sent)
         one.left -= 1
 

@@ -214,6 +214,7 @@ def test_row_37_a_person_signs_for_one_of_the_listed_meanings_and_for_nothing_el
         "I answer as written and re-open this job",
         "I choose these steps for what went wrong",
         "I looked at this housing and found it as entered here",
+        "I hand this waste over, closed and labelled as it is listed here",
     }
 
     assert listed == MEANINGS

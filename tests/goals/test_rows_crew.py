@@ -16,6 +16,7 @@ from app.domain.watch_events import PersonAdded, SecretReset
 from app.services.rehearsal import made_up_answers
 from tests.browser.driver import EYES, HANDS, SECRETS, Tablet, served
 from tests.browser.stage import Staged
+from tests.builders import account_for_packages
 from tests.paper.tools import pages, unspaced
 from tests.web.desk import Clock, Desk
 
@@ -282,6 +283,7 @@ def test_row_60_a_deviation_is_answered_before_the_review_and_reaches_owner_and_
 
     sent = desk.post(hands, f"/jobs/{job}/questions", entry=str(stop), **given)
 
+    account_for_packages(desk.running.site.waste, job)
     assert sent.status_code == 303
     assert desk.post(lead, f"/jobs/{job}/submit", secret=secret).status_code == 303
     kept = next(item for item in entries(desk, job) if item["type"] == "deviation_answered")

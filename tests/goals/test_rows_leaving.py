@@ -23,6 +23,7 @@ from app.domain.judging import AGAIN
 from app.domain.leaving import DOCUMENTS, Recheck
 from app.records.verify import verify_record
 from app.services.rehearsal import looks_as_recorded, made_up_answers
+from tests.builders import account_for_packages
 from tests.paper.tools import pages
 from tests.web.desk import SECRETS, Clock, Desk
 
@@ -384,6 +385,7 @@ def test_row_31_print_mid_job_finish_on_paper_enter_and_reconcile(desk: Desk, cl
     assert f"Blank {serial} is out" in early.text
     assert desk.post(hands, f"/jobs/{job}/blanks/1/reconciled", how="returned", blank="1").status_code == 422
     assert desk.post(hands, f"/jobs/{job}/blanks/1/reconciled", how="attached", blank="1").status_code == 303
+    account_for_packages(desk.running.site.waste, job)
     assert desk.post(lead, f"/jobs/{job}/submit", secret=SECRETS[lead.name]).status_code == 303
     check_labels(desk, job, officer, serial)
 

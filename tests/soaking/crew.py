@@ -8,6 +8,7 @@ from itertools import islice
 from random import Random
 from threading import Event, Thread
 from time import monotonic, sleep
+from urllib.parse import urlencode
 
 from app.domain.commands import Begin, Command, DecideContest, Finish, Reopen, Submit
 from app.domain.crew import Acknowledge, Part
@@ -33,6 +34,7 @@ STUCK_S = 60
 MOST_KEPT = 12
 SENDS_AGAIN = 8
 PHOTO_BYTES = 300_000
+PACKAGES = re.compile(r'name="(p\.[^"]+)"')
 UNREAD = re.compile(r'(name="of" value="site">)?<input type="hidden" name="entry" value="(\d+)">')
 
 
@@ -181,7 +183,16 @@ class Crew:
             if self.do(command, by, state) is not Outcome.OK:
                 return
         if state.due is None and state.submitted is None:
+            self.account()
             self.do(Submit(), self.cast.lead, state)
+
+    def account(self) -> None:
+        """Enter why the packages were not weighed: in the site's ledger, so that no mark of a job tells of it."""
+        path, by = f"/jobs/{self.job}/packages", self.cast.lead
+        status, page = self.other.look(by, path)
+        names = PACKAGES.findall(page.decode()) if status == http.HTTPStatus.OK else []
+        form = urlencode({**dict.fromkeys(names, "on"), "no_scale": "no scale in the soak"})
+        self.other.ask(by, "POST", f"{path}/facts", form, "application/x-www-form-urlencoded")
 
     def do(self, command: Command, by: Who, state: JobState) -> Outcome:
         """Let a person do something at their tablet, and note when it was taken."""

@@ -22,7 +22,7 @@ from app.services.planning import find_housing, find_procedure, first_entry, pla
 from app.services.rehearsal import Cast, commands_for, made_up_answers
 from app.settings import Settings
 from app.web.context import COOKIE
-from tests.builders import keep_made_up_instruments
+from tests.builders import account_for_packages, keep_made_up_instruments
 
 TOKENS = count(1)
 MOST_ENTRIES = 2_000
@@ -123,8 +123,11 @@ class Desk:
                 state = self.do(job, command, by)
         return state
 
-    def work_until(self, job: str, words: str) -> JobState:
-        """Do every step before the first one whose action holds these words, or all of them."""
+    def work_until(self, job: str, words: str, *, accounted: bool = True) -> JobState:
+        """Do every step before the first one whose action holds these words, or all of them.
+
+        accounted: with no step left, the packages are accounted for as well.
+        """
         state = self.running.site.jobs.state(job)
         while (due := state.due) is not None and words not in due.text:
             before = state.place, state.size
@@ -135,6 +138,8 @@ class Desk:
             assert state.size < MOST_ENTRIES, f"{due.id}: {stuck}"
         for command, by in commands_for(state, self.cast()) if state.due is None else ():
             state = self.do(job, command, by)
+        if state.due is None and accounted:
+            account_for_packages(self.running.site.waste, job)
         return state
 
     def cast(self) -> Cast:

@@ -39,6 +39,10 @@ NAMES = (
     "q", "page", "file", "digest", "spot", "serial", "made", "report", "installed", "outcome", "location", "service",
     "port.1.port", "port.1.filters", "p.upstream", "f.upstream", "f.serial.P1.1", "made.serial.P1.1", "what.1",
     "value.1", "unit.1", "photo.1", "photo-kept.1",
+    "p.2026-0001/1", "c.B-1", "package", "whole", "container", "handover", "dated", "shape", "inside", "empty_kg",
+    "most_kg", "basis", "place", "answers", "receiver", "organisation", "weight", "no_scale", "sides", "serial",
+    "contact", "one_metre", "dose_unit", "dose_meter", "smear", "smear_unit", "smear_counter",
+    "about", "address", "find", "first", "job", "paper", "suggestion",
 )  # fmt: skip
 OF_THE_PAGE = {"viewport", "htmx-config"}
 """Names in templates that no form sends."""

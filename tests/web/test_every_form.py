@@ -136,10 +136,21 @@ def set_up(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SetUp]:
         desk.running.site.plans.answer("PL-0001", item, answers(item, Service.RADIOACTIVE), by=officer).result()
     desk.answer(jobs["failed"], hands, downstream="0.9")
     desk.go_on(jobs["failed"])
+    store_waste(desk, jobs["done"], lead)
     rang = (("2026-03-02 08:10", "rang twice"),)
     desk.do(jobs["own lock"], RemoveOthersLock("P-7", officer, "at home", rang, "told before the next shift"), lead)
     yield SetUp(desk, jobs, tuple(every_form(desk, jobs)))
     desk.running.close()
+
+
+def store_waste(desk: Desk, job: str, by: Who) -> None:
+    """Put a package of a job into a container, hand one over and leave one."""
+    waste, number = desk.running.site.waste, job.removeprefix("job-")
+    box = {"container": "B-1", "shape": "box", "inside": "1800 1200 1200", "empty_kg": "90", "most_kg": "900"}
+    waste.keep_container(box | {"basis": "its plate", "place": "yard", "answers": "B. Okafor"}, by=by).result()
+    waste.place((f"{number}/1",), {"container": "B-1"}, by=by).result()
+    taker = {"receiver": "D. Roos", "organisation": "the carrier"}
+    waste.hand_over((f"{number}/2",), (), taker, by=by, both=True).result()
 
 
 def due(desk: Desk, job: str) -> str:
@@ -190,6 +201,8 @@ def pages(jobs: dict[str, str]) -> Iterator[str]:
                 plan="PL-0001",
                 item="permit",
                 work="PL-0001",
+                container="B-1",
+                handover="H-0001",
             )
             yield from (page.format(job=job) for job in jobs.values()) if "{job}" in page else (page,)
 

@@ -48,6 +48,8 @@ LEADS = {
     "POST /register/check",
     "POST /register/enter",
     "POST /surveys",
+    "POST /jobs/{job}/packages/missing",
+    "POST /jobs/{job}/packages/excused",
 }
 LEADS_AND_OFFICERS = {
     "POST /suggestions/answer", "POST /suggestions/done",
@@ -55,6 +57,7 @@ LEADS_AND_OFFICERS = {
     "POST /instruments", "POST /instruments/aside", "POST /qualifications", "POST /site", "POST /alerts",
     "POST /jobs/{job}/changes/approve", "POST /jobs/{job}/radio/sign", "POST /stock/lead-times",
     "POST /planned/{plan}/agreed", "POST /planned/{plan}/{item}/open",
+    "POST /waste/containers", "POST /waste/certificates", "POST /waste/returns",
 }  # fmt: skip
 KEEPERS_OF_TABLETS = {"GET /tablets", "POST /tablets", "POST /tablets/revoke", "GET /trail", "GET /access", "GET /site"}
 OFFICERS = {"POST /jobs/{job}/exceptions", "POST /jobs/{job}/accept", "POST /jobs/{job}/return",
@@ -67,8 +70,8 @@ KEEPERS = {
     "POST /people/{person}/leave",
 }
 FILLED = {"{tag}": "EF-03", "{job}": "job-2026-0001", "{number}": "1", "{sha256}": "ab" * 32, "{person}": "nobody",
-          "{plan}": "PL-0001", "{item}": "permit", "{lot}": "F-1", "{work}": "PL-0001",
-          "{point}": "fan", "{bank}": "hepa"}  # fmt: skip
+          "{plan}": "PL-0001", "{item}": "permit", "{lot}": "F-1", "{work}": "PL-0001", "{container}": "B-1",
+          "{handover}": "H-0001", "{point}": "fan", "{bank}": "hepa"}  # fmt: skip
 
 
 def may(route: str) -> set[Role]:

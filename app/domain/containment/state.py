@@ -3,6 +3,7 @@
 All values are frozen; a transition makes a new state.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
@@ -214,18 +215,23 @@ def _is_barrier(sleeve: Sleeve, rule: ClosureRule) -> bool:
     return sleeve.closure is not None and sleeve.closure.ring_done(rule)
 
 
-def starting_state(housing: Housing, *, fitted: bool, rule: ClosureRule | None = None) -> HousingState:
+def starting_state(
+    housing: Housing, *, fitted: bool, rule: ClosureRule | None = None,
+    left: Mapping[str, tuple[int, int]] | None = None,
+) -> HousingState:  # fmt: skip
     """Return the state a job begins with.
 
     `fitted` True: a change-out; spent filters stand in every position and the bag of the last change-out is
     rolled on each ring.  False: a first fit-out; the housing is clean, empty and open to no duct.
+    `left`: stubs and torn bags in the bag of a port, where earlier jobs tell; else none are counted.
     """
+    inside = left or {}
     ports = tuple(
         PortState(
             id=port.id,
             bank=port.bank,
             positions=(Filling.SPENT if fitted else Filling.EMPTY,) * port.filters,
-            ring=(Sleeve(strapped=True, extended=False),) if fitted else (),
+            ring=(_rolled_bag(*inside.get(port.id, (0, 0))),) if fitted else (),
             clamp_set=fitted,
         )
         for port in housing.ports
@@ -239,3 +245,7 @@ def starting_state(housing: Housing, *, fitted: bool, rule: ClosureRule | None =
         in_service=fitted,
         ports=ports,
     )
+
+
+def _rolled_bag(stubs: int, torn: int) -> Sleeve:
+    return Sleeve(strapped=True, extended=False, stubs=stubs, torn_inside=torn)

@@ -35,6 +35,7 @@ def submit(state: JobState, moment: Moment) -> tuple[Event, ...]:
     if state.model is not None and (faults := final_faults(state.model)):
         raise Refused("left_over", f"Rule {faults[0].rule}: {faults[0].sentence}. Settle it before review.")
     _complain_of_locks(state)
+    _complain_of_packages(moment)
     none_open(state)
     return (event_of(JobSubmitted, state, moment, signature=signature_of(state, moment, SUBMIT)),)
 
@@ -50,6 +51,15 @@ def _complain_of_locks(state: JobState) -> None:
         "re-opens the job and asks for the step that takes locks off again.",
         logged=True,
     )
+
+
+def _complain_of_packages(moment: Moment) -> None:
+    """Refuse to close a record over a package that has no closure check, no weight or no owner."""
+    if not moment.packages:
+        return
+    others = len(moment.packages) - 1
+    more = f" ({others} more package{'' if others == 1 else 's'} open.)" if others else ""
+    raise Refused("packages_open", f"{moment.packages[0]}{more}")
 
 
 def _reviewing(state: JobState, moment: Moment, act: str) -> None:
@@ -89,6 +99,7 @@ def accept(state: JobState, moment: Moment) -> tuple[Event, ...]:
     if moment.by.id in state.performers:
         raise Refused("own_work", f"{moment.by.name} worked on this job and cannot accept its record.", logged=True)
     _complain_of_locks(state)
+    _complain_of_packages(moment)
     none_open(state)
     of_site = tuple(item for item in moment.findings if item.seq not in state.read_site)
     if unread := (*state.unread, *of_site):

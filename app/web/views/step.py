@@ -13,6 +13,7 @@ from app.domain.event_base import Result
 from app.domain.instruments import Instrument, InstrumentKind
 from app.domain.job import Difference, JobState, Mark
 from app.domain.labels import look_alikes
+from app.domain.packages import to_label
 from app.domain.procedure import Role, Second, StepKind
 from app.domain.steps import AskedFor, Step
 from app.domain.words import unit_words
@@ -218,7 +219,7 @@ def step_view(state: JobState, step: Step, session: Session, around: Around, ref
         use=step.use.words,
         kind=KIND_WORDS[step.kind],
         text=step.text,
-        note=step.note,
+        note=_note(state, step),
         hazards=tuple((hazard.signal.value, hazard.text) for hazard in step.hazards),
         asks=_as_prepared(
             state, asks_of(step, typed.answers, around, neighbours, act="begin" if act == "begin" else "finish")
@@ -252,6 +253,11 @@ def step_view(state: JobState, step: Step, session: Session, around: Around, ref
         waits=waiting.proposed.number if (waiting := state.changes.waiting_at(step.id)) else "",
         by_radio=bool(step.by_radio),
     )
+
+
+def _note(state: JobState, step: Step) -> str:
+    number = to_label(state, step)
+    return f"This package is {number}: that number goes on its label. {step.note}".strip() if number else step.note
 
 
 def _act(state: JobState, step: Step, mark: Mark) -> str:

@@ -1,0 +1,125 @@
+"""The label of a package: every field with what is known of it, one text for screen, paper and label printer.  Pure.
+
+What is not known stands as NOT ENTERED; nothing is left out, so that a gap is seen.
+"""
+
+from collections.abc import Mapping
+from fractions import Fraction
+
+from app.calc.errors import ChangeoutError
+from app.calc.exact import exact
+from app.calc.sources import source
+from app.calc.waste import label, transport_index
+from app.domain.containment.state import Filling
+from app.domain.packages import Told, WastePackage
+from app.domain.packing import sides_of, volume_words
+from app.domain.waste import Waste
+from app.domain.wasting import closure_of
+from app.records.moments import local_text
+
+NOT_ENTERED = "NOT ENTERED"
+RATES = {"mrem/h": Fraction(1), "mSv/h": Fraction(100), "µSv/h": Fraction(1, 10), "uSv/h": Fraction(1, 10)}
+"""Units of dose rate that are known, in mrem/h (1 mSv is 100 mrem)."""
+Serials = Mapping[tuple[str, int], tuple[str, str]]
+
+
+def label_lines(package: WastePackage, waste: Waste, serials: Serials, zone: str) -> tuple[tuple[str, str], ...]:
+    """Return the fields of a label with their texts; serials: what earlier jobs tell of the filters."""
+    facts = waste.told(package.name)
+    closure = closure_of(waste, package)
+    return (
+        ("Package", package.name),
+        ("Contents", contents_words(package)),
+        ("Filter serial", serial_words(package, facts, serials)),
+        ("From", from_words(package)),
+        ("Made", local_text(package.sealed.at, zone)),
+        ("Service and hazard", f"{package.service}; {_text(facts, 'hazard', 'nuclides or compound ' + NOT_ENTERED)}"),
+        ("Dose rate", _dose(facts)),
+        *((("Transport label", told),) if (told := transport_words(facts)) else ()),
+        ("Smear", _smear(package, facts)),
+        ("Gross weight", weight_words(facts)),
+        ("Volume", _volume(facts)),
+        ("Sealed by", package.sealed.by),
+        ("Closure checked by", f"{closure.by}, {closure.text}" if closure else NOT_ENTERED),
+        ("Waste stream", _text(facts, "stream", NOT_ENTERED)),
+    )
+
+
+def label_text(lines: tuple[tuple[str, str], ...]) -> str:
+    """Return a label as plain text, one field a line."""
+    return "\n".join(f"{name}: {text}" for name, text in lines)
+
+
+def contents_words(package: WastePackage) -> str:
+    """Say what a package holds; a filter-less bag is never called clean."""
+    return package.contents if package.stub_known else f"{package.contents}; an earlier stub in it is not known here"
+
+
+def from_words(package: WastePackage) -> str:
+    """Say where a package comes from."""
+    port = f", port {package.port}" if package.port else ""
+    place = f", position {package.position}" if package.position is not None else ""
+    return f"{package.housing}{port}{place}"
+
+
+def serial_words(package: WastePackage, facts: Mapping[str, Told], serials: Serials) -> str:
+    """Say the serial number of the filter inside: as typed, else as this job or an earlier one has it."""
+    if "serial" in facts:
+        return facts["serial"].text
+    if package.serial is not None:
+        return package.serial.text
+    if package.filling is not Filling.SPENT:
+        return "no filter inside"
+    known = serials.get((package.port, package.position or 0))
+    return f"{known[0]}, as fitted by job {known[1]}" if known else NOT_ENTERED
+
+
+def weight_words(facts: Mapping[str, Told]) -> str:
+    """Say the gross weight, or why there is none."""
+    if "weight" in facts:
+        scale = f", {facts['scale'].text}" if "scale" in facts else ""
+        return f"{facts['weight'].text} kg{scale}"
+    return f"NOT WEIGHED: {facts['no_scale'].text}" if "no_scale" in facts else NOT_ENTERED
+
+
+def transport_words(facts: Mapping[str, Told]) -> str:
+    """Say which transport label the dose rates ask for, with the sums; nothing where they do not suffice for it."""
+    unit = RATES.get(facts["dose_unit"].text) if "dose_unit" in facts else None
+    if unit is None or "contact" not in facts or "one_metre" not in facts:
+        return ""
+    try:
+        surface = exact(facts["contact"].text, name="Dose rate at contact") * unit
+        index = transport_index(mrem_h_at_1m=exact(facts["one_metre"].text, name="Dose rate at 1 m") * unit)
+        kind = label(surface_mrem_h=surface, index=index)
+    except ChangeoutError as fault:
+        return str(fault)
+    by = source("49cfr172.403").shown
+    return (
+        f"{kind} by {float(surface):g} mrem/h at the surface and transport index {float(index):g} ({by}); "
+        "the safety officer decides"
+    )
+
+
+def _text(facts: Mapping[str, Told], name: str, missing: str) -> str:
+    return facts[name].text if name in facts else missing
+
+
+def _dose(facts: Mapping[str, Told]) -> str:
+    unit = _text(facts, "dose_unit", "")
+    read = [
+        f"{_text(facts, name, NOT_ENTERED)}{f' {unit}' if name in facts else ''} at {where}"
+        for name, where in (("contact", "contact"), ("one_metre", "1 m"))
+    ]
+    meter = f" ({facts['dose_meter'].text})" if "dose_meter" in facts else ""
+    return f"{', '.join(read)}{meter}"
+
+
+def _smear(package: WastePackage, facts: Mapping[str, Told]) -> str:
+    if "smear" in facts:
+        return f"{facts['smear'].text} {_text(facts, 'smear_unit', '')} ({_text(facts, 'smear_counter', '')})"
+    return f"{package.smear.text}, by step of the job" if package.smear else NOT_ENTERED
+
+
+def _volume(facts: Mapping[str, Told]) -> str:
+    sides = sides_of(facts)
+    return f"{volume_words(sides)} ({facts['sides'].text} mm outside)" if sides else NOT_ENTERED

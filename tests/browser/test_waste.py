@@ -1,0 +1,133 @@
+"""Packages by hand: weighed at a tablet, put into a container, handed over at the desk, gone with the certificate."""
+
+from collections.abc import Iterator
+
+import pytest
+from playwright.sync_api import Browser, Page, expect
+
+from app.bootstrap import Running
+from tests.browser.driver import HANDS, LEAD, OFFICER, Tablet, served
+from tests.browser.stage import Staged
+from tests.browser.test_screens import CONTROL_PX, EXAMINE, OTHER_PX, SCHEMES, SIZES, TEXT_PX
+
+DEADLINE_MS = 10_000
+
+
+@pytest.fixture(scope="module")
+def site(tmp_path_factory: pytest.TempPathFactory, browser: Browser) -> Iterator[tuple[str, Running, str]]:
+    """Serve a sample site with a job amid its work, one package made."""
+    with served(tmp_path_factory.mktemp("waste")) as (address, running):
+        yield address, running, Staged(running).do_until("Tape the raw edge of the stub").job
+
+
+def press(page: Page, form: str, name: str) -> None:
+    """Press a button of a form and wait for the page after it."""
+    page.evaluate("window.handMoved()")
+    with page.expect_navigation():
+        page.locator(f"form[action$='{form}']").get_by_role("button", name=name).click()
+
+
+@pytest.fixture
+def tablet(site: tuple[str, Running, str], browser: Browser) -> Iterator[Tablet]:
+    """Yield a tablet at which nobody is signed in yet."""
+    context = browser.new_context(viewport={"width": 1280, "height": 800})
+    context.set_default_timeout(DEADLINE_MS)
+    yield Tablet(context.new_page(), site[0])
+    context.close()
+
+
+def test_a_package_is_weighed_at_the_tablet(site: tuple[str, Running, str], tablet: Tablet) -> None:
+    """By a technician at the job; what is refused comes back with what was typed."""
+    job, page = site[2], tablet.page
+    name = f"{job.removeprefix('job-')}/1"
+    tablet.sign_in(HANDS)
+    tablet.go(f"/jobs/{job}")
+    page.get_by_role("link", name="Packages", exact=True).click()
+    expect(page.get_by_text("1 package, 1 not accounted for yet.")).to_be_visible()
+    facts = page.locator("form[action$='/facts']")
+    expect(facts.get_by_role("checkbox", name=name)).to_be_checked()
+    facts.get_by_label("Gross weight, kg").fill("21.4")
+    facts.get_by_label("Dose rate at contact").fill("60")
+    press(page, "/facts", "Enter it")
+    expect(page.get_by_role("alert")).to_contain_text("Unit of the dose rates is missing")
+    facts.get_by_label("Dose rate at 1 m").fill("0.8")
+    facts.get_by_label("Unit of the dose rates").fill("mrem/h")
+    facts.get_by_label("Dose rate meter").fill("RM-4")
+    press(page, "/facts", "Enter it")
+    page.get_by_text("Label", exact=True).click()
+    expect(page.locator(".label-text")).to_contain_text("Gross weight: 21.4 kg")
+    expect(page.locator(".label-text")).to_contain_text("Transport label: YELLOW-III")
+
+
+def test_a_package_goes_from_a_container_to_its_certificate(site: tuple[str, Running, str], tablet: Tablet) -> None:
+    """By the lead at the desk, then by the safety officer; a wrong secret costs nothing that was typed."""
+    _, running, job = site
+    page, name = tablet.page, f"{job.removeprefix('job-')}/1"
+    lead = next(person.who for person in running.people.everyone() if person.name == LEAD)
+    running.site.waste.tell((name,), {"weight": "21.5"}, by=lead).result()
+    tablet.sign_in(LEAD)
+    tablet.go("/waste")
+    box = page.locator("form[action$='/containers']")
+    for label, told in {
+        "Id on it": "B-1", "Inside in mm": "1800 x 1200 x 1200", "Empty, kg": "90", "Greatest gross": "900",
+        "Where that weight": "its plate", "Where it stands": "yard", "Who answers": "B. Okafor",
+    }.items():  # fmt: skip
+        box.get_by_label(label).fill(told)
+    box.get_by_label("Shape").select_option("box")
+    press(page, "/containers", "Enter it")
+    page.get_by_role("link", name="B-1").click()
+    page.get_by_role("checkbox", name=name).check(force=True)
+    press(page, "/B-1", "They are in it")
+    expect(page.get_by_text("111.5 kg with what was weighed, 900 kg allowed, so 788.5 kg left.")).to_be_visible()
+
+    tablet.go("/waste")
+    give = page.locator("form[action$='/handovers']")
+    give.get_by_role("checkbox", name="B-1").check(force=True)
+    give.get_by_label("Received by").fill("D. Roos")
+    give.get_by_label("Of (organisation)").fill("the carrier")
+    give.get_by_label("Own id").fill(LEAD)
+    give.get_by_label("Own secret").fill("not the one")
+    press(page, "/handovers", "Sign and hand over")
+    expect(page.get_by_role("alert")).to_be_visible()
+    expect(give.get_by_label("Received by")).to_have_value("D. Roos")
+    expect(give.get_by_role("checkbox", name="B-1")).to_be_checked()
+    tablet.give_secret("#handover-secret")
+    press(page, "/handovers", "Sign and hand over")
+    expect(page.get_by_text(f"Out: {name}")).to_be_visible()
+
+    tablet.sign_in(OFFICER)
+    tablet.go("/waste")
+    page.get_by_label("Hand-over").first.select_option("H-0001")
+    page.get_by_label("Certificate's number").fill("C-77")
+    page.get_by_label("Day on it").fill(running.site.clock().date().isoformat())
+    press(page, "/certificates", "It has come")
+    expect(page.get_by_text("Certificate C-77 of")).to_be_visible()
+    expect(page.get_by_text("No package of any job is here.")).to_be_visible()
+
+
+@pytest.mark.parametrize("scheme", SCHEMES)
+def test_the_pages_of_waste_fit_and_can_be_read(site: tuple[str, Running, str], browser: Browser, scheme: str) -> None:
+    """As every page: nothing sideways or cut off, 7:1, controls in reach, ids unique; both sizes, all opened."""
+    address, running, _ = site
+    staged = Staged(running).do_until("no step has these words")
+    number, waste, lead = staged.job.removeprefix("job-"), running.site.waste, staged.who(LEAD)
+    box = f"A-{scheme}"
+    told = {"container": box, "shape": "box", "inside": "1800 1200 1200", "empty_kg": "90", "most_kg": "900"}
+    waste.keep_container(told | {"basis": "its plate", "place": "yard", "answers": "B. Okafor"}, by=lead).result()
+    waste.place((f"{number}/1",), {"container": box}, by=lead).result()
+    sent = waste.hand_over((f"{number}/2",), (), {"receiver": "D. Roos", "organisation": "it"}, by=lead, both=True)
+    handover = max(sent.result().waste.handovers)
+    faults: list[str] = []
+    for width, height in SIZES:
+        context = browser.new_context(viewport={"width": width, "height": height})
+        context.add_cookies([{"name": "changeout_scheme", "value": scheme, "url": address}])
+        tablet = Tablet(context.new_page(), address)
+        tablet.sign_in(LEAD)
+        for path in (f"/jobs/{staged.job}/packages", "/waste", f"/waste/{box}", f"/waste/handovers/{handover}"):
+            tablet.go(path)
+            tablet.page.evaluate("document.querySelectorAll('details').forEach(more => more.open = true)")
+            wanted = {"work": False, "controlPx": CONTROL_PX, "otherPx": OTHER_PX, "leastTextPx": TEXT_PX}
+            faults += [f"{path} {width}: {fault}" for fault in tablet.page.evaluate(EXAMINE, wanted)]
+        context.close()
+
+    assert not faults, "\n".join(faults)
