@@ -46,10 +46,8 @@ from app.domain.locks import OthersLockRemoved
 from app.domain.made import LeftOnRing
 from app.domain.packages import left_on_rings
 from app.domain.paper import ReconcileBlank, Transcribe
-from app.domain.readying import complain_of_readiness, unready_sentence
 from app.domain.refused import Refused
 from app.domain.restores import restores_of
-from app.domain.scheduling import complain_of_plan
 from app.domain.site import (
     SITE_LEDGER,
     JobClosed,
@@ -263,8 +261,7 @@ class Jobs:
         )
         if isinstance(command, Open):
             _complain_if_not_issued(register, command)
-            complain_of_plan(register, command.draft)
-            complain_of_readiness(register, command.draft)
+            _complain_of_plan(register, command.draft)
             command = _with_rings(work, register, command)
         refused: Refused | None = None
         try:
@@ -302,7 +299,7 @@ class Jobs:
             registered = JobRegistered(
                 seq=site.size, at=first.at, by=first.by, job=job, number=first.number, housing=first.housing.tag,
                 kind=first.kind, root=head.root.hex(), plan=first.prepared.plan if first.prepared else None,
-                unready=unready_sentence(first),
+                unready=_unready(first),
             )  # fmt: skip
             _append_site(work, site, registered)
         for event in events:
@@ -353,6 +350,26 @@ def _complain_if_not_issued(site: SiteState, command: Open) -> None:
             "not_issued",
             f"Revision {draft.revision} of {draft.procedure} is not issued here. A lead issues it under Procedures.",
         )
+
+
+def _complain_of_plan(site: SiteState, draft: JobOpened) -> None:
+    """A job opened from planned work does what was planned, and says of its readiness what the ledger says."""
+    if draft.prepared is None:
+        return
+    from app.domain.readying import complain_of_readiness
+    from app.domain.scheduling import complain_of_plan
+
+    complain_of_plan(site, draft)
+    complain_of_readiness(site, draft)
+
+
+def _unready(draft: JobOpened) -> str | None:
+    """Say for the reviewer that the planned work was not ready; None where it was, or nothing was planned."""
+    if draft.prepared is None:
+        return None
+    from app.domain.readying import unready_sentence
+
+    return unready_sentence(draft)
 
 
 def _with_rings(work: LedgerWork, site: SiteState, command: Open) -> Open:

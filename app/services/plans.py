@@ -1,14 +1,14 @@
 """Planned work of one site and its readiness.  One entry of the site's ledger for each thing said of it.
 
 The deciding is done inside the writing, so that it sees the committed state; what lies outside the ledger (housings,
-procedures, who works here) is looked up before.
+procedures, who works here) is looked up before.  What decides over readiness is loaded with its first use.
 """
 
 from collections.abc import Callable, Collection, Mapping
 from concurrent.futures import Future
 
 from app.calc.errors import Invalid
-from app.domain import readying, scheduling
+from app.domain import scheduling
 from app.domain.event_base import Who
 from app.domain.housing import Service
 from app.domain.registers import SiteMoment
@@ -58,6 +58,8 @@ class Plans:
 
     def answer(self, plan: str, item: str, typed: Mapping[str, str], *, by: Who) -> "Future[SiteState]":
         """Answer an item of a plan's readiness."""
+        from app.domain import readying
+
         service, people, needs = self.service(plan), self.people(), self.needs(plan)
         return self._write(
             by, typed.values(),
@@ -68,6 +70,8 @@ class Plans:
 
     def not_needed(self, plan: str, item: str, reason: str, *, by: Who) -> "Future[SiteState]":
         """Say why an item is not needed."""
+        from app.domain import readying
+
         service = self.service(plan)
         return self._write(
             by, (reason,),
@@ -78,6 +82,8 @@ class Plans:
 
     def open_again(self, plan: str, item: str, reason: str, *, by: Who) -> "Future[SiteState]":
         """Open an item again."""
+        from app.domain import readying
+
         service = self.service(plan)
         return self._write(
             by, (reason,),
@@ -88,6 +94,8 @@ class Plans:
 
     def owe(self, plan: str, item: str, person: str, until: str, *, by: Who) -> "Future[SiteState]":
         """Name who owes an item and by which day."""
+        from app.domain import readying
+
         service, people = self.service(plan), self.people()
         return self._write(
             by, (),
@@ -98,6 +106,8 @@ class Plans:
 
     def agree(self, plan: str, seen: str, *, both: bool, by: Who) -> "Future[SiteState]":
         """Sign that the work is ready; the secret was given for this."""
+        from app.domain import readying
+
         service = self.service(plan)
         return self._write(
             by, (),

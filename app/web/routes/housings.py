@@ -11,8 +11,6 @@ from starlette.responses import RedirectResponse, Response
 from app.calc.errors import Invalid
 from app.domain.commands import Open
 from app.domain.procedure import Role
-from app.domain.readiness_items import is_ready
-from app.domain.readying import agreed_words, prepared, unready_words
 from app.domain.refused import Refused
 from app.domain.scheduling import waiting_plan
 from app.domain.site import SiteState, issued_digests
@@ -148,6 +146,9 @@ async def plan_form(request: Request, tag: str) -> Response:
 
 
 async def _planned(request: Request, tag: str, asked: dict[str, str], refilled: Refilled) -> Response:
+    from app.domain.readiness_items import is_ready
+    from app.domain.readying import agreed_words, unready_words
+
     site = site_of(request)
     made = await run_in_threadpool(_plan, site, tag, asked)
     people = await run_in_threadpool(site.people.everyone)
@@ -211,6 +212,8 @@ async def _opened(request: Request, tag: str, form: Posted) -> str:
 
 
 async def _opened_as_next(request: Request, tag: str, form: Posted) -> str:
+    from app.domain.readying import prepared
+
     site = site_of(request)
     made = await run_in_threadpool(_plan, site, tag, dict(form.fields))
     people = await run_in_threadpool(site.people.everyone)

@@ -8,7 +8,6 @@ from starlette.responses import RedirectResponse, Response
 
 from app.calc.errors import Invalid
 from app.domain.procedure import Role
-from app.domain.readying import item_named, lacks
 from app.domain.scheduling import plan_named
 from app.domain.site import SITE_LEDGER
 from app.records.moments import local_text, site_day, utc_text
@@ -90,6 +89,7 @@ async def one(request: Request, plan: str) -> Response:
 async def _one(
     request: Request, plan: str, form: Refilled = NOTHING, dropping: Refilled = NOTHING, agreeing: Refilled = NOTHING
 ) -> Response:
+    from app.domain.readying import lacks
     from app.domain.signing import READY
     from app.records.readiness import readiness_words
     from app.web.views.planned import choices_for, planned_page
@@ -151,6 +151,7 @@ async def sheet(request: Request, plan: str) -> Response:
 
 
 def _sheet(site: Site, plan: str) -> bytes:
+    from app.domain.readying import lacks
     from app.records.readiness import readiness_words, sheet_of
     from app.web.views.planned import facts_of
 
@@ -170,6 +171,7 @@ async def item_page(request: Request, plan: str, item: str) -> Response:
 
 
 async def _item(request: Request, plan: str, item: str, **refused: Refilled) -> Response:
+    from app.domain.readying import item_named
     from app.web.views.readiness import item_view
 
     site, who = site_of(request), session_of(request).who
