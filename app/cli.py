@@ -75,6 +75,10 @@ def _parser() -> argparse.ArgumentParser:
     ):
         made = command(name, run, told)
         add_options(made, defaults)
+        if run is demo:
+            made.add_argument(
+                "--years", type=int, default=0, help="in an empty folder: 40 housings with so many years of history"
+            )
     add_commands(command, _Parser, defaults)
     made = command("takeoff", _takeoff, "add up what a job on a housing uses")
     made.add_argument("housing", type=Path)

@@ -34,6 +34,7 @@ DEMO_INSTRUMENTS: tuple[tuple[str, str, str, int, int, dict[str, str]], ...] = (
     ("CC-1", "contamination counter", "alpha and beta scintillation counter", -30, 335, {"efficiency": "0.25"}),
 )  # fmt: skip
 """Id, kind, description, calibrated and due in days from today, numbers.  Invented, like all of the sample site."""
+MOST_YEARS = 5
 DEMO_READINGS = (
     (-340, "556", "1712", "22"), (-300, "563", "1690", "23"), (-260, "581", "1705", "24"), (-220, "588", "1688", "22"),
     (-180, "612", "1710", "20"), (-140, "618", "1684", "19"), (-100, "645", "1702", "18"), (-60, "651", "1691", "19"),
@@ -84,8 +85,12 @@ def demo(options: argparse.Namespace) -> int:
     settings = _settings(options)
     with _collector_resting():
         from app.bootstrap import ship_sample_housings, start
+        from app.storage.durable import DATABASE
 
-        ship_sample_housings(settings)
+        if options.years and not (settings.data / DATABASE).exists():
+            _make_history(settings, options.years)
+        elif not options.years:
+            ship_sample_housings(settings)
         running = start(settings)
     if not running.people.everyone():
         for name, role, secret in DEMO_PEOPLE:
@@ -96,6 +101,23 @@ def demo(options: argparse.Namespace) -> int:
     for name, role, secret in DEMO_PEOPLE:
         print(f"  {name:<16} {role.words:<15} {secret}")
     return _run(running, options)
+
+
+def _make_history(settings: Settings, years: int) -> None:
+    """Make the large sample site, telling how far it is."""
+    from datetime import UTC, datetime
+
+    from app.sample_site import make_sample_site
+
+    if not 1 <= years <= MOST_YEARS:
+        raise Invalid(f"--years {years}: give 1 to {MOST_YEARS}.")
+    if settings.database is not None:
+        raise Invalid("The large sample site is made in a folder of its own; unset DATABASE_URL for it.")
+    print("Making 40 housings and their history; each year takes about half a minute.", flush=True)
+    secrets = {name: secret for name, _, secret in DEMO_PEOPLE}
+    make_sample_site(
+        settings, until=datetime.now(UTC), years=years, people=secrets, say=lambda line: print(f"  {line}", flush=True)
+    )
 
 
 def furnish(running: "Running") -> None:

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import assert_never
 
+from app.domain.buckets import Buckets
 from app.domain.event_base import Who
 from app.domain.housed_events import (
     DifferenceAnswered,
@@ -72,9 +73,9 @@ _NO_SPOTS: Mapping[Spot, InPlace] = MappingProxyType({})
 class Housed:
     """The register.  places: by housing, then by port and position.  serials: where each one is, by `serial_key`."""
 
-    plates: Mapping[str, PlateKnown] = field(default_factory=lambda: MappingProxyType({}))
-    places: Mapping[str, Mapping[Spot, InPlace]] = field(default_factory=lambda: MappingProxyType({}))
-    serials: Mapping[str, tuple[str, Spot]] = field(default_factory=lambda: MappingProxyType({}))
+    plates: Buckets[PlateKnown] = field(default_factory=Buckets)
+    places: Buckets[Mapping[Spot, InPlace]] = field(default_factory=Buckets)
+    serials: Buckets[tuple[str, Spot]] = field(default_factory=Buckets)
     surveys: Mapping[str, tuple[SurveyTaken, ...]] = field(default_factory=lambda: MappingProxyType({}))
     differences: Mapping[tuple[int, str], Difference] = field(default_factory=lambda: MappingProxyType({}))
 
@@ -117,7 +118,7 @@ def evolve_housed(housed: Housed, event: HousedEvent) -> Housed:
             fresh = {
                 plate.tag: PlateKnown(plate.sha256, event.seq, event.at, event.by, event.why) for plate in event.plates
             }
-            return replace(housed, plates=MappingProxyType({**housed.plates, **fresh}))
+            return replace(housed, plates=housed.plates.changed(fresh))
         case FiltersPlaced():
             return _doubted(_filled(housed, event), event)
         case SurveyTaken():
@@ -131,30 +132,33 @@ def evolve_housed(housed: Housed, event: HousedEvent) -> Housed:
 
 def _filled(housed: Housed, event: FiltersPlaced) -> Housed:
     """Empty every position named, then fill them: two filters may change places in one entry."""
-    serials = dict(housed.serials)
+    serials: dict[str, tuple[str, Spot] | None] = {}
     touched: dict[str, dict[Spot, InPlace]] = {}
 
     def of(housing: str) -> dict[Spot, InPlace]:
         return touched.setdefault(housing, dict(housed.spots(housing)))
 
-    for place in event.places:
+    def emptied(place: Placed) -> tuple[dict[Spot, InPlace], Spot]:
         spots, spot = of(place.housing), (place.port, place.position)
         if (before := spots.get(spot)) is not None and before.filter is not None:
-            serials.pop(serial_key(before.filter.serial), None)
+            serials[serial_key(before.filter.serial)] = None
             spots[spot] = replace(before, filter=None, since=place.since)
+        return spots, spot
+
     for place in event.places:
-        if place.filter is not None and (other := serials.pop(serial_key(place.filter.serial), None)):
+        emptied(place)
+    for place in event.places:
+        spots, spot = emptied(place)
+        spots[spot] = _in_place(place, event)
+        if place.filter is None:
+            continue
+        key = serial_key(place.filter.serial)
+        if (other := serials[key] if key in serials else housed.serials.get(key)) is not None:
             housing, there = other
             of(housing)[there] = replace(of(housing)[there], filter=None, since=place.since)
-        spots, spot = of(place.housing), (place.port, place.position)
-        if (now := spots.get(spot)) is not None and now.filter is not None:
-            serials.pop(serial_key(now.filter.serial), None)
-        spots[spot] = _in_place(place, event)
-        if place.filter is not None:
-            serials[serial_key(place.filter.serial)] = place.housing, spot
-    known = {housing: MappingProxyType(spots) for housing, spots in touched.items()}
-    places = MappingProxyType({**housed.places, **known})
-    return replace(housed, places=places, serials=MappingProxyType(serials))
+        serials[key] = place.housing, spot
+    places = {housing: MappingProxyType(spots) for housing, spots in touched.items()}
+    return replace(housed, places=housed.places.changed(places), serials=housed.serials.changed(serials))
 
 
 def _in_place(place: Placed, event: FiltersPlaced) -> InPlace:

@@ -188,17 +188,20 @@ def used_of(state: JobState) -> Mapping[Kind, int]:
 
 def picked(wanted: Iterable[Wanted], store: Store, *, today: date) -> PickList:
     """Deal the store room out to jobs, the earliest first, and say what is short."""
-    left = {name: item.left for name, item in store.lots.items()}
+    at_hand = store.at_hand()
+    left = {item.lot.id: item.left for item in at_hand}
+    of_kind = {kind: [item for item in at_hand if item.lot.kind is kind] for kind in Kind}
     tools: dict[date, dict[str, int]] = defaultdict(lambda: dict(left))
     picks: list[Pick] = []
     shares: list[Share] = []
     days: dict[str, date] = {}
     for job in sorted(wanted, key=lambda item: (item.on, item.job)):
-        aside = Counter({item.lot.id: _aside(item, job) for item in store.lots.values()})
+        own = sorted(store.of_job(job.job), key=soonest_first)
+        aside = {item.lot.id: _aside(item, job) for item in own}
         for need in job.needs:
-            got = _dealt(store, aside, need, job, need.whole, fit=False)
+            got = _dealt(own, aside, need, job, need.whole, fit=False)
             there = tools[job.on] if need.kind is Kind.TOOL else left
-            taken = _dealt(store, there, need, job, need.whole - sum(got.values()), fit=True)
+            taken = _dealt(of_kind[need.kind], there, need, job, need.whole - sum(got.values()), fit=True)
             picks += [Pick(job.job, need, lot, count) for lot, count in taken.items()]
             shares.append(Share(job.job, need, sum(got.values()), sum(got.values()) + sum(taken.values())))
         days[job.job] = job.on
@@ -223,11 +226,13 @@ def serves(item: Standing, need: Need) -> bool:
 
 
 def _dealt(
-    store: Store, left: dict[str, int], need: Need, job: Wanted, count: int, *, fit: bool
+    lots: Sequence[Standing], left: dict[str, int], need: Need, job: Wanted, count: int, *, fit: bool
 ) -> dict[str, int]:  # fmt: skip
     """Take up to so many from lots that serve a need, what runs out first before the rest; by lot."""
     found = {}
-    for item in sorted(store.lots.values(), key=soonest_first):
+    for item in lots:
+        if count <= 0:
+            break
         take = min(count, left[item.lot.id])
         if take <= 0 or not serves(item, need):
             continue

@@ -5,6 +5,7 @@ Rules kept here:
 - nothing is used before it was inspected and accepted, nor after its day, nor if its age is not known;
 - a count is only ever changed by an entry that says why; what is staged for one job is not there for another;
 - what was received, with what counting changed, is what is left, staged and used: nothing goes missing in the fold;
+- an entry costs the same whether there are ten lots or a hundred thousand: the maps share what has not changed;
 - the fold is total and never refuses history: `app.domain.storing` is where an entry is refused.
 """
 
@@ -15,6 +16,7 @@ from enum import StrEnum
 from types import MappingProxyType
 from typing import Annotated, Literal, assert_never
 
+from immutables import Map
 from pydantic import Field, model_validator
 
 from app.calc.errors import OutOfRange
@@ -204,23 +206,35 @@ class Store:
 
     kits: what was put together for each job, by lot.  staged_at: the newest entry that did so.  settled: the jobs
     whose kit has been accounted for.  lead_days: from ordering to receipt inspection, by kind, as the site entered it.
+    here: the lots of which something is left or staged.  serials: the lot of each filter, as numbers are compared.
+    went: the lots that were staged for a job or used by it.
     """
 
-    lots: Mapping[str, Standing] = field(default_factory=lambda: MappingProxyType({}))
-    kits: Mapping[str, Mapping[str, int]] = field(default_factory=lambda: MappingProxyType({}))
-    staged_at: Mapping[str, int] = field(default_factory=lambda: _NONE)
-    settled: Mapping[str, KitSettled] = field(default_factory=lambda: MappingProxyType({}))
-    lead_days: Mapping[Kind, int] = field(default_factory=lambda: MappingProxyType({}))
+    lots: Map[str, Standing] = field(default_factory=Map)
+    kits: Map[str, Mapping[str, int]] = field(default_factory=Map)
+    staged_at: Map[str, int] = field(default_factory=Map)
+    settled: Map[str, KitSettled] = field(default_factory=Map)
+    lead_days: Map[Kind, int] = field(default_factory=Map)
+    here: Map[str, None] = field(default_factory=Map)
+    serials: Map[str, str] = field(default_factory=Map)
+    went: Map[str, Map[str, None]] = field(default_factory=Map)
 
     def of_serial(self, serial: str) -> Standing | None:
         """Return the filter with this serial number, without regard to capitals and spaces."""
-        wanted = plain_serial(serial)
-        found = (item for item in self.lots.values() if item.lot.serial and plain_serial(item.lot.serial) == wanted)
-        return next(found, None)
+        lot = self.serials.get(plain_serial(serial))
+        return None if lot is None else self.lots[lot]
 
     def kit(self, job: str) -> tuple[tuple[Standing, int], ...]:
         """Return what stands staged for a job."""
-        return tuple((item, item.staged[job]) for item in self.lots.values() if item.staged.get(job))
+        return tuple((item, item.staged[job]) for item in self.of_job(job) if item.staged.get(job))
+
+    def of_job(self, job: str) -> tuple[Standing, ...]:
+        """Return the lots that were staged for a job or used by it, by their numbers."""
+        return tuple(self.lots[lot] for lot in sorted(self.went.get(job, ())))
+
+    def at_hand(self) -> tuple[Standing, ...]:
+        """Return the lots of which something is left or staged, what runs out first before the rest."""
+        return tuple(sorted((self.lots[lot] for lot in self.here), key=soonest_first))
 
     def is_open(self, job: str) -> bool:
         """Whether a kit was put together for a job and nobody has accounted for it."""
@@ -229,7 +243,7 @@ class Store:
     @property
     def holds_filters(self) -> bool:
         """Whether the site enters its filters here at all."""
-        return any(item.lot.kind is Kind.FILTER for item in self.lots.values())
+        return len(self.serials) > 0
 
 
 def plain_serial(text: str) -> str:
@@ -262,9 +276,10 @@ def evolve_store(store: Store, event: StoreEvent) -> Store:
         case FilterTaken():
             return _taken(_given_back(store, event), event)
         case LeadTimeChosen():
-            days = {kind: known for kind, known in store.lead_days.items() if kind is not event.kind}
-            days |= {event.kind: event.now} if event.now is not None else {}
-            return replace(store, lead_days=MappingProxyType(days))
+            known = store.lead_days
+            if event.now is not None:
+                return replace(store, lead_days=known.set(event.kind, event.now))
+            return replace(store, lead_days=known.delete(event.kind)) if event.kind in known else store
         case _:
             assert_never(event)
 
@@ -274,15 +289,24 @@ def kit_of_job(store: Store, plan: str, job: str) -> Store:
     if plan not in store.kits:
         return store
     for standing, count in store.kit(plan):
-        staged = {name: some for name, some in standing.staged.items() if name != plan} | {job: count}
-        store = _with(store, replace(standing, staged=MappingProxyType(staged)))
-    kits = {name: kit for name, kit in store.kits.items() if name != plan} | {job: store.kits[plan]}
-    when = {name: seq for name, seq in store.staged_at.items() if name != plan} | {job: store.staged_at[plan]}
-    return replace(store, kits=MappingProxyType(kits), staged_at=MappingProxyType(when))
+        staged = _more(_more(standing.staged, plan, -count), job, count)
+        store = _with(store, replace(standing, staged=staged), job)
+    kits, when = store.kits.set(job, store.kits[plan]), store.staged_at.set(job, store.staged_at[plan])
+    settled = store.settled.set(job, store.settled[plan]).delete(plan) if plan in store.settled else store.settled
+    return replace(store, kits=kits.delete(plan), staged_at=when.delete(plan), settled=settled)
 
 
-def _with(store: Store, standing: Standing) -> Store:
-    return replace(store, lots=MappingProxyType({**store.lots, standing.lot.id: standing}))
+def _with(store: Store, standing: Standing, job: str = "") -> Store:
+    """Put a lot in as it stands now; job: that it was staged for or used by."""
+    name, serial = standing.lot.id, plain_serial(standing.lot.serial)
+    here = store.here
+    if standing.left or standing.staged:
+        here = here.set(name, None)
+    elif name in here:
+        here = here.delete(name)
+    went = store.went.set(job, store.went.get(job, Map()).set(name, None)) if job else store.went
+    serials = store.serials.set(serial, name) if serial else store.serials
+    return replace(store, lots=store.lots.set(name, standing), here=here, serials=serials, went=went)
 
 
 def _more(counts: Mapping[str, int], name: str, count: int) -> Mapping[str, int]:
@@ -296,13 +320,13 @@ def _staged(store: Store, event: KitStaged) -> Store:
     for line in event.lines:
         if found := store.lots.get(line.lot):
             staged = _more(found.staged, event.job, line.count)
-            store = _with(store, replace(found, left=found.left - line.count, staged=staged))
+            store = _with(store, replace(found, left=found.left - line.count, staged=staged), event.job)
             kit[line.lot] = kit.get(line.lot, 0) + line.count
     return replace(
         store,
-        kits=MappingProxyType({**store.kits, event.job: MappingProxyType(kit)}),
-        staged_at=MappingProxyType({**store.staged_at, event.job: event.seq}),
-        settled=MappingProxyType({job: item for job, item in store.settled.items() if job != event.job}),
+        kits=store.kits.set(event.job, MappingProxyType(kit)),
+        staged_at=store.staged_at.set(event.job, event.seq),
+        settled=store.settled.delete(event.job) if event.job in store.settled else store.settled,
     )
 
 
@@ -317,7 +341,7 @@ def _settled(store: Store, event: KitSettled) -> Store:
             used=_more(standing.used, event.job, count - came),
         )
         store = _with(store, changed)
-    return replace(store, settled=MappingProxyType({**store.settled, event.job: event}))
+    return replace(store, settled=store.settled.set(event.job, event))
 
 
 def _taken(store: Store, event: FilterTaken) -> Store:
@@ -326,8 +350,8 @@ def _taken(store: Store, event: FilterTaken) -> Store:
         return store
     used = _more(found.used, event.job, 1)
     if found.staged.get(event.job):
-        return _with(store, replace(found, staged=_more(found.staged, event.job, -1), used=used))
-    return _with(store, replace(found, left=found.left - 1, used=used))
+        return _with(store, replace(found, staged=_more(found.staged, event.job, -1), used=used), event.job)
+    return _with(store, replace(found, left=found.left - 1, used=used), event.job)
 
 
 def _given_back(store: Store, event: FilterTaken) -> Store:

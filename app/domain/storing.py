@@ -286,7 +286,7 @@ def kit_settled(
 def used_by(store: Store, job: str) -> Counter[Kind]:
     """Return what a job has used of the store room so far, by kind: filters that were read, kits that were settled."""
     gone = Counter[Kind]()
-    for standing in store.lots.values():
+    for standing in store.of_job(job):
         gone[standing.lot.kind] += standing.used.get(job, 0)
     return gone
 

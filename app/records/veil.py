@@ -68,8 +68,8 @@ def _veiled(event: Event, hidden: frozenset[tuple[str, str]]) -> Event:
 
 def veiled_store(site: SiteState, state_of: Callable[[str], JobState]) -> Store:
     """Return the store room as pages may show it now: a filter whose reading is verified unseen lies where it lay."""
-    store, at_work = site.store, {line.job for line in site.jobs.in_hand()}
-    for job in {job for item in store.lots.values() if item.lot.serial for job in item.used} & at_work:
+    store = site.store
+    for job in (line.job for line in site.jobs.in_hand() if line.job in store.went):
         state = state_of(job)
         hidden = (state.mark(step).evidence.answers.get(ask) for step, ask in unseen(state) if ask == SERIAL)
         found = (store.of_serial(answer.text) for answer in hidden if answer is not None)

@@ -74,7 +74,7 @@ class StoreRoom:
 
     def settle(self, key: str, back: Mapping[str, str], explained: str, *, by: Who | None) -> "Future[SiteState]":
         """Account for the kit of a job or of a planned work; back: what came back, as typed, by lot."""
-        job = self._jobs.state(key) if any(line.job == key for line in self._jobs.site().jobs) else None
+        job = self._jobs.state(key) if self._jobs.site().jobs.get(key) is not None else None
         used = used_of(job) if job is not None else dict.fromkeys(COUNTED, 0)
         finished = job is None or job.due is None
         return self._write(
@@ -100,8 +100,7 @@ class StoreRoom:
 def is_over(state: SiteState, key: str) -> bool:
     """Whether nothing is put aside for a job or planned work any more, or there is none such."""
     item = state.planned.get(key)
-    line = state.jobs.get(key)
-    return (item is None or not item.waits) and (line is None or line.closed)
+    return (item is None or not item.waits) and not state.jobs.is_in_hand(key)
 
 
 def lives_of(library: Library) -> dict[str, int]:

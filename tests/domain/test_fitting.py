@@ -59,7 +59,7 @@ def stocked() -> Store:
     store = evolve_store(store, kit_staged(store, at(), job="job-9", lines={"STAGED": "1"}))
     taken = FilterTaken(seq=1, at=BEFORE, job="job-9", step="in/serial", entry=1, lot="ELSEWHERE")
     gone = replace(store.lots["GONE"], left=0)
-    return evolve_store(replace(store, lots={**store.lots, "GONE": gone}), taken)
+    return evolve_store(replace(store, lots=store.lots.set("GONE", gone)), taken)
 
 
 UNFIT = [

@@ -244,7 +244,7 @@ def test_lead_times_are_the_sites_own_and_known_only_if_entered() -> None:
     after = evolve_store(store, entry)
     gone = evolve_store(after, lead_time_chosen(after, moment(), kind="filter", days=" ", reason="maker changed"))
 
-    assert (store.lead_days, after.lead_days, gone.lead_days) == ({}, {Kind.FILTER: 84}, {})
+    assert [dict(item.lead_days) for item in (store, after, gone)] == [{}, {Kind.FILTER: 84}, {}]
     for kind, days, told in (
         ("filter", "84", "84 days already"),
         ("bag", "", "not known already"),

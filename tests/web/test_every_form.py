@@ -125,6 +125,11 @@ def set_up(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SetUp]:
     register.survey("EF-03", seen, (), proof="secret entered at signing", by=hands).result()
     reading = {"bank": "hepa", "on": "2026-03-02", "drop_pa": "612", "flow_m3_h": "1690", "instrument": ""}
     assert desk.post(hands, "/housings/EF-03/readings", **reading).status_code == 303
+    suggested = {"about": "kit rule", "what": "tape", "text": "Two rolls for three ports."}
+    for what in ("tape", "ties"):
+        assert desk.post(hands, "/suggestions", **suggested | {"what": what}).status_code == 303
+    accepted = {"suggestion": str(min(desk.running.site.jobs.site().suggestions.all)), "answer": "accepted"}
+    assert desk.post(lead, "/suggestions/answer", **accepted, reason="seen three times").status_code == 303
     lot = {"id": "B-1", "kind": "bag", "what": "ring 660", "count": "10"}
     assert desk.post(hands, "/stock", **lot).status_code == 303
     seen = {f"a.{name}": item.good for name, item in receipt_items(Kind.BAG).items()} | {"reason": ""}

@@ -129,8 +129,8 @@ def test_the_kit_of_a_plan_is_settled_against_what_its_job_used_and_the_reviewer
         hands, f"/kits/{job}/settled", **{"back.B-1": "0", "back.T-1": "2", "explained": "one bag lent to EF-07"}
     )
     (differs,) = (item for item in findings(desk, job) if "kit" in item[0])
-    of_site_too = [(seq, True) for _, seq, _ in findings(desk, job)]
-    for seq, of_site in [(item.seq, False) for item in desk.running.site.jobs.state(job).unread] + of_site_too:
+    outside = [(item[1], True) for item in findings(desk, job)]
+    for seq, of_site in [*((item.seq, False) for item in desk.running.site.jobs.state(job).unread), *outside]:
         desk.do(job, OpenException(seq, of_site=of_site), officer)
     accepted = desk.do(job, Accept(), officer).accepted
 
@@ -158,11 +158,11 @@ def opened_from(desk: Desk, planned: str) -> str:
     site, lead = desk.running.site, desk.named("lead")
     made = plan(find_housing(site.library, "EF-03"), *find_procedure(site.library, "change-out"))
     crew = (desk.named("technician"), desk.named("technician", 1))
-    state = site.jobs.site()
-    ready = prepared(state, planned, made.housing, "the fan fails; it cannot wait")
+    known = site.jobs.site()
     draft = first_entry(
-        made, site=state, by=lead, at=utc_text(site.clock()), crew=crew, rehearsal=False, prepared=ready
-    )
+        made, site=known, by=lead, at=utc_text(site.clock()), crew=crew, rehearsal=False,
+        prepared=prepared(known, planned, made.housing, "in the test"),
+    )  # fmt: skip
     desk.do(draft.ledger, Open(draft), lead)
     for who in crew:
         desk.do(draft.ledger, Acknowledge("work", "I know the cuts and when to stop."), who)

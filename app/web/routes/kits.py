@@ -37,7 +37,7 @@ def _picking(request: Request) -> "PickingPage":
     site, keys = site_of(request), request.query_params.getlist("of")
     state = site.jobs.site()
     today = site_day(utc_text(site.clock()), state.zone)
-    jobs = site.jobs.in_hand()
+    jobs = [(line, site.jobs.state(line.job)) for line in state.jobs.in_hand()]
     found = works(state, jobs, site.library, today)
     chosen = chosen_of(found, keys)
     query = "&".join(f"of={work.key}" for work in chosen) if keys else ""
@@ -105,7 +105,7 @@ def _kit_page(request: Request, key: str, form: Refilled, settling: Refilled) ->
     state = site.jobs.site()
     today = site_day(utc_text(site.clock()), state.zone)
     line = state.jobs.get(key)
-    jobs = site.jobs.with_states([line] if line else [])
+    jobs = [(line, site.jobs.state(key))] if line is not None else []
     work = work_of(key, state, jobs, site.library, today)
     return kit_page(
         work, veiled_store(state, site.jobs.state), today,

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from app.domain.picking import COUNTED, KIT_RULE, PickList, picked, serves
-from app.domain.store import Kind, Store, life_of, soonest_first, why_not
+from app.domain.store import Kind, Store, life_of, why_not
 from app.domain.storing import used_by
 from app.records.pick_sheet import OrderRow, PickPart, material, order_rows, pick_parts
 from app.services.kits import Work
@@ -169,7 +169,7 @@ def _offers(
     needs = work.wanted.needs if work.wanted else ()
     others = [
         item.lot.id
-        for item in sorted(store.lots.values(), key=soonest_first)
+        for item in store.at_hand()
         if item.lot.id not in proposed
         and item.left
         and any(serves(item, need) for need in needs)

@@ -6,10 +6,13 @@ from datetime import date
 
 from app.domain.housing import Housing
 from app.domain.site import SiteState
-from app.domain.store import Kind, LotInspected, Standing, Store, life_of, soonest_first, why_not
+from app.domain.store import Kind, LotInspected, Standing, Store, life_of, why_not
 from app.domain.storing import TOOLS, age_of, receipt_items
 from app.records.moments import local_text
 from app.web.entered import Refilled
+
+MOST_GONE = 100
+"""Lots used up or gone that the page lists, those received last (our figure); each keeps its own page."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +34,7 @@ class StockPage:
 
     kinds: tuple[tuple[str, tuple[LotRow, ...]], ...]
     gone: tuple[LotRow, ...]
+    gone_count: int
     to_inspect: int
     choices: tuple[str, ...]
     suggestions: tuple[str, ...]
@@ -49,7 +53,8 @@ def stock_page(
 
     store: as it may be shown now.  lives: years by filter type.
     """
-    here = sorted((item for item in store.lots.values() if item.left or item.staged), key=soonest_first)
+    here = store.at_hand()
+    gone = [item for name, item in store.lots.items() if name not in store.here]
     by_kind = ((kind, [item for item in here if item.lot.kind is kind]) for kind in Kind)
     ports = [port for housing in housings for port in housing.ports]
     known = {port.filter for port in ports} | {size for port in ports if (size := port.bag or port.ring)} | set(TOOLS)
@@ -58,8 +63,10 @@ def stock_page(
             (kind, tuple(_row(item, today, state, lives) for item in items)) for kind, items in by_kind if items
         ),
         gone=tuple(
-            _row(item, today, state, lives) for item in store.lots.values() if not (item.left or item.staged)
+            _row(item, today, state, lives)
+            for item in sorted(gone, key=lambda item: item.lot.received_on, reverse=True)[:MOST_GONE]
         ),
+        gone_count=len(gone),
         to_inspect=sum(1 for item in here if item.verdict == "not inspected"),
         choices=tuple(Kind),
         suggestions=tuple(sorted(known)),

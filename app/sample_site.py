@@ -1,0 +1,380 @@
+"""A sample site large enough to be real: 40 housings of four services, three years of work, made by a seeded generator.
+
+Everything is entered through the same services as by people, by a told clock, so that every rule holds for it and
+every record verifies.  The seed draws places, days, faults and numbers; the same seed and last day give the same
+history but for signatures.  All of it is made up.
+"""
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime, time, timedelta
+from random import Random
+from typing import TYPE_CHECKING
+
+from app.domain.commands import (
+    Accept,
+    Command,
+    ExplainStop,
+    Finish,
+    Open,
+    OpenException,
+    StopWork,
+    Submit,
+    TakeWayOut,
+)
+from app.domain.deciding.leaving import suspend_looks
+from app.domain.event_base import Who
+from app.domain.job import JobState, Stage
+from app.domain.judging import AGAIN
+from app.domain.leaving import Suspend
+from app.domain.procedure import Role, StepKind
+from app.domain.store import Kind
+from app.domain.storing import receipt_items
+from app.domain.wasting import lacks
+from app.records.moments import utc_text
+from app.services.jobs import Asked, findings_of
+from app.services.planning import find_housing, find_procedure, first_entry, plan
+from app.services.rehearsal import Cast, commands_for, looks_as_recorded
+from app.settings import Settings
+
+if TYPE_CHECKING:
+    from app.bootstrap import Running
+
+HOUSINGS, YEARS = 40, 3
+TABLET = "tablet of the sample site"
+SERVICES = ("radioactive", "biological", "potent_compound", "chemical")
+PLACES = ("Roof plant room", "Laboratory wing", "Service corridor", "Plant room north", "Pilot hall", "Basement")
+PORTS = (
+    (("hepa", 1, "24x24x11.5"),),
+    (("hepa", 2, "24x24x11.5"),),
+    (("prefilter", 1, "24x24x5-7/8"), ("hepa", 1, "24x24x11.5")),
+    (("prefilter", 2, "24x24x5-7/8"), ("hepa", 2, "24x24x11.5")),
+    (("hepa", 1, "24x24x11.5"), ("carbon", 1, "24x24x16 carbon tray")),
+)
+MORE_PEOPLE = (
+    ("Ama Boateng", Role.TECHNICIAN), ("Kenji Mori", Role.TECHNICIAN), ("Lena Ahlgren", Role.TECHNICIAN),
+    ("Paulo Teixeira", Role.SAFETY_OFFICER),
+)  # fmt: skip
+WHYS = (
+    ("interrupted", "An alarm in the next bay; everybody out for ten minutes."),
+    ("unexpected", "The bag had been folded the wrong way by whoever put it on last time."),
+    ("cannot_as_written", "The step's reading point is behind a new cable tray."),
+    ("conflict", "The permit named the other damper first."),
+)
+STOCK: tuple[tuple[Kind, str, int], ...] = (
+    (Kind.BAG, "", 24), (Kind.TIE_STRAP, "", 200), (Kind.METAL_BAND, "", 120), (Kind.TAPE_ROLL, "", 12),
+    (Kind.GREASE, "", 4), (Kind.AEROSOL, "", 6), (Kind.WASTE_PACKAGING, "", 30),
+)  # fmt: skip
+
+
+@dataclass
+class Told:
+    """A clock that is told, and seconds that pass with it."""
+
+    now: datetime
+
+    def __call__(self) -> datetime:
+        """Return what was told."""
+        return self.now
+
+    def seconds(self) -> float:
+        """Return the same as seconds."""
+        return self.now.timestamp()
+
+    def be(self, now: datetime) -> None:
+        """Go on to a moment, never back."""
+        self.now = max(self.now, now)
+
+
+def housing_texts(chance: Random, count: int) -> dict[str, str]:
+    """Return the TOML of so many housings by tag."""
+    return dict(_housing(chance, number) for number in range(count))
+
+
+def _housing(chance: Random, number: int) -> tuple[str, str]:
+    tag, service = f"EF-{101 + number}", SERVICES[number % len(SERVICES)]
+    seal = chance.choice(("gasket", "gel"))
+    flow, clean = chance.choice(("1500", "1700", "2000")), chance.randrange(240, 330, 10)
+    lines = [
+        f'tag = "{tag}"', f'location = "{PLACES[number % len(PLACES)]}, bay {1 + number // len(PLACES)}"',
+        f'service = "{service}"', f'seal = "{seal}"', f'upstream_damper = "D-{101 + number}1"',
+        f'downstream_damper = "D-{101 + number}2"', f'fan = "fan F-{101 + number}"',
+        f'neighbours = ["EF-{100 + number}", "EF-{102 + number}"]',
+        "[design.hepa]", f'rated_flow_m3_h = "{flow}"', f'design_flow_m3_h = "{flow}"', f'clean_drop_pa = "{clean}"',
+        f'change_drop_pa = "{2 * clean}"', "leak_interval_months = 12",
+    ]  # fmt: skip
+    for place, (bank, filters, size) in enumerate(chance.choice(PORTS), start=1):
+        kind = size if bank == "carbon" else f"{size} {seal}"
+        lines += ["[[ports]]", f'id = "P{place}"', f'bank = "{bank}"', f"filters = {filters}", f'filter = "{kind}"']
+        lines += ['ring = "24 in"', 'bag = "24 in"']
+    return tag, "\n".join(lines) + "\n"
+
+
+class Maker:
+    """Somebody who lives three years of a site in a minute."""
+
+    def __init__(self, running: "Running", clock: Told, chance: Random, until: datetime) -> None:
+        self.running, self.clock, self.chance, self.until = running, clock, chance, until
+        self.jobs = running.site.jobs
+        self.people = {person.name: person.who for person in running.people.everyone()}
+        self.instruments: dict[str, str] = {}
+        self.tokens = 0
+
+    def of(self, role: Role) -> list[Who]:
+        """Return everybody of a role, in the order of names."""
+        return [who for _, who in sorted(self.people.items()) if who.role is role]
+
+    # --- one job ---------------------------------------------------------------------------------
+
+    def do(self, job: str, command: Command, by: Who) -> JobState:
+        """Carry out one command, some time after the last."""
+        self.clock.now += timedelta(seconds=self.chance.randrange(15, 75))
+        self.tokens += 1
+        asked = Asked(by=by, tablet=TABLET, token=f"sample-{self.tokens:020}")
+        return self.jobs.record(job, command, asked).result().state
+
+    def open(self, tag: str) -> tuple[str, Cast]:
+        """Open a job on a housing with a crew of chance, briefed as it goes."""
+        chance, site = self.chance, self.running.site
+        hands, eyes = chance.sample(self.of(Role.TECHNICIAN), 2)
+        opener, other = chance.sample(self.of(Role.LEAD), 2)
+        made = plan(find_housing(site.library, tag), *find_procedure(site.library, "change-out"))
+        draft = first_entry(
+            made, site=self.jobs.site(), by=opener, at=utc_text(self.clock()), crew=(hands, eyes), rehearsal=False
+        )
+        self.do(draft.ledger, Open(draft), opener)
+        return draft.ledger, Cast(hands, eyes, chance.choice(self.of(Role.SAFETY_OFFICER)), other)
+
+    def work(self, job: str, cast: Cast, *, stop_at: int = 0, fails: bool = False, to: int = 10_000) -> JobState:
+        """Do the steps up to one; stop before one, fail the first leak test, as told."""
+        state = self.jobs.state(job)
+        while state.due is not None and state.place < to:
+            if stop_at and state.place == stop_at and state.stage is Stage.OPEN:
+                stop_at = 0
+                reason, text = self.chance.choice(WHYS)
+                self.do(job, StopWork(), cast.officer)
+                state = self.do(job, ExplainStop(reason, text), cast.officer)
+            if state.way_out is not None and state.stage is Stage.OPEN:
+                state = self.do(job, TakeWayOut(state.way_out.id, "The bank failed its leak test."), cast.lead)
+            for command, by in commands_for(state, cast, made_on=str(self.clock().date() - timedelta(days=200))):
+                spoilt = fails and isinstance(command, Finish) and state.due is not None
+                if spoilt and state.due is not None and state.due.computes == "leak_test":
+                    fails = False
+                    state = self.do(job, self.failing(command), by)
+                    break
+                state = self.do(job, self.real(command, state), by)
+        for command, by in commands_for(state, cast) if state.due is None else ():
+            state = self.do(job, command, by)
+        return state
+
+    def failing(self, command: Command) -> Command:
+        """Return a leak test that is not met."""
+        assert isinstance(command, Finish)
+        made = self.real(command, None)
+        assert isinstance(made, Finish)
+        again = {f"downstream{AGAIN}": "0.9"} if f"downstream{AGAIN}" in made.answers else {}
+        return replace(made, answers={**made.answers, "downstream": "0.9", **again})
+
+    def real(self, command: Command, state: JobState | None) -> Command:
+        """Return a command with the site's instruments and words in place of those of a rehearsal."""
+        if not isinstance(command, Finish):
+            return command
+        step = state.due if state is not None else None
+        serial = state is not None and step is not None and step.kind is not StepKind.VERIFY
+        return replace(
+            command, answers={name: self._real(name, text, serial=serial) for name, text in command.answers.items()}
+        )
+
+    def _real(self, name: str, text: str, *, serial: bool) -> str:
+        if text in self.instruments:
+            return self.instruments[text]
+        if text.startswith("rehearsal, serial ") and serial:
+            place = text.removeprefix("rehearsal, serial ").replace(" ", "-")
+            return f"S-{place}"
+        return "seen, in order" if text.startswith("rehearsal, ") and name != "serial" else text
+
+    def close(self, job: str, cast: Cast) -> None:
+        """Account for the packages, submit, review and accept."""
+        self.account(job, cast)
+        self.do(job, Submit(), cast.lead)
+        state = self.jobs.state(job)
+        for item in state.unread:
+            self.do(job, OpenException(item.seq), cast.officer)
+        for item in findings_of(self.jobs.site(), job, state):
+            self.do(job, OpenException(item.seq, of_site=True), cast.officer)
+        self.do(job, Accept(), cast.officer)
+
+    def account(self, job: str, cast: Cast) -> None:
+        """Weigh, look at and place what the steps left open of the packages."""
+        waste = self.running.site.waste
+        _, site, packages = waste.of_job(job)
+        for item in packages:
+            missing = lacks(site.waste, item)
+            if any(told.startswith("weight") for told in missing):
+                kilos = self.chance.randrange(4, 30)
+                waste.tell([item.name], {"weight": str(kilos)}, by=cast.hands).result()
+            if "closure check" in missing:
+                waste.check_closure(item.name, seen="taped and whole", whole=True, by=cast.hands).result()
+            if "place and owner" in missing:
+                placed = {"place": "waste store, rack 2", "answers": cast.hands.name}
+                waste.place([item.name], placed, by=cast.hands).result()
+
+    # --- around the jobs -------------------------------------------------------------------------
+
+    def furnish(self) -> None:
+        """Enter instruments and qualifications that hold until after the last day."""
+        registers, lead = self.running.site.registers, self.of(Role.LEAD)[0]
+        far = str(self.until.date() + timedelta(days=200))
+        from app.services.rehearsal import MADE_UP_INSTRUMENTS
+
+        for place, (name, item) in enumerate(MADE_UP_INSTRUMENTS.items(), start=1):
+            own = f"{''.join(word[0] for word in str(item.kind).split()).upper()}-{place}"
+            typed = {
+                "id": own, "kind": str(item.kind), "description": f"{item.kind} of the test group",
+                "calibrated_on": str(self.clock().date()), "due": far,
+            }  # fmt: skip
+            numbers = {"floor_fraction": "0.00001", "u_pct": "5", "efficiency": "0.3"}
+            registers.keep_instrument(typed | numbers, by=lead).result()
+            self.instruments[name] = own
+        for who in self.people.values():
+            for need in ("bag-out training", "respirator fit test", "site induction"):
+                if who.role is not Role.ADMINISTRATOR:
+                    registers.note_qualification(who.id, need, far, by=lead).result()
+
+    def read(self, tag: str, share: float) -> None:
+        """Read the pressure drop of a housing in service; share: of its way from clean to due."""
+        design = find_housing(self.running.site.library, tag).design
+        bank = next(iter(design.values()))
+        clean = float(bank.clean_drop_pa or 250)
+        drop = clean * (1 + 0.8 * share) * self.chance.uniform(0.97, 1.03)
+        typed = {
+            "bank": "hepa", "on": str(self.clock().date()), "drop_pa": f"{drop:.0f}",
+            "flow_m3_h": f"{float(bank.rated_flow_m3_h or 1700) * self.chance.uniform(0.98, 1.02):.0f}", "temp_c": "21",
+        }  # fmt: skip
+        hands = self.chance.choice(self.of(Role.TECHNICIAN))
+        self.running.site.registers.take_reading(tag, typed, by=hands).result()
+
+    def stock(self, tags: list[str]) -> None:
+        """Fill the store room: lots inspected and accepted, a filter held back, one that nobody looked at yet."""
+        room, hands = self.running.site.store_room, self.of(Role.TECHNICIAN)[0]
+        made = str(self.clock().date() - timedelta(days=150))
+        for place, (kind, what, count) in enumerate(STOCK, start=1):
+            name = what or ("24 in" if kind is Kind.BAG else str(kind))
+            lot = {"id": f"L-{place:03}", "kind": str(kind), "what": name, "count": str(count), "made": made}
+            room.receive(lot, by=hands).result()
+            self._inspect(f"L-{place:03}", kind, "accepted", hands)
+        library = self.running.site.library
+        types = [
+            port.filter for tag in tags[:12] for port in find_housing(library, tag).ports for _ in range(port.filters)
+        ]
+        for place, what in enumerate(types, start=1):
+            name = f"F-{place:04}"
+            room.receive(
+                {"id": name, "kind": "filter", "what": what, "serial": f"S-NEW-{place:04}", "made": made}, by=hands
+            ).result()
+            if place != len(types):
+                self._inspect(name, Kind.FILTER, "held back" if place == 3 else "accepted", hands)
+
+    def _inspect(self, lot: str, kind: Kind, verdict: str, by: Who) -> None:
+        items = receipt_items(kind)
+        seen = {name: item.good for name, item in items.items()}
+        if verdict != "accepted":
+            first = next(iter(items))
+            seen[first] = items[first].bad
+        reason = "" if verdict == "accepted" else "The carton is crushed at one corner; the maker was asked."
+        self.running.site.store_room.inspect(lot, seen, verdict=verdict, reason=reason, photo="", by=by).result()
+
+    def plans(self, tags: list[str]) -> None:
+        """Plan work for the weeks to come."""
+        lead, hands, eyes = self.of(Role.LEAD)[0], *self.of(Role.TECHNICIAN)[:2]
+        for place, tag in enumerate(tags, start=1):
+            day = self.clock().date() + timedelta(days=9 * place)
+            typed = {
+                "housing": tag, "procedure": "change-out", "begins": f"{day}T08:00", "ends": f"{day}T15:00",
+                "lead": lead.id, "why": "its resistance nears the change-out value",
+            }  # fmt: skip
+            self.running.site.plans.plan(typed, [hands.id, eyes.id], by=lead).result()
+
+
+def calendar(chance: Random, tags: list[str], first: date, last: date) -> list[tuple[date, str, float]]:
+    """Return what happens on which day: a change-out (1.0) or a reading with how far the filters are (0 to 1)."""
+    found: list[tuple[date, str, float]] = []
+    for tag in tags:
+        day = first + timedelta(days=chance.randrange(10, 330))
+        begun = day - timedelta(days=365)
+        while day < last:
+            span = (day - begun).days
+            found += [
+                (on, tag, (on - begun).days / span)
+                for on in (begun + timedelta(days=91 * quarter) for quarter in range(1, 4))
+                if first < on < day
+            ]
+            found.append((day, tag, 1.0))
+            begun, day = day, day + timedelta(days=chance.randrange(300, 430))
+    return sorted(found)
+
+
+def make_sample_site(
+    settings: Settings, *, seed: int = 1, until: datetime, count: int = HOUSINGS, years: int = YEARS,
+    people: Mapping[str, str], say: Callable[[str], None],
+) -> None:  # fmt: skip
+    """Make a site in an empty data folder.  people: secrets by name, of those who sign in; others get a code."""
+    from app.bootstrap import start
+    from app.commands_serve import DEMO_PEOPLE
+
+    chance, clock = Random(seed), Told((until - timedelta(days=365 * years)).astimezone(UTC))
+    texts = housing_texts(chance, count)
+    folder = settings.data / "housings"
+    folder.mkdir(parents=True, exist_ok=True)
+    for tag, text in texts.items():
+        (folder / f"{tag}.toml").write_text(text, "utf-8")
+    running = start(settings, clock, clock.seconds)
+    try:
+        for name, role in (*((name, role) for name, role, _ in DEMO_PEOPLE), *MORE_PEOPLE):
+            running.people.add(
+                name, role, by=None, identity="made up for the sample site", secret=people.get(name, f"sample {name}")
+            )
+        maker = Maker(running, clock, chance, until)
+        maker.furnish()
+        for line in _lived(maker, sorted(texts)):
+            say(line)
+    finally:
+        running.close()
+
+
+def _lived(maker: Maker, tags: list[str]) -> Iterator[str]:
+    clock, chance = maker.clock, maker.chance
+    last = maker.until.date() - timedelta(days=4)
+    days = calendar(chance, tags[:-4] if len(tags) > 4 else [], clock().date(), last)
+    jobs = sum(share == 1.0 for _, _, share in days)
+    yield f"{jobs} change-outs and {len(days) - jobs} readings between {clock().date()} and {last}"
+    done = 0
+    for day, tag, share in days:
+        clock.be(datetime.combine(day, time(7, chance.randrange(60)), UTC))
+        if share < 1.0:
+            maker.read(tag, share)
+            continue
+        job, cast = maker.open(tag)
+        stop_at = chance.randrange(8, 60) if chance.random() < 0.2 else 0
+        maker.work(job, cast, stop_at=stop_at, fails=chance.random() < 0.1)
+        maker.close(job, cast)
+        done += 1
+        if done % 20 == 0:
+            yield f"{done} of {jobs} change-outs"
+    clock.be(datetime.combine(last + timedelta(days=1), time(7), UTC))
+    for tag, to in zip(tags[-4:], (70, 35, 45, 10_000), strict=False):
+        job, cast = maker.open(tag)
+        state = maker.work(job, cast, to=to)
+        if tag == tags[-2]:
+            looks = looks_as_recorded(suspend_looks(state))
+            maker.do(
+                job,
+                Suspend("shift_end", looks, "control room, by telephone", "Go on at the step that is due."),
+                cast.lead,
+            )
+        elif state.due is None:
+            maker.account(job, cast)
+            maker.do(job, Submit(), cast.lead)
+    maker.stock(tags)
+    maker.plans(tags[:3])
+    yield "two jobs in hand, one suspended, one that waits for its review; a store room; planned work"
