@@ -114,9 +114,12 @@ def _make_history(settings: Settings, years: int) -> None:
     if settings.database is not None:
         raise Invalid("The large sample site is made in a folder of its own; unset DATABASE_URL for it.")
     print("Making 40 housings and their history; each year takes about half a minute.", flush=True)
-    secrets = {name: secret for name, _, secret in DEMO_PEOPLE}
     make_sample_site(
-        settings, until=datetime.now(UTC), years=years, people=secrets, say=lambda line: print(f"  {line}", flush=True)
+        settings,
+        until=datetime.now(UTC),
+        years=years,
+        people=DEMO_PEOPLE,
+        say=lambda line: print(f"  {line}", flush=True),
     )
 
 

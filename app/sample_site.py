@@ -5,7 +5,7 @@ every record verifies.  The seed draws places, days, faults and numbers; the sam
 history but for signatures.  All of it is made up.
 """
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
 from random import Random
@@ -316,11 +316,10 @@ def calendar(chance: Random, tags: list[str], first: date, last: date) -> list[t
 
 def make_sample_site(
     settings: Settings, *, seed: int = 1, until: datetime, count: int = HOUSINGS, years: int = YEARS,
-    people: Mapping[str, str], say: Callable[[str], None],
+    people: Sequence[tuple[str, Role, str]], say: Callable[[str], None],
 ) -> None:  # fmt: skip
-    """Make a site in an empty data folder.  people: secrets by name, of those who sign in; others get a code."""
+    """Make a site in an empty data folder.  people: name, role and secret; some more are made up beside them."""
     from app.bootstrap import start
-    from app.commands_serve import DEMO_PEOPLE
 
     chance, clock = Random(seed), Told((until - timedelta(days=365 * years)).astimezone(UTC))
     texts = housing_texts(chance, count)
@@ -330,10 +329,9 @@ def make_sample_site(
         (folder / f"{tag}.toml").write_text(text, "utf-8")
     running = start(settings, clock, clock.seconds)
     try:
-        for name, role in (*((name, role) for name, role, _ in DEMO_PEOPLE), *MORE_PEOPLE):
-            running.people.add(
-                name, role, by=None, identity="made up for the sample site", secret=people.get(name, f"sample {name}")
-            )
+        more = ((name, role, f"sample {name}") for name, role in MORE_PEOPLE)
+        for name, role, secret in (*people, *more):
+            running.people.add(name, role, by=None, identity="made up for the sample site", secret=secret)
         maker = Maker(running, clock, chance, until)
         maker.furnish()
         for line in _lived(maker, sorted(texts)):

@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 from app.bootstrap import Running, start
+from app.commands_serve import DEMO_PEOPLE
 from app.domain.history import unlawful
 from app.domain.job import Stage
 from app.domain.store import Kind
@@ -19,7 +20,7 @@ UNTIL = datetime(2026, 11, 20, tzinfo=UTC)
 def made(folder: Path, seed: int = 1) -> Running:
     """Make a site of six housings and one year, and start on it."""
     settings = Settings(data=folder)
-    make_sample_site(settings, seed=seed, until=UNTIL, count=6, years=1, people={}, say=lambda _: None)
+    make_sample_site(settings, seed=seed, until=UNTIL, count=6, years=1, people=DEMO_PEOPLE, say=lambda _: None)
     return start(settings, lambda: UNTIL)
 
 
