@@ -13,6 +13,8 @@ from urllib.parse import quote, urlsplit
 from app.calc.errors import Invalid
 from app.domain.housing import Housing
 from app.domain.labels import AT
+from app.domain.packages import WastePackage
+from app.domain.store import Lot
 
 MOST_LABELS = 400
 """At once (this program's bound)."""
@@ -91,6 +93,25 @@ def housing_labels(housing: Housing, *, points: bool) -> tuple[Label, ...]:
 def blank_label(number: str, tag: str, serial: str, place: int) -> Label:
     """Return the label of a controlled blank, to mark its folder with."""
     return Label("blank", serial, f"job-{number}/{place}", (f"controlled blank of job {number}", f"housing {tag}"))
+
+
+def filter_label(lot: Lot) -> Label:
+    """Return the label of a filter in the store room.  Whether it may be used stands on its page, not on the label."""
+    made = f"made on {lot.made}" if lot.made else "making date NOT ENTERED"
+    return Label(
+        "filter", lot.serial or lot.id, lot.id, (lot.what, f"lot {lot.id}, {made}", f"received {lot.received_on}")
+    )
+
+
+def package_label(package: WastePackage, fields: Sequence[tuple[str, str]]) -> Label:
+    """Return the label of a package: what it holds and where it comes from, with what is not known said.
+
+    fields: as in `app.records.package_label.label_lines`; the label of the waste stream itself is the site's own.
+    """
+    shown = ("Contents", "From", "Service and hazard", "Gross weight", "Dose rate", "Closure checked by")
+    told = dict(fields)
+    lines = tuple(f"{name}: {told[name]}" for name in shown if name in told)
+    return Label("package", package.name, f"job-{package.number}/{package.name.rpartition('/')[2]}", lines)
 
 
 def site_address(text: str) -> str:

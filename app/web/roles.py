@@ -107,6 +107,8 @@ ALLOWED: dict[tuple[str, str], frozenset[Role] | None] = {
     ("GET", "/at/housing/{tag}"): WORKERS,
     ("GET", "/at/point/{tag}"): WORKERS,
     ("GET", "/at/blank/{job}/{number}"): WORKERS,
+    ("GET", "/at/filter/{lot}"): WORKERS,
+    ("GET", "/at/package/{job}/{number}"): WORKERS,
     ("GET", "/jobs"): WORKERS,
     ("GET", "/jobs/{job}"): WORKERS,
     ("GET", "/jobs/{job}/now"): WORKERS,

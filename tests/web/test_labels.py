@@ -5,6 +5,7 @@ from urllib.parse import urlencode
 import pytest
 
 from app.domain.paper import PrintBlank
+from app.web.routes.labels import labels_for
 from tests.web.desk import Desk
 from tests.web.test_every_form import sentence_on
 
@@ -80,3 +81,29 @@ def test_a_scan_stands_where_a_step_asks_for_a_label(desk: Desk) -> None:
     assert "is EF-04, not this one" in begun("https://10.0.0.5/at/housing/EF-04")
     assert begun("https://10.0.0.5/at/housing/EF-03") == ""
     assert desk.running.site.jobs.state(job).mark(step.id).begun is not None
+
+
+def test_filters_and_packages_have_labels_that_lead_to_what_is_known_of_them(desk: Desk) -> None:
+    """A filter by its lot, the packages of a job once its steps have made them; what is not known is said."""
+    hands, job = desk.named("technician"), desk.open_job("EF-07")
+    lot = {"id": "F-1", "kind": "filter", "what": "24x24x11.5 gel", "serial": "S-77 <b>", "made": "2026-01-10"}
+    none_yet = desk.get(hands, f"/labels.pdf?{urlencode({**SHEET, 'kind': 'package', 'of': '2026-0001'})}")
+    desk.work_until(job, "Test the HEPA bank")
+    assert desk.post(hands, "/stock", **lot).status_code == 303
+    site = desk.running.site
+
+    (of_filter,), of_packages = labels_for(site, "filter", "f-1"), labels_for(site, "package", "2026-0001")
+    text = " ".join(line for label in of_packages for line in label.lines)
+
+    assert "has no package yet" in sentence_on(none_yet.text)
+    assert (of_filter.head, of_filter.address("https://h")) == ("S-77 <b>", "https://h/at/filter/F-1")
+    assert "made on 2026-01-10" in " ".join(of_filter.lines)
+    assert [label.address("https://h") for label in of_packages] == [f"https://h/at/package/{job}/1"]
+    assert "Gross weight: NOT ENTERED" in text
+    assert "EF-07" in text
+    assert desk.get(hands, "/at/filter/F-1").headers["location"] == "/stock/F-1"
+    assert desk.get(hands, f"/at/package/{job}/1").headers["location"] == f"/jobs/{job}/packages#package-1"
+    for kind, of in (("filter", "F-1"), ("filter", ""), ("package", "2026-0001")):
+        printed = desk.get(hands, f"/labels.pdf?{urlencode({**SHEET, 'kind': kind, 'of': of})}")
+        assert printed.content[:5] == b"%PDF-", (kind, of)
+    assert "There is no lot" in desk.get(hands, f"/labels.pdf?{urlencode({**SHEET, 'kind': 'filter', 'of': 'X'})}").text

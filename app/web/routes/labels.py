@@ -1,15 +1,28 @@
 """Labels with codes: printed here, and what a tablet sees that follows one."""
 
+from urllib.parse import quote
+
 from fastapi import APIRouter, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
 
 from app.calc.errors import Invalid
 from app.domain.housing import Housing
+from app.domain.job_lines import JobLine
 from app.domain.labels import same_tag
 from app.domain.site import SITE_LEDGER
-from app.records.labels import Label, blank_label, housing_labels, label_sheet, paper_of, site_address
+from app.records.labels import (
+    Label,
+    blank_label,
+    filter_label,
+    housing_labels,
+    label_sheet,
+    package_label,
+    paper_of,
+    site_address,
+)
 from app.records.moments import utc_text
+from app.records.package_label import label_lines
 from app.services.planning import find_housing
 from app.web.context import Site, session_of, site_of
 from app.web.handing import download
@@ -53,15 +66,43 @@ def labels_for(site: Site, kind: str, of: str) -> tuple[Label, ...]:
         raise Invalid(f"{kind[:20]!r} is nothing that labels are printed for. Choose one of those shown.")
     if kind == "blank":
         return _blanks(site, of)
+    if kind == "package":
+        return _packages(site, of)
     tags = [tag for part in of.split(",") if (tag := part.strip())]
+    if kind == "filter":
+        return _filters(site, tags)
     housings = [find_housing(site.library, tag) for tag in tags] if tags else list(site.library.housings())
     return tuple(label for housing in housings for label in housing_labels(housing, points=kind == "points"))
 
 
-def _blanks(site: Site, number: str) -> tuple[Label, ...]:
+def _filters(site: Site, lots: list[str]) -> tuple[Label, ...]:
+    store = site.jobs.site().store
+    if unknown := [lot for lot in lots if lot.upper() not in store.lots]:
+        raise Invalid(f"There is no lot {unknown[0][:40]!r} in the store room. Choose one of those listed there.")
+    found = [store.lots[lot.upper()] for lot in lots] or [item for item in store.at_hand() if item.lot.serial]
+    if plain := next((item.lot.id for item in found if not item.lot.serial), ""):
+        raise Invalid(f"Lot {plain} is no filter. Labels of this kind are for filters, one each.")
+    return tuple(filter_label(item.lot) for item in found)
+
+
+def _packages(site: Site, number: str) -> tuple[Label, ...]:
+    line = _numbered(site, number)
+    _, state, packages = site.waste.of_job(line.job)
+    serials = site.waste.serials(line.job)
+    if not packages:
+        raise Invalid(f"Job {line.number} has no package yet. They get their numbers as its steps make them.")
+    return tuple(package_label(item, label_lines(item, state.waste, serials, state.zone)) for item in packages)
+
+
+def _numbered(site: Site, number: str) -> JobLine:
     line = site.jobs.site().jobs.numbered(number.strip().removeprefix("job-"))
     if line is None:
         raise Invalid(f"There is no job {number.strip()[:40]!r} here. Give its number, such as 2026-0001.")
+    return line
+
+
+def _blanks(site: Site, number: str) -> tuple[Label, ...]:
+    line = _numbered(site, number)
     blanks = site.jobs.state(line.job).paper.blanks
     if not blanks:
         raise Invalid(f"Job {line.number} has no controlled blank. Print one on its page first.")
@@ -91,6 +132,20 @@ async def _at(request: Request, tag: str, kind: str) -> Response:
 def _has(housing: Housing, tag: str, kind: str) -> bool:
     own = [housing.tag] if kind == "housing" else [point.tag for point in housing.points]
     return any(same_tag(tag, item) for item in own)
+
+
+@router.get("/at/filter/{lot}")
+async def at_filter(lot: str) -> Response:
+    """Lead from the label of a filter to what is known of it."""
+    return RedirectResponse(f"/stock/{quote(lot, safe='')}", status_code=303)
+
+
+@router.get("/at/package/{job}/{number}")
+async def at_package(job: str, number: int) -> Response:
+    """Lead from the label of a package to where it is and what is open of it."""
+    return RedirectResponse(
+        "/" if job == SITE_LEDGER else f"/jobs/{quote(job, safe='')}/packages#package-{number}", status_code=303
+    )
 
 
 @router.get("/at/blank/{job}/{number}")
