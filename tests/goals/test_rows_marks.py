@@ -139,7 +139,8 @@ def test_row_13_a_clamp_taken_back_makes_the_test_due_again(desk: Desk) -> None:
 
 
 PLACES = {"tag": "EF-03", "bank": "hepa", "point": "upstream", "sha256": "ab" * 32, "lot": "F-1", "plan": "PL-0001",
-          "item": "permit", "work": "PL-0001"}  # fmt: skip
+          "item": "permit", "work": "PL-0001", "person": "noor-haddad", "container": "B-1",
+          "handover": "H-0001"}  # fmt: skip
 """What stands in the addresses of pages, where it is neither a job nor a step."""
 
 
