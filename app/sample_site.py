@@ -42,6 +42,9 @@ if TYPE_CHECKING:
 
 HOUSINGS, YEARS = 40, 3
 TABLET = "tablet of the sample site"
+STAND = (0.6, 0.3, 0.4, 2.0)
+"""How far the jobs of the last days are, as a share of their steps."""
+HANDED_OVER_EVERY = 12
 SERVICES = ("radioactive", "biological", "potent_compound", "chemical")
 PLACES = ("Roof plant room", "Laboratory wing", "Service corridor", "Plant room north", "Pilot hall", "Basement")
 PORTS = (
@@ -55,6 +58,11 @@ MORE_PEOPLE = (
     ("Ama Boateng", Role.TECHNICIAN), ("Kenji Mori", Role.TECHNICIAN), ("Lena Ahlgren", Role.TECHNICIAN),
     ("Paulo Teixeira", Role.SAFETY_OFFICER),
 )  # fmt: skip
+WORDS = {
+    "receiver": "Olga Brandt, waste store", "who": "control room, by telephone", "told": "Nothing differed.",
+    "ppe": "as agreed on the permit", "permit": "PTW 4471", "wrench": "TW-9",
+}  # fmt: skip
+"""What people of the sample site write where a step asks for words, by the name of the question."""
 WHYS = (
     ("interrupted", "An alarm in the next bay; everybody out for ten minutes."),
     ("unexpected", "The bag had been folded the wrong way by whoever put it on last time."),
@@ -191,7 +199,9 @@ class Maker:
         if text.startswith("rehearsal, serial ") and serial:
             place = text.removeprefix("rehearsal, serial ").replace(" ", "-")
             return f"S-{place}"
-        return "seen, in order" if text.startswith("rehearsal, ") and name != "serial" else text
+        if not text.startswith("rehearsal, ") or name == "serial":
+            return text
+        return WORDS.get(name, "seen, in order")
 
     def close(self, job: str, cast: Cast) -> None:
         """Account for the packages, submit, review and accept."""
@@ -218,6 +228,16 @@ class Maker:
             if "place and owner" in missing:
                 placed = {"place": "waste store, rack 2", "answers": cast.hands.name}
                 waste.place([item.name], placed, by=cast.hands).result()
+
+    def hand_over(self) -> None:
+        """Have everything fetched that waits in the waste store, and its certificate come some days later."""
+        waste, by = self.running.site.waste, self.of(Role.LEAD)[0]
+        _, packages = waste.here()
+        typed = {"receiver": "P. Okonjo", "organisation": "the licensed carrier of the site", "remark": ""}
+        site = waste.hand_over([item.name for item in packages], (), typed, by=by, both=True).result()
+        self.clock.now += timedelta(days=2)
+        number = f"H-{len(site.waste.handovers):04d}"
+        waste.certify(number, f"C-{number[2:]}", str(self.clock().date()), by=by).result()
 
     # --- around the jobs -------------------------------------------------------------------------
 
@@ -357,12 +377,16 @@ def _lived(maker: Maker, tags: list[str]) -> Iterator[str]:
         maker.work(job, cast, stop_at=stop_at, fails=chance.random() < 0.1)
         maker.close(job, cast)
         done += 1
+        if done % HANDED_OVER_EVERY == 0:
+            maker.hand_over()
         if done % 20 == 0:
             yield f"{done} of {jobs} change-outs"
+    if done % HANDED_OVER_EVERY:
+        maker.hand_over()
     clock.be(datetime.combine(last + timedelta(days=1), time(7), UTC))
-    for tag, to in zip(tags[-4:], (70, 35, 45, 10_000), strict=False):
+    for tag, share in zip(tags[-4:], STAND, strict=False):
         job, cast = maker.open(tag)
-        state = maker.work(job, cast, to=to)
+        state = maker.work(job, cast, to=int(share * len(maker.jobs.state(job).steps)))
         if tag == tags[-2]:
             looks = looks_as_recorded(suspend_looks(state))
             maker.do(

@@ -383,7 +383,7 @@ def why_not(standing: Standing, *, on: date, life_years: int = FILTER_LIFE_YEARS
         again = " again" if standing.inspected else ""
         told = {"not inspected": f"has not been inspected{again}", "rejected": "was rejected on inspection",
                 "held back": "is held back"}[standing.verdict]  # fmt: skip
-        return f"The {lot.named} {told}{': ' + standing.reason if standing.reason else ''}. Take another."
+        return f"The {lot.named} {told}{': ' + standing.reason.rstrip('.') if standing.reason else ''}. Take another."
     if lot.use_by is not None and lot.use_by < on:
         return f"The {lot.named} was to be used by {lot.use_by}, before {on}. Take another."
     if lot.kind is Kind.FILTER:

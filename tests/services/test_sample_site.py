@@ -64,7 +64,10 @@ def test_its_jobs_stand_where_the_story_says_and_every_ledger_holds(site: Runnin
             certificate_pem=site.key.certificate_pem,
         )  # fmt: skip
         assert faults == ()
+    _, packages = site.site.waste.here()
+    assert {item.job for item in packages} <= {line.job for line, _ in jobs.in_hand()}
     state = jobs.site()
+    assert state.waste.handovers
     assert {lot.verdict for lot in state.store.lots.values() if lot.lot.kind is Kind.FILTER} == {
         "accepted", "held back", "not inspected"
     }  # fmt: skip

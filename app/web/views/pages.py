@@ -22,6 +22,8 @@ from app.services.ports import Session
 from app.web.views.step import Around, StepView, new_token, section_words, step_view
 from app.web.views.work import HeadLine, Picture, head_line, pictures
 
+ENDED_AT_ONCE = 6
+"""So many of the jobs opened last are looked at for those that ended, on the first page (this program's figure)."""
 SHOWN_AT_ONCE = 25
 """So many jobs stand on one page of a list; older ones are a tap away (this program's figure)."""
 
@@ -185,7 +187,7 @@ def front_page(
         others=tuple(row for row in rows if not row.mine),
         ended=tuple(
             ended_row(line, known.zone)
-            for line in known.jobs.newest(SHOWN_AT_ONCE)
+            for line in known.jobs.newest(ENDED_AT_ONCE)
             if not known.jobs.is_in_hand(line.job)
         ),
         housings=_looked(found, known, words, page),
