@@ -24,7 +24,7 @@ from app.domain.commands import (
 )
 from app.domain.deciding.leaving import suspend_looks
 from app.domain.event_base import Who
-from app.domain.job import JobState, Stage
+from app.domain.job import PERMIT_UNTIL, JobState, Stage
 from app.domain.judging import AGAIN
 from app.domain.leaving import Suspend
 from app.domain.procedure import Role, StepKind
@@ -108,6 +108,8 @@ def _housing(chance: Random, number: int) -> tuple[str, str]:
         f'service = "{service}"', f'seal = "{seal}"', f'upstream_damper = "D-{101 + number}1"',
         f'downstream_damper = "D-{101 + number}2"', f'fan = "fan F-{101 + number}"',
         f'neighbours = ["EF-{100 + number}", "EF-{102 + number}"]',
+        "[limits.clamp_torque]", 'low = "8.5"', 'high = "10.5"', 'unit = "N.m"', 'basis = "site value"',
+        "[limits.housing_pressure]", 'low = "-50"', 'high = "0"', 'unit = "Pa"', 'basis = "site value"',
         "[design.hepa]", f'rated_flow_m3_h = "{flow}"', f'design_flow_m3_h = "{flow}"', f'clean_drop_pa = "{clean}"',
         f'change_drop_pa = "{2 * clean}"', "leak_interval_months = 12",
     ]  # fmt: skip
@@ -194,6 +196,8 @@ class Maker:
         )
 
     def _real(self, name: str, text: str, *, serial: bool) -> str:
+        if name == PERMIT_UNTIL:
+            return str(self.clock().date() + timedelta(days=2))
         if text in self.instruments:
             return self.instruments[text]
         if text.startswith("rehearsal, serial ") and serial:
