@@ -27,7 +27,7 @@ STEPS: list[list[Step]] = [
     [("wheel in another place", [PYTHON, "-m", "tests.wheel"], True)],
     # One browser at a time: two of them starve each other on two cores.
     [("browser tests", [PYTHON, "-m", "pytest", "-q", "-m", "browser"], True)],
-    [("tests", [PYTHON, "-m", "pytest", "-n", "2", "--dist", "worksteal", "-q", "-m", "not browser"], False)],
+    [("tests", [PYTHON, "-m", "pytest", "-n", "2", "--dist", "loadfile", "-q", "-m", "not browser"], False)],
 ]
 
 
