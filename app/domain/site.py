@@ -15,72 +15,37 @@ from immutables import Map
 from pydantic import Field, TypeAdapter
 
 from app.domain.housed import Housed, evolve_housed
-from app.domain.housed_events import DifferenceAnswered, FiltersPlaced, HousedEvent, HousingEntered, SurveyTaken
+from app.domain.housed_events import HousedEvent
 from app.domain.housing import Bank
 from app.domain.instruments import Instrument
 from app.domain.job_lines import JobLine, JobLines
 from app.domain.planned import (
     NO_PLANS,
-    PlanChanged,
-    PlanDropped,
     PlanEvent,
     Plans,
-    WorkPlanned,
     evolve_plans,
     opened_from,
 )
-from app.domain.readiness import ItemAnswered, ItemNotNeeded, ItemOpenedAgain, ItemOwed, ReadinessAgreed
 from app.domain.site_entry import SiteEntry
 from app.domain.store import (
-    FilterTaken,
-    KitSettled,
-    KitStaged,
-    LeadTimeChosen,
-    LotCounted,
-    LotInspected,
-    LotReceived,
     Store,
     StoreEvent,
     evolve_store,
     kit_of_job,
 )
 from app.domain.suggestions import (
-    SuggestionAnswered,
-    SuggestionCarriedOut,
     SuggestionEvent,
-    SuggestionMade,
     Suggestions,
     evolve_suggestions,
 )
 from app.domain.text import Kept
 from app.domain.waste import (
-    CertificateReceived,
-    ClosureChecked,
-    ContainerKept,
-    PackageAdded,
-    PackageExcused,
-    PackageMissing,
-    PackagesPlaced,
-    PackagesTold,
     Waste,
     WasteEvent,
-    WasteHandedOver,
-    WasteReturned,
     evolve_waste,
 )
 from app.domain.watch import Watch, evolve_watch
 from app.domain.watch_events import (
-    AccessReviewed,
-    AlertSeen,
-    ClockStepped,
-    PersonAdded,
-    PersonLeft,
-    RoleGiven,
-    SecretChosen,
-    SecretReset,
-    SecretWrong,
-    SettingChosen,
-    WaitLifted,
     WatchEvent,
 )
 
@@ -329,6 +294,18 @@ def fold_site(events: Iterable[SiteEvent], start: SiteState | None = None) -> Si
 def evolve_site(state: SiteState, event: SiteEvent) -> SiteState:
     """Return the site's state after one more event."""
     state = replace(state, size=state.size + 1, last_at=event.at)
+    if isinstance(event, WatchEvent):
+        return replace(state, watch=evolve_watch(state.watch, event))
+    if isinstance(event, PlanEvent):
+        return replace(state, planned=evolve_plans(state.planned, event))
+    if isinstance(event, StoreEvent):
+        return replace(state, store=evolve_store(state.store, event))
+    if isinstance(event, HousedEvent):
+        return replace(state, housed=evolve_housed(state.housed, event))
+    if isinstance(event, WasteEvent):
+        return replace(state, waste=evolve_waste(state.waste, event))
+    if isinstance(event, SuggestionEvent):
+        return replace(state, suggestions=evolve_suggestions(state.suggestions, event))
     match event:
         case SiteStarted():
             return replace(state, name=event.site, zone=event.zone)
@@ -379,32 +356,8 @@ def evolve_site(state: SiteState, event: SiteEvent) -> SiteState:
             return replace(state, lock_notices=MappingProxyType(owed))
         case SiteRestored():
             return replace(state, restored=(*state.restored, event))
-        case (
-            WorkPlanned() | PlanChanged() | PlanDropped() | ItemAnswered() | ItemNotNeeded() | ItemOpenedAgain()
-            | ItemOwed() | ReadinessAgreed()
-        ):  # fmt: skip
-            return replace(state, planned=evolve_plans(state.planned, event))
         case RecordExported():
             return state
-        case SuggestionMade() | SuggestionAnswered() | SuggestionCarriedOut():
-            return replace(state, suggestions=evolve_suggestions(state.suggestions, event))
-        case (
-            PersonAdded() | SecretReset() | SecretChosen() | PersonLeft() | RoleGiven() | SecretWrong() | WaitLifted()
-            | AlertSeen() | AccessReviewed() | SettingChosen() | ClockStepped()
-        ):  # fmt: skip
-            return replace(state, watch=evolve_watch(state.watch, event))
-        case (
-            LotReceived() | LotInspected() | LotCounted() | KitStaged() | KitSettled() | FilterTaken()
-            | LeadTimeChosen()
-        ):  # fmt: skip
-            return replace(state, store=evolve_store(state.store, event))
-        case HousingEntered() | FiltersPlaced() | SurveyTaken() | DifferenceAnswered():
-            return replace(state, housed=evolve_housed(state.housed, event))
-        case (
-            PackageAdded() | PackagesTold() | ClosureChecked() | PackagesPlaced() | PackageMissing() | PackageExcused()
-            | ContainerKept() | WasteHandedOver() | WasteReturned() | CertificateReceived()
-        ):  # fmt: skip
-            return replace(state, waste=evolve_waste(state.waste, event))
         case _:
             assert_never(event)
 

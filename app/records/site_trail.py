@@ -46,7 +46,7 @@ from app.domain.store import (
     LotReceived,
     StoreEvent,
 )
-from app.domain.suggestions import SuggestionAnswered, SuggestionCarriedOut, SuggestionMade
+from app.domain.suggestions import SuggestionAnswered, SuggestionCarriedOut, SuggestionEvent, SuggestionMade
 from app.domain.waste import (
     FACTS,
     PACKAGE_KINDS,
@@ -111,6 +111,16 @@ def site_trail(events: Iterable[SiteEvent], zone: str) -> list[SiteLine]:
 
 
 def _told(event: SiteEvent, watch: Watch) -> tuple[str, str]:
+    if isinstance(event, StoreEvent):
+        return "store", _stored(event)
+    if isinstance(event, PlanEvent):
+        return "plans", _planned(event, watch)
+    if isinstance(event, HousedEvent):
+        return "housings", _housed(event)
+    if isinstance(event, WasteEvent):
+        return "waste", _of_waste(event)
+    if isinstance(event, SuggestionEvent):
+        return "registers", _suggested(event)
     match event:
         case SiteStarted():
             return "site", f"The ledger of {event.site} began, time zone {event.zone}, key {event.key_id[:16]}."
@@ -134,12 +144,6 @@ def _told(event: SiteEvent, watch: Watch) -> tuple[str, str]:
             return "jobs", f"The record of {event.job} was accepted at {event.size} entries."
         case JobTakenUp():
             return "jobs", f"The accepted record of {event.job} was re-opened at {event.size} entries."
-        case SuggestionMade():
-            return "registers", f"A change of the {event.about} {event.what} was suggested: {event.text}"
-        case SuggestionAnswered():
-            return "registers", f"The suggestion of entry {event.suggestion} was {event.answer}: {event.reason}"
-        case SuggestionCarriedOut():
-            return "registers", f"The suggestion of entry {event.suggestion} was carried out: {event.how}"
         case RecordExported():
             return "exports", f"A copy of the record of {event.job} was taken away, {event.size} entries."
         case InstrumentKept():
@@ -158,25 +162,18 @@ def _told(event: SiteEvent, watch: Watch) -> tuple[str, str]:
             return "tablets", f"The tablet {event.tablet} was enrolled."
         case TabletRevoked():
             return "tablets", f"The tablet {event.tablet} was shut out: {event.reason}."
-        case (
-            LotReceived() | LotInspected() | LotCounted() | KitStaged() | KitSettled() | FilterTaken()
-            | LeadTimeChosen()
-        ):  # fmt: skip
-            return "store", _stored(event)
-        case (
-            WorkPlanned() | PlanChanged() | PlanDropped() | ItemAnswered() | ItemNotNeeded() | ItemOpenedAgain()
-            | ItemOwed() | ReadinessAgreed()
-        ):  # fmt: skip
-            return "plans", _planned(event, watch)
-        case HousingEntered() | FiltersPlaced() | SurveyTaken() | DifferenceAnswered():
-            return "housings", _housed(event)
-        case (
-            PackageAdded() | PackagesTold() | ClosureChecked() | PackagesPlaced() | PackageMissing() | PackageExcused()
-            | ContainerKept() | WasteHandedOver() | WasteReturned() | CertificateReceived()
-        ):  # fmt: skip
-            return "waste", _of_waste(event)
         case _:
             return _watched(event, watch)
+
+
+def _suggested(event: SuggestionEvent) -> str:
+    match event:
+        case SuggestionMade():
+            return f"A change of the {event.about} {event.what} was suggested: {event.text}"
+        case SuggestionAnswered():
+            return f"The suggestion of entry {event.suggestion} was {event.answer}: {event.reason}"
+        case SuggestionCarriedOut():
+            return f"The suggestion of entry {event.suggestion} was carried out: {event.how}"
 
 
 def _stored(event: StoreEvent) -> str:
