@@ -15,9 +15,9 @@ from datetime import date, timedelta
 
 from app.calc.life import FILTER_LIFE_YEARS
 from app.domain.containment.effects import Use
-from app.domain.containment.state import ClosureRule, HousingState, starting_state
+from app.domain.containment.state import HousingState
 from app.domain.housing import Bank, Housing, Seal
-from app.domain.job import JobState
+from app.domain.job import JobState, start_of
 from app.domain.steps import Step, total_uses
 from app.domain.store import Kind, Standing, Store, plain_what, soonest_first, why_not
 from app.domain.takeoff import SPARES_RULE, TakeOff, take_off
@@ -162,21 +162,11 @@ def _life(housing: Housing, filter_type: str) -> int:
     return min((years for years in own if years), default=FILTER_LIFE_YEARS)
 
 
-def start_of(state: JobState) -> HousingState | None:
-    """Return the containment model as it was when a job was opened."""
-    opened = state.opened
-    if opened is None:
-        return None
-    rule = ClosureRule(ties_each_side=opened.ties_each_side, bands_each_side=opened.bands_each_side)
-    return starting_state(opened.housing, fitted=opened.kind == "change_out", rule=rule)
-
-
 def used_of(state: JobState) -> Mapping[Kind, int]:
     """Return what the steps of a job that were done have used, by kind, from their effects."""
-    start = start_of(state)
-    if start is None:
+    if state.opened is None:
         return {}
-    total = total_uses(tuple(step for step in state.walked if step.id in state.applied), start)
+    total = total_uses(tuple(step for step in state.walked if step.id in state.applied), start_of(state.opened))
     return {
         Kind.FILTER: total[Use.FILTERS],
         Kind.BAG: total[Use.NEW_BAGS],

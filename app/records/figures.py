@@ -16,7 +16,6 @@ from itertools import pairwise
 from statistics import median
 
 from app.domain.containment.effects import Act, Use
-from app.domain.containment.state import ClosureRule, starting_state
 from app.domain.events import (
     STOP_REASONS,
     Event,
@@ -29,7 +28,7 @@ from app.domain.events import (
     StepOutside,
     StopExplained,
 )
-from app.domain.job import JobState
+from app.domain.job import JobState, start_of
 from app.domain.job_lines import JobLine
 from app.domain.leaving import HandoverSigned, JobSuspended, NextThingRead, ReturnBegun
 from app.domain.radio import HoldReleasedByRadio
@@ -135,8 +134,7 @@ def _minutes(state: JobState, events: Sequence[Event]) -> Mapping[str, float]:
 
 
 def _used(state: JobState, opened: JobOpened) -> Mapping[str, tuple[int, int]]:
-    rule = ClosureRule(ties_each_side=opened.ties_each_side, bands_each_side=opened.bands_each_side)
-    start = starting_state(opened.housing, fitted=opened.kind == "change_out", rule=rule)
+    start = start_of(opened)
     planned = take_off(opened.steps, opened.housing, start).total
     done: Iterable[Step] = (step for step in state.walked if step.id in state.applied)
     used = take_off(done, opened.housing, start).total

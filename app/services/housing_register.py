@@ -27,6 +27,7 @@ from app.records.register_check import Changing, Checked, Gathered, compared
 from app.services.jobs import Jobs
 from app.services.planning import find_housing
 from app.services.ports import Library
+from app.services.site_book import SiteBook, moment_of
 
 
 class PlateShelf(Protocol):
@@ -58,19 +59,18 @@ class IncomingShelf(Protocol):
         """Return it."""
 
 
-class HousingRegister:
+class HousingRegister(SiteBook):
     """The housing register of one site.  Each call raises Invalid with one sentence, at once or through the future."""
 
     def __init__(
         self, jobs: Jobs, library: Library, plates: PlateShelf, incoming: IncomingShelf, clock: Callable[[], datetime],
         *, unprintable: Callable[[str], str | None],
     ) -> None:  # fmt: skip
-        self._jobs = jobs
+        super().__init__(jobs, unprintable=unprintable)
         self._library = library
         self._plates = plates
         self._incoming = incoming
         self._clock = clock
-        self._unprintable = unprintable
 
     # --- files ----------------------------------------------------------------------------------
 
@@ -224,14 +224,8 @@ class HousingRegister:
         texts: "Sequence[str] | Any",
         decide: Callable[[SiteState, SiteMoment], Sequence[SiteEvent]],
     ) -> "Future[SiteState]":
-        for text in texts:
-            if told := self._unprintable(text):
-                raise Invalid(told)
-
-        def make(state: SiteState, seq: int, at: str) -> Sequence[SiteEvent]:
-            return decide(state, SiteMoment(seq=seq, at=at, today=site_day(at, state.zone), by=by))
-
-        return self._jobs.write_site_all(make)
+        self._refuse_unprintable(texts)
+        return self._jobs.write_site_all(lambda state, seq, at: decide(state, moment_of(state, seq, at, by)))
 
 
 def _told(fault: CellFault, ports: Sequence[Mapping[str, str]], more: int) -> str:

@@ -5,9 +5,9 @@ from dataclasses import dataclass
 from datetime import date
 
 from app.calc.errors import Invalid
-from app.domain.job import JobState, Stage
+from app.domain.job import JobState, Stage, start_of
 from app.domain.job_lines import JobLine
-from app.domain.picking import Wanted, needs_of_job, start_of
+from app.domain.picking import Wanted, needs_of_job
 from app.domain.planned import Planned
 from app.domain.site import SiteState, issued_digests
 from app.services.planning import find_housing, find_procedure, plan
@@ -82,8 +82,7 @@ def _planned(item: Planned, state: SiteState, library: Library) -> Work:
 
 def _in_hand(line: JobLine, job: JobState, today: date) -> Work:
     told = f"{job.opened.procedure_title if job.opened else line.kind} on {line.housing}, in hand"
-    start = start_of(job)
-    if job.opened is None or start is None:
+    if job.opened is None:
         return Work(line.job, f"Job {line.number}", told, today, None, "The job has no first entry.")
-    needs = needs_of_job(job.walked, job.opened.housing, start, crew=len(job.opened.crew))
+    needs = needs_of_job(job.walked, job.opened.housing, start_of(job.opened), crew=len(job.opened.crew))
     return Work(line.job, f"Job {line.number}", told, today, Wanted(line.job, today, needs))

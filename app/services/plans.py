@@ -7,33 +7,31 @@ procedures, who works here) is looked up before.  What decides over readiness is
 from collections.abc import Callable, Collection, Mapping
 from concurrent.futures import Future
 
-from app.calc.errors import Invalid
 from app.domain import scheduling
 from app.domain.event_base import Who
 from app.domain.housing import Service
-from app.domain.registers import SiteMoment
-from app.domain.site import SiteEvent, SiteState
-from app.records.moments import local_text, site_day
+from app.domain.site import SiteState
+from app.records.moments import local_text
 from app.services.jobs import Jobs
 from app.services.planning import find_housing
 from app.services.ports import Library, PeopleBook
+from app.services.site_book import SiteBook
 
 
-class Plans:
+class Plans(SiteBook):
     """The plans of one site.  Each call raises Invalid or Refused, at once or through the future."""
 
     def __init__(
         self, jobs: Jobs, library: Library, people: PeopleBook, *, unprintable: Callable[[str], str | None]
     ) -> None:
-        self._jobs = jobs
+        super().__init__(jobs, unprintable=unprintable)
         self._library = library
         self._people = people
-        self._unprintable = unprintable
 
     def plan(self, typed: Mapping[str, str], crew: Collection[str], *, by: Who) -> "Future[SiteState]":
         """Plan work for a housing."""
         people, housings, procedures = self.people(), self.housings(), tuple(self.procedures())
-        return self._write(
+        return self._enter(
             by, typed.values(),
             lambda state, moment: scheduling.work_planned(
                 state, moment, typed=typed, crew=crew, people=people, housings=housings, procedures=procedures
@@ -43,7 +41,7 @@ class Plans:
     def change(self, plan: str, typed: Mapping[str, str], crew: Collection[str], *, by: Who) -> "Future[SiteState]":
         """Change a plan, with the reason."""
         people, procedures = self.people(), tuple(self.procedures())
-        return self._write(
+        return self._enter(
             by, typed.values(),
             lambda state, moment: scheduling.plan_changed(
                 state, moment, plan=plan, typed=typed, crew=crew, people=people, procedures=procedures
@@ -52,7 +50,7 @@ class Plans:
 
     def drop(self, plan: str, reason: str, *, by: Who) -> "Future[SiteState]":
         """Drop a plan, with the reason."""
-        return self._write(
+        return self._enter(
             by, (reason,), lambda state, moment: scheduling.plan_dropped(state, moment, plan=plan, reason=reason)
         )
 
@@ -61,7 +59,7 @@ class Plans:
         from app.domain import readying
 
         service, people, needs = self.service(plan), self.people(), self.needs(plan)
-        return self._write(
+        return self._enter(
             by, typed.values(),
             lambda state, moment: readying.item_answered(
                 state, moment, plan=plan, item=item, service=service, typed=typed, people=people, needs=needs
@@ -73,7 +71,7 @@ class Plans:
         from app.domain import readying
 
         service = self.service(plan)
-        return self._write(
+        return self._enter(
             by, (reason,),
             lambda state, moment: readying.item_not_needed(
                 state, moment, plan=plan, item=item, service=service, reason=reason
@@ -85,7 +83,7 @@ class Plans:
         from app.domain import readying
 
         service = self.service(plan)
-        return self._write(
+        return self._enter(
             by, (reason,),
             lambda state, moment: readying.item_opened_again(
                 state, moment, plan=plan, item=item, service=service, reason=reason
@@ -97,7 +95,7 @@ class Plans:
         from app.domain import readying
 
         service, people = self.service(plan), self.people()
-        return self._write(
+        return self._enter(
             by, (),
             lambda state, moment: readying.item_owed(
                 state, moment, plan=plan, item=item, service=service, person=person, until=until, people=people
@@ -109,7 +107,7 @@ class Plans:
         from app.domain import readying
 
         service = self.service(plan)
-        return self._write(
+        return self._enter(
             by, (),
             lambda state, moment: readying.readiness_agreed(
                 state, moment, plan=plan, service=service, seen=seen, local_time=local_text(moment.at, state.zone),
@@ -138,15 +136,3 @@ class Plans:
     def procedures(self) -> dict[str, str]:
         """Return the titles of the site's procedures by their ids; of several revisions the last one's."""
         return {procedure.id: procedure.title for procedure, _ in self._library.procedures()}
-
-    def _write(
-        self, by: Who, texts: Collection[str], decide: Callable[[SiteState, SiteMoment], SiteEvent]
-    ) -> "Future[SiteState]":
-        for text in texts:
-            if told := self._unprintable(text):
-                raise Invalid(told)
-
-        def make(state: SiteState, seq: int, at: str) -> SiteEvent:
-            return decide(state, SiteMoment(seq=seq, at=at, today=site_day(at, state.zone), by=by))
-
-        return self._jobs.write_site(make)

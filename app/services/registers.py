@@ -1,4 +1,4 @@
-"""The site's registers: instruments, readings between jobs, qualifications.  One entry of the site's ledger for each.
+"""The site's registers: instruments, readings, qualifications, suggestions.  One entry of the site's ledger for each.
 
 The deciding is done inside the writing, so that it sees the committed state; what lies outside the ledger (the
 housing's file, who works here) is looked up before.
@@ -7,56 +7,55 @@ housing's file, who works here) is looked up before.
 from collections.abc import Callable, Mapping
 from concurrent.futures import Future
 
-from app.calc.errors import Invalid
 from app.domain import registers, suggesting
 from app.domain.event_base import Who
-from app.domain.registers import SiteMoment
-from app.domain.site import SiteEvent, SiteState
-from app.records.moments import site_day
+from app.domain.site import SiteState
 from app.services.jobs import Jobs
 from app.services.planning import find_housing
 from app.services.ports import Library, PeopleBook
+from app.services.site_book import SiteBook
 
 
-class Registers:
+class Registers(SiteBook):
     """The registers of one site.  Each call raises Invalid or OutOfRange, at once or through the future."""
 
     def __init__(
         self, jobs: Jobs, library: Library, people: PeopleBook, *, unprintable: Callable[[str], str | None]
     ) -> None:
-        self._jobs = jobs
+        super().__init__(jobs, unprintable=unprintable)
         self._library = library
         self._people = people
-        self._unprintable = unprintable
 
     def keep_instrument(self, typed: Mapping[str, str], *, by: Who | None) -> "Future[SiteState]":
         """Enter an instrument, or its new calibration."""
-        return self._write(by, typed, lambda state, moment: registers.instrument_kept(state, moment, typed))
+        return self._enter(by, typed.values(), lambda state, moment: registers.instrument_kept(state, moment, typed))
 
     def put_aside(self, instrument: str, reason: str, *, by: Who | None) -> "Future[SiteState]":
         """Take an instrument out of use."""
-        return self._write(
-            by, {"reason": reason},
+        return self._enter(
+            by, (reason,),
             lambda state, moment: registers.instrument_put_aside(state, moment, instrument=instrument, reason=reason),
         )  # fmt: skip
 
     def take_reading(self, tag: str, typed: Mapping[str, str], *, by: Who | None) -> "Future[SiteState]":
         """Enter a pressure drop read at a housing."""
         housing = find_housing(self._library, tag)
-        return self._write(by, typed, lambda state, moment: registers.reading_taken(state, moment, housing, typed))
+        return self._enter(
+            by, typed.values(), lambda state, moment: registers.reading_taken(state, moment, housing, typed)
+        )
 
     def strike_reading(self, tag: str, entry: str, reason: str, *, by: Who | None) -> "Future[SiteState]":
         """Strike a reading of a housing."""
-        return self._write(
-            by, {"reason": reason},
+        return self._enter(
+            by, (reason,),
             lambda state, moment: registers.reading_struck(state, moment, housing=tag, entry=entry, reason=reason),
         )  # fmt: skip
 
     def note_qualification(self, person: str, what: str, until: str, *, by: Who | None) -> "Future[SiteState]":
         """Enter until when a person is qualified for something."""
         people = self.names()
-        return self._write(
-            by, {"what": what},
+        return self._enter(
+            by, (what,),
             lambda state, moment: registers.qualification_noted(
                 state, moment, people=people, person=person, what=what, until=until
             ),
@@ -66,8 +65,8 @@ class Registers:
         self, about: str, what: str, text: str, *, by: Who | None, job: str = "", entry: int = -1
     ) -> "Future[SiteState]":
         """Enter a change that is suggested, from a job's deviation or from nothing but experience."""
-        return self._write(
-            by, {"what": what, "text": text},
+        return self._enter(
+            by, (what, text),
             lambda state, moment: suggesting.suggestion_made(
                 state.suggestions, moment, about=about, what=what, text=text, job=job, entry=entry
             ),
@@ -75,8 +74,8 @@ class Registers:
 
     def answer_suggestion(self, suggestion: int, answer: str, reason: str, *, by: Who | None) -> "Future[SiteState]":
         """Accept or decline a suggestion."""
-        return self._write(
-            by, {"reason": reason},
+        return self._enter(
+            by, (reason,),
             lambda state, moment: suggesting.suggestion_answered(
                 state.suggestions, moment, suggestion=suggestion, answer=answer, reason=reason
             ),
@@ -84,8 +83,8 @@ class Registers:
 
     def carry_out(self, suggestion: int, how: str, *, by: Who | None) -> "Future[SiteState]":
         """Say how an accepted suggestion was carried out."""
-        return self._write(
-            by, {"how": how},
+        return self._enter(
+            by, (how,),
             lambda state, moment: suggesting.suggestion_carried_out(
                 state.suggestions, moment, suggestion=suggestion, how=how
             ),
@@ -94,15 +93,3 @@ class Registers:
     def names(self) -> dict[str, str]:
         """Return the names of all who work here, by id."""
         return {person.id: person.name for person in self._people.everyone()}
-
-    def _write(
-        self, by: Who | None, texts: Mapping[str, str], decide: Callable[[SiteState, SiteMoment], SiteEvent]
-    ) -> "Future[SiteState]":
-        for text in texts.values():
-            if told := self._unprintable(text):
-                raise Invalid(told)
-
-        def make(state: SiteState, seq: int, at: str) -> SiteEvent:
-            return decide(state, SiteMoment(seq=seq, at=at, today=site_day(at, state.zone), by=by))
-
-        return self._jobs.write_site(make)

@@ -13,25 +13,24 @@ from app.domain.event_base import Who
 from app.domain.picking import COUNTED, used_of
 from app.domain.registers import SiteMoment
 from app.domain.site import SiteEvent, SiteState
-from app.records.moments import site_day
 from app.services.jobs import Jobs
 from app.services.ports import Library, PhotoShelf
+from app.services.site_book import SiteBook
 
 
-class StoreRoom:
+class StoreRoom(SiteBook):
     """The store room of one site.  Each call raises Invalid, OutOfRange or Refused, at once or through the future."""
 
     def __init__(
         self, jobs: Jobs, library: Library, photos: PhotoShelf, *, unprintable: Callable[[str], str | None]
     ) -> None:
-        self._jobs = jobs
+        super().__init__(jobs, unprintable=unprintable)
         self._library = library
         self._photos = photos
-        self._unprintable = unprintable
 
     def receive(self, typed: Mapping[str, str], *, by: Who | None) -> "Future[SiteState]":
         """Enter a lot that came in."""
-        return self._write(by, typed, lambda state, moment: storing.lot_received(state.store, moment, typed))
+        return self._enter(by, typed.values(), lambda state, moment: storing.lot_received(state.store, moment, typed))
 
     def inspect(
         self, lot: str, seen: Mapping[str, str], *, verdict: str, reason: str, photo: str, by: Who | None
@@ -40,8 +39,8 @@ class StoreRoom:
         if photo:
             self._photos.read(photo)
         lives = lives_of(self._library)
-        return self._write(
-            by, {"reason": reason},
+        return self._enter(
+            by, (reason,),
             lambda state, moment: storing.lot_inspected(
                 state.store, moment, lot=lot, seen=seen, verdict=verdict, reason=reason, photo=photo, lives=lives
             ),
@@ -49,15 +48,15 @@ class StoreRoom:
 
     def count(self, lot: str, now: str, reason: str, *, by: Who | None) -> "Future[SiteState]":
         """Enter what was counted of a lot."""
-        return self._write(
-            by, {"reason": reason},
+        return self._enter(
+            by, (reason,),
             lambda state, moment: storing.lot_counted(state.store, moment, lot=lot, now=now, reason=reason),
         )  # fmt: skip
 
     def choose_lead_time(self, kind: str, days: str, reason: str, *, by: Who | None) -> "Future[SiteState]":
         """Enter how long a kind takes from ordering to receipt inspection."""
-        return self._write(
-            by, {"reason": reason},
+        return self._enter(
+            by, (reason,),
             lambda state, moment: storing.lead_time_chosen(state.store, moment, kind=kind, days=days, reason=reason),
         )  # fmt: skip
 
@@ -70,31 +69,19 @@ class StoreRoom:
                 raise Invalid(f"No job or planned work {key[:30]!r} waits for material. Choose from the pick list.")
             return storing.kit_staged(state.store, moment, job=key, lines=lines, lives=lives)
 
-        return self._write(by, {}, decide)
+        return self._enter(by, (), decide)
 
     def settle(self, key: str, back: Mapping[str, str], explained: str, *, by: Who | None) -> "Future[SiteState]":
         """Account for the kit of a job or of a planned work; back: what came back, as typed, by lot."""
         job = self._jobs.state(key) if self._jobs.site().jobs.get(key) is not None else None
         used = used_of(job) if job is not None else dict.fromkeys(COUNTED, 0)
         finished = job is None or job.due is None
-        return self._write(
-            by, {"explained": explained},
+        return self._enter(
+            by, (explained,),
             lambda state, moment: storing.kit_settled(
                 state.store, moment, job=key, back=back, used=used, explained=explained, finished=finished
             ),
         )  # fmt: skip
-
-    def _write(
-        self, by: Who | None, texts: Mapping[str, str], decide: Callable[[SiteState, SiteMoment], SiteEvent]
-    ) -> "Future[SiteState]":
-        for text in texts.values():
-            if told := self._unprintable(text):
-                raise Invalid(told)
-
-        def make(state: SiteState, seq: int, at: str) -> SiteEvent:
-            return decide(state, SiteMoment(seq=seq, at=at, today=site_day(at, state.zone), by=by))
-
-        return self._jobs.write_site(make)
 
 
 def is_over(state: SiteState, key: str) -> bool:

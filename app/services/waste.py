@@ -17,18 +17,15 @@ from app.domain.registers import SiteMoment
 from app.domain.site import SiteEvent, SiteState
 from app.domain.waste import CLOSED, ContainerKept
 from app.domain.wasting import Known, all_packages, where_of
-from app.records.moments import local_text, site_day
-from app.services.jobs import Jobs, job_state
+from app.records.moments import local_text
+from app.services.jobs import job_state
+from app.services.site_book import SiteBook, moment_of
 
 Decide = Callable[[SiteState, SiteMoment, Known], SiteEvent]
 
 
-class WasteBook:
+class WasteBook(SiteBook):
     """The packages of one site.  Each call that writes raises Invalid or OutOfRange, at once or through the future."""
-
-    def __init__(self, jobs: Jobs, *, unprintable: Callable[[str], str | None]) -> None:
-        self._jobs = jobs
-        self._unprintable = unprintable
 
     # --- what there is --------------------------------------------------------------------------
 
@@ -158,14 +155,12 @@ class WasteBook:
     def _write(
         self, by: Who, texts: Mapping[str, str], names: Sequence[str], decide: Decide, containers: Sequence[str] = ()
     ) -> "Future[SiteState]":
-        for text in texts.values():
-            if told := self._unprintable(text):
-                raise Invalid(told)
+        self._refuse_unprintable(texts.values())
 
         def make(tx: Any, site: SiteState, seq: int, at: str) -> SiteEvent:
             inside = (name for container in containers for name in site.waste.within(container))
             known = _known(site, (*names, *inside), lambda job: job_state(tx, job))
-            return decide(site, SiteMoment(seq=seq, at=at, today=site_day(at, site.zone), by=by), known)
+            return decide(site, moment_of(site, seq, at, by), known)
 
         return self._jobs.write_site_seeing(make)
 
