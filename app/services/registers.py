@@ -7,6 +7,7 @@ housing's file, who works here) is looked up before.
 from collections.abc import Callable, Mapping
 from concurrent.futures import Future
 
+from app.calc.errors import Invalid
 from app.domain import registers, suggesting
 from app.domain.event_base import Who
 from app.domain.site import SiteState
@@ -65,6 +66,11 @@ class Registers(SiteBook):
         self, about: str, what: str, text: str, *, by: Who | None, job: str = "", entry: int = -1
     ) -> "Future[SiteState]":
         """Enter a change that is suggested, from a job's deviation or from nothing but experience."""
+        known = not job or self._jobs.site().jobs.get(job) is not None
+        if not known or (job and entry not in self._jobs.state(job).lessons.answered):
+            raise Invalid(
+                f"Job {job[:30]!r} has no answer about a deviation at entry {entry}. Suggest it under Lessons."
+            )
         return self._enter(
             by, (what, text),
             lambda state, moment: suggesting.suggestion_made(

@@ -52,6 +52,9 @@ def test_a_lesson_becomes_a_suggestion_that_somebody_else_answers(desk: Desk) ->
     assert f"{given.change}</textarea>" in desk.get(hands, "/lessons").text
     fields = {"about": "procedure", "what": "change-out", "text": given.change, "job": job, "entry": str(entry)}
 
+    for odd in ({"job": "job-2026-0099"}, {"entry": "1"}, {"job": "site"}):
+        refused = desk.post(hands, "/suggestions", **fields | odd)
+        assert "no answer about a deviation" in sentence_on(refused.text), odd
     assert desk.post(hands, "/suggestions", **fields).status_code == 303
     again = desk.post(hands, "/suggestions", **fields)
     number = str(next(iter(desk.running.site.jobs.site().suggestions.all)))
