@@ -265,5 +265,7 @@ def read_housing(text: str, *, name: str) -> Housing:
         return Housing.model_validate(tomllib.loads(text))
     except tomllib.TOMLDecodeError as fault:
         raise Invalid(f"{name} is not TOML: {fault}. Correct that line and try again.") from None
+    except RecursionError:
+        raise Invalid(f"{name} is not TOML of a housing: its lists stand too deep in each other.") from None
     except ValidationError as fault:
         raise sentence_from(fault, what=name) from None

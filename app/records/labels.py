@@ -117,14 +117,22 @@ def package_label(package: WastePackage, fields: Sequence[tuple[str, str]]) -> L
 def site_address(text: str) -> str:
     """Return the address of the server as it stands in codes; Invalid for text that is none."""
     plain = text.strip().rstrip("/")
-    parts = urlsplit(plain)
-    if parts.scheme not in ("http", "https") or not parts.hostname or parts.path or parts.query or parts.username:
+    if not _is_of_a_server(plain):
         raise Invalid(
             f"{text!r} is not the address of a server. Give it as tablets reach it, such as https://10.0.0.5."
         )
     if len(plain) > LONGEST_ADDRESS or not plain.isascii():
         raise Invalid(f"The address has {len(plain)} characters; give one of at most {LONGEST_ADDRESS} plain ones.")
     return plain
+
+
+def _is_of_a_server(text: str) -> bool:
+    try:
+        parts = urlsplit(text)
+        named = parts.scheme in ("http", "https") and bool(parts.hostname) and parts.port != 0
+    except ValueError:
+        return False
+    return named and not (parts.path or parts.query or parts.fragment or parts.username)
 
 
 def paper_of(name: str) -> LabelPaper:

@@ -116,6 +116,8 @@ def _lines(data: bytes, found: Gathered, unprintable: Callable[[str], str | None
         header = [cell.strip() for cell in rows[0].cells] if rows else []
         column = header[bad.cell] if bad.cell < len(header) else f"{bad.cell + 1}"
         return _refused(found, Fault(f"Row {bad.row}, column {column}", bad.sentence))
+    if not rows:
+        return _refused(found, Fault("The file", "it is empty. Send a table with the columns named below."))
     header = [cell.strip() for cell in rows[0].cells]
     if faults := list(_header_faults(header)):
         found.faults += faults

@@ -18,6 +18,7 @@ from app.domain.housing import Housing
 from app.domain.housing_cells import CellFault, housing_from
 from app.domain.housing_entry import Entering, entries_for
 from app.domain.housing_text import changed_keys, housing_text
+from app.domain.refused import Refused
 from app.domain.registers import SiteMoment
 from app.domain.signing import SURVEYED
 from app.domain.site import SiteEvent, SiteState
@@ -158,8 +159,8 @@ class HousingRegister(SiteBook):
         batch = self._plates.ready(texts)
         try:
             self._entered(by, (why,), lambda state, moment: entries_for(state, moment, entering, why=why)).result()
-        except BaseException:
-            self._plates.forget(batch)
+        except (Invalid, Refused):
+            self._plates.forget(batch)  # for certain not entered; after any other fault it may stand after a start
             raise
         self._plates.finish(batch)
 

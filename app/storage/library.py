@@ -152,11 +152,13 @@ class _Shelf:
 
 
 def _stamps(folder: Path) -> list[tuple[str, _Stamp]]:
+    """Return the files of a folder, hidden ones left out: an editor's lock is none, and may lead nowhere."""
     try:
         with os.scandir(folder) as entries:
-            return [(entry.name, _stamp(entry.stat())) for entry in entries if entry.name.endswith(".toml")]
+            named = [entry for entry in entries if entry.name.endswith(".toml") and not entry.name.startswith(".")]
     except FileNotFoundError:
         return []
+    return [(entry.name, found) for entry in named if (found := _stamp_of(folder / entry.name)) is not None]
 
 
 def _stamp_of(path: Path) -> _Stamp | None:

@@ -28,6 +28,9 @@ BATCH = ".entering-"
 GIVEN_UP_S = 86_400
 """A batch that no entry speaks of may be another server's, just before its commit; after a day it is dropped."""
 FLUSHED_ONE_BY_ONE = 50
+LONGEST_NAME = 150
+"""A quoted tag has up to twelve bytes for a letter, and a file's name at most 255, of which some are for what stands
+beside it."""
 _PLAIN = re.compile(r"[A-Za-z0-9_][A-Za-z0-9._ -]*", re.ASCII)
 
 
@@ -66,8 +69,8 @@ class PlateFiles:
     def finish(self, batch: Batch) -> None:
         """Put every text of a batch in its place, after the commit."""
         one_by_one = len(batch.texts) <= FLUSHED_ONE_BY_ONE or not hasattr(os, "sync")
-        names = {tag: self.name_for(tag) for tag in batch.texts}  # before the folder changes with each of them
         try:
+            names = {tag: self.name_for(tag) for tag in batch.texts}  # before the folder changes with each of them
             for tag, text in batch.texts.items():
                 self._put(self._folder / names[tag], text.encode(), flush=one_by_one)
             if not one_by_one:
@@ -107,6 +110,8 @@ class PlateFiles:
         if (known := self._library.file(tag)) is not None:
             return known.name
         plain = tag if _PLAIN.fullmatch(tag) else quote(tag, safe=" ")
+        if len(plain) > LONGEST_NAME:
+            plain = sha256(tag.encode()).hexdigest()
         taken = (self._folder / f"{plain}.toml").exists()
         return f"{plain}-{sha256(tag.encode()).hexdigest()[:8]}.toml" if taken else f"{plain}.toml"
 

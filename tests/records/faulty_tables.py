@@ -41,6 +41,7 @@ def _cells(name: str, column: str, given: str, words: str) -> Faulty:
 
 FAULTY = (
     Faulty("nothing at all", b"", "The file", "it is empty"),
+    Faulty("separators and nothing else", b",,,\r\n,,\r\n", "The file", "it is empty"),
     Faulty("a mark and nothing else", b"\xef\xbb\xbf \r\n", "The file", "it is empty"),
     Faulty("UTF-16", WHOLE.encode("utf-16"), "The file", "it is UTF-16"),
     Faulty("no separator", b"tag\r\nEH-1\r\n", "Row 1, column 1", "no comma and no semicolon"),

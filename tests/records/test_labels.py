@@ -78,7 +78,17 @@ def test_what_cannot_be_printed_is_told_in_a_sentence(count: int, first: int, to
 
 @pytest.mark.parametrize(
     "address",
-    ["", "10.0.0.5", "ftp://10.0.0.5", "https://", "https://10.0.0.5/at", "https://me@here", f"https://{'a' * 99}.b"],
+    [
+        "",
+        "10.0.0.5",
+        "ftp://10.0.0.5",
+        "https://",
+        "https://10.0.0.5/at",
+        "https://me@here",
+        "http://[abc",
+        "https://h#x",
+        f"https://{'a' * 99}.b",
+    ],
 )
 def test_only_the_address_of_a_server_goes_into_a_code(address: str) -> None:
     """A path, a name to sign in with, another scheme or none is refused."""

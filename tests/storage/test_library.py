@@ -55,6 +55,15 @@ def test_a_file_is_parsed_once_and_again_only_when_it_changed(tmp_path: Path, mo
     assert len(parsed) == 32
 
 
+def test_a_link_that_leads_nowhere_hides_no_housing(tmp_path: Path) -> None:
+    """An editor's lock is such a link; so is a name whose file was taken away meanwhile."""
+    put(tmp_path, "EH-1")
+    for name in (".#EH-1.toml", "EH-2.toml"):
+        (tmp_path / "housings" / name).symlink_to(tmp_path / "gone")
+
+    assert [housing.tag for housing in FileLibrary(tmp_path).housings()] == ["EH-1"]
+
+
 def test_the_same_housings_are_the_same_object(tmp_path: Path) -> None:
     """So that what is made from them may be kept for as long as they stay."""
     put(tmp_path, "EH-1")

@@ -2,13 +2,17 @@
 
 import re
 from hashlib import sha256
+from html import unescape
 from pathlib import Path
+from urllib.parse import quote
 
 import pytest
 
+from app.bootstrap import start
 from app.domain.housed_events import HousingEntered
 from app.domain.housing_text import housing_text
 from app.settings import Settings
+from app.storage.faults import StorageFault
 from app.storage.library import FileLibrary
 from app.storage.plates import PlateFiles
 from tests.records.faulty_tables import OTHER, SECOND, WHOLE, table
@@ -88,6 +92,7 @@ def test_no_file_and_no_kind_are_told(desk: Desk) -> None:
         (client.post("/register/check", data={"kind": "csv"}), "No file was chosen"),
         (send(desk, WHOLE.encode(), "xls"), "Choose whether a table (CSV) or nameplates (TOML) are sent"),
         (send(desk, b""), "it is empty"),
+        (send(desk, b"a = " + b"[" * 9_000, "toml"), "its lists stand too deep"),
     ):
         assert answer.status_code == 422
         assert words in answer.text
@@ -190,6 +195,38 @@ def test_two_leads_who_change_one_housing_do_not_undo_each_other(desk: Desk) -> 
     assert list((desk.running.site.settings.data / "housings").glob(".entering*")) == []
 
 
+def test_a_tag_that_needs_a_long_name_has_its_file_and_its_pages(desk: Desk) -> None:
+    """Forty letters of twelve bytes each when quoted; signs that mean something in an address; a start after it."""
+    lead, data = desk.named("lead"), desk.running.site.settings.data
+    for tag in ("\N{CJK UNIFIED IDEOGRAPH-6FFE}" * 40, "A#1?x=4"):
+        assert desk.post(lead, "/register/new", **TYPED | {"tag": tag, "hazards": ""}).status_code == 303
+        form = desk.get(lead, f"/housings/{quote(tag, safe='')}/change").text
+        assert f'action="/housings/{quote(tag, safe="")}/change"' in unescape(form)
+        assert len(max((path.name.encode() for path in (data / "housings").iterdir()), key=len)) < 200
+    desk.running.close()
+    again = start(Settings(data=data), Clock())
+    assert len(again.site.library.housings()) == 5
+    again.close()
+
+
+def test_texts_wait_for_a_start_where_nobody_knows_whether_they_were_entered(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A commit that is refused may stand after a start, which then puts its texts in place; a refusal drops them."""
+    lead, register = desk.named("lead"), desk.running.site.housing_register
+    folder = desk.running.site.settings.data / "housings"
+
+    def failing(*_: object) -> object:
+        raise StorageFault("The disk failed.")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(register, "_entered", failing)
+        desk.post(lead, "/register/new", **TYPED | {"hazards": ""})
+    assert len(list(folder.glob(".entering*"))) == 1
+    desk.post(lead, "/register/new", **TYPED | {"hazards": "", "why": " "})
+    assert len(list(folder.glob(".entering*"))) == 1
+
+
 def test_a_power_cut_between_entry_and_files_is_made_good_at_the_next_start(tmp_path: Path) -> None:
     """Texts that the ledger speaks of are put in their place; those of an entry that never was are not."""
     desk = Desk.at(tmp_path, Clock())
@@ -204,8 +241,6 @@ def test_a_power_cut_between_entry_and_files_is_made_good_at_the_next_start(tmp_
     (tmp_path / "housings" / "EH-7.toml").unlink()
     (tmp_path / "housings" / ".entering-cut.json").write_bytes(b'{"EH-9": "tag')
     desk.running.close()
-
-    from app.bootstrap import start
 
     running = start(Settings(data=tmp_path), Clock())
     found = [housing.tag for housing in running.site.library.housings()]

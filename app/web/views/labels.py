@@ -39,11 +39,11 @@ def labels_page(kind: str, of: str, address: str) -> LabelsPage:
 
 
 def _means_itself(address: str) -> bool:
-    name = urlsplit(address).hostname or ""
     try:
-        return ip_address(name).is_loopback
+        name = urlsplit(address).hostname or ""
+        return name == "localhost" or ip_address(name).is_loopback
     except ValueError:
-        return name == "localhost"
+        return False
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from urllib.parse import quote
 
 from app.domain.housing import MOST_PORTS, Housing
 from app.domain.housing_cells import HOUSING_COLUMNS, PORT_COLUMNS, Column, Kind, housing_cells, port_cells
@@ -93,7 +94,7 @@ def plate_page(housing: Housing | None, form: Refilled) -> PlatePage:
     names = [f"port.{number}." for number in range(1, min(blocks, MOST_PORTS) + 1)]
     return PlatePage(
         tag=housing.tag if housing else "",
-        action=f"/housings/{housing.tag}/change" if housing else "/register/new",
+        action=f"/housings/{quote(housing.tag, safe='')}/change" if housing else "/register/new",
         fields=tuple(
             _field(column, "", form.fields if typed else cells) for column in HOUSING_COLUMNS
             if housing is None or column.name != "tag"
