@@ -759,7 +759,7 @@ def _notable(state: JobState, event: Event) -> tuple[Notable, ...]:
             found.append(Notable(event.seq, "corrected", told, event.step))
         case StepWithdrawn():
             found.append(Notable(event.seq, "withdrawn", event.reason, event.step))
-        case JobStopped(reason=None):
+        case JobStopped() if event.reason is None or (state.stage is Stage.SUSPENDED and not event.noticed):
             found.append(Notable(event.seq, "stopped", event.text or "The job was stopped.", event.step))
         case JobReopened():
             found.append(Notable(event.seq, "re-opened", event.answer))

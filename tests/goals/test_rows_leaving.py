@@ -110,6 +110,8 @@ def test_row_7_at_rest_a_technician_suspends_and_a_torn_bag_stops(desk: Desk) ->
     assert stop is not None
     assert stop.reason == "unexpected"
     assert "seen a torn bag or stub; recorded a bag, strapped" in stop.text
+    (told,) = (item.sentence for item in state_of(desk, job).unread if item.kind == "stopped")
+    assert "seen a torn bag or stub" in told, "the reviewer opens it"
 
 
 def test_row_8_the_next_thing_stands_alone_before_the_gate(desk: Desk) -> None:
