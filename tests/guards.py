@@ -108,6 +108,7 @@ ENTRY = "app/domain/housing_entry.py"
 FILLED = "tests/domain/test_filling.py"
 SURVEYED = "tests/domain/test_surveying.py"
 JOB_GUARDS = [
+    Deletion("radio: old permit", RADIO, "    complain_of_permit(state, step, moment)\n", "", "tests/domain/test_permit.py"),
     Deletion("suggestion answered twice", SUGGESTING, "if found.answered is not None:", "if False:", SUGGESTED),
     Deletion("suggestion answered by its maker", SUGGESTING, "if found.made.by is not None and found.made.by.id == moment.by.id:", "if False:", SUGGESTED),
     Deletion("suggestion answered by anybody", SUGGESTING, 'if moment.by is None or moment.by.role not in KEEPERS:\n        raise Refused("role", "A lead or a safety officer answers', 'if moment.by is None:\n        raise Refused("role", "A lead or a safety officer answers', SUGGESTED),

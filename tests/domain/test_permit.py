@@ -1,15 +1,17 @@
 """A permit that has run out releases nothing until its date is put right; a record that shows otherwise is found."""
 
-from datetime import date
+from datetime import UTC, date, datetime, time, timedelta
 
 import pytest
 
 from app.domain.commands import Correct, Finish, Release
+from app.domain.crew import Part
 from app.domain.events import HoldReleased
 from app.domain.history import unlawful
+from app.domain.radio import HoldReleasedByRadio, ReleaseByRadio
 from app.domain.refused import Refused
 from app.services.rehearsal import made_up_answers
-from tests.builders import HANDS, OFFICER, START, Bench, opened
+from tests.builders import HANDS, LEAD, OFFICER, OTHER_LEAD, START, Bench, opened
 
 
 def under_permit(until: str) -> Bench:
@@ -50,6 +52,27 @@ def test_a_permit_that_has_run_out_releases_nothing_until_it_is_renewed() -> Non
 
     assert refused.value.logged
     assert isinstance(event, HoldReleased)
+
+
+def test_a_permit_that_has_run_out_releases_nothing_by_voice_either() -> None:
+    """A hold that may be released by radio waits for the permit, too; on its last day it does not."""
+    midnight = datetime.combine(START.date() + timedelta(days=1), time(), UTC)
+    bench = under_permit(START.date().isoformat())
+    bench.run_to("close/release")
+    takes = bench.now - START
+    bench = under_permit(START.date().isoformat())
+    bench.now = midnight - takes - timedelta(minutes=2)
+    bench.run_to("close/release")
+    bench.brief(OTHER_LEAD, part=Part.RELEASE)
+    assert bench.state.due is not None
+    spoken = ReleaseByRadio(bench.state.due.id, OTHER_LEAD, "EF-03", "P1", confirmed=True)
+    evening, bench.now = bench.now, midnight + timedelta(minutes=1)
+    with pytest.raises(Refused, match="was good until 2026-03-02 and today is 2026-03-03"):
+        bench.do(spoken, LEAD)
+    bench.now = evening
+
+    (event,) = bench.do(spoken, LEAD)
+    assert isinstance(event, HoldReleasedByRadio)
 
 
 def test_a_record_that_released_under_an_old_permit_is_unlawful() -> None:

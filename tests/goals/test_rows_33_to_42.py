@@ -104,10 +104,13 @@ def test_row_33_the_trail_holds_people_settings_clock_exports_and_failures(tmp_p
     clock.now, ticks.now = clock.now + timedelta(seconds=64), ticks.now + 4
     desk.get(lead, "/")
 
+    tablets = desk.running.site.tablets
+    tablets.enrol(tablets.invite(by=lead), "tablet 5, roof")
+    desk.post(admin, "/tablets/revoke", tablet="tablet 5, roof", reason="left on a train")
     desk.running.store.submit(lambda _: None).result()  # what was handed in before is written
     told = {
         kind: html.unescape(desk.get(lead, f"/trail?kind={kind}").text)
-        for kind in ("people", "settings", "wrong", "exports", "clock")
+        for kind in ("people", "settings", "wrong", "exports", "clock", "tablets")
     }
     desk.running.close()
 
@@ -115,6 +118,8 @@ def test_row_33_the_trail_holds_people_settings_clock_exports_and_failures(tmp_p
     assert "was 5 min, now 7 min. thick gloves." in told["settings"]
     assert "A wrong secret for Ines Varga at tablet 9, 1 in a row." in told["wrong"]
     assert f"A copy of the record of {job} was taken away" in told["exports"]
+    assert "The tablet tablet 5, roof was enrolled." in told["tablets"]
+    assert "The tablet tablet 5, roof was shut out: left on a train." in told["tablets"]
     assert told["clock"].count("The server's clock was set") == 1
     assert "set forward by 60.0 s while serving" in told["clock"]
     assert "Late Joiner" not in told["clock"]
