@@ -182,6 +182,7 @@ def _complain_of_readings(
     """A reading is a number with its unit and its instrument, which is in calibration if it stands in the register."""
     for name, beside in _READINGS.items():
         if name not in facts:
+            _complain_of_another(state, chosen, facts, name, beside)
             continue
         within(
             float(exact(number_text(facts[name], FACTS[name]), name=FACTS[name])), -1e9, 1e12, name=FACTS[name]
@@ -195,6 +196,20 @@ def _complain_of_readings(
             raise Invalid(
                 f"The calibration of {found.id} was due on {found.due}: read again with an instrument in calibration."
             )
+
+
+def _complain_of_another(
+    state: SiteState, chosen: Sequence[str], facts: Mapping[str, str], reading: str, beside: Sequence[str]
+) -> None:
+    """A unit or an instrument given alone would change what a reading that stands means."""
+    for item in chosen:
+        told = state.waste.told(item)
+        for other in beside if reading in told else ():
+            if other in facts and other in told and told[other].text != facts[other]:
+                raise Invalid(
+                    f"{FACTS[other]}, {facts[other]}: {FACTS[reading]} of package {item} was read in another unit or "
+                    "with another instrument; enter it again."
+                )
 
 
 def closure_checked(

@@ -172,6 +172,35 @@ def test_facts_that_cannot_be_are_refused(ready: Site, facts: dict[str, str], se
         ready.tell(ONE, **facts)
 
 
+DOSE = {"contact": "60", "one_metre": "0.8", "dose_unit": "mrem/h", "dose_meter": "RM-4"}
+SMEAR = {"smear": "12", "smear_unit": "dpm", "smear_counter": "C-1"}
+
+
+@pytest.mark.parametrize(
+    ("facts", "sentence"),
+    [
+        ({"dose_unit": "mSv/h"}, "mSv/h: Dose rate at contact of package 2026-0001/1 was read in another unit"),
+        ({"dose_meter": "RM-5"}, "RM-5: Dose rate at contact .* with another instrument; enter it again"),
+        (
+            {"contact": "0.6", "dose_unit": "mSv/h", "dose_meter": "RM-4"},
+            "mSv/h: Dose rate at 1 m of package 2026-0001/1 was read",
+        ),
+        ({"smear_unit": "Bq"}, "Bq: Smear of package 2026-0001/1 was read"),
+        ({"smear_counter": "C-2"}, "C-2: Smear of package 2026-0001/1 was read"),
+    ],
+)
+def test_a_reading_keeps_its_unit_and_its_instrument(site: Site, facts: dict[str, str], sentence: str) -> None:
+    """Neither is changed under a reading that stands, of any package chosen; with the reading both may change."""
+    site.tell(ONE, **DOSE, **SMEAR)
+    with pytest.raises(Invalid, match=sentence):
+        site.tell(TWO, ONE, **facts)
+    again = {"contact": "0.6", "one_metre": "0.008", "smear": "3"}
+    site.tell(ONE, **(again | {"dose_unit": "mrem/h", "smear_unit": "dpm"} | facts))
+
+    told = site.state.waste.told(ONE)
+    assert {name: told[name].text for name in facts} == facts
+
+
 def test_facts_of_several_packages_hold_no_serial(site: Site) -> None:
     """A serial is one filter's."""
     with pytest.raises(Invalid, match="one package at a time"):
