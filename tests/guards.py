@@ -203,6 +203,8 @@ JOB_GUARDS = [
     Deletion("accept over an open package", REVIEWING, "    _complain_of_packages(moment)\n    none_open(state)\n    of_site", "    none_open(state)\n    of_site", WASTE),
     Deletion("waste: what a package lacks", WASTING, "if item.name not in waste.excused and (missing := lacks(waste, item))", "if (missing := ())", WASTE),
     Deletion("waste: unit under a reading", WASTING, "if other in facts and other in told and told[other].text != facts[other]:", "if False:", WASTE),
+    Deletion("waste: instrument put aside", WASTING, "if name in state.put_aside:", "if False:", WASTE),
+    Deletion("waste: instrument of the reading", WASTING, "_stored(state, chosen, tool) if reading in facts else []", "[]", WASTE),
     Deletion("waste: own seal checked", WASTING, "if moment.by is not None and moment.by.id in package.sealed_by:", "if False:", WASTE),
     Deletion("waste: put in unready", WASTING, "if missing := not_ready(waste, package):", "if missing := ():", WASTE),
     Deletion("waste: handed over unready", WASTING, "if missing := not_ready(state.waste, known[name]):", "if missing := ():", WASTE),

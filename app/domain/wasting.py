@@ -15,7 +15,7 @@ from app.domain.job import JobState
 from app.domain.judging import number_text
 from app.domain.packages import Told, WastePackage, packages_of
 from app.domain.packing import box_from, container_box, fits, inside_from, room_in
-from app.domain.registers import SiteMoment, day_from, reason_from
+from app.domain.registers import SiteMoment, complain_of_calibration, day_from, reason_from
 from app.domain.signing import WASTE_OVER
 from app.domain.site import SiteState
 from app.domain.waste import (
@@ -48,6 +48,7 @@ _READINGS = {
     "contact": ("dose_unit", "dose_meter"), "one_metre": ("dose_unit", "dose_meter"),
     "smear": ("smear_unit", "smear_counter"),
 }  # fmt: skip
+_INSTRUMENTS = {"contact": "dose_meter", "one_metre": "dose_meter", "smear": "smear_counter", "weight": "scale"}
 Known = Mapping[str, WastePackage]
 
 
@@ -190,12 +191,23 @@ def _complain_of_readings(
         for other in beside:
             if other not in facts and not all(other in state.waste.told(item) for item in chosen):
                 raise Invalid(f"{FACTS[name]}: give its unit and its instrument, too; {FACTS[other]} is missing.")
-    for name in ("dose_meter", "smear_counter", "scale"):
-        found = state.instruments.get(facts.get(name, ""))
-        if found is not None and found.due < moment.today:
-            raise Invalid(
-                f"The calibration of {found.id} was due on {found.due}: read again with an instrument in calibration."
-            )
+    for reading, tool in _INSTRUMENTS.items():
+        given = [facts[tool]] if tool in facts else _stored(state, chosen, tool) if reading in facts else []
+        for name in given:
+            _complain_of_instrument(state, moment, name)
+
+
+def _stored(state: SiteState, chosen: Sequence[str], fact: str) -> list[str]:
+    return [told[fact].text for item in chosen if fact in (told := state.waste.told(item))]
+
+
+def _complain_of_instrument(state: SiteState, moment: SiteMoment, name: str) -> None:
+    """One that the register does not know may be any; one that it knows is in use and in calibration."""
+    if name in state.put_aside:
+        raise Invalid(f"{name} was put aside: {state.put_aside[name].reason}. Read again with an instrument in use.")
+    found = state.instruments.get(name)
+    if found is not None:
+        complain_of_calibration(found, moment.today, otherwise="read again with another instrument")
 
 
 def _complain_of_another(

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import replace
-from datetime import date
+from datetime import date, timedelta
 
 import pytest
 
@@ -16,7 +16,7 @@ from app.domain.packages import Told, WastePackage
 from app.domain.packing import room_in
 from app.domain.refused import Refused
 from app.domain.registers import SiteMoment
-from app.domain.site import SiteEvent, SiteState, evolve_site
+from app.domain.site import InstrumentPutAside, SiteEvent, SiteState, evolve_site
 from app.domain.waste import Whereabouts
 from app.domain.wasting import (
     certificate_received,
@@ -66,10 +66,11 @@ class Site:
     def __init__(self) -> None:
         """Begin it, with a counter out of calibration."""
         self.state = replace(SiteState(), instruments={"C-3": COUNTER})
+        self.today = TODAY
 
     def moment(self, by: Who = OTHER_LEAD) -> SiteMoment:
         """Return this person now."""
-        return SiteMoment(self.state.size, AT, TODAY, by)
+        return SiteMoment(self.state.size, AT, self.today, by)
 
     def keep(self, event: SiteEvent) -> None:
         """Append an entry."""
@@ -199,6 +200,32 @@ def test_a_reading_keeps_its_unit_and_its_instrument(site: Site, facts: dict[str
 
     told = site.state.waste.told(ONE)
     assert {name: told[name].text for name in facts} == facts
+
+
+@pytest.mark.parametrize(
+    ("told", "again", "sentence"),
+    [
+        (SMEAR | {"smear_counter": "C-4"}, {"smear": "14"}, "calibration of C-4 was due on 2026-03-02, before"),
+        (DOSE | {"dose_meter": "C-4"}, {"one_metre": "0.9"}, "calibration of C-4 was due"),
+        ({"weight": "20", "scale": "C-4"}, {"weight": "21"}, "calibration of C-4 was due"),
+        ({"weight": "20"}, {"scale": "C-5"}, "C-5 was put aside: dropped. Read again with an instrument in use."),
+        (SMEAR | {"smear_counter": "C-5"}, {"smear": "14"}, "C-5 was put aside"),
+        (SMEAR, {"smear": "14", "smear_counter": "C-6"}, "C-6 was calibrated on 2026-03-05, after the reading"),
+    ],
+)
+def test_the_instrument_of_a_reading_is_in_use_and_in_calibration(
+    site: Site, told: dict[str, str], again: dict[str, str], sentence: str
+) -> None:
+    """Whether it is named with the reading or stands beside it already, with any of the packages."""
+    site.tell(ONE, **told)
+    due = COUNTER.model_copy(update={"id": "C-4", "due": TODAY})
+    late = COUNTER.model_copy(update={"id": "C-6", "calibrated_on": date(2026, 3, 5), "due": date(2027, 3, 5)})
+    aside = InstrumentPutAside(seq=site.state.size, at=AT, by=OFFICER, instrument="C-5", reason="dropped")
+    site.state = replace(site.state, instruments={"C-4": due, "C-6": late}, put_aside={"C-5": aside})
+    site.today = TODAY + timedelta(days=1)
+
+    with pytest.raises(Invalid, match=sentence):
+        site.tell(*([TWO, ONE] if again.keys() == {"weight"} else [ONE]), **again)
 
 
 def test_facts_of_several_packages_hold_no_serial(site: Site) -> None:
