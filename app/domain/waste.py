@@ -42,7 +42,10 @@ class PackageAdded(SiteEntry):
 
 
 class PackagesTold(SiteEntry):
-    """Facts of one or several packages, by the names of FACTS, as typed; the newest of each counts."""
+    """Facts of one or several packages, by the names of FACTS; the newest of each counts.
+
+    As typed, numbers with a decimal point.
+    """
 
     type: Literal["packages_told"] = "packages_told"
     packages: tuple[str, ...]

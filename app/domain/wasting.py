@@ -177,17 +177,19 @@ def _plain_sides(text: str) -> list[str]:
     return list(inside_from(text))
 
 
-def _complain_of_readings(
-    state: SiteState, moment: SiteMoment, chosen: Sequence[str], facts: Mapping[str, str]
-) -> None:
-    """A reading is a number with its unit and its instrument, which is in calibration if it stands in the register."""
+def _complain_of_readings(state: SiteState, moment: SiteMoment, chosen: Sequence[str], facts: dict[str, str]) -> None:
+    """A reading is a number with its unit and its instrument, which is in calibration if it stands in the register.
+
+    The readings in `facts` get a decimal point.
+    """
     for name, beside in _READINGS.items():
         if name not in facts:
             _complain_of_another(state, chosen, facts, name, beside)
             continue
-        within(
-            float(exact(number_text(facts[name], FACTS[name]), name=FACTS[name])), -1e9, 1e12, name=FACTS[name]
-        )  # a smear may come out below its background
+        read, label = number_text(facts[name], FACTS[name]), FACTS[name]
+        lowest = -1e9 if name == "smear" else 0  # a smear may come out below its background
+        within(float(exact(read, name=label)), lowest, 1e12, name=label)
+        facts[name] = read
         for other in beside:
             if other not in facts and not all(other in state.waste.told(item) for item in chosen):
                 raise Invalid(f"{FACTS[name]}: give its unit and its instrument, too; {FACTS[other]} is missing.")

@@ -163,6 +163,9 @@ def test_a_weight_takes_the_place_of_the_reason_and_back(site: Site) -> None:
         ({"hazard": "x" * 121}, "120 is the most"),
         ({"contact": "5"}, "Unit of the dose rates is missing"),
         ({"contact": "5", "dose_unit": "mrem/h"}, "Dose rate meter is missing"),
+        ({"contact": "-5", "dose_unit": "mrem/h", "dose_meter": "RM-4"}, "Dose rate at contact -5 is outside 0 to"),
+        ({"one_metre": "-0.1", "dose_unit": "mrem/h", "dose_meter": "RM-4"}, "Dose rate at 1 m -0.1 is outside 0 to"),
+        ({"contact": "1,234", "dose_unit": "mrem/h", "dose_meter": "RM-4"}, "thousands or a decimal comma"),
         ({"smear": "OL", "smear_unit": "dpm", "smear_counter": "C-1"}, "off-scale"),
         ({"smear": "12", "smear_unit": "dpm", "smear_counter": "C-3"}, "calibration of C-3 was due"),
     ],
@@ -200,6 +203,14 @@ def test_a_reading_keeps_its_unit_and_its_instrument(site: Site, facts: dict[str
 
     told = site.state.waste.told(ONE)
     assert {name: told[name].text for name in facts} == facts
+
+
+def test_a_reading_is_stored_with_a_decimal_point(site: Site) -> None:
+    """So that the label can be worked out from it; a smear may lie below its background, a dose rate may be 0."""
+    site.tell(ONE, **(DOSE | {"contact": "0", "one_metre": "0,80"}), **(SMEAR | {"smear": "\N{MINUS SIGN}1,5"}))
+
+    told = site.state.waste.told(ONE)
+    assert [told[name].text for name in ("contact", "one_metre", "smear")] == ["0", "0.80", "-1.5"]
 
 
 @pytest.mark.parametrize(

@@ -83,7 +83,7 @@ def test_weights_readings_and_label(desk: Desk, job: str) -> None:
     assert (
         enter(desk, job, "facts", one | {"weight": "21,4", "scale": "scale W-2", "sides": "640 x 640 x 320"})[0] == 303
     )
-    read = {"contact": "60", "one_metre": "0.8", "dose_unit": "mrem/h", "dose_meter": "RM-4"}
+    read = {"contact": "60", "one_metre": "0,8", "dose_unit": "mrem/h", "dose_meter": "RM-4"}
     assert (
         enter(desk, job, "facts", one | read | {"serial": "A-3301", "hazard": "Cs-137", "stream": "solid, pressed"})[0]
         == 303
