@@ -212,6 +212,7 @@ JOB_GUARDS = [
     Deletion("waste: lost and handed over", WASTING, "if where.kind in (Whereabouts.LOST, Whereabouts.NEVER_MADE):\n            raise", "if False:\n            raise", WASTE),
     Deletion("waste: gone", WASTING, "if where.kind in LEFT and where.kind is not Whereabouts.NEVER_MADE:", "if False:", WASTE),
     Deletion("waste: too heavy", WASTING, "if room.weight_left < 0:", "if False:", WASTE),
+    Deletion("waste: too heavy to leave", WASTING, "if held.weight_left < 0:", "if False:", WASTE),
     Deletion("waste: too large", WASTING, "if sides is not None and not fits(", "if False and not fits(", WASTE),
     Deletion("radio where allowed", RADIO, "or not step.by_radio:", "and not step.by_radio:", DEPARTURES),
     Deletion("radio received by a lead", RADIO, "if moment.by.role is not Role.LEAD:", "if False:", DEPARTURES),

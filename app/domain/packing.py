@@ -82,9 +82,11 @@ class Room:
 
     def _by_weight(self) -> str:
         told = f"{plain(self.known)} kg with what was weighed, {plain(self.most)} kg allowed"
+        over = f"{plain(-self.weight_left)} kg too much"
         if self.unweighed:
+            told = f"{told}, so {over}" if self.weight_left < 0 else told
             return f"{told}. GROSS NOT KNOWN: {', '.join(self.unweighed)} not weighed; weigh the whole container."
-        return f"{told}, so {plain(self.weight_left)} kg left."
+        return f"{told}, so {over if self.weight_left < 0 else f'{plain(self.weight_left)} kg left'}."
 
 
 def room_in(container: ContainerKept, inside: Iterable[str], facts: Mapping[str, Mapping[str, Told]]) -> Room:

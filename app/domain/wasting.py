@@ -8,7 +8,7 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Literal, cast
 
-from app.calc.bounds import above, within
+from app.calc.bounds import above, plain, within
 from app.calc.errors import Invalid
 from app.calc.exact import exact
 from app.domain.job import JobState
@@ -355,9 +355,7 @@ def handed_over(
     """Return the signed entry that hands containers and packages over to somebody named."""
     held = tuple(dict.fromkeys(containers))
     for container in held:
-        _open_container(state, container)
-        if not state.waste.within(container):
-            raise Invalid(f"Container {container} is empty. Put its packages in first, or leave it out.")
+        _complain_of_handing_over(state, _open_container(state, container))
     inside = [name for container in held for name in state.waste.within(container)]
     chosen = _chosen(state, known, (*names, *inside)) if names or inside else ()
     if not chosen:
@@ -380,6 +378,19 @@ def handed_over(
         meaning=WASTE_OVER, local_time=local_time,
         proof="id and secret entered at signing" if both else "secret entered at signing",
     )  # fmt: skip
+
+
+def _complain_of_handing_over(state: SiteState, kept: ContainerKept) -> None:
+    """A container leaves with something in it and no heavier than it may be: weights are entered in it, too."""
+    within_it = state.waste.within(kept.container)
+    if not within_it:
+        raise Invalid(f"Container {kept.container} is empty. Put its packages in first, or leave it out.")
+    held = room_in(kept, within_it, state.waste.facts)
+    if held.weight_left < 0:
+        raise Invalid(
+            f"Container {kept.container} weighs {plain(held.known)} kg, more than the {kept.most_kg} kg that the site "
+            "allows. Take packages out first."
+        )
 
 
 def waste_returned(

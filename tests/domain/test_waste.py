@@ -376,6 +376,25 @@ def test_a_hand_over_takes_whole_containers_of_closed_packages(ready: Site) -> N
         ready.box(answers="K. Roth")
 
 
+def test_a_container_that_became_too_heavy_does_not_leave(ready: Site) -> None:
+    """Weighed anew inside it: 90 + 20 + 45.5 kg are 5.5 kg more than the 150 that it may weigh."""
+    ready.put(ONE, TWO, container="B-1")
+    ready.tell(ONE, weight="45.5")
+    waste = ready.state.waste
+
+    words = room_in(waste.containers["B-1"], waste.within("B-1"), waste.facts).words[1]
+    assert words == "155.5 kg with what was weighed, 150 kg allowed, so 5.5 kg too much."
+    with pytest.raises(Invalid, match=r"B-1 weighs 155.5 kg, more than the 150 kg .* Take packages out first."):
+        ready.give(boxes=("B-1",))
+    ready.tell(TWO, no_scale="the scale is at its maker's")
+    ready.tell(ONE, weight="60.5")
+    waste = ready.state.waste
+    words = room_in(waste.containers["B-1"], waste.within("B-1"), waste.facts).words[1]
+    assert words.startswith("150.5 kg with what was weighed, 150 kg allowed, so 0.5 kg too much. GROSS NOT KNOWN")
+    ready.tell(ONE, weight="60")
+    ready.give(boxes=("B-1",))
+
+
 def test_what_comes_back_and_what_is_gone(ready: Site) -> None:
     """A return needs a package that is out; a certificate comes once, not from the future, and ends it."""
     ready.give(ONE, TWO)
