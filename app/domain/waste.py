@@ -196,7 +196,10 @@ _NO_FACTS: Map[str, Told] = Map()
 
 @dataclass(frozen=True, slots=True)
 class Waste:
-    """What the site knows of its packages.  sent: containers that were handed over, with the hand-over's number."""
+    """What the site knows of its packages.
+
+    sent: containers that were handed over, with the hand-over's number.  left_in: the packages that each left with.
+    """
 
     added: Map[str, PackageAdded] = field(default_factory=Map)
     facts: Map[str, Map[str, Told]] = field(default_factory=Map)
@@ -205,6 +208,7 @@ class Waste:
     excused: Map[str, PackageExcused] = field(default_factory=Map)
     containers: Map[str, ContainerKept] = field(default_factory=Map)
     sent: Map[str, str] = field(default_factory=Map)
+    left_in: Map[str, tuple[str, ...]] = field(default_factory=Map)
     handovers: Map[str, Handover] = field(default_factory=Map)
 
     def told(self, package: str) -> Mapping[str, Told]:
@@ -218,6 +222,10 @@ class Waste:
             if where.kind is Whereabouts.CONTAINER and where.place == container
         )  # fmt: skip
         return tuple(name for _, name in sorted(found))
+
+    def contents(self, container: str) -> tuple[str, ...]:
+        """Return the packages that lie in a container, or that left in it once it was handed over."""
+        return self.left_in[container] if container in self.left_in else self.within(container)
 
     def names(self) -> frozenset[str]:
         """Return every package of which this ledger knows anything."""
@@ -247,7 +255,8 @@ def evolve_waste(waste: Waste, event: WasteEvent) -> Waste:
             there = Where(Whereabouts.HANDED_OVER, event.handover, taker, event.at, event.seq)
             sent = _with(waste.sent, dict.fromkeys(event.containers, event.handover))
             handovers = _with(waste.handovers, {event.handover: Handover(event)})
-            return _moved(replace(waste, sent=sent, handovers=handovers), event.packages, there)
+            left = _with(waste.left_in, {name: waste.within(name) for name in event.containers})
+            return _moved(replace(waste, sent=sent, left_in=left, handovers=handovers), event.packages, there)
         case WasteReturned():
             here = Where(Whereabouts.PLACE, event.place, event.answers, event.at, event.seq, event.reason)
             found = waste.handovers.get(event.handover)

@@ -321,6 +321,12 @@ def test_what_came_back_has_an_owner_and_the_rest_goes_with_its_certificate(desk
     page = desk.get(officer, "/waste").text
     own = desk.get(officer, f"/jobs/{stored}/packages").text
 
+    left = desk.get(officer, "/waste/B-1").text
+
+    assert "Left in it: 3" in left
+    assert all(f"<b>{name}</b>" in left for name in names[:3])
+    assert left.count("<p>Gone with H-0001, certificate C-2026-77</p>") == 2
+    assert "<p>At bay 4</p>" in left
     assert "K. Roth answers for 1" in page
     assert f"<b>{names[0]}</b>" not in page
     assert "Certificate C-2026-77 of 2026-03-02." in page
@@ -360,6 +366,13 @@ def test_the_sheets_carry_the_labels_and_the_cautions(desk: Desk, stored: str, t
     listed = unspaced(" ".join(pages(desk.get(lead, "/waste/D%207/list.pdf").content, tmp_path)))
     sheet = unspaced(" ".join(pages(desk.get(lead, "/waste/handovers/H-0001/sheet.pdf").content, tmp_path)))
 
+    gone = unspaced(" ".join(pages(desk.get(lead, "/waste/B-1/list.pdf").content, tmp_path)))
+    page = desk.get(lead, "/waste/handovers/H-0001").text
+    three = ", ".join(names_of(desk, stored)[:3])
+
+    assert f"<dt>In container B-1</dt><dd>{three}</dd>" in page
+    assert unspaced(three) in sheet
+    assert all(unspaced(told) in gone for told in (*names_of(desk, stored)[:3], "3 packages", "H-0001"))
     for told in (name, "drum, bore and height 572 x 851 mm inside", "Gross weight", "The site's own instructions",
                  "A filter-less bag holds a stub"):  # fmt: skip
         assert unspaced(told) in listed, told

@@ -311,7 +311,7 @@ def age_words(at: str, zone: str, today: date) -> str:
 
 def container_row(kept: ContainerKept, site: SiteState) -> ContainerRow:
     """Return a container as a row."""
-    inside = site.waste.within(kept.container)
+    inside = site.waste.contents(kept.container)
     return ContainerRow(
         name=kept.container,
         what=f"{container_words(kept)}; at most {kept.most_kg} kg, empty {kept.empty_kg} kg ({kept.basis})",
@@ -352,7 +352,7 @@ class ContainerPage:
 def container_page(
     kept: ContainerKept, site: SiteState, inside: Sequence[WastePackage], here: Sequence[WastePackage], form: Refilled
 ) -> ContainerPage:
-    """Return the page; inside: the packages in it, or those that left with it."""
+    """Return the page; inside: the packages in it, or those that left in it."""
     return ContainerPage(
         row=container_row(kept, site),
         packages=tuple((package_row(item, site, {}), item.job) for item in inside),
