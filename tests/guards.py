@@ -209,6 +209,7 @@ JOB_GUARDS = [
     Deletion("waste: put in unready", WASTING, "if missing := not_ready(waste, package):", "if missing := ():", WASTE),
     Deletion("waste: handed over unready", WASTING, "if missing := not_ready(state.waste, known[name]):", "if missing := ():", WASTE),
     Deletion("waste: out of its container", WASTING, "if where.kind is Whereabouts.CONTAINER and where.place not in held:", "if False:", WASTE),
+    Deletion("waste: never made, accepted", WASTING, 'if how == "never made" and not state.jobs.is_in_hand(package.job):', "if False:", WASTE),
     Deletion("waste: lost and handed over", WASTING, "if where.kind in (Whereabouts.LOST, Whereabouts.NEVER_MADE):\n            raise", "if False:\n            raise", WASTE),
     Deletion("waste: gone", WASTING, "if where.kind in LEFT and where.kind is not Whereabouts.NEVER_MADE:", "if False:", WASTE),
     Deletion("waste: too heavy", WASTING, "if room.weight_left < 0:", "if False:", WASTE),

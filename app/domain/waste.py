@@ -199,12 +199,14 @@ class Waste:
     """What the site knows of its packages.
 
     sent: containers that were handed over, with the hand-over's number.  left_in: the packages that each left with.
+    missing: every time that a package was lost or never made, found again or not.
     """
 
     added: Map[str, PackageAdded] = field(default_factory=Map)
     facts: Map[str, Map[str, Told]] = field(default_factory=Map)
     closures: Map[str, ClosureChecked] = field(default_factory=Map)
     where: Map[str, Where] = field(default_factory=Map)
+    missing: Map[str, tuple[PackageMissing, ...]] = field(default_factory=Map)
     excused: Map[str, PackageExcused] = field(default_factory=Map)
     containers: Map[str, ContainerKept] = field(default_factory=Map)
     sent: Map[str, str] = field(default_factory=Map)
@@ -245,6 +247,8 @@ def evolve_waste(waste: Waste, event: WasteEvent) -> Waste:
             return _placed(waste, event)
         case PackageMissing():
             kind = Whereabouts.LOST if event.how == "lost" else Whereabouts.NEVER_MADE
+            noted = _with(waste.missing, {event.package: (*waste.missing.get(event.package, ()), event)})
+            waste = replace(waste, missing=noted)
             return _moved(waste, (event.package,), Where(kind, "", event.answers, event.at, event.seq, event.reason))
         case PackageExcused():
             return replace(waste, excused=_with(waste.excused, {event.package: event}))
@@ -275,9 +279,9 @@ def waste_findings(waste: Waste, number: str) -> Iterable[tuple[int, str, str]]:
     for name, excused in waste.excused.items():
         if name.rpartition("/")[0] == number:
             yield excused.seq, "package left open", f"Package {name}: {excused.reason}"
-    for name, where in waste.where.items():
-        if name.rpartition("/")[0] == number and where.kind in (Whereabouts.LOST, Whereabouts.NEVER_MADE):
-            yield where.entry, f"package {where.kind}", f"Package {name}: {where.why} {where.answers} answers for it."
+    for name, events in waste.missing.items():
+        for event in events if name.rpartition("/")[0] == number else ():
+            yield event.seq, f"package {event.how}", f"Package {name}: {event.reason} {event.answers} answers for it."
 
 
 def _with(known: Map[str, V], changed: Mapping[str, V]) -> Map[str, V]:

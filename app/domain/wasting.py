@@ -285,10 +285,14 @@ def package_missing(
     state: SiteState, moment: SiteMoment, known: Known, name: str, typed: Mapping[str, str]
 ) -> PackageMissing:
     """Return the entry that a package is lost, or was never made because its step was marked by mistake."""
-    _one(state, known, name)
-    how = typed.get("how", "")
+    package, how = _one(state, known, name), typed.get("how", "")
     if how not in ("lost", "never made"):
         raise Invalid("Say whether the package is lost or was never made. Choose one of the two.")
+    if how == "never made" and not state.jobs.is_in_hand(package.job):
+        raise Invalid(
+            f"The record of job {package.number} is accepted with package {name} in it. Enter the package as lost, or "
+            "have the job opened again."
+        )
     reason = reason_from(typed.get("reason", ""), "The reason")
     answers = _line(typed.get("answers", ""), "Who answers for it")
     found = state.waste.where.get(name)

@@ -12,12 +12,13 @@ from app.domain.decide import decide
 from app.domain.event_base import Who
 from app.domain.instruments import Instrument, InstrumentKind
 from app.domain.job import stamp_of
+from app.domain.job_lines import JobLine, JobLines
 from app.domain.packages import Told, WastePackage
 from app.domain.packing import room_in
 from app.domain.refused import Refused
 from app.domain.registers import SiteMoment
 from app.domain.site import InstrumentPutAside, SiteEvent, SiteState, evolve_site
-from app.domain.waste import Whereabouts
+from app.domain.waste import Whereabouts, waste_findings
 from app.domain.wasting import (
     certificate_received,
     closure_checked,
@@ -439,6 +440,40 @@ def test_a_lost_package_is_searched_for_and_never_handed_over_unfound(ready: Sit
         ready.give(ONE)
     ready.put(ONE, place="bay 4", answers="K. Roth")
     ready.give(ONE)
+
+
+def test_a_lost_package_stays_a_finding_after_it_was_found(ready: Site) -> None:
+    """The reviewer opens every time it was entered; those of another job are not the reviewer's."""
+    told = {"how": "lost", "reason": "Not on the pallet.", "answers": "K. Roth"}
+    first, second = ready.state.size, ready.state.size + 2
+    ready.keep(package_missing(ready.state, ready.moment(), KNOWN, ONE, told))
+    ready.put(ONE, place="bay 4", answers="K. Roth")
+    ready.keep(package_missing(ready.state, ready.moment(), KNOWN, ONE, told | {"reason": "Not in bay 4."}))
+    ready.put(ONE, place="bay 4", answers="K. Roth")
+
+    assert list(waste_findings(ready.state.waste, "2026-0001")) == [
+        (first, "package lost", f"Package {ONE}: Not on the pallet. K. Roth answers for it."),
+        (second, "package lost", f"Package {ONE}: Not in bay 4. K. Roth answers for it."),
+    ]
+    assert list(waste_findings(ready.state.waste, "2026-0002")) == []
+
+
+def test_a_package_of_an_accepted_record_was_made(ready: Site) -> None:
+    """While the job is in hand a step may have been marked by mistake; afterwards the package can only be lost."""
+    told = {"how": "never made", "reason": "ticked twice", "answers": "K. Roth"}
+    line = JobLine("job-2026-0001", "2026-0001", "EF-03", "change_out", AT)
+
+    def missing(jobs: JobLines, **changed: str) -> SiteEvent:
+        state = replace(ready.state, jobs=jobs)
+        return package_missing(state, ready.moment(), KNOWN, ONE, told | changed)
+
+    in_hand = JobLines().opened(line)
+    accepted = in_hand.closed(line.job, size=9, at=AT)
+    with pytest.raises(Invalid, match=r"The record of job 2026-0001 is accepted .* Enter the package as lost"):
+        missing(accepted)
+    assert missing(accepted, how="lost")
+    assert missing(in_hand)
+    assert missing(accepted.taken_up(line.job))
 
 
 def test_an_exception_is_for_what_is_open_and_given_once(site: Site) -> None:
