@@ -6,6 +6,7 @@ From typed text to one site event, against the committed state of the site and t
 
 import re
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from typing import Literal, cast
 
 from app.calc.bounds import above, plain, within
@@ -76,10 +77,14 @@ def _added(event: PackageAdded, job: JobState) -> WastePackage:
 
 
 def where_of(waste: Waste, package: WastePackage) -> Where:
-    """Return where a package is: as the site's ledger has it, else as the job's own steps tell."""
+    """Return where a package is: as the site's ledger has it, else as the job's own steps tell.
+
+    For one in a container answers whoever answers for the container now.
+    """
     found = waste.where.get(package.name)
     if found is not None:
-        return found
+        kept = waste.containers.get(found.place) if found.kind is Whereabouts.CONTAINER else None
+        return replace(found, answers=kept.answers) if kept else found
     if package.taken is not None:
         return Where(Whereabouts.PLACE, WASTE_POINT, package.taken.text, package.taken.at)
     return Where(Whereabouts.JOB, f"housing {package.housing}", package.lead, package.sealed.at)

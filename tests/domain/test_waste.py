@@ -330,11 +330,14 @@ def test_a_container_that_cannot_be_is_refused(site: Site, changed: dict[str, st
 
 
 def test_a_container_in_use_keeps_its_size(ready: Site) -> None:
-    """Its owner may change; its size and weights only while it is empty."""
+    """Its owner may change, and with it that of what is in it; its size and weights only while it is empty."""
     ready.put(ONE, container="B-1")
+    assert where_of(ready.state.waste, KNOWN[ONE]).answers == "B. Okafor"
     ready.box(answers="K. Roth")
     with pytest.raises(Invalid, match="its size and weights stay"):
         ready.box(most_kg="160")
+
+    assert where_of(ready.state.waste, KNOWN[ONE]).answers == "K. Roth"
 
 
 def test_places_are_entered_once_and_need_an_owner(site: Site) -> None:
