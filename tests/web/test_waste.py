@@ -208,10 +208,20 @@ def test_what_a_lead_lets_pass_is_opened_in_review(desk: Desk) -> None:
     for n in range(1, count):
         excused = {"package": f"{number}/{n}", "reason": "the scale is at the maker's"}
         assert enter(desk, job, "excused", excused, "lead", 1)[0] == 303
+    waiting = desk.get(lead, f"/jobs/{job}/packages").text
     lost = {"package": f"{number}/{count}", "how": "never made", "reason": "ticked twice", "answers": "I. Varga"}
     assert enter(desk, job, "missing", lost, "lead", 1)[0] == 303
+    page = desk.get(lead, f"/jobs/{job}/packages").text
     assert desk.do(job, Submit(), lead).submitted is not None
 
+    assert (
+        f"{count} packages, 1 not accounted for yet. The job goes to review when none is left. "
+        f"{count - 1} left open by a lead, lost or never made: the safety officer opens these in review."
+    ) in waiting
+    assert (
+        f"{count} packages, {count} left open by a lead, lost or never made: the safety officer opens these in review."
+    ) in page
+    assert "the account is even" not in page
     review = desk.get(officer, f"/jobs/{job}/review").text
 
     assert review.count("<b>Package left open</b>") == count - 1
