@@ -158,17 +158,18 @@ def _told(stamp: Stamp, text: str) -> Told:
     return Told(text, (stamp.worker or stamp.by).name, stamp.at)
 
 
-def _around(state: JobState, cut: Step) -> Iterator[Step]:
-    """The steps of the section of a cut, the cut itself left out."""
-    return (step for step in state.steps if step.section == cut.section and step.id != cut.id)
-
-
 def _closure(state: JobState, cut: Step) -> Told | None:
-    """The verification of the closures: the nearest one before the cut, in its section, that stands."""
-    place = state.index[cut.id]
-    for step in reversed([step for step in _around(state, cut) if state.index[step.id] < place]):
-        mark = state.mark(step.id)
-        if step.kind is StepKind.VERIFY and mark.stands and mark.done is not None and not mark.not_applicable:
+    """The verification of the closures: the nearest one before the cut, in its section and behind any other cut.
+
+    Where that one does not stand nothing is told: an earlier one is of other closures.
+    """
+    for step in reversed(state.steps[: state.index[cut.id]]):
+        if any(effect.act is Act.CUT for effect in step.effects):
+            return None
+        if step.kind is StepKind.VERIFY and step.section == cut.section:
+            mark = state.mark(step.id)
+            if not mark.stands or mark.done is None or mark.not_applicable:
+                return None
             answers = "; ".join(answer.text for answer in mark.evidence.answers.values())
             return _told(mark.done, answers or step.text)
     return None

@@ -7,13 +7,13 @@ from datetime import date, timedelta
 import pytest
 
 from app.calc.errors import ChangeoutError, Invalid
-from app.domain.commands import Accept, Submit
+from app.domain.commands import Accept, Submit, Withdraw
 from app.domain.decide import decide
 from app.domain.event_base import Who
 from app.domain.instruments import Instrument, InstrumentKind
 from app.domain.job import stamp_of
 from app.domain.job_lines import JobLine, JobLines
-from app.domain.packages import Told, WastePackage
+from app.domain.packages import Told, WastePackage, packages_of
 from app.domain.packing import room_in
 from app.domain.refused import Refused
 from app.domain.registers import SiteMoment
@@ -129,6 +129,19 @@ def test_what_a_package_lacks_is_named_until_nothing_is(site: Site) -> None:
     assert [told.partition(" (")[0] for told in open_account(site.state.waste, KNOWN.values())] == [
         f"Package {ONE}", f"Package {TWO}",
     ]  # fmt: skip
+
+
+def test_a_closure_is_told_by_its_own_verification_or_not_at_all() -> None:
+    """Taken back, it leaves nothing told; what was verified before it, here a serial number, is no closure."""
+    bench = opened("EF-03")
+    bench.run_to("in-2/cut")
+    bench.run_to(steps=1)
+    told = [item.closure for item in packages_of(bench.state)]
+    bench.do(Withdraw("port/P1/in-2/closures", "looked at the other side"), EYES)
+    after = [item.closure for item in packages_of(bench.state)]
+
+    assert [item.text for item in told if item] == ["both sides tied and banded, gap clear"] * 3
+    assert after == [*told[:2], None]
 
 
 def test_who_took_the_packages_over_at_the_job_s_own_step_owns_them(site: Site) -> None:
