@@ -42,14 +42,13 @@ def fits(item: Box, container: ContainerKept) -> int:
 class Room:
     """What a container holds and has left.  rows: as many as surely fit; None where a size is not known.
 
-    gross: kg, None where a package has no weight.  unweighed, unmeasured: packages without weight or sides.
+    known: kg, empty weight included, of what was weighed.  unweighed, unmeasured: packages without weight or sides.
     """
 
     count: int
     rows: int | None
     largest: Box | None
     known: Fraction
-    gross: Fraction | None
     most: Fraction
     unweighed: tuple[str, ...]
     unmeasured: tuple[str, ...]
@@ -101,7 +100,7 @@ def room_in(container: ContainerKept, inside: Iterable[str], facts: Mapping[str,
     unmeasured = tuple(name for name, item in sides.items() if item is None)
     return Room(
         count=len(names), rows=fits(largest, container) if largest and not unmeasured else None, largest=largest,
-        known=known, gross=None if unweighed else known, most=exact(container.most_kg, name="Greatest weight"),
+        known=known, most=exact(container.most_kg, name="Greatest weight"),
         unweighed=unweighed, unmeasured=unmeasured,
     )  # fmt: skip
 

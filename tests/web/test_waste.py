@@ -66,7 +66,7 @@ def test_the_step_that_labels_a_package_says_its_number(desk: Desk) -> None:
 
 
 def test_what_the_steps_told_is_not_asked_again(desk: Desk, job: str) -> None:
-    """Closure, label, receiver come from the job; only the weight is open at its end."""
+    """Closure and receiver come from the job; only the weight is open at its end."""
     page = desk.get(desk.named("technician"), f"/jobs/{job}/packages").text
 
     assert page.count('<span class="verdict verdict-overdue">open</span> weight, or why it was not weighed</p>') == 3
