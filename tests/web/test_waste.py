@@ -30,6 +30,13 @@ def job(desk: Desk) -> str:
     return opened
 
 
+TRANSPORT = (
+    "Transport label: YELLOW-III by 60 mrem/h at the surface and transport index 0.8 (49 CFR 172.403 label categories "
+    "(read in the text itself or the copy named); 49 CFR 173.403 transport index, rounded up to 0.1 (from memory, not "
+    "confirmed)); the safety officer decides\n"
+)
+
+
 def enter(
     desk: Desk, job: str, form: str, fields: Mapping[str, str], role: str = "technician", nth: int = 1
 ) -> tuple[int, str]:
@@ -92,7 +99,7 @@ def test_weights_readings_and_label(desk: Desk, job: str) -> None:
 
     for told in (
         "Gross weight: 21.4 kg, scale W-2", "Volume: 0.131072 m³ (640 x 640 x 320 mm outside)",
-        "Dose rate: 60 mrem/h at contact, 0.8 mrem/h at 1 m (RM-4)", "Transport label: YELLOW-III",
+        "Dose rate: 60 mrem/h at contact, 0.8 mrem/h at 1 m (RM-4)", TRANSPORT,
         "Filter serial: A-3301", "Waste stream: solid, pressed", "Sealed by: Noor Haddad",
     ):  # fmt: skip
         assert told in page, told
