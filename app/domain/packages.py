@@ -1,6 +1,6 @@
 """The packages of a job, each with its number: derived from the job and from nothing else.
 
-What a step of the job has told of a package (its closures verified, its label, its smear, who took it over) is its
+What a step of the job has told of a package (its closures verified, its smear, who took it over) is its
 data; nobody is asked for it again.  What becomes of a package later stands in the site's ledger (`app.domain.waste`).
 """
 
@@ -18,8 +18,7 @@ HANDED_OVER = "takeoff.packages"
 """The limit by which the step that hands the packages over is known: it counts them."""
 RECEIVER = "receiver"
 SERIAL = "serial"
-NUMBER = "number"
-"""Ids of questions: who took the packages over, a new filter's serial number, the number on a package's label."""
+"""Ids of questions: who took the packages over, a new filter's serial number."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,8 +35,8 @@ class WastePackage:
     """One package.  name: the job's number and its own, `2026-0001/3`.
 
     contents: what it is and holds.  stub_known: whether the record tells what the bag held before this job.
-    sealed: who parted it from the ring, or entered it.  lead: who opened the job.  closure, serial, smear, label,
-    taken: what steps of the job told.
+    sealed: who parted it from the ring, or entered it.  lead: who opened the job.  closure, serial, smear, taken:
+    what steps of the job told.
     """
 
     name: str
@@ -58,7 +57,6 @@ class WastePackage:
     closure: Told | None = None
     serial: Told | None = None
     smear: Told | None = None
-    label: Told | None = None
     taken: Told | None = None
     service: str = ""
 
@@ -86,7 +84,7 @@ def _package(state: JobState, made: Made) -> WastePackage:
         position=step.position, filling=what.filter, stubs=what.stubs, torn=what.torn_inside, stub_known=known,
         filter_type=port.filter,
         closure=_closure(state, step), serial=_serial(state, step, what.filter),
-        smear=_smear(state, step), label=_label(state, step), taken=_taken(state, by.seq),
+        smear=_smear(state, step), taken=_taken(state, by.seq),
         service=opened.housing.service.replace("_", " "),
     )  # fmt: skip
 
@@ -158,17 +156,18 @@ def _told(stamp: Stamp, text: str) -> Told:
     return Told(text, (stamp.worker or stamp.by).name, stamp.at)
 
 
-def _around(state: JobState, cut: Step) -> Iterator[Step]:
-    """The steps of the section of a cut, the cut itself left out."""
-    return (step for step in state.steps if step.section == cut.section and step.id != cut.id)
-
-
 def _closure(state: JobState, cut: Step) -> Told | None:
-    """The verification of the closures: the nearest one before the cut, in its section, that stands."""
-    place = state.index[cut.id]
-    for step in reversed([step for step in _around(state, cut) if state.index[step.id] < place]):
-        mark = state.mark(step.id)
-        if step.kind is StepKind.VERIFY and mark.stands and mark.done is not None and not mark.not_applicable:
+    """The verification of the closures: the nearest one before the cut, in its section and behind any other cut.
+
+    Where that one does not stand nothing is told: an earlier one is of other closures.
+    """
+    for step in reversed(state.steps[: state.index[cut.id]]):
+        if any(effect.act is Act.CUT for effect in step.effects):
+            return None
+        if step.kind is StepKind.VERIFY and step.section == cut.section:
+            mark = state.mark(step.id)
+            if not mark.stands or mark.done is None or mark.not_applicable:
+                return None
             answers = "; ".join(answer.text for answer in mark.evidence.answers.values())
             return _told(mark.done, answers or step.text)
     return None
@@ -179,15 +178,6 @@ def _smear(state: JobState, cut: Step) -> Told | None:
         mark = state.mark(step.id)
         if step.computes == "smear" and mark.stands and mark.done is not None and mark.evidence.result is not None:
             return _told(mark.done, mark.evidence.result.shown)
-    return None
-
-
-def _label(state: JobState, cut: Step) -> Told | None:
-    for step in _after(state, cut):
-        mark = state.mark(step.id)
-        accounts = any(effect.act is Act.ACCOUNT_PACKAGE for effect in step.effects)
-        if accounts and mark.stands and mark.done is not None and (answer := mark.evidence.answers.get(NUMBER)):
-            return _told(mark.done, answer.text)
     return None
 
 

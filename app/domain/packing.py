@@ -42,14 +42,13 @@ def fits(item: Box, container: ContainerKept) -> int:
 class Room:
     """What a container holds and has left.  rows: as many as surely fit; None where a size is not known.
 
-    gross: kg, None where a package has no weight.  unweighed, unmeasured: packages without weight or sides.
+    known: kg, empty weight included, of what was weighed.  unweighed, unmeasured: packages without weight or sides.
     """
 
     count: int
     rows: int | None
     largest: Box | None
     known: Fraction
-    gross: Fraction | None
     most: Fraction
     unweighed: tuple[str, ...]
     unmeasured: tuple[str, ...]
@@ -82,9 +81,11 @@ class Room:
 
     def _by_weight(self) -> str:
         told = f"{plain(self.known)} kg with what was weighed, {plain(self.most)} kg allowed"
+        over = f"{plain(-self.weight_left)} kg too much"
         if self.unweighed:
+            told = f"{told}, so {over}" if self.weight_left < 0 else told
             return f"{told}. GROSS NOT KNOWN: {', '.join(self.unweighed)} not weighed; weigh the whole container."
-        return f"{told}, so {plain(self.weight_left)} kg left."
+        return f"{told}, so {over if self.weight_left < 0 else f'{plain(self.weight_left)} kg left'}."
 
 
 def room_in(container: ContainerKept, inside: Iterable[str], facts: Mapping[str, Mapping[str, Told]]) -> Room:
@@ -99,7 +100,7 @@ def room_in(container: ContainerKept, inside: Iterable[str], facts: Mapping[str,
     unmeasured = tuple(name for name, item in sides.items() if item is None)
     return Room(
         count=len(names), rows=fits(largest, container) if largest and not unmeasured else None, largest=largest,
-        known=known, gross=None if unweighed else known, most=exact(container.most_kg, name="Greatest weight"),
+        known=known, most=exact(container.most_kg, name="Greatest weight"),
         unweighed=unweighed, unmeasured=unmeasured,
     )  # fmt: skip
 

@@ -137,17 +137,22 @@ def _manometer(state: SiteState, name: str, on: date) -> str | None:
         raise Invalid(f"There is no instrument {name!r} in the register. Choose one of those listed, or none.")
     if found.kind is not InstrumentKind.MANOMETER:
         raise Invalid(f"{name} is a {found.kind}; a pressure drop is read with a manometer. Choose one.")
+    complain_of_calibration(found, on, otherwise="leave the instrument out and say so in the note")
+    return name
+
+
+def complain_of_calibration(found: Instrument, on: date, *, otherwise: str) -> None:
+    """Raise Invalid unless the calibration covers a reading of this day; otherwise: what to do if it was made later."""
     if found.due < on:
         raise Invalid(
-            f"The calibration of {name} was due on {found.due}, before the reading of {on}: "
+            f"The calibration of {found.id} was due on {found.due}, before the reading of {on}: "
             "read again with an instrument in calibration."
         )
     if found.calibrated_on > on:
         raise Invalid(
-            f"{name} was calibrated on {found.calibrated_on}, after the reading of {on}, and the register does not "
-            "tell how it stood before: leave the instrument out and say so in the note."
+            f"{found.id} was calibrated on {found.calibrated_on}, after the reading of {on}, and the register does not "
+            f"tell how it stood before: {otherwise}."
         )
-    return name
 
 
 def reading_struck(state: SiteState, moment: SiteMoment, *, housing: str, entry: str, reason: str) -> ReadingStruck:

@@ -42,7 +42,10 @@ class PackageAdded(SiteEntry):
 
 
 class PackagesTold(SiteEntry):
-    """Facts of one or several packages, by the names of FACTS, as typed; the newest of each counts."""
+    """Facts of one or several packages, by the names of FACTS; the newest of each counts.
+
+    As typed, numbers with a decimal point.
+    """
 
     type: Literal["packages_told"] = "packages_told"
     packages: tuple[str, ...]
@@ -193,15 +196,21 @@ _NO_FACTS: Map[str, Told] = Map()
 
 @dataclass(frozen=True, slots=True)
 class Waste:
-    """What the site knows of its packages.  sent: containers that were handed over, with the hand-over's number."""
+    """What the site knows of its packages.
+
+    sent: containers that were handed over, with the hand-over's number.  left_in: the packages that each left with.
+    missing: every time that a package was lost or never made, found again or not.
+    """
 
     added: Map[str, PackageAdded] = field(default_factory=Map)
     facts: Map[str, Map[str, Told]] = field(default_factory=Map)
     closures: Map[str, ClosureChecked] = field(default_factory=Map)
     where: Map[str, Where] = field(default_factory=Map)
+    missing: Map[str, tuple[PackageMissing, ...]] = field(default_factory=Map)
     excused: Map[str, PackageExcused] = field(default_factory=Map)
     containers: Map[str, ContainerKept] = field(default_factory=Map)
     sent: Map[str, str] = field(default_factory=Map)
+    left_in: Map[str, tuple[str, ...]] = field(default_factory=Map)
     handovers: Map[str, Handover] = field(default_factory=Map)
 
     def told(self, package: str) -> Mapping[str, Told]:
@@ -215,6 +224,10 @@ class Waste:
             if where.kind is Whereabouts.CONTAINER and where.place == container
         )  # fmt: skip
         return tuple(name for _, name in sorted(found))
+
+    def contents(self, container: str) -> tuple[str, ...]:
+        """Return the packages that lie in a container, or that left in it once it was handed over."""
+        return self.left_in[container] if container in self.left_in else self.within(container)
 
     def names(self) -> frozenset[str]:
         """Return every package of which this ledger knows anything."""
@@ -234,6 +247,8 @@ def evolve_waste(waste: Waste, event: WasteEvent) -> Waste:
             return _placed(waste, event)
         case PackageMissing():
             kind = Whereabouts.LOST if event.how == "lost" else Whereabouts.NEVER_MADE
+            noted = _with(waste.missing, {event.package: (*waste.missing.get(event.package, ()), event)})
+            waste = replace(waste, missing=noted)
             return _moved(waste, (event.package,), Where(kind, "", event.answers, event.at, event.seq, event.reason))
         case PackageExcused():
             return replace(waste, excused=_with(waste.excused, {event.package: event}))
@@ -244,7 +259,8 @@ def evolve_waste(waste: Waste, event: WasteEvent) -> Waste:
             there = Where(Whereabouts.HANDED_OVER, event.handover, taker, event.at, event.seq)
             sent = _with(waste.sent, dict.fromkeys(event.containers, event.handover))
             handovers = _with(waste.handovers, {event.handover: Handover(event)})
-            return _moved(replace(waste, sent=sent, handovers=handovers), event.packages, there)
+            left = _with(waste.left_in, {name: waste.within(name) for name in event.containers})
+            return _moved(replace(waste, sent=sent, left_in=left, handovers=handovers), event.packages, there)
         case WasteReturned():
             here = Where(Whereabouts.PLACE, event.place, event.answers, event.at, event.seq, event.reason)
             found = waste.handovers.get(event.handover)
@@ -263,9 +279,9 @@ def waste_findings(waste: Waste, number: str) -> Iterable[tuple[int, str, str]]:
     for name, excused in waste.excused.items():
         if name.rpartition("/")[0] == number:
             yield excused.seq, "package left open", f"Package {name}: {excused.reason}"
-    for name, where in waste.where.items():
-        if name.rpartition("/")[0] == number and where.kind in (Whereabouts.LOST, Whereabouts.NEVER_MADE):
-            yield where.entry, f"package {where.kind}", f"Package {name}: {where.why} {where.answers} answers for it."
+    for name, events in waste.missing.items():
+        for event in events if name.rpartition("/")[0] == number else ():
+            yield event.seq, f"package {event.how}", f"Package {name}: {event.reason} {event.answers} answers for it."
 
 
 def _with(known: Map[str, V], changed: Mapping[str, V]) -> Map[str, V]:

@@ -6,16 +6,17 @@ From typed text to one site event, against the committed state of the site and t
 
 import re
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from typing import Literal, cast
 
-from app.calc.bounds import above, within
+from app.calc.bounds import above, plain, within
 from app.calc.errors import Invalid
 from app.calc.exact import exact
 from app.domain.job import JobState
 from app.domain.judging import number_text
 from app.domain.packages import Told, WastePackage, packages_of
 from app.domain.packing import box_from, container_box, fits, inside_from, room_in
-from app.domain.registers import SiteMoment, day_from, reason_from
+from app.domain.registers import SiteMoment, complain_of_calibration, day_from, reason_from
 from app.domain.signing import WASTE_OVER
 from app.domain.site import SiteState
 from app.domain.waste import (
@@ -48,6 +49,7 @@ _READINGS = {
     "contact": ("dose_unit", "dose_meter"), "one_metre": ("dose_unit", "dose_meter"),
     "smear": ("smear_unit", "smear_counter"),
 }  # fmt: skip
+_INSTRUMENTS = {"contact": "dose_meter", "one_metre": "dose_meter", "smear": "smear_counter", "weight": "scale"}
 Known = Mapping[str, WastePackage]
 
 
@@ -75,10 +77,14 @@ def _added(event: PackageAdded, job: JobState) -> WastePackage:
 
 
 def where_of(waste: Waste, package: WastePackage) -> Where:
-    """Return where a package is: as the site's ledger has it, else as the job's own steps tell."""
+    """Return where a package is: as the site's ledger has it, else as the job's own steps tell.
+
+    For one in a container answers whoever answers for the container now.
+    """
     found = waste.where.get(package.name)
     if found is not None:
-        return found
+        kept = waste.containers.get(found.place) if found.kind is Whereabouts.CONTAINER else None
+        return replace(found, answers=kept.answers) if kept else found
     if package.taken is not None:
         return Where(Whereabouts.PLACE, WASTE_POINT, package.taken.text, package.taken.at)
     return Where(Whereabouts.JOB, f"housing {package.housing}", package.lead, package.sealed.at)
@@ -176,25 +182,53 @@ def _plain_sides(text: str) -> list[str]:
     return list(inside_from(text))
 
 
-def _complain_of_readings(
-    state: SiteState, moment: SiteMoment, chosen: Sequence[str], facts: Mapping[str, str]
-) -> None:
-    """A reading is a number with its unit and its instrument, which is in calibration if it stands in the register."""
+def _complain_of_readings(state: SiteState, moment: SiteMoment, chosen: Sequence[str], facts: dict[str, str]) -> None:
+    """A reading is a number with its unit and its instrument, which is in calibration if it stands in the register.
+
+    The readings in `facts` get a decimal point.
+    """
     for name, beside in _READINGS.items():
         if name not in facts:
+            _complain_of_another(state, chosen, facts, name, beside)
             continue
-        within(
-            float(exact(number_text(facts[name], FACTS[name]), name=FACTS[name])), -1e9, 1e12, name=FACTS[name]
-        )  # a smear may come out below its background
+        read, label = number_text(facts[name], FACTS[name]), FACTS[name]
+        lowest = -1e9 if name == "smear" else 0  # a smear may come out below its background
+        within(float(exact(read, name=label)), lowest, 1e12, name=label)
+        facts[name] = read
         for other in beside:
             if other not in facts and not all(other in state.waste.told(item) for item in chosen):
                 raise Invalid(f"{FACTS[name]}: give its unit and its instrument, too; {FACTS[other]} is missing.")
-    for name in ("dose_meter", "smear_counter", "scale"):
-        found = state.instruments.get(facts.get(name, ""))
-        if found is not None and found.due < moment.today:
-            raise Invalid(
-                f"The calibration of {found.id} was due on {found.due}: read again with an instrument in calibration."
-            )
+    for reading, tool in _INSTRUMENTS.items():
+        given = [facts[tool]] if tool in facts else _stored(state, chosen, tool) if reading in facts else []
+        for name in given:
+            _complain_of_instrument(state, moment, name)
+
+
+def _stored(state: SiteState, chosen: Sequence[str], fact: str) -> list[str]:
+    return [told[fact].text for item in chosen if fact in (told := state.waste.told(item))]
+
+
+def _complain_of_instrument(state: SiteState, moment: SiteMoment, name: str) -> None:
+    """One that the register does not know may be any; one that it knows is in use and in calibration."""
+    if name in state.put_aside:
+        raise Invalid(f"{name} was put aside: {state.put_aside[name].reason}. Read again with an instrument in use.")
+    found = state.instruments.get(name)
+    if found is not None:
+        complain_of_calibration(found, moment.today, otherwise="read again with another instrument")
+
+
+def _complain_of_another(
+    state: SiteState, chosen: Sequence[str], facts: Mapping[str, str], reading: str, beside: Sequence[str]
+) -> None:
+    """A unit or an instrument given alone would change what a reading that stands means."""
+    for item in chosen:
+        told = state.waste.told(item)
+        for other in beside if reading in told else ():
+            if other in facts and other in told and told[other].text != facts[other]:
+                raise Invalid(
+                    f"{FACTS[other]}, {facts[other]}: {FACTS[reading]} of package {item} was read in another unit or "
+                    "with another instrument; enter it again."
+                )
 
 
 def closure_checked(
@@ -256,10 +290,14 @@ def package_missing(
     state: SiteState, moment: SiteMoment, known: Known, name: str, typed: Mapping[str, str]
 ) -> PackageMissing:
     """Return the entry that a package is lost, or was never made because its step was marked by mistake."""
-    _one(state, known, name)
-    how = typed.get("how", "")
+    package, how = _one(state, known, name), typed.get("how", "")
     if how not in ("lost", "never made"):
         raise Invalid("Say whether the package is lost or was never made. Choose one of the two.")
+    if how == "never made" and not state.jobs.is_in_hand(package.job):
+        raise Invalid(
+            f"The record of job {package.number} is accepted with package {name} in it. Enter the package as lost, or "
+            "have the job opened again."
+        )
     reason = reason_from(typed.get("reason", ""), "The reason")
     answers = _line(typed.get("answers", ""), "Who answers for it")
     found = state.waste.where.get(name)
@@ -326,9 +364,7 @@ def handed_over(
     """Return the signed entry that hands containers and packages over to somebody named."""
     held = tuple(dict.fromkeys(containers))
     for container in held:
-        _open_container(state, container)
-        if not state.waste.within(container):
-            raise Invalid(f"Container {container} is empty. Put its packages in first, or leave it out.")
+        _complain_of_handing_over(state, _open_container(state, container))
     inside = [name for container in held for name in state.waste.within(container)]
     chosen = _chosen(state, known, (*names, *inside)) if names or inside else ()
     if not chosen:
@@ -351,6 +387,19 @@ def handed_over(
         meaning=WASTE_OVER, local_time=local_time,
         proof="id and secret entered at signing" if both else "secret entered at signing",
     )  # fmt: skip
+
+
+def _complain_of_handing_over(state: SiteState, kept: ContainerKept) -> None:
+    """A container leaves with something in it and no heavier than it may be: weights are entered in it, too."""
+    within_it = state.waste.within(kept.container)
+    if not within_it:
+        raise Invalid(f"Container {kept.container} is empty. Put its packages in first, or leave it out.")
+    held = room_in(kept, within_it, state.waste.facts)
+    if held.weight_left < 0:
+        raise Invalid(
+            f"Container {kept.container} weighs {plain(held.known)} kg, more than the {kept.most_kg} kg that the site "
+            "allows. Take packages out first."
+        )
 
 
 def waste_returned(

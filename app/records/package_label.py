@@ -8,7 +8,7 @@ from fractions import Fraction
 
 from app.calc.errors import ChangeoutError
 from app.calc.exact import exact
-from app.calc.sources import source
+from app.calc.sources import shown
 from app.calc.waste import label, transport_index
 from app.domain.containment.state import Filling
 from app.domain.packages import Told, WastePackage
@@ -93,7 +93,7 @@ def transport_words(facts: Mapping[str, Told]) -> str:
         kind = label(surface_mrem_h=surface, index=index)
     except ChangeoutError as fault:
         return str(fault)
-    by = source("49cfr172.403").shown
+    by = shown("49cfr172.403", "49cfr173.403")
     return (
         f"{kind} by {float(surface):g} mrem/h at the surface and transport index {float(index):g} ({by}); "
         "the safety officer decides"

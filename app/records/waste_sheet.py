@@ -70,6 +70,7 @@ def handover_sheet(
         ["Given by", giver],
         ["Received by", f"{event.receiver}, {event.organisation}"],
         ["Containers", ", ".join(event.containers) or "none"],
+        *([f"In container {name}", ", ".join(site.waste.contents(name))] for name in event.containers),
         ["Packages", str(len(event.packages))],
         ["Came back", ", ".join(back) or "none"],
         ["Certificate", f"{paid.certificate} of {paid.dated}" if paid else "not received yet"],

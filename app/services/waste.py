@@ -55,7 +55,7 @@ class WasteBook(SiteBook):
         kept = site.waste.containers.get(container)
         if kept is None:
             raise Invalid(f"There is no container {container[:40]!r}. Choose one of those listed under Waste.")
-        names = site.waste.within(container)
+        names = site.waste.contents(container)
         known = _known(site, names, self._jobs.state)
         return kept, tuple(known[name] for name in names)
 

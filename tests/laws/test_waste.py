@@ -224,11 +224,12 @@ def test_the_first_package_of_the_next_job_carries_the_stub_that_was_left() -> N
 
 @dataclass
 class Yard:
-    """The site's ledger over some packages, and beside it a plain note of where each of them is."""
+    """The site's ledger over some packages, and beside it a plain note of where each is and what left in which box."""
 
     known: Mapping[str, WastePackage]
     state: SiteState = field(default_factory=SiteState)
     noted: dict[str, str] = field(default_factory=dict)
+    left: dict[str, set[str]] = field(default_factory=dict)
 
     def moment(self) -> SiteMoment:
         """Return this moment, of somebody who sealed nothing."""
@@ -278,6 +279,7 @@ class Yard:
                     state, moment, self.known, two[:1], (box,) if waste.within(box) and box not in waste.sent else (),
                     told, local_time=AT, both=True,
                 )  # fmt: skip
+                self.left |= {box: {name for name, at in self.noted.items() if at == box} for box in event.containers}
                 self.enter(event)
                 self.noted |= dict.fromkeys(event.packages, event.handover)
             case "back":
@@ -302,6 +304,7 @@ class Yard:
             assert where.answers
         for box, number in waste.sent.items():
             assert not waste.within(box), number
+            assert set(waste.contents(box)) == self.left[box]
 
     @staticmethod
     def _out(item: object) -> bool:

@@ -30,6 +30,13 @@ def job(desk: Desk) -> str:
     return opened
 
 
+TRANSPORT = (
+    "Transport label: YELLOW-III by 60 mrem/h at the surface and transport index 0.8 (49 CFR 172.403 label categories "
+    "(read in the text itself or the copy named); 49 CFR 173.403 transport index, rounded up to 0.1 (from memory, not "
+    "confirmed)); the safety officer decides\n"
+)
+
+
 def enter(
     desk: Desk, job: str, form: str, fields: Mapping[str, str], role: str = "technician", nth: int = 1
 ) -> tuple[int, str]:
@@ -66,7 +73,7 @@ def test_the_step_that_labels_a_package_says_its_number(desk: Desk) -> None:
 
 
 def test_what_the_steps_told_is_not_asked_again(desk: Desk, job: str) -> None:
-    """Closure, label, receiver come from the job; only the weight is open at its end."""
+    """Closure and receiver come from the job; only the weight is open at its end."""
     page = desk.get(desk.named("technician"), f"/jobs/{job}/packages").text
 
     assert page.count('<span class="verdict verdict-overdue">open</span> weight, or why it was not weighed</p>') == 3
@@ -83,7 +90,7 @@ def test_weights_readings_and_label(desk: Desk, job: str) -> None:
     assert (
         enter(desk, job, "facts", one | {"weight": "21,4", "scale": "scale W-2", "sides": "640 x 640 x 320"})[0] == 303
     )
-    read = {"contact": "60", "one_metre": "0.8", "dose_unit": "mrem/h", "dose_meter": "RM-4"}
+    read = {"contact": "60", "one_metre": "0,8", "dose_unit": "mrem/h", "dose_meter": "RM-4"}
     assert (
         enter(desk, job, "facts", one | read | {"serial": "A-3301", "hazard": "Cs-137", "stream": "solid, pressed"})[0]
         == 303
@@ -92,7 +99,7 @@ def test_weights_readings_and_label(desk: Desk, job: str) -> None:
 
     for told in (
         "Gross weight: 21.4 kg, scale W-2", "Volume: 0.131072 m³ (640 x 640 x 320 mm outside)",
-        "Dose rate: 60 mrem/h at contact, 0.8 mrem/h at 1 m (RM-4)", "Transport label: YELLOW-III",
+        "Dose rate: 60 mrem/h at contact, 0.8 mrem/h at 1 m (RM-4)", TRANSPORT,
         "Filter serial: A-3301", "Waste stream: solid, pressed", "Sealed by: Noor Haddad",
     ):  # fmt: skip
         assert told in page, told
@@ -208,10 +215,20 @@ def test_what_a_lead_lets_pass_is_opened_in_review(desk: Desk) -> None:
     for n in range(1, count):
         excused = {"package": f"{number}/{n}", "reason": "the scale is at the maker's"}
         assert enter(desk, job, "excused", excused, "lead", 1)[0] == 303
+    waiting = desk.get(lead, f"/jobs/{job}/packages").text
     lost = {"package": f"{number}/{count}", "how": "never made", "reason": "ticked twice", "answers": "I. Varga"}
     assert enter(desk, job, "missing", lost, "lead", 1)[0] == 303
+    page = desk.get(lead, f"/jobs/{job}/packages").text
     assert desk.do(job, Submit(), lead).submitted is not None
 
+    assert (
+        f"{count} packages, 1 not accounted for yet. The job goes to review when none is left. "
+        f"{count - 1} left open by a lead, lost or never made: the safety officer opens these in review."
+    ) in waiting
+    assert (
+        f"{count} packages, {count} left open by a lead, lost or never made: the safety officer opens these in review."
+    ) in page
+    assert "the account is even" not in page
     review = desk.get(officer, f"/jobs/{job}/review").text
 
     assert review.count("<b>Package left open</b>") == count - 1
@@ -321,6 +338,12 @@ def test_what_came_back_has_an_owner_and_the_rest_goes_with_its_certificate(desk
     page = desk.get(officer, "/waste").text
     own = desk.get(officer, f"/jobs/{stored}/packages").text
 
+    left = desk.get(officer, "/waste/B-1").text
+
+    assert "Left in it: 3" in left
+    assert all(f"<b>{name}</b>" in left for name in names[:3])
+    assert left.count("<p>Gone with H-0001, certificate C-2026-77</p>") == 2
+    assert "<p>At bay 4</p>" in left
     assert "K. Roth answers for 1" in page
     assert f"<b>{names[0]}</b>" not in page
     assert "Certificate C-2026-77 of 2026-03-02." in page
@@ -360,6 +383,13 @@ def test_the_sheets_carry_the_labels_and_the_cautions(desk: Desk, stored: str, t
     listed = unspaced(" ".join(pages(desk.get(lead, "/waste/D%207/list.pdf").content, tmp_path)))
     sheet = unspaced(" ".join(pages(desk.get(lead, "/waste/handovers/H-0001/sheet.pdf").content, tmp_path)))
 
+    gone = unspaced(" ".join(pages(desk.get(lead, "/waste/B-1/list.pdf").content, tmp_path)))
+    page = desk.get(lead, "/waste/handovers/H-0001").text
+    three = ", ".join(names_of(desk, stored)[:3])
+
+    assert f"<dt>In container B-1</dt><dd>{three}</dd>" in page
+    assert unspaced(three) in sheet
+    assert all(unspaced(told) in gone for told in (*names_of(desk, stored)[:3], "3 packages", "H-0001"))
     for told in (name, "drum, bore and height 572 x 851 mm inside", "Gross weight", "The site's own instructions",
                  "A filter-less bag holds a stub"):  # fmt: skip
         assert unspaced(told) in listed, told

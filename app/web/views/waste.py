@@ -61,7 +61,7 @@ class FieldRow:
 
 @dataclass(frozen=True, slots=True)
 class PackageRow:
-    """One package: what it is, where, who answers, what is open."""
+    """One package: what it is, where, who answers, what is open.  noted: whether it is among the review's findings."""
 
     name: str
     contents: str
@@ -76,6 +76,7 @@ class PackageRow:
     chosen: bool
     here: bool
     since: str = ""
+    noted: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,9 +150,18 @@ def _account(rows: Sequence[PackageRow], *, kept: bool) -> str:
     if not rows:
         return "No cut has made a package yet, and none has been entered."
     waiting = [row for row in rows if row.open and not row.excused]
-    if not waiting:
-        return f"{_counted(len(rows))}, each with closure check, weight or reason, and owner: the account is even."
-    return f"{_counted(len(rows))}, {len(waiting)} not accounted for yet. The job goes to review when none is left."
+    noted = sum(row.noted for row in rows)
+    opens = f"{noted} left open by a lead, lost or never made: the safety officer opens {_these(noted)} in review."
+    if waiting:
+        told = f"{_counted(len(rows))}, {len(waiting)} not accounted for yet. The job goes to review when none is left."
+        return f"{told} {opens}" if noted else told
+    if noted:
+        return f"{_counted(len(rows))}, {opens}"
+    return f"{_counted(len(rows))}, each with closure check, weight or reason, and owner: the account is even."
+
+
+def _these(number: int) -> str:
+    return "it" if number == 1 else "these"
 
 
 def _counted(number: int) -> str:
@@ -177,6 +187,7 @@ def package_row(item: WastePackage, site: SiteState, serials: Serials, *, chosen
         chosen=chosen,
         here=where.kind not in (Whereabouts.HANDED_OVER, Whereabouts.GONE),
         since=local_text(where.at, site.zone),
+        noted=excused is not None or item.name in waste.missing,
     )
 
 
@@ -311,7 +322,7 @@ def age_words(at: str, zone: str, today: date) -> str:
 
 def container_row(kept: ContainerKept, site: SiteState) -> ContainerRow:
     """Return a container as a row."""
-    inside = site.waste.within(kept.container)
+    inside = site.waste.contents(kept.container)
     return ContainerRow(
         name=kept.container,
         what=f"{container_words(kept)}; at most {kept.most_kg} kg, empty {kept.empty_kg} kg ({kept.basis})",
@@ -352,7 +363,7 @@ class ContainerPage:
 def container_page(
     kept: ContainerKept, site: SiteState, inside: Sequence[WastePackage], here: Sequence[WastePackage], form: Refilled
 ) -> ContainerPage:
-    """Return the page; inside: the packages in it, or those that left with it."""
+    """Return the page; inside: the packages in it, or those that left in it."""
     return ContainerPage(
         row=container_row(kept, site),
         packages=tuple((package_row(item, site, {}), item.job) for item in inside),
