@@ -19,7 +19,7 @@ from app.domain.deciding.filters import filter_moved
 from app.domain.event_base import Who
 from app.domain.events import AnswerCorrected, Event, StepDone
 from app.domain.fitting import reads_filter
-from app.domain.job import Stage
+from app.domain.job import JobState, Stage
 from app.domain.paper import PrintBlank, Transcribe
 from app.domain.picking import used_of
 from app.domain.refused import Refused
@@ -37,6 +37,7 @@ from app.domain.store import (
     Store,
     StoreEvent,
     evolve_store,
+    plain_serial,
 )
 from app.domain.storing import kit_settled, kit_staged, lot_counted, lot_inspected, lot_received, receipt_items
 from app.domain.watching import Watch
@@ -68,6 +69,8 @@ class StoreRoom(RuleBasedStateMachine):
         super().__init__()
         self.store, self.today, self.events = Store(), date(2026, 3, 3), list[StoreEvent]()
         self.crews: dict[str, Bench] = {}
+        self.unasked = set[tuple[str, str]]()
+        """Job and step of the readings that stand from before the site entered any filter: nobody was asked then."""
 
     def moment(self, by: Who = LEAD) -> SiteMoment:
         """Return now."""
@@ -225,12 +228,15 @@ class StoreRoom(RuleBasedStateMachine):
         except (Invalid, Refused, OutOfRange):
             return
         for event in fresh:
-            self._look_at(job, event)
+            self._look_at(job, event, before)
             if (moved := filter_moved(before, event, self.store, len(self.events))) is not None:
                 self._enter(moved)
 
-    def _look_at(self, job: str, event: Event) -> None:
-        """Whatever makes a reading of a filter stand, the filter was fit, and is at no other place."""
+    def _look_at(self, job: str, event: Event, before: JobState) -> None:
+        """Whatever makes a reading of a filter stand, the filter was fit, and is at no other place.
+
+        A correction that leaves the number as it stood brings no filter in.
+        """
         bench = self.crews[job]
         step = bench.state.step(getattr(event, "step", None) or "")
         if step is None or not reads_filter(step) or not bench.state.mark(step.id).stands:
@@ -238,15 +244,20 @@ class StoreRoom(RuleBasedStateMachine):
         if not isinstance(event, StepDone) and not (isinstance(event, AnswerCorrected) and event.ask == "serial"):
             return
         known = [item.lot for item in self.store.lots.values() if item.lot.kind is Kind.FILTER]
-        if not known:
+        serial, was = event.evidence.answers["serial"].text, before.mark(step.id).evidence.answers.get("serial")
+        if isinstance(event, AnswerCorrected) and was and plain_serial(was.text) == plain_serial(serial):
             return
-        serial = event.evidence.answers["serial"].text
+        if not known:
+            self.unasked.add((job, step.id))
+            return
+        self.unasked.discard((job, step.id))
         (lot,) = [lot for lot in known if lot.serial.replace(" ", "").lower() == serial.replace(" ", "").lower()]
         assert self._may_be_used(lot), "no rejected, expired or uninspected filter is installed"
         assert lot.what == (bench.state.opened.housing.port(step.port or "").filter if bench.state.opened else "")
         for other, state in ((name, crew.state) for name, crew in self.crews.items()):
             for place in (place for place in state.steps if reads_filter(place) and state.mark(place.id).stands):
-                if (other, place.port, place.position) != (job, step.port, step.position):
+                here = (other, place.port, place.position) == (job, step.port, step.position)
+                if not here and (other, place.id) not in self.unasked:
                     held = self.store.of_serial(state.mark(place.id).evidence.answers["serial"].text)
                     assert held is None or held.lot.id != lot.id, "no filter is installed at two places"
 
