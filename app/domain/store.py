@@ -30,6 +30,8 @@ LONGEST_LEAD_DAYS = 730
 """From ordering to receipt inspection (this program's bound)."""
 Count = Annotated[int, Field(ge=0, le=MOST_COUNT)]
 Verdict = Literal["accepted", "held back", "rejected"]
+BARRED = frozenset({"held back", "rejected"})
+"""Verdicts that stand until a lead or safety officer accepts the lot."""
 
 
 class Kind(StrEnum):
@@ -355,11 +357,16 @@ def _taken(store: Store, event: FilterTaken) -> Store:
 
 
 def _given_back(store: Store, event: FilterTaken) -> Store:
-    """Put a filter back that is not where the record had it; it is to be inspected again."""
+    """Put a filter back that is not where the record had it; it is to be inspected again.
+
+    One that was held back or rejected meanwhile stays so: that verdict is not undone by moving the filter.
+    """
     found = store.lots.get(event.instead)
     if found is None or not found.used.get(event.job):
         return store
-    return put_back(_with(store, replace(found, verdict="not inspected", reason="")), event.instead, event.job)
+    if found.verdict not in BARRED:
+        store = _with(store, replace(found, verdict="not inspected", reason=""))
+    return put_back(store, event.instead, event.job)
 
 
 def put_back(store: Store, lot: str, job: str) -> Store:

@@ -13,6 +13,7 @@ from app.domain.procedure import Role
 from app.domain.refused import Refused
 from app.domain.registers import SiteMoment, day_from, reason_from
 from app.domain.store import (
+    BARRED,
     LONGEST_LEAD_DAYS,
     MOST_COUNT,
     Finding,
@@ -176,9 +177,7 @@ def _as_if_accepted(standing: Standing) -> Standing:
 
 def _complain_of_role(standing: Standing, moment: SiteMoment) -> None:
     """What somebody held back or rejected is not accepted by whoever comes next."""
-    if standing.verdict in {"held back", "rejected"} and (
-        moment.by is None or moment.by.role not in (Role.LEAD, Role.SAFETY_OFFICER)
-    ):
+    if standing.verdict in BARRED and (moment.by is None or moment.by.role not in (Role.LEAD, Role.SAFETY_OFFICER)):
         raise Refused(
             "role",
             f"The {standing.lot.named} was {standing.verdict}: {standing.reason}. A lead or safety officer accepts it.",

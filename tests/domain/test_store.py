@@ -274,6 +274,20 @@ def test_a_filter_read_at_a_housing_leaves_kit_or_store_room() -> None:
     assert evolve_store(store, settled).lots["F1"].left == 1
 
 
+@pytest.mark.parametrize("verdict", ["held back", "rejected"])
+def test_a_verdict_against_a_filter_stays_when_it_is_given_back(verdict: str) -> None:
+    """Inspected after it was read, then found to be elsewhere: a technician does not accept it all the same."""
+    store = accepted(accepted(Store(), "F1", **FILTER), "F2", **(FILTER | {"serial": "SN-2"}))
+    store = evolve_store(store, taken(lot="F1"))
+    seen = all_good(Kind.FILTER)
+    against = lot_inspected(store, moment(), lot="F1", seen=seen, verdict=verdict, reason="media torn")
+    store = evolve_store(evolve_store(store, against), taken(lot="F2", instead="F1"))
+
+    assert (store.lots["F1"].left, store.lots["F1"].verdict, store.lots["F1"].reason) == (1, verdict, "media torn")
+    with pytest.raises(Refused, match="A lead or safety officer accepts it"):
+        lot_inspected(store, moment(), lot="F1", seen=seen, verdict="accepted", reason="")
+
+
 def taken(**lots: str) -> FilterTaken:
     """Return the entry of a filter that job-1 read."""
     return FilterTaken(seq=9, at="2026-03-02T08:00:00.000Z", job="job-1", step="in/serial", entry=40, **lots)

@@ -80,8 +80,15 @@ class StoreRoom(RuleBasedStateMachine):
         if isinstance(event, KitStaged):
             for line in event.lines:
                 assert self._may_be_used(self.store.lots[line.lot].lot), "nothing bad is ever staged"
+        if isinstance(event, LotInspected) and event.verdict == "accepted" and self._barred(event.lot):
+            assert event.by in (LEAD, OTHER_LEAD), "what was held back or rejected is accepted by a lead"
         self.store = evolve_store(self.store, event)
         self.events.append(event)
+
+    def _barred(self, lot: str) -> bool:
+        """Whether the last verdict that anybody entered of a lot was against it, wherever it has been since."""
+        seen = [event.verdict for event in self.events if isinstance(event, LotInspected) and event.lot == lot]
+        return bool(seen) and seen[-1] != "accepted"
 
     def _may_be_used(self, lot: Lot) -> bool:
         """Whether the entries say that a lot was accepted last and has not run out."""
