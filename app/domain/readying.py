@@ -115,11 +115,13 @@ def item_owed(
 
 
 def readiness_agreed(
-    state: SiteState, moment: SiteMoment, *, plan: str, service: Service, seen: str, local_time: str, both: bool
-) -> ReadinessAgreed:
+    state: SiteState, moment: SiteMoment, *, plan: str, service: Service, seen: str, local_time: str, both: bool,
+    people: Mapping[str, Who], needs: tuple[str, ...],
+) -> ReadinessAgreed:  # fmt: skip
     """Return the entry by which a lead or a safety officer signs that the work is ready.
 
     seen: the place of the newest entry that stood on the page that they signed.  both: id and secret were given.
+    people, needs: as for an answer.
     """
     known = waiting_plan(state, plan)
     if moment.by is None or moment.by.role not in AGREEING:
@@ -131,7 +133,7 @@ def readiness_agreed(
         raise Refused("changed", f"{plan} has changed since this page was shown. Read it again, then sign.")
     if left := still_open(known, service):
         raise Refused("open", f"Open: {', '.join(item.words for item in left)}. Have all answered, then sign.")
-    _complain_of_misfits(known, service, moment.today)
+    _complain_of_misfits(Setting(known, service, moment.today, lacks(state, known, people, needs)))
     for signed in known.readiness.holding:
         if signed.by is not None and moment.by.id == signed.by.id:
             raise Invalid(f"{moment.by.name} has signed this already. Nothing was entered again.")
@@ -161,12 +163,19 @@ def _complain_of_answerer(before: ItemState, item: Item, moment: SiteMoment) -> 
         raise Refused("role", f"{item.words} is answered by whoever owes it, the lead or a safety officer.")
 
 
-def _complain_of_misfits(plan: Planned, service: Service, today: date) -> None:
-    """A plan may have been moved since its items were answered: what would be refused now is not agreed to."""
-    for item in applies(service):
-        state = plan.readiness.of(item)
-        if state.standing is Standing.ANSWERED:
-            computed(item, read_fields(item, service, state.fields), Setting(plan, service, today))
+def _complain_of_misfits(setting: Setting) -> None:
+    """Complain of an answer that would be refused now, or from which something else follows now.
+
+    The plan, its people or the register may have changed since it was given.
+    """
+    for item in applies(setting.service):
+        state = setting.plan.readiness.of(item)
+        if state.standing is not Standing.ANSWERED:
+            continue
+        shown = computed(item, read_fields(item, setting.service, state.fields), setting)
+        if shown != state.shown:
+            told = f"now it is: {' '.join(shown)}" if shown else "nothing of it holds now."
+            raise Refused("changed", f"{item.words}: what follows from the answer has changed, {told} Answer it anew.")
 
 
 # --- a job is opened ------------------------------------------------------------------------------

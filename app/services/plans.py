@@ -106,12 +106,12 @@ class Plans(SiteBook):
         """Sign that the work is ready; the secret was given for this."""
         from app.domain import readying
 
-        service = self.service(plan)
+        service, people, needs = self.service(plan), self.people(), self.needs(plan)
         return self._enter(
             by, (),
             lambda state, moment: readying.readiness_agreed(
                 state, moment, plan=plan, service=service, seen=seen, local_time=local_text(moment.at, state.zone),
-                both=both,
+                both=both, people=people, needs=needs,
             ),
         )  # fmt: skip
 

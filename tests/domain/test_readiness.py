@@ -1,6 +1,7 @@
 """Readiness: what applies to which service, what may be said of an item by whom, what follows from it, who agrees."""
 
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import date
 from types import MappingProxyType
 
@@ -95,8 +96,9 @@ def signing(
     """Return the site after one signature."""
     newest = str(state.planned["PL-0001"].readiness.newest) if state.planned and seen is None else seen or ""
     made = readiness_agreed(
-        state, by(state, who), plan="PL-0001", service=service, seen=newest, local_time="then", both=True
-    )
+        state, by(state, who), plan="PL-0001", service=service, seen=newest, local_time="then", both=True,
+        people=WHO, needs=NEEDS,
+    )  # fmt: skip
     return evolve_site(state, made)
 
 
@@ -285,15 +287,45 @@ def test_one_person_in_two_roles_is_not_two_people() -> None:
     assert not is_ready(one(evolve_site(state, nobody)), Service.RADIOACTIVE)
 
 
-def test_a_plan_moved_past_its_permit_is_not_signed() -> None:
-    """What would be refused as an answer now is not agreed to."""
-    state = answered()
+def moving(state: SiteState, **changes: object) -> SiteState:
+    """Return the site after its plan was changed."""
     moved = PlanChanged(
         seq=state.size, at="2026-03-03T08:00:00.000Z", by=LEAD, plan="PL-0001", reason="the fan is needed",
-        **one(state).intent.model_dump() | {"begins": "2026-03-12T07:30", "ends": "2026-03-12T15:00"},
+        **one(state).intent.model_dump() | changes,
     )  # fmt: skip
+    return evolve_site(state, moved)
+
+
+def test_a_plan_moved_past_its_permit_is_not_signed() -> None:
+    """What would be refused as an answer now is not agreed to."""
+    state = moving(answered(), begins="2026-03-12T07:30", ends="2026-03-12T15:00")
     with pytest.raises(Invalid, match=r"The permit runs out on 2026-03-09, before the work begins on 2026-03-12"):
-        signing(evolve_site(state, moved), LEAD)
+        signing(state, LEAD)
+
+
+def test_what_follows_otherwise_since_an_answer_is_answered_anew() -> None:
+    """Nobody signs over sentences that a changed plan has left behind; the same answers again bring them up to it."""
+    state = moving(answered(), ends="2026-03-11T15:00")
+    told = (
+        r"^Permit: what follows from the answer has changed, now it is: It runs out on 2026-03-09, before the work "
+        r"ends on 2026-03-11: another is needed for the rest\. Answer it anew\.$"
+    )
+    with pytest.raises(Refused, match=told):
+        signing(state, LEAD)
+    state = answering(state, Item.PERMIT)
+    with pytest.raises(Refused, match=r"^Medical and induction: .* for 2026-03-11: .* Answer it anew\.$"):
+        signing(state, LEAD)
+    assert one(signing(answering(state, Item.PEOPLE), LEAD)).readiness.signed_by(Role.LEAD) is not None
+    back = moving(state, ends="2026-03-09T15:00")
+    with pytest.raises(Refused, match=r"^Permit: .* has changed, nothing of it holds now\. Answer it anew\.$"):
+        signing(back, LEAD)
+
+
+def test_a_qualification_that_changed_since_is_told_before_anybody_signs() -> None:
+    """The register is asked at the signature, as it was at the answer."""
+    state = answered()
+    with pytest.raises(Refused, match=r"^Medical and induction: .* The register holds all .* Answer it anew"):
+        signing(replace(state, qualifications=QUALIFIED), LEAD)
 
 
 def test_nothing_is_said_of_a_plan_that_is_over() -> None:
