@@ -2,7 +2,8 @@
 
 Rules kept here:
 - the needs are those of the take-off, which sums what the effects use; nothing is counted a second time here;
-- a lot serves a job only if it may still be used on that job's day; what runs out first is taken first;
+- a lot serves a job only if it may still be used on that job's day, or today if that is past; what runs out first is
+  taken first;
 - what stands staged for a job, or has gone into it, counts for it before anything else;
 - tools come back, so the same ones serve jobs on other days;
 - a shortage belongs to the first job that would go without, and its order day is that job's day less the lead time.
@@ -158,8 +159,13 @@ def needs_of(takeoff: TakeOff, housing: Housing, *, tested: Collection[Bank], cr
 def _life(housing: Housing, filter_type: str) -> int:
     """The shortest life that a bank of the housing gives a type of filter."""
     banks = {port.bank for port in housing.ports if port.filter == filter_type}
-    own = (design.life_years for bank in banks if (design := housing.design.get(bank)) is not None)
-    return min((years for years in own if years), default=FILTER_LIFE_YEARS)
+    return min((bank_life(housing, bank) for bank in banks), default=FILTER_LIFE_YEARS)
+
+
+def bank_life(housing: Housing, bank: Bank) -> int:
+    """Return how old a filter of a bank may get, in years: the site's own figure, or the default."""
+    design = housing.design.get(bank)
+    return (design.life_years if design else None) or FILTER_LIFE_YEARS
 
 
 def used_of(state: JobState) -> Mapping[Kind, int]:
@@ -186,12 +192,13 @@ def picked(wanted: Iterable[Wanted], store: Store, *, today: date) -> PickList:
     shares: list[Share] = []
     days: dict[str, date] = {}
     for job in sorted(wanted, key=lambda item: (item.on, item.job)):
+        day = max(job.on, today)
         own = sorted(store.of_job(job.job), key=soonest_first)
-        aside = {item.lot.id: _aside(item, job) for item in own}
+        aside = {item.lot.id: _aside(item, job, day) for item in own}
         for need in job.needs:
-            got = _dealt(own, aside, need, job, need.whole, fit=False)
+            got = _dealt(own, aside, need, need.whole)
             there = tools[job.on] if need.kind is Kind.TOOL else left
-            taken = _dealt(of_kind[need.kind], there, need, job, need.whole - sum(got.values()), fit=True)
+            taken = _dealt(of_kind[need.kind], there, need, need.whole - sum(got.values()), fit_on=day)
             picks += [Pick(job.job, need, lot, count) for lot, count in taken.items()]
             shares.append(Share(job.job, need, sum(got.values()), sum(got.values()) + sum(taken.values())))
         days[job.job] = job.on
@@ -202,11 +209,11 @@ def picked(wanted: Iterable[Wanted], store: Store, *, today: date) -> PickList:
     return PickList(tuple(picks), tuple(shares), lines)
 
 
-def _aside(item: Standing, job: Wanted) -> int:
+def _aside(item: Standing, job: Wanted, day: date) -> int:
     """How many of a lot count for a job already: what has gone into it, and what is staged and fit on its day."""
     staged = item.staged.get(job.job, 0)
     years = min((need.life_years for need in job.needs if serves(item, need)), default=FILTER_LIFE_YEARS)
-    fit = staged and not why_not(item, on=job.on, life_years=years)
+    fit = staged and not why_not(item, on=day, life_years=years)
     return item.used.get(job.job, 0) + (staged if fit else 0)
 
 
@@ -216,9 +223,12 @@ def serves(item: Standing, need: Need) -> bool:
 
 
 def _dealt(
-    lots: Sequence[Standing], left: dict[str, int], need: Need, job: Wanted, count: int, *, fit: bool
+    lots: Sequence[Standing], left: dict[str, int], need: Need, count: int, *, fit_on: date | None = None
 ) -> dict[str, int]:  # fmt: skip
-    """Take up to so many from lots that serve a need, what runs out first before the rest; by lot."""
+    """Take up to so many from lots that serve a need, what runs out first before the rest; by lot.
+
+    fit_on: the day on which they must be fit.
+    """
     found = {}
     for item in lots:
         if count <= 0:
@@ -226,7 +236,7 @@ def _dealt(
         take = min(count, left[item.lot.id])
         if take <= 0 or not serves(item, need):
             continue
-        if fit and why_not(item, on=job.on, life_years=need.life_years):
+        if fit_on and why_not(item, on=fit_on, life_years=need.life_years):
             continue
         left[item.lot.id] -= take
         count -= take

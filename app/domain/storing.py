@@ -225,20 +225,22 @@ def lead_time_chosen(store: Store, moment: SiteMoment, *, kind: str, days: str, 
 
 
 def kit_staged(
-    store: Store, moment: SiteMoment, *, job: str, lines: Mapping[str, str], lives: Mapping[str, int] | None = None
-) -> KitStaged:
+    store: Store, moment: SiteMoment, *, job: str, lines: Mapping[str, str], lives: Mapping[str, int] | None = None,
+    on: date | None = None,
+) -> KitStaged:  # fmt: skip
     """Return the entry that puts lots aside for a job; lots with an empty count are left out.
 
-    lives: as above.  Raises Invalid for more than is left, and for what may not
-    be used.
+    lives: of filters in years, by type, as the job's needs have them, where not the default.  on: the day of the work,
+    if it is to come.  Raises Invalid for more than is left, and for what may not be used then.
     """
+    day = max(on or moment.today, moment.today)
     counted = [KitLine(lot=lot, count=count_from(text, f"Lot {lot}")) for lot, text in lines.items() if text.strip()]
     kept = tuple(line for line in counted if line.count)
     if not kept:
         raise Invalid("No count was given. Enter how many of a lot are put aside.")
     for line in kept:
         standing = _known(store, line.lot)
-        if told := why_not(standing, on=moment.today, life_years=life_of(standing.lot, lives)):
+        if told := why_not(standing, on=day, life_years=life_of(standing.lot, lives)):
             raise Invalid(told)
         if line.count > standing.left:
             raise Invalid(f"Of lot {line.lot} {standing.left} are left and {line.count} were asked. Take fewer.")

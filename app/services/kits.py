@@ -10,6 +10,7 @@ from app.domain.job_lines import JobLine
 from app.domain.picking import Wanted, needs_of_job
 from app.domain.planned import Planned
 from app.domain.site import SiteState, issued_digests
+from app.domain.store import Kind
 from app.services.planning import find_housing, find_procedure, plan
 from app.services.ports import Library
 
@@ -27,6 +28,12 @@ class Work:
     on: date
     wanted: Wanted | None
     fault: str = ""
+
+    @property
+    def lives(self) -> dict[str, int]:
+        """How old filters may be for it, in years, by type."""
+        needs = self.wanted.needs if self.wanted else ()
+        return {need.what: need.life_years for need in needs if need.kind is Kind.FILTER}
 
     @property
     def is_job(self) -> bool:

@@ -6,14 +6,16 @@ housings' files, a photo, what a job's steps have used) is looked up before.
 
 from collections.abc import Callable, Mapping
 from concurrent.futures import Future
+from datetime import date
 
 from app.calc.errors import Invalid
 from app.domain import storing
 from app.domain.event_base import Who
-from app.domain.picking import COUNTED, used_of
+from app.domain.picking import COUNTED, bank_life, used_of
 from app.domain.registers import SiteMoment
 from app.domain.site import SiteEvent, SiteState
 from app.services.jobs import Jobs
+from app.services.kits import work_of
 from app.services.ports import Library, PhotoShelf
 from app.services.site_book import SiteBook
 
@@ -62,12 +64,15 @@ class StoreRoom(SiteBook):
 
     def stage(self, key: str, lines: Mapping[str, str], *, by: Who | None) -> "Future[SiteState]":
         """Put lots aside for a job or a planned work; lines: counts as typed, by lot."""
-        lives = lives_of(self._library)
+        known = self._jobs.site()
+        line = known.jobs.get(key)
+        jobs = [(line, self._jobs.state(key))] if line is not None else []
+        work = work_of(key, known, jobs, self._library, date.min)  # the day of a job is that of the entry
 
         def decide(state: SiteState, moment: SiteMoment) -> SiteEvent:
             if is_over(state, key):
                 raise Invalid(f"No job or planned work {key[:30]!r} waits for material. Choose from the pick list.")
-            return storing.kit_staged(state.store, moment, job=key, lines=lines, lives=lives)
+            return storing.kit_staged(state.store, moment, job=key, lines=lines, lives=work.lives, on=work.on)
 
         return self._enter(by, (), decide)
 
@@ -91,11 +96,12 @@ def is_over(state: SiteState, key: str) -> bool:
 
 
 def lives_of(library: Library) -> dict[str, int]:
-    """Return the longest life in years that a bank of the site gives filters, by type; without those it gives none."""
+    """Return the longest life in years that a bank of the site gives filters, by type; the default where it has none.
+
+    Older than that a filter serves no bank here; what one work asks is told by its needs.
+    """
     found: dict[str, int] = {}
     for housing in library.housings():
         for port in housing.ports:
-            design = housing.design.get(port.bank)
-            if design is not None and design.life_years is not None:
-                found[port.filter] = max(design.life_years, found.get(port.filter, 0))
+            found[port.filter] = max(bank_life(housing, port.bank), found.get(port.filter, 0))
     return found

@@ -1,16 +1,19 @@
 """From take-off to pick list, by examples worked out by hand."""
 
 from datetime import date
+from unittest.mock import Mock
 
 import pytest
 
 from app.domain.deciding.filters import filter_moved
-from app.domain.picking import Need, PickList, Wanted, needs_of_job, picked, used_of
+from app.domain.housing import Bank, BankDesign, Housing
+from app.domain.picking import Need, PickList, Wanted, bank_life, needs_of_job, picked, used_of
 from app.domain.store import Kind, Store, evolve_store
 from app.domain.storing import kit_staged, lead_time_chosen
 from app.records.pick_sheet import order_rows, order_table, pick_parts, pick_table
 from app.records.table import csv_of
 from app.services.planning import plan
+from app.services.store_room import lives_of
 from tests.builders import housing, opened, procedure
 from tests.domain.test_store import BAG, FILTER, TODAY, accepted, moment
 
@@ -118,6 +121,37 @@ def test_what_is_staged_for_a_job_counts_for_it_first_but_only_while_it_is_fit()
 
     assert (ready.picks, ready.shares[0].put_aside, ready.lines[0].there) == ((), 6, 6)
     assert (later.shares[0].put_aside, later.lines[0].short) == (0, 6)
+
+
+def test_a_bank_without_a_life_of_its_own_counts_with_the_default() -> None:
+    """At the step it is the default as well: a longer life of another housing or bank is none of its own."""
+    long, plain = with_life("EF-03", 15), housing("EF-03")
+    short = with_life("EF-03", 5)
+
+    def lives(*of: Housing) -> dict[str, int]:
+        library = Mock(spec=["housings"])
+        library.housings.return_value = of
+        return lives_of(library)
+
+    assert lives(plain) == lives(plain, short) == {FILTER["what"]: 10}
+    assert (lives(short), lives(long, plain)) == ({FILTER["what"]: 5}, {FILTER["what"]: 15})
+    assert [bank_life(item, Bank.HEPA) for item in (long, plain, short)] == [15, 10, 5]
+
+
+def with_life(tag: str, years: int) -> Housing:
+    """Return a sample housing whose HEPA bank gives its filters a life of their own."""
+    known = housing(tag)
+    design = known.design.get(Bank.HEPA, BankDesign()).model_copy(update={"life_years": years})
+    return known.model_copy(update={"design": {**known.design, Bank.HEPA: design}})
+
+
+def test_a_job_whose_day_is_past_is_dealt_what_is_good_today() -> None:
+    """The bags ran out since; they serve no work any more."""
+    store = accepted(Store(), "L1", **(BAG | {"use_by": "2026-03-08"}))
+    jobs = [Wanted("PL-0001", date(2026, 3, 7), (BAGS,))]
+
+    assert deal(jobs, store, date(2026, 3, 8)).picks
+    assert not deal(jobs, store, date(2026, 3, 9)).picks
 
 
 def test_filters_have_the_life_that_their_bank_gives_them() -> None:

@@ -151,6 +151,17 @@ def test_what_is_staged_for_one_job_is_not_there_for_another() -> None:
     assert [(item.lot.id, count) for item, count in store.kit("job-1")] == [("L1", 7)]
 
 
+def test_what_runs_out_before_the_day_of_the_work_is_not_staged_for_it() -> None:
+    """The bag is good today and not on the day; a day that is past is today."""
+    store = accepted(Store(), "L1", **(BAG | {"use_by": "2026-03-08"}))
+
+    assert kit_staged(store, moment(), job="PL-0001", lines={"L1": "1"}, on=date(2026, 3, 8)).lines
+    with pytest.raises(Invalid, match="was to be used by 2026-03-08, before 2026-03-09"):
+        kit_staged(store, moment(), job="PL-0001", lines={"L1": "1"}, on=date(2026, 3, 9))
+    with pytest.raises(Invalid, match="was to be used by 2026-03-08, before 2026-03-10"):
+        kit_staged(store, moment(date(2026, 3, 10)), job="PL-0001", lines={"L1": "1"}, on=date(2026, 3, 7))
+
+
 def test_a_kit_is_settled_when_what_is_gone_is_what_the_steps_used() -> None:
     """Seven staged, five used, two back: even. One more gone asks for a reason, and keeps it."""
     store = accepted(Store(), "L1", **BAG)

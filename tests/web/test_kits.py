@@ -169,6 +169,21 @@ def opened_from(desk: Desk, planned: str) -> str:
     return draft.ledger
 
 
+def test_a_kit_takes_only_what_is_good_on_the_day_of_the_work(desk: Desk) -> None:
+    """Good today and run out on the day: neither offered nor staged."""
+    hands = desk.named("technician")
+    desk.post(hands, "/stock", id="G-1", kind=Kind.GREASE, what="thin film", count="2", use_by="2026-03-10")
+    seen = {f"a.{name}": item.good for name, item in receipt_items(Kind.GREASE).items()}
+    desk.post(hands, "/stock/G-1/inspections", **seen, verdict="accepted", reason="")
+
+    page = desk.get(hands, "/kits/PL-0003").text
+    refused = desk.post(hands, "/kits/PL-0003/staged", other="g-1", other_count="1")
+
+    assert 'name="lot.G-1"' not in page
+    assert "The lot G-1 was to be used by 2026-03-10, before 2026-03-11" in refused.text
+    assert store(desk).lots["G-1"].left == 2
+
+
 def test_every_page_leads_to_the_kit(desk: Desk) -> None:
     """From the job and from the planned work."""
     hands = desk.named("technician")

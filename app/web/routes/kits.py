@@ -98,7 +98,7 @@ async def _kit(request: Request, work: str, form: Refilled = NOTHING, settling: 
 def _kit_page(request: Request, key: str, form: Refilled, settling: Refilled) -> "KitPage":
     from app.domain.picking import used_of
     from app.services.kits import work_of
-    from app.services.store_room import is_over, lives_of
+    from app.services.store_room import is_over
     from app.web.views.kits import kit_page
 
     site = site_of(request)
@@ -109,7 +109,7 @@ def _kit_page(request: Request, key: str, form: Refilled, settling: Refilled) ->
     work = work_of(key, state, jobs, site.library, today)
     return kit_page(
         work, veiled_store(state, site.jobs.state), today,
-        used=used_of(jobs[0][1]) if jobs else {}, lives=lives_of(site.library), may_stage=not is_over(state, key),
+        used=used_of(jobs[0][1]) if jobs else {}, may_stage=not is_over(state, key),
         finished=bool(jobs) and jobs[0][1].due is None, form=form, settling=settling,
     )  # fmt: skip
 

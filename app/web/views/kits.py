@@ -113,15 +113,15 @@ class KitPage:
 
 
 def kit_page(
-    work: Work, store: Store, today: date, *, used: Mapping[Kind, int], lives: Mapping[str, int],
-    may_stage: bool, finished: bool, form: Refilled, settling: Refilled,
+    work: Work, store: Store, today: date, *, used: Mapping[Kind, int], may_stage: bool, finished: bool,
+    form: Refilled, settling: Refilled,
 ) -> KitPage:  # fmt: skip
     """Return the page.
 
     store: as it may be shown now.  used: by the steps that were done, from the model.  finished: it is a job, and no
     step of it is due any more.
     """
-    found = picked([work.wanted] if work.wanted else [], store, today=today)
+    found, day = picked([work.wanted] if work.wanted else [], store, today=today), max(work.on, today)
     gone = used_by(store, work.key)
     held = {store.lots[lot].lot.kind for lot in store.kits.get(work.key, {})}
     settled = store.settled.get(work.key)
@@ -139,11 +139,11 @@ def kit_page(
             )
             for item in found.shares
         ),
-        offers=_offers(work, found, store, today, lives, form) if may_stage else (),
+        offers=_offers(work, found, store, day, form) if may_stage else (),
         kit=tuple(
             KitRow(
                 item.lot.id, _named(store, item.lot.id), count,
-                why_not(item, on=work.on, life_years=life_of(item.lot, lives)).removesuffix(" Take another."),
+                why_not(item, on=day, life_years=life_of(item.lot, work.lives)).removesuffix(" Take another."),
                 settling[f"back.{item.lot.id}"],
             )
             for item, count in store.kit(work.key)
@@ -159,10 +159,8 @@ def kit_page(
     )  # fmt: skip
 
 
-def _offers(
-    work: Work, found: PickList, store: Store, today: date, lives: Mapping[str, int], form: Refilled
-) -> tuple[OfferRow, ...]:
-    """What is proposed for each need, then other lots that would serve one."""
+def _offers(work: Work, found: PickList, store: Store, day: date, form: Refilled) -> tuple[OfferRow, ...]:
+    """What is proposed for each need, then other lots that would serve one on the day."""
     proposed: dict[str, int] = {}
     for pick in found.picks:
         proposed[pick.lot] = proposed.get(pick.lot, 0) + pick.count
@@ -173,7 +171,7 @@ def _offers(
         if item.lot.id not in proposed
         and item.left
         and any(serves(item, need) for need in needs)
-        and not why_not(item, on=today, life_years=life_of(item.lot, lives))
+        and not why_not(item, on=day, life_years=life_of(item.lot, work.lives))
     ]
     typed = any(name.startswith("lot.") for name in form.fields)
     return tuple(
