@@ -94,6 +94,29 @@ def test_a_kit_is_proposed_staged_and_there_for_no_other_work(desk: Desk) -> Non
     assert "2 staged for PL-0003" in desk.get(hands, "/stock/B-1").text
 
 
+@pytest.mark.parametrize(
+    ("other", "count", "told"),
+    [
+        ("b-1", "1", "Lot B-1 has a count in the list and another below it. Give one of the two."),
+        ("w-1", " ", "Lot W-1 was given as another lot, without how many of it. Give the count too."),
+        (" ", "1", "was given as the count of another lot, and no lot. Give its number too."),
+    ],
+)
+def test_another_lot_is_taken_as_typed_or_refused_with_all_that_was_typed(
+    desk: Desk, other: str, count: str, told: str
+) -> None:
+    """It neither replaces a count typed in the list nor falls away without a word."""
+    hands, before = desk.named("technician"), store(desk)
+    refused = desk.post(
+        hands, "/kits/PL-0003/staged", **{"lot.B-1": "2", "lot.T-1": "7", "other": other, "other_count": count}
+    )
+
+    assert refused.status_code == 422
+    assert told in refused.text
+    assert all(f'value="{typed}"' in refused.text for typed in ("2", "7", other, count))
+    assert store(desk).lots == before.lots
+
+
 def test_a_planned_work_that_is_not_done_gives_its_kit_back(desk: Desk) -> None:
     """Everything comes back, or somebody says why."""
     hands, lead = desk.named("technician"), desk.named("lead")

@@ -6,12 +6,13 @@ from fastapi import APIRouter, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
 
+from app.calc.errors import Invalid
 from app.domain.site import SITE_LEDGER
 from app.records.moments import site_day, utc_text
 from app.records.veil import veiled_store
 from app.web.context import session_of, site_of
 from app.web.entered import NOTHING, Refilled, entered
-from app.web.forms import posted
+from app.web.forms import Posted, posted
 from app.web.handing import download
 from app.web.render import html
 
@@ -118,11 +119,23 @@ def _kit_page(request: Request, key: str, form: Refilled, settling: Refilled) ->
 async def stage(request: Request, work: str) -> Response:
     """Put lots aside for a work."""
     site, form, who = site_of(request), await posted(request), session_of(request).who
-    lines = {name.removeprefix(LOT): text for name, text in form.fields.items() if name.startswith(LOT)}
-    if other := form.get("other").strip().upper():
-        lines[other] = form.get("other_count")
-    refused = await entered(lambda: site.store_room.stage(work, lines, by=who), form)
+    refused = await entered(lambda: site.store_room.stage(work, _lines(form), by=who), form)
     return await _kit(request, work, form=refused) if refused.told else RedirectResponse(f"/kits/{work}", 303)
+
+
+def _lines(form: Posted) -> dict[str, str]:
+    """Return the counts typed, by lot, with another lot's; Invalid where that says too little or too much."""
+    lines = {name.removeprefix(LOT): text for name, text in form.fields.items() if name.startswith(LOT)}
+    other, count = form.get("other").strip().upper(), form.get("other_count").strip()
+    if count and not other:
+        raise Invalid(f"{count[:20]!r} was given as the count of another lot, and no lot. Give its number too.")
+    if not other:
+        return lines
+    if not count:
+        raise Invalid(f"Lot {other[:24]} was given as another lot, without how many of it. Give the count too.")
+    if lines.get(other, "").strip():
+        raise Invalid(f"Lot {other} has a count in the list and another below it. Give one of the two.")
+    return lines | {other: count}
 
 
 @router.post("/kits/{work}/settled")
