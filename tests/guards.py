@@ -337,6 +337,7 @@ JOB_GUARDS = [
     Deletion("store: staged for its day", STORING, "day = max(on or moment.today, moment.today)", "day = moment.today", STORE_D),
     Deletion("store: staged only if there", STORING, "if line.count > standing.left:", "if False:", STORE_ROOM),
     Deletion("store: a kit to settle", STORING, "if job not in store.kits:", "if False:", STORE_ROOM),
+    Deletion("store: settled as shown", STORING, "if stray or kit - back.keys():", "if False:", STORE_D),
     Deletion("store: settled once", STORING, "if job in store.settled:\n        raise", "if False:\n        raise", STORE_D),
     Deletion("store: no more back than out", STORING, "if count > staged:", "if False:", STORE_ROOM),
     Deletion("store: what differs is explained", STORING, "        if odd:\n            raise", "        if False:\n            raise", STORE_D),

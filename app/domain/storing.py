@@ -253,14 +253,16 @@ def kit_settled(
 ) -> KitSettled:  # fmt: skip
     """Return the entry that accounts for a job's kit: staged, less what came back, is what the steps used.
 
+    back: by lot, each of the kit's and no other; a filter that the job has read since may stand there with none.
     used: by kind, from the effects of the steps that were done; kinds of which the kit held nothing are left out, for
     they came from elsewhere.  finished: no step of the job is due any more.  Raises Invalid where the sum differs, or
-    the job goes on, and nobody says why, and where more comes back than was staged.
+    the job goes on, and nobody says why, and where more comes back than was staged; Refused for another kit.
     """
     if job not in store.kits:
         raise Invalid(f"Nothing was staged for {job}, so there is nothing to settle.")
     if job in store.settled:
         raise Invalid(f"The kit of {job} has been settled already.")
+    _complain_of_another_kit(store, job, back)
     lines, gone = [], used_by(store, job)
     for standing, staged in store.kit(job):
         lot = standing.lot
@@ -282,6 +284,15 @@ def kit_settled(
         used={str(kind): count for kind, count in counted.items() if count},
         explained=reason_from(explained, "Why the counts differ") if odd or not finished else "",
     )  # fmt: skip
+
+
+def _complain_of_another_kit(store: Store, job: str, back: Mapping[str, str]) -> None:
+    """What nobody was asked about is not used up, and what is in the kit no more does not come back."""
+    kit = {standing.lot.id for standing, _ in store.kit(job)}
+    went = {standing.lot.id for standing in store.of_job(job) if standing.used.get(job)}
+    stray = {lot for lot, text in back.items() if lot not in kit and (lot not in went or text.strip() not in {"", "0"})}
+    if stray or kit - back.keys():
+        raise Refused("changed", "The kit has changed since this page was shown. Count again.")
 
 
 def used_by(store: Store, job: str) -> Counter[Kind]:

@@ -204,6 +204,26 @@ def test_more_cannot_come_back_than_went_out() -> None:
         kit_settled(store, moment(), job="job-1", back={"L1": "8"}, used={}, explained="")
 
 
+def test_a_kit_is_settled_only_as_it_was_shown() -> None:
+    """A lot that was staged meanwhile is not used up because no form asked for it; one that went in comes not back."""
+    store = accepted(accepted(Store(), "L1", **BAG), "F1", **FILTER)
+    store = evolve_store(store, kit_staged(store, moment(), job="job-1", lines={"L1": "7"}))
+    more = evolve_store(store, kit_staged(store, moment(), job="job-1", lines={"F1": "1"}))
+    read = evolve_store(more, taken(lot="F1"))
+
+    for known, back in (
+        (store, {}),
+        (store, {"L1": "7", "F1": "0"}),
+        (more, {"L1": "7"}),
+        (read, {"L1": "7", "F1": "1"}),
+    ):
+        with pytest.raises(Refused, match=r"^The kit has changed since this page was shown\. Count again\.$"):
+            kit_settled(known, moment(), job="job-1", back=back, used={}, explained="all counted")
+    for back in ({"L1": "7"}, {"L1": "7", "F1": "0"}):
+        entry = kit_settled(read, moment(), job="job-1", back=back, used={Kind.FILTER: 1}, explained="")
+        assert [(line.lot, line.count) for line in entry.back] == [("L1", 7)]
+
+
 def test_a_count_needs_a_reason_and_must_change_something() -> None:
     """Counting the same is no entry; a filter is one or none."""
     store = accepted(accepted(Store(), "L1", **BAG), "F1", **FILTER)
@@ -310,7 +330,7 @@ def test_tools_come_back_or_somebody_says_why() -> None:
     store = evolve_store(store, kit_staged(store, moment(), job="job-1", lines={"T1": "1"}))
 
     with pytest.raises(Invalid, match="1 of tool is gone and the steps used 0"):
-        kit_settled(store, moment(), job="job-1", back={}, used={Kind.BAG: 3}, explained="")
+        kit_settled(store, moment(), job="job-1", back={"T1": "0"}, used={Kind.BAG: 3}, explained="")
     assert kit_settled(store, moment(), job="job-1", back={"T1": "1"}, used={Kind.BAG: 3}, explained="").used == {}
 
 
