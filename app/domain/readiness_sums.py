@@ -18,6 +18,7 @@ from app.domain.housing import Service
 from app.domain.planned import Planned
 from app.domain.readiness import Item
 from app.domain.readiness_items import DOSES, HAZARDS, MASKS, NO, NO_MASK, YES
+from app.domain.registers import day_from
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +79,7 @@ def _ppe(given: Mapping[str, str], _: Setting) -> list[str]:
 
 
 def _permit(given: Mapping[str, str], setting: Setting) -> list[str]:
-    until = _day(given["until"], "Good until the end of")
+    until = day_from(given["until"], "Good until the end of", setting.today)
     if until < setting.begins:
         raise Invalid(
             f"The permit runs out on {until}, before the work begins on {setting.begins}. Get one that is good then."
@@ -117,7 +118,7 @@ def _space(given: Mapping[str, str], _: Setting) -> list[str]:
 
 
 def _decon(given: Mapping[str, str], setting: Setting) -> list[str]:
-    on = _day(given["on"], "Day on which it is done")
+    on = day_from(given["on"], "Day on which it is done", setting.today)
     if on > setting.ends:
         raise Invalid(f"It would be done on {on}, after the work ends on {setting.ends}. Give a day before opening.")
     if on > setting.today:
@@ -192,10 +193,3 @@ _COMPUTING: dict[Item, Callable[[Mapping[str, str], Setting], list[str]]] = {
 
 def _figure(given: Mapping[str, str], name: str, label: str) -> float:
     return float(exact(given[name], name=label))
-
-
-def _day(text: str, label: str) -> date:
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        raise Invalid(f"{label}: {text[:20]!r} is not a date. Enter it as year-month-day.") from None
