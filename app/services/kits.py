@@ -20,6 +20,7 @@ class Work:
     """Something that a kit may be put together for.
 
     key: the job's ledger, or the number of the planned work.  told: what and where.  wanted: None with a fault.
+    waits: it waits for material still, and so may be chosen for a pick list.
     """
 
     key: str
@@ -28,6 +29,7 @@ class Work:
     on: date
     wanted: Wanted | None
     fault: str = ""
+    waits: bool = True
 
     @property
     def lives(self) -> dict[str, int]:
@@ -46,11 +48,7 @@ def works(
 ) -> tuple[Work, ...]:
     """Return all work that waits for material, the earliest first: plans that wait, jobs that are not accepted."""
     found = [_planned(item, state, library) for item in state.planned.values() if item.waits]
-    found += [
-        _in_hand(line, job, today)
-        for line, job in jobs
-        if job.opened is not None and job.stage is not Stage.ACCEPTED and not job.opened.rehearsal
-    ]
+    found += [_in_hand(line, job, today) for line, job in jobs if _waits(job)]
     return tuple(sorted(found, key=lambda item: (item.on, item.key)))
 
 
@@ -82,14 +80,19 @@ def _planned(item: Planned, state: SiteState, library: Library) -> Work:
             find_housing(library, item.housing), *find_procedure(library, item.procedure, issued_digests(state))
         )
     except Invalid as fault:
-        return Work(item.plan, named, told, on, None, str(fault))
+        return Work(item.plan, named, told, on, None, str(fault), item.waits)
     needs = needs_of_job(made.steps, made.housing, made.start, crew=len(item.intent.crew))
-    return Work(item.plan, named, f"{made.procedure.title} on {item.housing}, {on}", on, Wanted(item.plan, on, needs))
+    told = f"{made.procedure.title} on {item.housing}, {on}"
+    return Work(item.plan, named, told, on, Wanted(item.plan, on, needs), waits=item.waits)
 
 
 def _in_hand(line: JobLine, job: JobState, today: date) -> Work:
     told = f"{job.opened.procedure_title if job.opened else line.kind} on {line.housing}, in hand"
     if job.opened is None:
-        return Work(line.job, f"Job {line.number}", told, today, None, "The job has no first entry.")
+        return Work(line.job, f"Job {line.number}", told, today, None, "The job has no first entry.", waits=False)
     needs = needs_of_job(job.walked, job.opened.housing, start_of(job.opened), crew=len(job.opened.crew))
-    return Work(line.job, f"Job {line.number}", told, today, Wanted(line.job, today, needs))
+    return Work(line.job, f"Job {line.number}", told, today, Wanted(line.job, today, needs), waits=_waits(job))
+
+
+def _waits(job: JobState) -> bool:
+    return job.opened is not None and job.stage is not Stage.ACCEPTED and not job.opened.rehearsal

@@ -132,6 +132,7 @@ def test_a_planned_work_that_is_not_done_gives_its_kit_back(desk: Desk) -> None:
     assert 'value="2"' in lacking.text
     assert "one torn on the way" in desk.get(hands, "/kits/PL-0002").text
     assert not store(desk).is_open("PL-0002")
+    assert led_to_lists(desk, "PL-0002") == "/picking"
 
 
 def test_the_kit_of_a_plan_is_settled_against_what_its_job_used_and_the_reviewer_hears(desk: Desk) -> None:
@@ -165,9 +166,21 @@ def test_the_kit_of_a_plan_is_settled_against_what_its_job_used_and_the_reviewer
     assert (differs[0], "one bag lent to EF-07" in differs[2]) == ("kit differs", True)
     assert accepted is not None
     assert dict(store(desk).lots["T-1"].used) == {job: 6}
+    assert [led_to_lists(desk, work) for work in (job, "PL-0001", "PL-0003")] == [
+        "/picking", "/picking", "/picking?of=PL-0003"
+    ]  # fmt: skip
     assert "The kit has been settled already" in desk.post(
         hands, f"/kits/{job}/settled", **{"back.B-1": "0", "explained": ""}
     ).text.replace(f"The kit of {job}", "The kit")
+
+
+def led_to_lists(desk: Desk, work: str) -> str:
+    """Return where a kit's page leads for the pick list, which answers."""
+    hands = desk.named("technician")
+    found = re.search(r'href="(/picking[^"]*)">Pick list', desk.get(hands, f"/kits/{work}").text)
+    assert found is not None
+    assert desk.get(hands, found[1]).status_code == 200
+    return found[1]
 
 
 def findings(desk: Desk, job: str) -> list[tuple[str, int, str]]:

@@ -215,3 +215,22 @@ def test_the_sheet_to_print_is_one_page_and_says_how_it_stands(desk: Desk, tmp_p
     assert "Owed by the lead, by 2026-02-23. That day is past." in open_still
     assert "never in service" in open_still
     assert desk.get(hands, "/planned/PL-0009/sheet.pdf").status_code == 422
+
+
+def test_a_form_that_was_refused_stays_open(desk: Desk) -> None:
+    """The sentence is about fields that can be seen; the other forms stay folded."""
+    planned(desk)
+    officer, lead = desk.named("safety officer"), desk.named("lead")
+    answer(desk, officer, Item.WASTE)
+    shown = desk.get(lead, f"{PAGE}/waste").text
+    owed = desk.post(lead, f"{PAGE}/waste/owed", person=lead.id, until="2026-03-10").text
+    opened = desk.post(lead, f"{PAGE}/waste/open", reason="").text
+    left = desk.post(officer, f"{PAGE}/waste/not-needed", reason="").text
+
+    folded = '<details class="more apart"><summary>'
+    unfolded = '<details class="more apart" open><summary>'
+    assert unfolded not in shown
+    for page, about in ((owed, "Who owes it"), (opened, "It does not hold"), (left, "It is not needed for")):
+        assert f"{unfolded}{about}" in page
+        assert page.count(unfolded) == 1
+    assert f"{folded}Who owes it" in opened

@@ -167,7 +167,10 @@ def test_a_job_takes_only_filters_that_are_fit_and_no_other_job_gets_them(desk: 
     assert "was rejected on inspection: seen so. Take another." in refused
     assert stands > desk.running.site.jobs.state(two).place
     assert f"went into {one}" in desk.running.site.jobs.state(two).notables[-1].sentence
-    assert "0 left, 1 used in job 2026-0001 on EF-03" in desk.get(hands, "/stock/F-9").text
+    gone = desk.get(hands, "/stock/F-9").text
+    assert "0 left, 1 used in job 2026-0001 on EF-03" in gone
+    assert "Nothing of it is left here." in gone
+    assert "May be used" not in gone
     assert f"of {one} a filter of the store room is at its housing." in desk.get(lead, "/trail?kind=store").text
     assert [plain(page) for page in unseen] == [plain(page) for page in before], "nobody reads here what they verify"
 

@@ -99,6 +99,7 @@ class KitPage:
     told: str
     fault: str
     is_job: bool
+    waits: bool
     needs: tuple[NeedRow, ...]
     offers: tuple[OfferRow, ...]
     kit: tuple[KitRow, ...]
@@ -133,6 +134,7 @@ def kit_page(
         told=work.told,
         fault=work.fault,
         is_job=work.is_job,
+        waits=work.waits,
         needs=tuple(
             NeedRow(
                 material(item.need.kind, item.need.what), item.need.whole, item.need.spare, item.put_aside, item.short

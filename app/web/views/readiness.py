@@ -51,7 +51,7 @@ class FieldView:
 
 @dataclass(frozen=True, slots=True)
 class ItemView:
-    """One item.  forms: what was typed before a refusal, by form."""
+    """One item.  refused: the forms that were refused, by their name, which stay open for another try."""
 
     plan: str
     title: str
@@ -65,6 +65,7 @@ class ItemView:
     days_ahead: int
     latest: str
     told: str
+    refused: frozenset[str]
     may_answer: bool
     may_leave: bool
     may_owe: bool
@@ -101,6 +102,7 @@ def item_view(
         days_ahead=DAYS_AHEAD[item],
         latest=plan.begins[:10],
         told=next((form.told for form in refused.values() if form.told), ""),
+        refused=frozenset(name for name, form in refused.items() if form.told),
         may_answer=plan.waits and answers,
         may_leave=plan.waits and officer,
         may_owe=plan.waits and who.role is Role.LEAD,

@@ -129,12 +129,17 @@ class LookedAt:
 
 @dataclass(frozen=True, slots=True)
 class LotPage:
-    """One lot: what it is, how it stands, its inspections, and the form of the next one."""
+    """One lot: what it is, how it stands, its inspections, and the form of the next one.
+
+    bad: why it may not be used; else use: for whom there is any of it, there: whether there is any.
+    """
 
     id: str
     title: str
     facts: tuple[tuple[str, str], ...]
     bad: str
+    use: str
+    there: bool
     inspections: tuple[LookedAt, ...]
     parts: tuple[tuple[str, tuple[tuple[str, str, tuple[str, str]], ...]], ...]
     red_label: bool
@@ -160,6 +165,8 @@ def lot_page(
         title=f"Filter {lot.serial}" if lot.serial else f"Lot {lot.id}",
         facts=tuple(facts),
         bad=unfit(item, today, lives),
+        use=_use(item),
+        there=bool(item.left or item.staged),
         inspections=tuple(_looked_at(event, state) for event in reversed(item.inspected)),
         parts=tuple(
             (part, tuple((name, i.label, (i.good, i.bad)) for name, i in items.items() if i.part == part))
@@ -169,6 +176,15 @@ def lot_page(
         form=form,
         counting=counting,
     )
+
+
+def _use(item: Standing) -> str:
+    """Say of a lot that is fit for whom there is any of it."""
+    if item.left:
+        return "May be used."
+    if item.staged:
+        return "Nothing of it is left but what is staged; that may be used by the work it is staged for."
+    return "Nothing of it is left here."
 
 
 def _in_order(names: Iterable[str]) -> Collection[str]:
