@@ -266,7 +266,3 @@ def _by_day(shares: Sequence[Share], days: Mapping[str, date]) -> Iterable[Seque
     for share in shares:
         found[days[share.job]].append(share)
     return found.values()
-
-
-def _short(shares: Sequence[Share]) -> int:
-    return sum(share.short for share in shares)

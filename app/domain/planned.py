@@ -2,12 +2,13 @@
 
 A plan has a number of its own for ever.  It waits until it is dropped or a job is opened from it; after that it is
 the memory of what was meant and changes no more.  Times are those of the site's clock, whole minutes.
+An entry costs the same however many plans there are: the maps share what has not changed.
 """
 
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from types import MappingProxyType
 from typing import Literal, assert_never
+
+from immutables import Map
 
 from app.domain.readiness import (
     ItemAnswered,
@@ -116,8 +117,8 @@ class Planned:
         return not self.dropped and not self.job
 
 
-Plans = Mapping[str, Planned]
-NO_PLANS: Plans = MappingProxyType({})
+Plans = Map[str, Planned]
+NO_PLANS: Plans = Map()
 
 
 def evolve_plans(plans: Plans, event: PlanEvent) -> Plans:
@@ -128,7 +129,7 @@ def evolve_plans(plans: Plans, event: PlanEvent) -> Plans:
             event.plan, intent, entry=event.seq, first_at=event.at, last_at=event.at,
             once=frozenset(intent.people), readiness=touched(NOT_READY, event),
         )  # fmt: skip
-        return MappingProxyType({**plans, event.plan: made})
+        return plans.set(event.plan, made)
     known = plans.get(event.plan)
     if known is None:
         return plans
@@ -145,7 +146,7 @@ def evolve_plans(plans: Plans, event: PlanEvent) -> Plans:
             after = replace(after, readiness=evolve_readiness(known.readiness, event))
         case _:
             assert_never(event)
-    return MappingProxyType({**plans, event.plan: after})
+    return plans.set(event.plan, after)
 
 
 def opened_from(plans: Plans, plan: str, *, job: str, at: str) -> Plans:
@@ -154,7 +155,7 @@ def opened_from(plans: Plans, plan: str, *, job: str, at: str) -> Plans:
     if known is None:
         return plans
     after = replace(known, job=job, last_at=at, entries=known.entries + 1)
-    return MappingProxyType({**plans, plan: after})
+    return plans.set(plan, after)
 
 
 def _intent_of(event: WorkPlanned | PlanChanged) -> Intent:

@@ -38,7 +38,7 @@ def work_planned(
     if housing not in housings:
         raise Invalid(f"There is no housing {housing[:40]!r} on this site. Choose one of those shown.")
     found = _intent((moment.today, state.zone), housing, typed, crew, people, procedures)
-    for other in state.planned.values():
+    for _, other in sorted(state.planned.items()):
         if other.waits and other.intent == found:
             raise Invalid(f"{other.plan} stands just so. Nothing was planned again.")
     return WorkPlanned(

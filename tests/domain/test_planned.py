@@ -5,7 +5,7 @@ from datetime import date
 import pytest
 
 from app.calc.errors import Invalid
-from app.domain.planned import PlanChanged, PlanDropped
+from app.domain.planned import NO_PLANS, PlanChanged, PlanDropped
 from app.domain.readying import prepared
 from app.domain.registers import SiteMoment
 from app.domain.scheduling import complain_of_plan, plan_changed, plan_dropped, work_planned
@@ -67,8 +67,8 @@ def test_work_is_planned_under_numbers_that_rise() -> None:
     """Each plan stands as it was typed, waits, and knows everybody who was ever named."""
     state = planning(planning(SITE), "eyes", "hands", housing="EF-07")
 
-    assert list(state.planned) == ["PL-0001", "PL-0002"]
-    first, second = state.planned.values()
+    assert sorted(state.planned) == ["PL-0001", "PL-0002"]
+    first, second = (state.planned[name] for name in ("PL-0001", "PL-0002"))
     assert (first.housing, first.procedure, first.begins) == ("EF-03", "change-out", "2026-03-09T07:30")
     assert first.waits
     assert second.intent.crew == ("eyes", "hands")
@@ -195,5 +195,5 @@ def test_plans_read_back_from_bytes_and_old_jobs_have_none() -> None:
     assert fold_site(map(site_event_from_bytes, kept), SITE) == fold_site(events, SITE)
     assert b"plan" not in canonical(registered(state, None).model_dump(mode="json", exclude_none=True))
     assert fold_site(events, SITE).jobs.newest(1)[0].plan == "PL-0001"
-    assert fold_site([dropping(state), changing(state, why="sooner")], SITE).planned == {}
+    assert fold_site([dropping(state), changing(state, why="sooner")], SITE).planned == NO_PLANS
     assert {OFFICER.id, OTHER_LEAD.id, KEEPER.id} <= set(WHO)

@@ -12,7 +12,7 @@ from app.domain.event_base import Who
 from app.domain.events import JobOpened
 from app.domain.housing import Service
 from app.domain.job import JobState
-from app.domain.planned import PlanChanged, PlanDropped, Planned
+from app.domain.planned import NO_PLANS, PlanChanged, PlanDropped, Planned
 from app.domain.procedure import Role
 from app.domain.readiness import Item, ReadinessAgreed, Standing
 from app.domain.readiness_items import applies, fields_of, is_ready, owed_by, read_fields, still_open
@@ -506,7 +506,7 @@ def test_readiness_reads_back_from_bytes() -> None:
     kept = [canonical(item.model_dump(mode="json", exclude_none=True)) for item in events]
 
     assert fold_site(map(site_event_from_bytes, kept), begun) == fold_site(events, begun)
-    assert fold_site(events, SITE).planned == {}
+    assert fold_site(events, SITE).planned == NO_PLANS
 
 
 # --- a job is opened ------------------------------------------------------------------------------

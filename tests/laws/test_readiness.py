@@ -5,7 +5,7 @@ from hypothesis import strategies as st
 
 from app.domain.event_base import Who
 from app.domain.housing import Service
-from app.domain.planned import PlanChanged, PlanDropped, PlanEvent, WorkPlanned, evolve_plans
+from app.domain.planned import NO_PLANS, PlanChanged, PlanDropped, PlanEvent, WorkPlanned, evolve_plans
 from app.domain.procedure import Role
 from app.domain.readiness import Item, ItemAnswered, ItemNotNeeded, ItemOpenedAgain, ItemOwed, ReadinessAgreed
 from app.domain.readiness_items import applies, is_ready
@@ -64,7 +64,7 @@ def test_agreed_is_never_shown_after_a_change_nor_by_one_role_nor_when_dropped(
     acts: list[Act], service: Service
 ) -> None:
     """Against a plain retelling: who signed since the last change, each item's last word, whether it was dropped."""
-    plans = evolve_plans({}, WorkPlanned(seq=0, at=AT, by=LEAD, plan="PL-0001", **INTENT))
+    plans = evolve_plans(NO_PLANS, WorkPlanned(seq=0, at=AT, by=LEAD, plan="PL-0001", **INTENT))
     signers: list[Who] = []
     done: dict[Item, bool] = {}
     newest, seq, dropped = 0, 1, False
@@ -95,7 +95,7 @@ def test_agreed_is_never_shown_after_a_change_nor_by_one_role_nor_when_dropped(
 @given(signers=st.permutations((LEAD, OFFICER, HANDS)), service=SERVICES)
 def test_with_everything_answered_it_takes_both_signatures(signers: list[Who], service: Service) -> None:
     """In whatever order they come, and a technician's adds nothing."""
-    plans = evolve_plans({}, WorkPlanned(seq=0, at=AT, by=LEAD, plan="PL-0001", **INTENT))
+    plans = evolve_plans(NO_PLANS, WorkPlanned(seq=0, at=AT, by=LEAD, plan="PL-0001", **INTENT))
     for event in entries("answer all", None, 1):
         plans = evolve_plans(plans, event)
     newest = plans["PL-0001"].readiness.newest

@@ -1,7 +1,9 @@
 """The pages of planned work: planned by a lead, read by everybody, opened as a job that carries the plan's number."""
 
 import icalendar
+import pytest
 
+from app.web.views import planned as views
 from tests.web.desk import Desk
 
 PLAN = {
@@ -138,3 +140,23 @@ def test_a_calendar_file_is_taken_by_whoever_works(desk: Desk) -> None:
     assert f"/planned/calendar/{hands.id}.ics" in desk.get(hands, "/planned").text
     for path in ("/planned/calendar/nobody.ics", "/planned/calendar/housing/EF-99.ics"):
         assert desk.get(hands, path).status_code == 422
+
+
+def test_of_many_past_plans_the_page_lists_the_newest_and_says_so(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The rest keep their pages; what waits is listed whole."""
+    lead = desk.named("lead")
+    for day in ("09", "10", "11", "12"):
+        planned(desk, begins=f"2026-03-{day}T07:30", ends=f"2026-03-{day}T15:00")
+    for number in (1, 2, 3):
+        desk.post(lead, f"/planned/PL-000{number}/dropped", reason="line stays on")
+    whole = desk.get(lead, "/planned").text
+    monkeypatch.setattr(views, "MOST_PAST", 2)
+    page = desk.get(lead, "/planned").text
+
+    places = [whole.index(f'href="/planned/PL-000{number}"') for number in (4, 3, 2, 1)]
+    assert places == sorted(places)
+    assert "in all" not in whole
+    assert "3 in all; the 2 of which something was entered last are listed (our figure)." in page
+    assert 'href="/planned/PL-0001"' not in page
+    assert all(f'href="/planned/PL-000{number}"' in page for number in (2, 3, 4))
+    assert desk.get(lead, "/planned/PL-0001").status_code == 200

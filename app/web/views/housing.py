@@ -83,7 +83,7 @@ def housing_page(
         differences=difference_rows(state.housed.open_at(housing.tag), state.zone),
         surveys=tuple(_survey_row(item, state.zone) for item in reversed(state.housed.surveys.get(housing.tag, ()))),
         jobs=jobs,
-        planned=tuple(sorted(waiting, key=lambda item: item.begins)),
+        planned=tuple(sorted(waiting, key=lambda item: (item.begins, item.plan))),
         today=today,
         may_plan=role is Role.LEAD,
         may_place=role in KEEPERS,

@@ -14,6 +14,9 @@ from app.records.due import days_words
 from app.records.moments import local_text
 from app.web.entered import Refilled
 
+MOST_PAST = 100
+"""Plans opened or dropped that the page lists, the newest first (our figure); each keeps its own page."""
+
 
 @dataclass(frozen=True, slots=True)
 class PlanRow:
@@ -45,11 +48,13 @@ class Choices:
 class PlannedList:
     """All plans: what waits by its day, then what was opened or dropped, the newest first.
 
+    past: at most MOST_PAST of them, past_count: how many there are.
     people: whoever was named in any, id and name, for their calendar files.
     """
 
     waiting: tuple[PlanRow, ...]
     past: tuple[PlanRow, ...]
+    past_count: int
     choices: Choices
     people: tuple[tuple[str, str], ...]
     may_plan: bool
@@ -81,13 +86,14 @@ def planned_list(
     """Return the list of all plans."""
     plans, services = state.planned.values(), {item.tag: item.service for item in housings}
     waiting = sorted((item for item in plans if item.waits), key=lambda item: (item.begins, item.plan))
-    past = sorted((item for item in plans if not item.waits), key=lambda item: item.last_at, reverse=True)
+    past = sorted((item for item in plans if not item.waits), key=lambda item: (item.last_at, item.plan), reverse=True)
     return PlannedList(
         waiting=tuple(
             replace(plan_row(state, item, titles, today), ready=_ready(item, services.get(item.housing)))
             for item in waiting
         ),
-        past=tuple(plan_row(state, item, titles, today) for item in past),
+        past=tuple(plan_row(state, item, titles, today) for item in past[:MOST_PAST]),
+        past_count=len(past),
         choices=choices,
         people=tuple((person, state.watch.name(person)) for person in sorted({p for one in plans for p in one.once})),
         may_plan=may_plan,
@@ -193,7 +199,7 @@ def _beside(state: SiteState, item: Planned) -> list[str]:
     """Say which other plans that wait fall into the same hours and share the housing or somebody."""
     found = []
     begins, ends = datetime.fromisoformat(item.begins), datetime.fromisoformat(item.ends)
-    for other in state.planned.values() if item.waits else ():
+    for _, other in sorted(state.planned.items()) if item.waits else ():
         if other.plan == item.plan or not other.waits:
             continue
         if datetime.fromisoformat(other.begins) >= ends or datetime.fromisoformat(other.ends) <= begins:
