@@ -28,7 +28,8 @@ CREW = 3
 COUNTED = (Kind.FILTER, Kind.BAG, Kind.TIE_STRAP, Kind.METAL_BAND, Kind.WASTE_PACKAGING)
 """What the model counts of a job's material."""
 KIT_RULE = (
-    f"Spares: {SPARES_RULE}, and one set of protective equipment more than people (common practice, no source). "
+    f"Spares: {SPARES_RULE}, and one set of protective equipment more than people, of whom {CREW} are assumed "
+    "where nobody is named (common practice, no source). "
     "One each of tools, grease and aerosol, and fittings for each bank that is tested (common practice, no source); "
     "tools come back and serve work on another day."
 )

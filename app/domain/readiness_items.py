@@ -226,7 +226,8 @@ def read_fields(item: Item, service: Service, typed: Mapping[str, str]) -> dict[
                 raise Invalid(f"{asked.label}: nothing was given. Say it, or leave the item open.")
             continue
         if len(text) > LONGEST_TEXT:
-            raise Invalid(f"{asked.label}: {len(text)} characters; {LONGEST_TEXT} is the most. Shorten it.")
+            most = f"{LONGEST_TEXT} is the most (this program's bound)"
+            raise Invalid(f"{asked.label}: {len(text)} characters; {most}. Shorten it.")
         if asked.kind == "number":
             text = number_text(text, asked.label)
         if asked.kind == "choice" and text not in {value for value, _ in asked.options}:

@@ -54,11 +54,12 @@ def _ppe(given: Mapping[str, str], _: Setting) -> list[str]:
     mask, rules = given["mask"], given.get("rules", "")
     if mask != NO_MASK and not rules:
         raise Invalid("A respirator was chosen without the rule set by which its factor counts. Choose that too.")
-    told, factor = [], 1
+    told, factor, basis = [], 1, "limit: the site's own"
     if mask != NO_MASK:
         found = protection_factor(respirator=mask, rule_set=rules)
         factor = found.factor
         told.append(f"Assigned protection factor of {MASKS[mask]}: {factor}. Source: {source(found.source_id).shown}.")
+        basis += f"; factor: {source(found.source_id).shown}"
     together = [name for name in ("limit", "expected", "unit") if name in given]
     if not together:
         return told
@@ -72,10 +73,10 @@ def _ppe(given: Mapping[str, str], _: Setting) -> list[str]:
     worked = f"{factor} × {limit} = {plain(most)} {unit}"
     if expected > most:
         raise Invalid(
-            f"{given['expected']} {unit} is to be expected, and {MASKS[mask]} is good up to {worked}: choose a "
-            "respirator with a larger factor, or bring the concentration down."
+            f"{given['expected']} {unit} is to be expected, and {MASKS[mask]} is good up to {worked} ({basis}): "
+            "choose a respirator with a larger factor, or bring the concentration down."
         )
-    return [*told, f"Good up to {worked}; {given['expected']} {unit} is to be expected (limit: the site's own)."]
+    return [*told, f"Good up to {worked}; {given['expected']} {unit} is to be expected ({basis})."]
 
 
 def _permit(given: Mapping[str, str], setting: Setting) -> list[str]:

@@ -100,7 +100,8 @@ def _intent(
         raise Invalid(f"It ends {_said(ends)}, not after it begins, {_said(begins)}. Mend one of the two.")
     if lasts > LONGEST_WINDOW:
         raise Invalid(
-            f"From {_said(begins)} to {_said(ends)} is longer than {LONGEST_WINDOW.days} days. Plan it in parts."
+            f"From {_said(begins)} to {_said(ends)} is longer than {LONGEST_WINDOW.days} days (this program's bound). "
+            "Plan it in parts."
         )
     moved = before is None or begins != before.begins
     if moved and begins[:10] < here[0].isoformat():
@@ -128,7 +129,8 @@ def _crew(crew: Collection[str], people: Mapping[str, Who]) -> tuple[str, ...]:
         if who is None or who.role not in WORKING:
             raise Invalid(f"{_called(who, person)} does no work at housings. Choose of those shown.")
     if len(crew) > MOST_CREW:
-        raise Invalid(f"The crew has {len(crew)} people; {MOST_CREW} is the most. Plan it in parts.")
+        told = f"The crew has {len(crew)} people; {MOST_CREW} is the most (this program's bound). Plan it in parts."
+        raise Invalid(told)
     return tuple(sorted(set(crew)))
 
 

@@ -7,7 +7,7 @@ import pytest
 
 from app.domain.deciding.filters import filter_moved
 from app.domain.housing import Bank, BankDesign, Housing
-from app.domain.picking import Need, PickList, Wanted, bank_life, needs_of_job, picked, used_of
+from app.domain.picking import KIT_RULE, Need, PickList, Wanted, bank_life, needs_of_job, picked, used_of
 from app.domain.store import Kind, Store, evolve_store
 from app.domain.storing import kit_staged, lead_time_chosen
 from app.records.pick_sheet import order_rows, order_table, pick_parts, pick_table
@@ -52,6 +52,7 @@ def test_the_needs_of_a_job_are_its_take_off_with_spares() -> None:
         "sample fittings": 1,
     }  # fmt: skip
     assert needs("EF-03", crew=5)[Kind.PPE, ""].whole == 6
+    assert "of whom 3 are assumed where nobody is named (common practice, no source)" in KIT_RULE
 
 
 def test_a_gel_seal_takes_a_lamp_and_no_grease_and_each_bank_its_fittings() -> None:

@@ -362,12 +362,14 @@ def test_nothing_is_said_of_a_plan_that_is_over() -> None:
     ("item", "typed", "told"),
     [
         (Item.WASTE, {"taker": ""}, "Who takes the packages, and when: nothing was given"),
-        (Item.WASTE, {"taker": "x" * 301}, "301 characters; 300 is the most"),
+        (Item.WASTE, {"taker": "x" * 301}, "301 characters; 300 is the most (this program's bound)"),
         (Item.PPE, {"mask": "scarf"}, "'scarf' is none of the choices"),
         (Item.PPE, {"rules": ""}, "without the rule set"),
         (Item.PPE, {"limit": "0.5"}, "Give all three or none"),
-        (Item.PPE, {"limit": "0.5", "expected": "51", "unit": "µg/m³"}, "good up to 100 × 0.5 = 50 µg/m³"),
-        (Item.PPE, {"mask": "none", "limit": "5", "expected": "6", "unit": "µg/m³"}, "good up to 1 × 5 = 5 µg/m³"),
+        (Item.PPE, {"limit": "0.5", "expected": "51", "unit": "µg/m³"}, 
+         "good up to 100 × 0.5 = 50 µg/m³ (limit: the site's own; factor: 10 CFR 20 Appendix A"),
+        (Item.PPE, {"mask": "none", "limit": "5", "expected": "6", "unit": "µg/m³"}, 
+         "good up to 1 × 5 = 5 µg/m³ (limit: the site's own): choose"),
         (Item.PERMIT, {"until": "2026-03-08"}, "before the work begins on 2026-03-09"),
         (Item.PERMIT, {"until": "soon"}, "'soon' is not a date"),
         (Item.PERMIT, {"until": "20260309"}, "'20260309' is not a date"),
@@ -412,6 +414,7 @@ def test_a_respirators_factor_carries_its_rule_set() -> None:
     assert told[0][0].startswith("Assigned protection factor of full facepiece: 100. Source: 10 CFR 20 Appendix A")
     assert "50. Source: 29 CFR 1910.134 Table 1 (from memory, not confirmed)." in told[1][0]
     assert "Good up to 50 × 0.5 = 25 ppm; 20 ppm" in told[1][1]
+    assert "(limit: the site's own; factor: 29 CFR 1910.134" in told[1][1]
     assert computed(Item.PPE, {"clothing": "coverall", "mask": "none", "basis": "RA-17"}, setting(state)) == ()
 
 
