@@ -75,23 +75,28 @@ class HousingRegister(SiteBook):
 
     # --- files ----------------------------------------------------------------------------------
 
-    def check(self, data: bytes, kind: str) -> tuple[str, Checked]:
-        """Say what a file would do, keep its bytes, and return their digest with it."""
-        checked = self._checked(data, kind, self._jobs.site())
-        return (self._incoming.keep(data) if checked.good else ""), checked
+    def check(self, data: bytes, kind: str) -> tuple[str, int, Checked]:
+        """Say what a file would do, keep its bytes, and return their digest and the site's size with it."""
+        state = self._jobs.site()
+        checked = self._checked(data, kind, state)
+        return (self._incoming.keep(data) if checked.good else ""), state.size, checked
 
-    def check_again(self, digest: str, kind: str) -> tuple[str, Checked]:
-        """Say what the file of this digest would do now; Invalid where it is not here any more."""
-        return digest, self._checked(self._incoming.read(digest), kind, self._jobs.site())
+    def check_again(self, digest: str, kind: str) -> tuple[int, Checked]:
+        """Say the same of a file by its digest, now, after the site's size; Invalid where it is not here any more."""
+        state = self._jobs.site()
+        return state.size, self._checked(self._incoming.read(digest), kind, state)
 
-    def enter(self, digest: str, kind: str, why: str, *, by: Who | None) -> Checked:
-        """Enter the file of this digest, whole: checked again, and written in one transaction."""
+    def enter(self, digest: str, kind: str, why: str, *, seen: int, by: Who | None) -> Checked:
+        """Enter the file of this digest, whole: checked again, and written in one transaction.
+
+        seen: the site's size when it was said what the file would do.
+        """
         state = self._jobs.site()
         checked = self._checked(self._incoming.read(digest), kind, state)
         if not checked.good:
             told = checked.faults[0].told if checked.faults else "It changes nothing any more."
             raise Invalid(f"The register has changed since the file was checked, and it cannot be entered now: {told}")
-        self._write(checked, state.size, why, by=by, source=digest)
+        self._write(checked, min(seen, state.size), why, by=by, source=digest)
         return checked
 
     def table(self) -> str:
@@ -124,13 +129,22 @@ class HousingRegister(SiteBook):
     # --- one nameplate --------------------------------------------------------------------------
 
     def change(
-        self, tag: str | None, cells: Mapping[str, str], ports: Sequence[Mapping[str, str]], why: str, *, by: Who | None
-    ) -> str:
-        """Enter a nameplate as typed, of a new housing where no tag is given; return the tag."""
+        self, tag: str | None, cells: Mapping[str, str], ports: Sequence[Mapping[str, str]], why: str, *,
+        shown: str, by: Who | None,
+    ) -> str:  # fmt: skip
+        """Enter a nameplate as typed, of a new housing where no tag is given; return the tag.
+
+        shown: digest of the housing's text from which the form was filled; empty for a new one.
+        """
         for text in (*cells.values(), *(text for port in ports for text in port.values()), why):
             if told := self._unprintable(text.replace("\r", "")):
                 raise Invalid(told)
         state = self._jobs.site()
+        if tag is not None and shown != self._plates.digest(tag):
+            raise Invalid(
+                f"The nameplate of {tag} was changed by somebody meanwhile. Reload the page, look at what it has now, "
+                "then make your change again."
+            )
         base = find_housing(self._library, tag) if tag is not None else None
         if tag is not None:
             cells = {**cells, "tag": tag}

@@ -38,6 +38,20 @@ def digest_on(page: str) -> str:
     return found[1]
 
 
+def seen_on(page: str) -> dict[str, str]:
+    """Return the size of the site's ledger on which the page says what would be."""
+    found = re.search(r'name="seen" value="(\d+)"', page)
+    assert found is not None
+    return {"seen": found[1]}
+
+
+def shown_on(page: str) -> dict[str, str]:
+    """Return the digest of the nameplate from which the form was filled."""
+    found = re.search(r'name="shown" value="([0-9a-f]{64})"', page)
+    assert found is not None
+    return {"shown": found[1]}
+
+
 def entered(desk: Desk) -> list[HousingEntered]:
     """Return what was entered about nameplates."""
     return [event for event in desk.running.site.jobs.site_events() if isinstance(event, HousingEntered)]
@@ -54,8 +68,8 @@ def test_a_table_is_looked_at_first_and_entered_whole_by_a_second_word(desk: Des
     assert "<dt>Filters put in place</dt><dd>3</dd>" in looked.text
     assert desk.running.site.library.housing("EH-1") is None
 
-    digest = digest_on(looked.text)
-    sent = desk.post(lead, "/register/enter", digest=digest, kind="csv", why="first survey of the annex")
+    digest, seen = digest_on(looked.text), seen_on(looked.text)
+    sent = desk.post(lead, "/register/enter", digest=digest, kind="csv", why="first survey of the annex", **seen)
 
     assert (sent.status_code, sent.headers["location"]) == (303, "/register")
     housed = desk.running.site.jobs.site().housed
@@ -101,23 +115,24 @@ def test_no_file_and_no_kind_are_told(desk: Desk) -> None:
 def test_what_was_checked_is_checked_again_before_it_is_entered(desk: Desk) -> None:
     """A filter that came elsewhere meanwhile, other bytes, a digest of nothing: refused, and nothing written."""
     lead = desk.named("lead")
-    digest = digest_on(send(desk, WHOLE.encode()).text)
+    looked = send(desk, WHOLE.encode()).text
+    digest, seen = digest_on(looked), seen_on(looked)
     placed = {"port": "P1", "position": "1", "serial": "S-2", "why": "read"}
     desk.running.site.housing_register.place_filter("EF-03", placed, by=lead).result()
 
-    refused = desk.post(lead, "/register/enter", digest=digest, kind="csv", why="as planned")
+    refused = desk.post(lead, "/register/enter", digest=digest, kind="csv", why="as planned", **seen)
     assert refused.status_code == 422
     assert "“S-2” is in place at EF-03, P1 position 1 by the register" in refused.text
     assert "Enter all of it" not in refused.text
 
     good = digest_on(send(desk, table(OTHER).encode()).text)
-    without = desk.post(lead, "/register/enter", digest=good, kind="csv", why="")
+    without = desk.post(lead, "/register/enter", digest=good, kind="csv", why="", **seen)
     assert without.status_code == 422
     assert "Why it is entered: 0 characters were given" in without.text
     kept = desk.running.site.settings.data / "incoming" / good
     kept.write_bytes(kept.read_bytes().replace(b"Annex", b"Cellar"))
     for name in (good, "0" * 64, "../housings/EF-03.toml"):
-        answer = desk.post(lead, "/register/enter", digest=name, kind="csv", why="as planned")
+        answer = desk.post(lead, "/register/enter", digest=name, kind="csv", why="as planned", **seen)
         assert answer.status_code == 422
         assert "is not here any more" in answer.text
     assert entered(desk) == []
@@ -145,7 +160,8 @@ def test_a_nameplate_is_entered_and_changed_by_its_form(desk: Desk) -> None:
     assert ">low beam\nhot pipe; left</textarea>" in form
     first = (folder / "EH-5.toml").read_bytes()
 
-    changed = desk.post(lead, "/housings/EH-5/change", **TYPED | {"location": "Annex, bay 2", "why": "moved"})
+    moved = {"location": "Annex, bay 2", "why": "moved"}
+    changed = desk.post(lead, "/housings/EH-5/change", **TYPED | moved | shown_on(form))
     assert changed.status_code == 303
     plate = desk.running.site.library.housing("EH-5")
     assert plate is not None
@@ -184,7 +200,8 @@ def test_two_leads_who_change_one_housing_do_not_undo_each_other(desk: Desk) -> 
     lead, register = desk.named("lead"), desk.running.site.housing_register
     desk.post(lead, "/register/new", **TYPED | {"hazards": ""})
     state = desk.running.site.jobs.site()
-    desk.post(lead, "/housings/EH-5/change", **TYPED | {"hazards": "", "location": "Cellar"})
+    shown = shown_on(desk.get(lead, "/housings/EH-5/change").text)
+    desk.post(lead, "/housings/EH-5/change", **TYPED | {"hazards": "", "location": "Cellar"} | shown)
     checked = register._checked(WHOLE.replace("EH-1", "EH-5").encode(), "csv", desk.running.site.jobs.site())
 
     with pytest.raises(Exception, match="EH-5 was changed by somebody meanwhile"):
@@ -193,6 +210,48 @@ def test_two_leads_who_change_one_housing_do_not_undo_each_other(desk: Desk) -> 
     assert plate is not None
     assert plate.location == "Cellar"
     assert list((desk.running.site.settings.data / "housings").glob(".entering*")) == []
+
+
+def test_a_nameplate_that_was_changed_after_its_form_was_shown_is_not_written_over(desk: Desk) -> None:
+    """Two forms of one housing: the second is refused with what was typed, again too, until it is shown anew."""
+    first, second, path = desk.named("lead"), desk.named("lead", 1), "/housings/EH-5/change"
+    desk.post(first, "/register/new", **TYPED)
+    shown = shown_on(desk.get(first, path).text)
+    assert shown == shown_on(desk.get(second, path).text)
+    assert desk.post(first, path, **TYPED | {"location": "Cellar"} | shown).status_code == 303
+
+    typed = TYPED | {"service": "general", "hazards": "hot pipe"}
+    for _ in range(2):
+        refused = desk.post(second, path, **typed | shown)
+        assert refused.status_code == 422
+        assert "The nameplate of EH-5 was changed by somebody meanwhile. Reload the page" in refused.text
+        assert ">hot pipe</textarea>" in refused.text
+        shown = shown_on(refused.text)
+    assert len(entered(desk)) == 2
+    anew = desk.get(second, path).text
+    assert 'value="Cellar"' in anew
+    assert desk.post(second, path, **typed | {"location": "Cellar"} | shown_on(anew)).status_code == 303
+
+
+def test_a_file_is_entered_as_it_was_shown_or_not_at_all(desk: Desk) -> None:
+    """What another lead entered after the check is not undone; the page then shows what the file would do now."""
+    lead, other = desk.named("lead"), desk.named("lead", 1)
+    desk.post(lead, "/register/new", **TYPED | {"tag": "EH-1"})
+    looked = send(desk, WHOLE.encode()).text
+    asked = {"digest": digest_on(looked), "kind": "csv", "why": "as planned"}
+    path = "/housings/EH-1/change"
+    changed = TYPED | {"tag": "EH-1", "location": "Cellar"} | shown_on(desk.get(other, path).text)
+    assert desk.post(other, path, **changed).status_code == 303
+
+    refused = desk.post(lead, "/register/enter", **asked, **seen_on(looked))
+    assert refused.status_code == 422
+    assert "EH-1 was changed by somebody meanwhile. Nothing was entered" in refused.text
+    plate = desk.running.site.library.housing("EH-1")
+    assert plate is not None
+    assert plate.location == "Cellar"
+    for odd in ("soon", "9" * 30, "-1", "²"):
+        assert desk.post(lead, "/register/enter", **asked, seen=odd).status_code == 422
+    assert desk.post(lead, "/register/enter", **asked, **seen_on(refused.text)).status_code == 303
 
 
 def test_a_tag_that_needs_a_long_name_has_its_file_and_its_pages(desk: Desk) -> None:

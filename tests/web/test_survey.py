@@ -88,7 +88,8 @@ def test_a_difference_is_answered_and_changed_only_when_it_was(desk: Desk) -> No
     data = desk.get(lead, "/register.csv").content.replace(b"bay 2", b"bay 4")
     looked_at = desk.client(lead).post("/register/check", data={"kind": "csv"}, files={"file": ("x", data)}).text
     digest = looked_at.split('name="digest" value="')[1][:64]
-    assert desk.post(lead, "/register/enter", digest=digest, kind="csv", why="as surveyed").status_code == 303
+    seen = {"seen": looked_at.split('name="seen" value="')[1].split('"')[0]}
+    assert desk.post(lead, "/register/enter", digest=digest, kind="csv", why="as surveyed", **seen).status_code == 303
     assert answered("location", "register changed")[0] == 303
     assert answered("location", "register changed")[0] == 422
     assert answered("tag", "register right", "the label is worn")[0] == 303

@@ -7,11 +7,12 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
 
 from app.calc.errors import Invalid
+from app.domain.housing import Housing
 from app.domain.procedure import Role
 from app.services.planning import find_housing
 from app.web.context import session_of, site_of
 from app.web.entered import NOTHING, Refilled, tried
-from app.web.forms import Posted, posted, sent_file
+from app.web.forms import MOST_DIGITS, Posted, posted, sent_file
 from app.web.handing import download
 from app.web.render import html
 
@@ -59,10 +60,10 @@ async def check(request: Request) -> Response:
     try:
         data, fields = await sent_file(request, "file")
         kind = fields.get("kind", "")
-        digest, checked = await run_in_threadpool(site_of(request).housing_register.check, data, kind)
+        digest, seen, checked = await run_in_threadpool(site_of(request).housing_register.check, data, kind)
     except Invalid as fault:
         return await _register(request, Refilled(str(fault)))
-    page = check_page(checked, kind, digest, NOTHING)
+    page = check_page(checked, kind, digest, seen, NOTHING)
     return html(request, "register_check.html", 422 if checked.faults else 200, page=page)
 
 
@@ -72,19 +73,20 @@ async def enter(request: Request) -> Response:
     from app.web.views.register import check_page
 
     site, form, who = site_of(request), await posted(request), session_of(request).who
-    digest, kind = form.need("digest"), form.need("kind")
+    digest, kind, size = form.need("digest"), form.need("kind"), form.need("seen")
+    seen = int(size) if size.isascii() and size.isdigit() and len(size) < MOST_DIGITS else 0
 
     async def doing() -> None:
-        await run_in_threadpool(site.housing_register.enter, digest, kind, form.get("why"), by=who)
+        await run_in_threadpool(site.housing_register.enter, digest, kind, form.get("why"), seen=seen, by=who)
 
     refused = await tried(doing, form)
     if not refused.told:
         return RedirectResponse("/register", status_code=303)
     try:
-        _, checked = await run_in_threadpool(site.housing_register.check_again, digest, kind)
+        seen, checked = await run_in_threadpool(site.housing_register.check_again, digest, kind)
     except Invalid:
         return await _register(request, refused)
-    page = check_page(checked, kind, digest if checked.good else "", refused)
+    page = check_page(checked, kind, digest if checked.good else "", seen, refused)
     return html(request, "register_check.html", refused.status, page=page)
 
 
@@ -115,8 +117,14 @@ async def change_plate(request: Request, tag: str) -> Response:
 async def _plate(request: Request, tag: str | None, form: Refilled) -> Response:
     from app.web.views.register import plate_page
 
-    found = await run_in_threadpool(find_housing, site_of(request).library, tag) if tag is not None else None
-    return html(request, "nameplate.html", form.status, page=plate_page(found, form))
+    shown, found = await run_in_threadpool(_as_it_is, request, tag) if tag is not None else ("", None)
+    return html(request, "nameplate.html", form.status, page=plate_page(found, shown, form))
+
+
+def _as_it_is(request: Request, tag: str) -> tuple[str, Housing]:
+    """Return a housing after the digest of its text: what changes between the two is refused when it is sent."""
+    site = site_of(request)
+    return site.housing_register.digest(tag) or "", find_housing(site.library, tag)
 
 
 async def _entered(request: Request, tag: str | None, form: Posted) -> Response:
@@ -124,10 +132,13 @@ async def _entered(request: Request, tag: str | None, form: Posted) -> Response:
 
     site, who = site_of(request), session_of(request).who
     cells, ports = typed_plate(form.fields)
+    shown = form.need("shown") if tag is not None else ""
     entered: list[str] = []
 
     async def doing() -> None:
-        made = await run_in_threadpool(site.housing_register.change, tag, cells, ports, form.get("why"), by=who)
+        made = await run_in_threadpool(
+            site.housing_register.change, tag, cells, ports, form.get("why"), shown=shown, by=who
+        )
         entered.append(made)
 
     refused = await tried(doing, form)

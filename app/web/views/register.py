@@ -16,10 +16,14 @@ MOST_TOLD = 1_000
 
 @dataclass(frozen=True, slots=True)
 class CheckPage:
-    """What a file would do.  digest: of its bytes, where it may be entered.  more: faults that are not shown."""
+    """What a file would do.  digest: of its bytes, where it may be entered.  more: changes that are not shown.
+
+    seen: the size of the site's ledger on which this was found.
+    """
 
     kind: str
     digest: str
+    seen: int
     rows: tuple[tuple[str, str, str], ...]
     more: int
     faults: tuple[str, ...]
@@ -32,7 +36,7 @@ class CheckPage:
     form: Refilled
 
 
-def check_page(checked: Checked, kind: str, digest: str, form: Refilled) -> CheckPage:
+def check_page(checked: Checked, kind: str, digest: str, seen: int, form: Refilled) -> CheckPage:
     """Return the page of a checked file, faults first."""
     into = [item for item in checked.fillings if item.filter is not None]
     rows = [(item.after.tag, "new", item.after.location) for item in checked.added]
@@ -48,6 +52,7 @@ def check_page(checked: Checked, kind: str, digest: str, form: Refilled) -> Chec
     return CheckPage(
         kind=kind,
         digest=digest,
+        seen=seen,
         rows=tuple(rows[:MOST_TOLD]),
         more=max(len(rows) - MOST_TOLD, 0),
         faults=tuple(fault.told for fault in checked.faults[:MOST_TOLD]),
@@ -76,16 +81,20 @@ class Field:
 
 @dataclass(frozen=True, slots=True)
 class PlatePage:
-    """The form of a nameplate.  tag: of the housing that is changed; empty for a new one."""
+    """The form of a nameplate.  tag: of the housing that is changed; empty for a new one.
+
+    shown: digest of the text from which the form was filled first, also after a refusal.
+    """
 
     tag: str
+    shown: str
     action: str
     fields: tuple[Field, ...]
     ports: tuple[tuple[str, tuple[Field, ...]], ...]
     form: Refilled
 
 
-def plate_page(housing: Housing | None, form: Refilled) -> PlatePage:
+def plate_page(housing: Housing | None, shown: str, form: Refilled) -> PlatePage:
     """Return the form, filled with the nameplate or with what was typed, and with room for one port more."""
     cells = housing_cells(housing) if housing else {}
     ports = port_cells(housing) if housing else ()
@@ -94,6 +103,7 @@ def plate_page(housing: Housing | None, form: Refilled) -> PlatePage:
     names = [f"port.{number}." for number in range(1, min(blocks, MOST_PORTS) + 1)]
     return PlatePage(
         tag=housing.tag if housing else "",
+        shown=form["shown"] if typed else shown,
         action=f"/housings/{quote(housing.tag, safe='')}/change" if housing else "/register/new",
         fields=tuple(
             _field(column, "", form.fields if typed else cells) for column in HOUSING_COLUMNS
