@@ -152,6 +152,7 @@ JOB_GUARDS = [
     Deletion("register: a job's number twice", FILLING, "if serial_key(found.serial) in taken:", "if False:", FILLED),
     Deletion("register: later entries stand", FILLING, "if now is not None and now.since > move.at and now.filter != found:", "if False:", FILLED),
     Deletion("register: rehearsals move nothing", FILLING, "if job.opened is None or job.opened.rehearsal:", "if job.opened is None:", FILLED),
+    Deletion("survey: signed as shown", SURVEYING, "if not as_shown(point, typed):", "if False:", SURVEYED),
     Deletion("survey: differs in words", SURVEYING, "if not told:", "if False:", SURVEYED),
     Deletion("survey: words and choice agree", SURVEYING, "            if found:\n                raise", "            if False:\n                raise", SURVEYED),
     Deletion("survey: one number, one position", SURVEYING, "if len(set(serials)) != len(serials):", "if False:", SURVEYED),

@@ -27,6 +27,7 @@ from app.domain.site import SiteState
 
 AS_ON_REGISTER, DIFFERS, UNSEEN = "as on the register", "differs", "cannot be seen"
 MOST_MEASURED, MOST_PHOTOS, LONGEST = 8, 4, 200
+SHOWN = "shown."
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,13 +74,17 @@ def survey_taken(
 ) -> tuple[SurveyTaken | FiltersPlaced, ...]:  # fmt: skip
     """Return the entries of a survey: the survey, and the filters whose serial numbers the register did not know.
 
-    typed: for each point `p.<id>` (one of the three answers) and `f.<id>` (what was found), `made.<id>` for a filter
-    that the register does not know; `what.N`, `value.N`, `unit.N` of what was measured; `note`.
-    Raises Invalid with one sentence for a point without answer, a difference without words, and bad text.
+    typed: for each point `shown.<id>` (what the register had when it was looked at), `p.<id>` (one of the three
+    answers) and `f.<id>` (what was found), `made.<id>` for a filter that the register does not know; `what.N`,
+    `value.N`, `unit.N` of what was measured; `note`.
+    Raises Invalid with one sentence where the register has something else than was shown, for a point without answer,
+    a difference without words, and bad text.
     """
+    points = points_of(housing, state.housed)
+    _complain_of_others(points, typed)
     seen: list[Seen] = []
     placed: list[Placed] = []
-    for point in points_of(housing, state.housed):
+    for point in points:
         found = " ".join(typed.get(f"f.{point.id}", "").split())
         if not point.register_has:
             if point.id.startswith("serial."):
@@ -103,6 +108,22 @@ def survey_taken(
         seq=moment.seq + 1, at=moment.at, by=moment.by, how="survey", places=tuple(placed), why="Read in a survey"
     )
     return survey, filled
+
+
+def as_shown(point: Point, typed: Mapping[str, str]) -> bool:
+    """Whether a survey was looked at with what the register has now; spaces do not count, for no page shows them."""
+    shown = typed.get(f"{SHOWN}{point.id}")
+    return shown is not None and shown.split() == point.register_has.split()
+
+
+def _complain_of_others(points: Sequence[Point], typed: Mapping[str, str]) -> None:
+    """Nobody signs for what was not shown to them."""
+    for point in points:
+        if not as_shown(point, typed):
+            raise Invalid(f"{point.label}: the register changed meanwhile. Look at it again.")
+    known = {f"{SHOWN}{point.id}" for point in points}
+    if gone := next((name for name in typed if name.startswith(SHOWN) and name not in known), None):
+        raise Invalid(f"The register changed meanwhile and asks for {gone[len(SHOWN) :][:60]} no more. Look again.")
 
 
 def _seen(point: Point, answer: str, found: str) -> Seen:

@@ -25,7 +25,8 @@ def moment(state: SiteState) -> SiteMoment:
 def surveyed(state: SiteState, **typed: str) -> tuple[SurveyTaken | FiltersPlaced, ...]:
     """Survey EF-03 with everything as on the register, but for what is given."""
     points = points_of(housing(), state.housed)
-    whole = {f"p.{point.id}": AS_ON_REGISTER for point in points if point.register_has} | typed
+    whole = {f"p.{point.id}": AS_ON_REGISTER for point in points if point.register_has}
+    whole |= {f"shown.{point.id}": point.register_has for point in points} | typed
     return survey_taken(
         state, moment(state), housing(), whole, photos=(), meaning=SURVEYED, local_time="", proof="secret"
     )
@@ -78,6 +79,9 @@ def test_what_differs_is_open_until_it_is_answered() -> None:
     ("typed", "told"),
     [
         ({"p.fan": ""}, "Fan: nothing was chosen"),
+        ({"shown.fan": "fan F-30"}, "Fan: the register changed meanwhile. Look at it again."),
+        ({"shown.serial.P1.1": "S-1"}, "Serial number at P1, position 1: the register changed meanwhile"),
+        ({"shown.gauge.G-9": "G-9"}, "The register changed meanwhile and asks for gauge.G-9 no more. Look again."),
         ({"p.fan": DIFFERS}, "Fan: it differs, and nothing was written"),
         ({"p.fan": DIFFERS, "f.fan": "fan F-31"}, "Fan: “fan F-31” is what the register has"),
         ({"f.fan": "F-33"}, "Fan: “F-33” was written and “as on the register” chosen"),

@@ -10,6 +10,7 @@ from app.storage.faults import StorageFault
 from app.storage.photos import photo_path
 from tests.storage.pictures import jpeg
 from tests.web.desk import SECRETS, Desk
+from tests.web.forms import forms_of
 
 TAKEN = "/housings/EF-03/survey"
 
@@ -17,13 +18,23 @@ TAKEN = "/housings/EF-03/survey"
 def looked(desk: Desk, tag: str = "EF-03", **other: str) -> dict[str, str]:
     """Return the form of a survey in which everything is as the register has it, but for what is given."""
     points = points_of(find_housing(desk.running.site.library, tag), desk.running.site.jobs.site().housed)
-    return {f"p.{point.id}": AS_ON_REGISTER for point in points if point.register_has} | other
+    shown = {f"shown.{point.id}": point.register_has for point in points}
+    return shown | {f"p.{point.id}": AS_ON_REGISTER for point in points if point.register_has} | other
 
 
 def signed(desk: Desk, who, path: str = TAKEN, files=None, **fields: str):  # type: ignore[no-untyped-def]  # noqa: ANN001, ANN201
     """Send a survey with the secret of who is signed in."""
     whole = {"token": f"{len(fields):032}", "person": who.id, "secret": SECRETS[who.name], **fields}
     return desk.client(who).post(path, data=whole, files=files or {"photo.1": ("", b"")})
+
+
+def move(desk: Desk) -> None:
+    """Enter another place for EF-03."""
+    lead = desk.named("lead")
+    data = desk.get(lead, "/register.csv").content.replace(b"bay 2", b"bay 4")
+    looked_at = desk.client(lead).post("/register/check", data={"kind": "csv"}, files={"file": ("x", data)}).text
+    fields = forms_of(looked_at)[-1].fields | {"why": "as surveyed"}
+    assert desk.post(lead, "/register/enter", **fields).status_code == 303
 
 
 def test_a_survey_walks_over_all_label_data_and_what_differs_waits_for_a_lead(desk: Desk) -> None:
@@ -85,11 +96,7 @@ def test_a_difference_is_answered_and_changed_only_when_it_was(desk: Desk) -> No
         assert status == 422
         assert words in text
 
-    data = desk.get(lead, "/register.csv").content.replace(b"bay 2", b"bay 4")
-    looked_at = desk.client(lead).post("/register/check", data={"kind": "csv"}, files={"file": ("x", data)}).text
-    digest = looked_at.split('name="digest" value="')[1][:64]
-    seen = {"seen": looked_at.split('name="seen" value="')[1].split('"')[0]}
-    assert desk.post(lead, "/register/enter", digest=digest, kind="csv", why="as surveyed", **seen).status_code == 303
+    move(desk)
     assert answered("location", "register changed")[0] == 303
     assert answered("location", "register changed")[0] == 422
     assert answered("tag", "register right", "the label is worn")[0] == 303
@@ -128,6 +135,30 @@ def test_a_survey_that_is_refused_comes_back_whole(desk: Desk) -> None:
         assert 'name="photo-kept.2" value="' in text
         assert 'value="as on the register" checked' in text
     assert desk.running.site.jobs.site().size - before <= 2
+
+
+def test_a_survey_is_not_signed_for_values_that_were_not_shown(desk: Desk) -> None:
+    """Nothing typed is lost; what changed is asked anew with what the register has now, and is then signed."""
+    hands = desk.named("technician")
+    shown = forms_of(desk.get(hands, TAKEN).text)[-1].fields
+    assert shown["shown.location"] == "Roof plant room, bay 2"
+    survey = looked(desk, **{"p.upstream": DIFFERS, "f.upstream": "D-331", "f.serial.P1.1": "S-44"})
+    move(desk)
+
+    refused = signed(desk, hands, **survey)
+    assert refused.status_code == 422
+    assert "Place: the register changed meanwhile. Look at it again." in refused.text
+    assert 'name="f.upstream" autocomplete="off" maxlength="200" value="D-331"' in refused.text
+    assert 'name="p.upstream" value="differs" checked' in refused.text
+    assert 'name="f.serial.P1.1" autocomplete="off" maxlength="200" value="S-44"' in refused.text
+    assert "Place: <b>Roof plant room, bay 4</b>" in refused.text
+    assert 'name="p.location" value="as on the register" checked' not in refused.text
+    assert desk.running.site.jobs.site().housed.surveys == {}
+
+    again = survey | {"shown.location": "Roof plant room, bay 4"}
+    assert signed(desk, hands, note="again", **again).status_code == 303
+    (taken,) = desk.running.site.jobs.site().housed.surveys["EF-03"]
+    assert [item.register_has for item in taken.seen if item.point == "location"] == ["Roof plant room, bay 4"]
 
 
 def test_a_survey_is_not_signed_by_somebody_else(desk: Desk) -> None:

@@ -7,7 +7,7 @@ from datetime import date
 from app.domain.housed import Housed
 from app.domain.housing import Housing
 from app.domain.site import SiteState
-from app.domain.surveying import AS_ON_REGISTER, DIFFERS, MOST_PHOTOS, UNSEEN, Point, points_of
+from app.domain.surveying import AS_ON_REGISTER, DIFFERS, MOST_PHOTOS, UNSEEN, Point, as_shown, points_of
 from app.records.moments import local_text
 from app.web.entered import Refilled
 from app.web.views.housing import DifferenceRow, difference_rows
@@ -84,8 +84,10 @@ def _port_of(point: Point) -> str | None:
 
 
 def _view(point: Point, form: Refilled) -> PointView:
+    """A point as it stands; the answer that was chosen to what the register had before is not one to what it has."""
+    answer = form[f"p.{point.id}"] if as_shown(point, form.fields) else ""
     return PointView(
-        point.id, point.label, point.register_has, form[f"p.{point.id}"], form[f"f.{point.id}"],
+        point.id, point.label, point.register_has, answer, form[f"f.{point.id}"],
         point.id.startswith("serial."), form[f"made.{point.id}"],
     )  # fmt: skip
 
