@@ -27,7 +27,7 @@ from app.domain.site import SiteState
 
 AS_ON_REGISTER, DIFFERS, UNSEEN = "as on the register", "differs", "cannot be seen"
 MOST_MEASURED, MOST_PHOTOS, LONGEST = 8, 4, 200
-SHOWN = "shown."
+SHOWN, TAG = "shown.", "tag"
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +45,7 @@ def points_of(housing: Housing, register: Housed) -> tuple[Point, ...]:
 
 
 def _points(housing: Housing, register: Housed) -> Iterator[Point]:
-    yield Point("tag", "Tag on the label", housing.tag)
+    yield Point(TAG, "Tag on the label", housing.tag)
     yield Point("location", "Place", housing.location)
     yield Point("upstream", "Upstream damper", housing.upstream_damper)
     yield Point("downstream", "Downstream damper", housing.downstream_damper)
@@ -190,7 +190,8 @@ def difference_answered(
     """Return the entry that answers a difference.
 
     housing: as its file is now, None if there is none any more.  "register changed" is refused while the register
-    still has what it had, so that nobody closes a difference that is still there.
+    still has what it had, so that nobody closes a difference that is still there; but for the tag, which no page
+    changes: there the reason says what was done.
     """
     number = int(entry) if entry.isascii() and entry.isdigit() and len(entry) < 10 else -1
     found = state.housed.differences.get((number, point))
@@ -198,6 +199,11 @@ def difference_answered(
         raise Invalid("This difference is not open any more, or never was. Reload the page and look again.")
     if outcome not in get_args(Outcome):
         raise Invalid("Choose whether the register was changed or is right.")
+    if outcome == "register changed" and point == TAG and not reason.strip():
+        raise Invalid(
+            f"{found.label}: no page changes a tag, so the register cannot show it. Say as the reason what was done, "
+            "such as under which tag the housing was entered."
+        )
     if outcome == "register changed" and housing is not None and _stands(found, housing, state.housed):
         raise Invalid(
             f"{found.label}: the register still has “{found.register_has}”. Change it on the page of {found.housing} "
@@ -211,6 +217,9 @@ def difference_answered(
 
 
 def _stands(found: Difference, housing: Housing, register: Housed) -> bool:
+    """Whether the register is seen to have what it had; a tag is changed outside of it, by a housing of another tag."""
+    if found.point == TAG:
+        return False
     now = next((point.register_has for point in points_of(housing, register) if point.id == found.point), None)
     had = "" if found.register_has == "no filter known" else found.register_has
     return now == had

@@ -120,6 +120,18 @@ def test_a_register_that_was_not_changed_is_not_said_to_be() -> None:
     assert answered(renamed) == answered(None) == "register changed"
 
 
+def test_a_tag_that_was_changed_is_answered_with_what_was_done() -> None:
+    """No page changes a tag, so the register never shows it: the reason is asked for, and is taken."""
+    state = fold_site(surveyed(SiteState(), **{"p.tag": DIFFERS, "f.tag": "EF-3"}))
+    asked = {"entry": "0", "point": "tag", "outcome": "register changed"}
+
+    with pytest.raises(Invalid, match=r"Tag on the label: no page changes a tag, .* Say as the reason what was done"):
+        difference_answered(state, moment(state), housing(), **asked, reason=" ")
+    answer = difference_answered(state, moment(state), housing(), **asked, reason="entered as EF-3")
+    assert (answer.outcome, answer.reason) == ("register changed", "entered as EF-3")
+    assert fold_site([answer], start=state).housed.differences == {}
+
+
 def test_what_somebody_else_entered_meanwhile_is_not_undone() -> None:
     """Nameplates and positions both count; a housing that nobody touched is entered."""
     state = entered(SiteState(), entering(0, ("EF-03", "P1", 1, Filter(serial="A")), tag="EF-07"))

@@ -96,6 +96,7 @@ def test_a_difference_is_answered_and_changed_only_when_it_was(desk: Desk) -> No
         assert status == 422
         assert words in text
 
+    assert "No page changes a tag" in desk.get(lead, "/surveys").text
     move(desk)
     assert answered("location", "register changed")[0] == 303
     assert answered("location", "register changed")[0] == 422
