@@ -1,6 +1,9 @@
 """After a job: its figures from the entries themselves, a suggestion from what it taught, answered by somebody else."""
 
+import re
+
 from app.domain.commands import Accept, ExplainStop, OpenException, Reopen, StopWork, Submit
+from app.web.views.after import SHOWN_AT_ONCE
 from tests.web.desk import Desk
 from tests.web.test_every_form import sentence_on
 
@@ -73,6 +76,26 @@ def test_a_lesson_becomes_a_suggestion_that_somebody_else_answers(desk: Desk) ->
     assert desk.post(officer, "/suggestions/done", **done).status_code == 303
     assert "carried out, says" in desk.get(hands, "/suggestions").text
     assert "was carried out: change-out revision 4" in desk.get(officer, "/trail").text
+
+
+def test_every_settled_suggestion_is_reached_however_many_there_are(desk: Desk) -> None:
+    """The newest first, older ones a tap away, each on one page; an odd count of what was passed by is none."""
+    hands, registers = desk.named("technician"), desk.running.site.registers
+    for place in range(SHOWN_AT_ONCE + 2):
+        registers.suggest("procedure", f"step {place}", "Say it in fewer words.", by=hands).result()
+    numbers = sorted(desk.running.site.jobs.site().suggestions.all)
+    for number in numbers:
+        registers.answer_suggestion(number, "declined", "as it is", by=desk.named("lead")).result()
+
+    first = desk.get(hands, "/suggestions").text
+    assert f'href="/suggestions?past={SHOWN_AT_ONCE}#settled"' in first
+    assert f"{SHOWN_AT_ONCE} of {SHOWN_AT_ONCE + 2} settled" in first
+    older = desk.get(hands, f"/suggestions?past={SHOWN_AT_ONCE}").text
+    pages = [re.findall(r'id="suggestion-(\d+)"', page) for page in (first, older)]
+    assert [int(number) for page in pages for number in page] == numbers[::-1]
+    assert "Older suggestions" not in older
+    assert "No more are settled." in desk.get(hands, "/suggestions?past=99").text
+    assert "step 26" in desk.get(hands, "/suggestions?past=x").text
 
 
 def test_a_rehearsal_and_a_job_taken_up_again_give_no_figures(desk: Desk) -> None:

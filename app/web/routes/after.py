@@ -8,7 +8,7 @@ from app.calc.errors import Invalid
 from app.records.moments import site_day, utc_text
 from app.web.context import session_of, site_of
 from app.web.entered import NOTHING, Refilled, entered
-from app.web.forms import Posted, posted
+from app.web.forms import Posted, passed_by, posted
 from app.web.render import html
 
 # What these pages are made from is loaded with the first of them, and not with the first page of the site.
@@ -25,7 +25,8 @@ async def _suggestions(request: Request, form: Refilled) -> Response:
     from app.web.views.after import suggestions_page
 
     state = await run_in_threadpool(site_of(request).jobs.site)
-    return html(request, "suggestions.html", form.status, page=suggestions_page(state, session_of(request), form))
+    page = suggestions_page(state, session_of(request), form, skip=passed_by(request))
+    return html(request, "suggestions.html", form.status, page=page)
 
 
 @router.post("/suggestions")

@@ -34,23 +34,31 @@ class SuggestionRow:
 
 @dataclass(frozen=True, slots=True)
 class SuggestionsPage:
-    """Suggestions: those that wait, those that are to be carried out, and the newest of those that are settled."""
+    """Suggestions: those that wait, those that are to be carried out, and some of those that are settled, newest first.
+
+    past: how many of the settled are passed by with those that are shown.  of: all that are settled.
+    """
 
     waiting: tuple[SuggestionRow, ...]
     to_do: tuple[SuggestionRow, ...]
     settled: tuple[SuggestionRow, ...]
+    past: int
+    of: int
     about: tuple[tuple[str, str], ...]
     form: Refilled
 
 
-def suggestions_page(state: SiteState, session: Session, form: Refilled) -> SuggestionsPage:
-    """Return the page as this person sees it."""
+def suggestions_page(state: SiteState, session: Session, form: Refilled, *, skip: int) -> SuggestionsPage:
+    """Return the page as this person sees it.  skip: so many of the settled were passed by."""
     rows = [_row(item, state.zone, session) for _, item in sorted(state.suggestions.all.items(), reverse=True)]
     settled = [row for row in rows if row.stands in ("declined", "carried out")]
+    shown = settled[skip : skip + SHOWN_AT_ONCE]
     return SuggestionsPage(
         waiting=tuple(row for row in rows if row.stands == "waits for an answer"),
         to_do=tuple(row for row in rows if row.stands == "accepted, to be carried out"),
-        settled=tuple(settled[:SHOWN_AT_ONCE]),
+        settled=tuple(shown),
+        past=skip + len(shown),
+        of=len(settled),
         about=tuple((str(about), hint) for about, hint in ABOUT_HINTS.items()),
         form=form,
     )
