@@ -10,7 +10,8 @@ from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import assert_never
 
-from app.domain.buckets import Buckets
+from immutables import Map
+
 from app.domain.event_base import Who
 from app.domain.housed_events import (
     DifferenceAnswered,
@@ -53,9 +54,10 @@ class InPlace:
 
 @dataclass(frozen=True, slots=True)
 class Difference:
-    """A point in which somebody found the housing otherwise than the register has it."""
+    """A point in which somebody found the housing otherwise than the register has it.  place: among its entry's."""
 
     entry: int
+    place: int
     at: str
     by: Who | None
     housing: str
@@ -73,11 +75,11 @@ _NO_SPOTS: Mapping[Spot, InPlace] = MappingProxyType({})
 class Housed:
     """The register.  places: by housing, then by port and position.  serials: where each one is, by `serial_key`."""
 
-    plates: Buckets[PlateKnown] = field(default_factory=Buckets)
-    places: Buckets[Mapping[Spot, InPlace]] = field(default_factory=Buckets)
-    serials: Buckets[tuple[str, Spot]] = field(default_factory=Buckets)
-    surveys: Mapping[str, tuple[SurveyTaken, ...]] = field(default_factory=lambda: MappingProxyType({}))
-    differences: Mapping[tuple[int, str], Difference] = field(default_factory=lambda: MappingProxyType({}))
+    plates: Map[str, PlateKnown] = field(default_factory=Map)
+    places: Map[str, Mapping[Spot, InPlace]] = field(default_factory=Map)
+    serials: Map[str, tuple[str, Spot]] = field(default_factory=Map)
+    surveys: Map[str, tuple[SurveyTaken, ...]] = field(default_factory=Map)
+    differences: Map[tuple[int, str], Difference] = field(default_factory=Map)
 
     def at(self, housing: str, port: str, position: int) -> InPlace | None:
         """Return what is known of a position; None where nothing ever was."""
@@ -92,8 +94,13 @@ class Housed:
         return self.places.get(housing, _NO_SPOTS)
 
     def open_at(self, housing: str) -> tuple[Difference, ...]:
-        """Return the differences of a housing that nobody has answered."""
-        return tuple(item for item in self.differences.values() if item.housing == housing)
+        """Return the differences of a housing that nobody has answered, in the order in which they were found."""
+        return in_order(item for item in self.differences.values() if item.housing == housing)
+
+
+def in_order(found: Iterable[Difference]) -> tuple[Difference, ...]:
+    """Return differences in the order in which they were found."""
+    return tuple(sorted(found, key=lambda item: (item.entry, item.place)))
 
 
 def serial_key(serial: str) -> str:
@@ -118,14 +125,14 @@ def evolve_housed(housed: Housed, event: HousedEvent) -> Housed:
             fresh = {
                 plate.tag: PlateKnown(plate.sha256, event.seq, event.at, event.by, event.why) for plate in event.plates
             }
-            return replace(housed, plates=housed.plates.changed(fresh))
+            return replace(housed, plates=housed.plates.update(fresh))
         case FiltersPlaced():
             return _doubted(_filled(housed, event), event)
         case SurveyTaken():
             return _surveyed(housed, event)
         case DifferenceAnswered():
-            left = {key: item for key, item in housed.differences.items() if key != (event.entry, event.point)}
-            return replace(housed, differences=MappingProxyType(left))
+            key = event.entry, event.point
+            return replace(housed, differences=housed.differences.delete(key)) if key in housed.differences else housed
         case _:
             assert_never(event)
 
@@ -158,7 +165,20 @@ def _filled(housed: Housed, event: FiltersPlaced) -> Housed:
             of(housing)[there] = replace(of(housing)[there], filter=None, since=place.since)
         serials[key] = place.housing, spot
     places = {housing: MappingProxyType(spots) for housing, spots in touched.items()}
-    return replace(housed, places=housed.places.changed(places), serials=housed.serials.changed(serials))
+    return replace(housed, places=housed.places.update(places), serials=_moved(housed.serials, serials))
+
+
+def _moved(
+    serials: Map[str, tuple[str, Spot]], moves: Mapping[str, tuple[str, Spot] | None]
+) -> Map[str, tuple[str, Spot]]:
+    """Return where each serial number is after these moves; None where it is nowhere any more."""
+    moved = serials.mutate()
+    for key, where in moves.items():
+        if where is None:
+            moved.pop(key, None)
+        else:
+            moved[key] = where
+    return moved.finish()
 
 
 def _in_place(place: Placed, event: FiltersPlaced) -> InPlace:
@@ -168,24 +188,24 @@ def _in_place(place: Placed, event: FiltersPlaced) -> InPlace:
 def _doubted(housed: Housed, event: FiltersPlaced) -> Housed:
     return _flagged(housed, (
         Difference(
-            event.seq, event.at, event.by, item.housing, serial_point(item.port, item.position),
+            event.seq, place, event.at, event.by, item.housing, serial_point(item.port, item.position),
             serial_label(item.port, item.position), item.stood, item.read, item.sentence,
         )
-        for item in event.doubts or ()
+        for place, item in enumerate(event.doubts or ())
     ))  # fmt: skip
 
 
 def _surveyed(housed: Housed, event: SurveyTaken) -> Housed:
     surveys = (*housed.surveys.get(event.housing, ()), event)
-    housed = replace(housed, surveys=MappingProxyType({**housed.surveys, event.housing: surveys}))
+    housed = replace(housed, surveys=housed.surveys.set(event.housing, surveys))
     return _flagged(housed, (
         Difference(
-            event.seq, event.at, event.by, event.housing, item.point, item.label, item.register_has, item.found
+            event.seq, place, event.at, event.by, event.housing, item.point, item.label, item.register_has, item.found
         )
-        for item in event.seen if item.found is not None
+        for place, item in enumerate(event.seen) if item.found is not None
     ))  # fmt: skip
 
 
 def _flagged(housed: Housed, found: Iterable[Difference]) -> Housed:
     fresh = {(item.entry, item.point): item for item in found}
-    return replace(housed, differences=MappingProxyType({**housed.differences, **fresh})) if fresh else housed
+    return replace(housed, differences=housed.differences.update(fresh)) if fresh else housed

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import get_args
 
 from app.calc.errors import Invalid
-from app.domain.filling import elsewhere, filter_from, serial_from
+from app.domain.filling import NOT_KNOWN, elsewhere, filter_from, serial_from
 from app.domain.housed import Difference, Housed, serial_key, serial_label, serial_point
 from app.domain.housed_events import (
     DifferenceAnswered,
@@ -221,5 +221,5 @@ def _stands(found: Difference, housing: Housing, register: Housed) -> bool:
     if found.point == TAG:
         return False
     now = next((point.register_has for point in points_of(housing, register) if point.id == found.point), None)
-    had = "" if found.register_has == "no filter known" else found.register_has
+    had = "" if found.register_has == NOT_KNOWN else found.register_has
     return now == had

@@ -4,6 +4,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import assert_never
 
+from app.domain.filling import NOT_KNOWN
 from app.domain.housed_events import (
     DifferenceAnswered,
     FiltersPlaced,
@@ -218,7 +219,7 @@ def _housed(event: HousedEvent) -> str:
             return f"{told}{source}. {event.why}. SHA-256 of the text: {digests}."
         case FiltersPlaced():
             told = _first(
-                f"{place.filter.serial if place.filter else 'no filter known'} at {place.housing}, {place.port} "
+                f"{place.filter.serial if place.filter else NOT_KNOWN} at {place.housing}, {place.port} "
                 f"position {place.position}"
                 for place in event.places
             )

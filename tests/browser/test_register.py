@@ -77,7 +77,7 @@ def test_a_housing_is_surveyed_on_a_tablet_and_the_lead_answers(
         plate = running.site.library.housing("EF-07")
         assert plate is not None
         assert plate.location == "Laboratory wing, level 4"
-        assert running.site.jobs.site().housed.differences == {}
+        assert dict(running.site.jobs.site().housed.differences) == {}
         assert faults == []
 
 

@@ -5,6 +5,7 @@ import re
 import pytest
 
 from app.calc.errors import Invalid
+from app.domain.housed import evolve_housed
 from app.domain.housed_events import Filter, FiltersPlaced, HousingEntered, Plate, SurveyTaken
 from app.domain.housing import Housing
 from app.domain.housing_entry import Entering, entries_for
@@ -72,7 +73,7 @@ def test_what_differs_is_open_until_it_is_answered() -> None:
     answer = difference_answered(
         state, moment(state), housing(), entry="0", point="fan", outcome="register right", reason="a worn label"
     )
-    assert fold_site([answer], start=state).housed.differences == {}
+    assert dict(fold_site([answer], start=state).housed.differences) == {}
 
 
 @pytest.mark.parametrize(
@@ -120,6 +121,23 @@ def test_a_register_that_was_not_changed_is_not_said_to_be() -> None:
     assert answered(renamed) == answered(None) == "register changed"
 
 
+def test_differences_are_told_in_the_order_in_which_they_were_found() -> None:
+    """Survey by survey, and in each from point to point of the walk; others are not touched by an answer to one."""
+    found = {"p.tag": DIFFERS, "f.tag": "EF-3", "p.location": DIFFERS, "f.location": "Cellar", "p.fan": DIFFERS,
+             "f.fan": "F-33", "p.downstream": DIFFERS, "f.downstream": "D-9"}  # fmt: skip
+    state = fold_site(surveyed(SiteState(), **found))
+    state = fold_site(surveyed(state, **{"p.upstream": DIFFERS, "f.upstream": "D-8"}), start=state)
+    walked = [(0, "tag"), (0, "location"), (0, "downstream"), (0, "fan"), (1, "upstream")]
+
+    assert [(item.entry, item.point) for item in state.housed.open_at("EF-03")] == walked
+    answer = difference_answered(
+        state, moment(state), housing(), entry="0", point="location", outcome="register right", reason="an old label"
+    )
+    after = fold_site([answer], start=state)
+    assert [(item.entry, item.point) for item in after.housed.open_at("EF-03")] == [walked[0], *walked[2:]]
+    assert evolve_housed(after.housed, answer) == after.housed
+
+
 def test_a_tag_that_was_changed_is_answered_with_what_was_done() -> None:
     """No page changes a tag, so the register never shows it: the reason is asked for, and is taken."""
     state = fold_site(surveyed(SiteState(), **{"p.tag": DIFFERS, "f.tag": "EF-3"}))
@@ -129,7 +147,7 @@ def test_a_tag_that_was_changed_is_answered_with_what_was_done() -> None:
         difference_answered(state, moment(state), housing(), **asked, reason=" ")
     answer = difference_answered(state, moment(state), housing(), **asked, reason="entered as EF-3")
     assert (answer.outcome, answer.reason) == ("register changed", "entered as EF-3")
-    assert fold_site([answer], start=state).housed.differences == {}
+    assert dict(fold_site([answer], start=state).housed.differences) == {}
 
 
 def test_what_somebody_else_entered_meanwhile_is_not_undone() -> None:

@@ -10,7 +10,6 @@ from hypothesis import strategies as st
 
 from app.calc.errors import Invalid
 from app.domain import filling
-from app.domain.buckets import Buckets
 from app.domain.filling import Moved, filter_placed, filter_taken_out, placed_by_job
 from app.domain.housed import Housed, evolve_housed, serial_key, serial_point
 from app.domain.housed_events import Filter, FiltersPlaced, Placed
@@ -23,22 +22,6 @@ from tests.builders import LEAD, START, opened
 from tests.laws.made_housings import housings
 
 AT = "2026-03-02T07:00:00.000Z"
-CHANGES = st.dictionaries(st.text(max_size=2), st.none() | st.integers(), max_size=6)
-
-
-@given(st.lists(CHANGES, max_size=6))
-def test_buckets_are_a_map_that_stays_as_it_was(changes: list[dict[str, int | None]]) -> None:
-    """After any changes what a plain map would hold; what was made before is not touched."""
-    held: Buckets[int] = Buckets()
-    plain: dict[str, int] = {}
-    for change in changes:
-        before, was = held, dict(held)
-        held = held.changed(change)
-        plain = {key: value for key, value in {**plain, **change}.items() if value is not None}
-        assert (dict(held), len(held)) == (plain, len(plain))
-        assert dict(before) == was
-
-
 SERIALS = st.sampled_from(("A1", "a 1", "B2", "C3", "D4"))
 SPOTS = st.tuples(st.sampled_from(("EF-1", "EF-2", "EF-3")), st.sampled_from(("P1", "P2")), st.integers(1, 2))
 PLACED = st.builds(

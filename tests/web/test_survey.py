@@ -157,7 +157,7 @@ def test_a_survey_is_not_signed_for_values_that_were_not_shown(desk: Desk) -> No
     assert 'name="f.serial.P1.1" autocomplete="off" maxlength="200" value="S-44"' in refused.text
     assert "Place: <b>Roof plant room, bay 4</b>" in refused.text
     assert 'name="p.location" value="as on the register" checked' not in refused.text
-    assert desk.running.site.jobs.site().housed.surveys == {}
+    assert dict(desk.running.site.jobs.site().housed.surveys) == {}
 
     again = survey | {"shown.location": "Roof plant room, bay 4"}
     assert signed(desk, hands, note="again", **again).status_code == 303
@@ -171,7 +171,7 @@ def test_a_survey_is_not_signed_by_somebody_else(desk: Desk) -> None:
 
     refused = signed(desk, hands, **looked(desk, person=eyes.id, secret=SECRETS[eyes.name]))
     assert refused.status_code == 403
-    assert desk.running.site.jobs.site().housed.surveys == {}
+    assert dict(desk.running.site.jobs.site().housed.surveys) == {}
 
 
 def test_a_backup_without_the_photo_of_a_survey_is_none(desk: Desk, tmp_path_factory: pytest.TempPathFactory) -> None:

@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from urllib.parse import quote
 
+from app.domain.filling import NOT_KNOWN
 from app.domain.housing import MOST_PORTS, Housing
 from app.domain.housing_cells import HOUSING_COLUMNS, PORT_COLUMNS, Column, Kind, housing_cells, port_cells
 from app.domain.site import SiteState
@@ -45,7 +46,7 @@ def check_page(checked: Checked, kind: str, digest: str, seen: int, form: Refill
         (
             item.housing,
             f"{item.port} position {item.position}",
-            item.filter.serial if item.filter else "no filter known",
+            item.filter.serial if item.filter else NOT_KNOWN,
         )
         for item in checked.fillings
     ]

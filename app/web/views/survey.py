@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
 
-from app.domain.housed import Housed
+from app.domain.housed import Housed, in_order
 from app.domain.housing import Housing
 from app.domain.site import SiteState
 from app.domain.surveying import AS_ON_REGISTER, DIFFERS, MOST_PHOTOS, UNSEEN, Point, as_shown, points_of
@@ -110,7 +110,7 @@ def surveys_page(state: SiteState, *, may_answer: bool, form: Refilled) -> Surve
     """Return the page."""
     taken = sorted((item for items in state.housed.surveys.values() for item in items), key=lambda item: -item.seq)
     return SurveysPage(
-        differences=difference_rows(tuple(state.housed.differences.values()), state.zone),
+        differences=difference_rows(in_order(state.housed.differences.values()), state.zone),
         taken=tuple(
             (
                 item.housing, local_text(item.at, state.zone)[:16], item.by.name if item.by else "",
