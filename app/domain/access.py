@@ -6,6 +6,7 @@ Against the committed state of the site; each gives one entry or refuses with on
 from collections.abc import Mapping
 
 from app.calc.errors import Invalid
+from app.domain.event_base import proof_of
 from app.domain.procedure import Role
 from app.domain.refused import Refused
 from app.domain.registers import LONGEST_REASON, SiteMoment, reason_from
@@ -66,7 +67,7 @@ def access_reviewed(
     )
     return AccessReviewed(
         seq=moment.seq, at=moment.at, by=moment.by, people=people, meaning=ACCESS_REVIEW, local_time=local_time,
-        proof="id and secret entered at signing" if both else "secret entered at signing", remark=told,
+        proof=proof_of(both), remark=told,
     )  # fmt: skip
 
 

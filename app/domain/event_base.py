@@ -100,6 +100,14 @@ class Evidence(Kept):
         return not outside and (self.result is None or self.result.within is not False)
 
 
+Proof = Literal["secret entered at signing", "id and secret entered at signing"]
+
+
+def proof_of(both: bool) -> Proof:
+    """Say what was given for a signature.  both: the id with the secret."""
+    return "id and secret entered at signing" if both else "secret entered at signing"
+
+
 class Signature(Kept):
     """A person's signature: the meaning, and the ledger's head that was signed."""
 
@@ -107,7 +115,7 @@ class Signature(Kept):
     size: int
     root: str
     local_time: str
-    proof: Literal["secret entered at signing", "id and secret entered at signing"] = "secret entered at signing"
+    proof: Proof = "secret entered at signing"
 
 
 class JobEvent(Kept):

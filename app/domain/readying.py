@@ -9,7 +9,7 @@ from datetime import date
 
 from app.calc.errors import Invalid
 from app.domain.crew import lacking
-from app.domain.event_base import Who
+from app.domain.event_base import Who, proof_of
 from app.domain.events import JobOpened
 from app.domain.housing import Housing, Service
 from app.domain.job import PERMIT_UNTIL
@@ -139,7 +139,7 @@ def readiness_agreed(
             raise Invalid(f"{moment.by.name} has signed this already. Nothing was entered again.")
     return ReadinessAgreed(
         seq=moment.seq, at=moment.at, by=moment.by, plan=plan, entry=known.readiness.newest, meaning=READY,
-        local_time=local_time, proof="id and secret entered at signing" if both else "secret entered at signing",
+        local_time=local_time, proof=proof_of(both),
     )  # fmt: skip
 
 

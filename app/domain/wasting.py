@@ -12,6 +12,7 @@ from typing import Literal, cast
 from app.calc.bounds import above, plain, within
 from app.calc.errors import Invalid
 from app.calc.exact import exact
+from app.domain.event_base import proof_of
 from app.domain.job import JobState
 from app.domain.judging import number_text
 from app.domain.packages import Told, WastePackage, packages_of
@@ -385,7 +386,7 @@ def handed_over(
         containers=held, packages=chosen, receiver=_line(typed.get("receiver", ""), "The receiver's name"),
         organisation=_line(typed.get("organisation", ""), "The receiver's organisation"), remark=remark,
         meaning=WASTE_OVER, local_time=local_time,
-        proof="id and secret entered at signing" if both else "secret entered at signing",
+        proof=proof_of(both),
     )  # fmt: skip
 
 

@@ -8,7 +8,7 @@ from app.domain.commands import (
 )
 from app.domain.computing import Setting
 from app.domain.deciding.filters import fitness_of
-from app.domain.event_base import Signature
+from app.domain.event_base import Signature, proof_of
 from app.domain.events import Event, JobStopped
 from app.domain.job import JobState, Stage
 from app.domain.judging import LONGEST_ANSWER
@@ -58,7 +58,7 @@ def signature_of(state: JobState, moment: Moment, meaning: str) -> Signature:
         size=state.size,
         root=moment.root,
         local_time=moment.local_time,
-        proof="id and secret entered at signing" if moment.both else "secret entered at signing",
+        proof=proof_of(moment.both),
     )
 
 

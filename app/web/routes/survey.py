@@ -8,6 +8,7 @@ from fastapi import APIRouter, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
 
+from app.domain.event_base import proof_of
 from app.domain.procedure import Role
 from app.records.moments import site_day, utc_text
 from app.services.planning import find_housing
@@ -55,7 +56,7 @@ async def take_survey(request: Request, tag: str) -> Response:
     async def doing() -> None:
         photos = await run_in_threadpool(_photos, request, form)
         by = await signer(request, form, session_of(request).who.id)
-        proof = "id and secret entered at signing" if request.state.both else "secret entered at signing"
+        proof = proof_of(request.state.both)
         future = await run_in_threadpool(site.housing_register.survey, tag, form.fields, photos, proof=proof, by=by)
         await asyncio.wrap_future(future)
 
