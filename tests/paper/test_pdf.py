@@ -14,6 +14,7 @@ import pytest
 
 from app.domain.commands import Finish
 from app.ledger.heads import short_root
+from app.paper import pdf as typesetting
 from app.paper.faults import PaperFault
 from app.paper.pdf import RECORD_NAME, make_pdf
 from tests.paper.conftest import printed
@@ -358,6 +359,25 @@ def test_another_record_gives_other_bytes(pdf: bytes) -> None:
     other = printed(eventful(note="another note"))
 
     assert other != pdf
+
+
+def test_the_typesetter_keeps_nothing_in_this_process(pdf: bytes) -> None:
+    """It holds what it made of its last ten documents in memory, so it is never loaded where tablets are answered."""
+    assert pdf.startswith(b"%PDF")
+    assert "typst" not in sys.modules
+
+
+@pytest.mark.parametrize(("longest", "source", "told"), [
+    (0.001, b"#lorem(10)", "longer than 0.001 s"), (60, b"#nothing-like-this()", "unknown variable"),
+])  # fmt: skip
+def test_a_typesetter_that_fails_or_lingers_ends_in_an_error_of_one_line(
+    monkeypatch: pytest.MonkeyPatch, longest: float, source: bytes, told: str
+) -> None:
+    """What it says is handed on; a document that takes too long is given up, and its process is gone."""
+    monkeypatch.setattr(typesetting, "LONGEST_S", longest)
+
+    with pytest.raises(RuntimeError, match=told):
+        typesetting._typeset(source, {}, None, MADE_AT)
 
 
 def test_a_job_without_entries_is_refused() -> None:
