@@ -5,7 +5,7 @@ A PostgreSQL server is started for those that ask for one.
 
 import os
 import socket
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator, Iterator
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -53,6 +53,21 @@ def postgres() -> Iterator[PostgresServer]:
     """Run one PostgreSQL server for all tests that ask; where none is installed, see tests/needed.py."""
     with running(programs=found()) as server:
         yield server
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(item: pytest.Item) -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    """Tell with a failure what stood on every page that was open."""
+    report = yield
+    driven = getattr(item, "funcargs", {}).get("browser")
+    if report.when == "call" and report.failed and driven is not None:
+        for number, page in enumerate((page for context in driven.contexts for page in context.pages), 1):
+            try:
+                stood = page.locator("body").inner_text(timeout=2_000)
+            except Exception as fault:  # noqa: BLE001 - whatever the browser answers, the failure itself is told
+                stood = str(fault)
+            report.sections.append((f"page {number}, {page.url}", stood))
+    return report
 
 
 @pytest.fixture

@@ -32,33 +32,29 @@ async function send() {
   for (const client of await self.clients.matchAll()) client.postMessage("drained");
 }
 
+// A browser whose storage is full or shut still works within reach of the server: what cannot be put aside is not.
+const held = (request) => caches.match(request).catch(() => undefined);
+const putAside = (name, request, answer) => caches.open(name).then((cache) => cache.put(request, answer.clone())).catch(() => {});
+
 async function file(request) {
-  const held = await caches.match(request);
-  if (held) return held;
-  const answer = await fetch(request);
-  if (answer.ok) await (await caches.open(FILES)).put(request, answer.clone());
+  const copy = await held(request);
+  const answer = copy ?? (await fetch(request));
+  if (!copy && answer.ok) await putAside(FILES, request, answer);
   return answer;
 }
 
-async function module(request) {
-  try {
-    const answer = await fetch(request, { signal: AbortSignal.timeout(PATIENCE_MS) });
-    if (answer.ok) await (await caches.open(FILES)).put(request, answer.clone());
-    return answer;
-  } catch {
-    return (await caches.match(request)) ?? Response.error();
-  }
+// What the server answers in time, put aside under a name; nothing where it does not answer.
+async function fresh(request, name) {
+  const answer = await fetch(request, { signal: AbortSignal.timeout(PATIENCE_MS) }).catch(() => undefined);
+  if (name && answer?.ok && !answer.redirected) await putAside(name, request, answer);
+  return answer;
 }
 
+const module = async (request) => (await fresh(request, FILES)) ?? (await held(request)) ?? Response.error();
+
 async function page(request, wanted) {
-  try {
-    const answer = await fetch(request, { signal: AbortSignal.timeout(PATIENCE_MS) });
-    if (wanted && answer.ok && !answer.redirected) await (await caches.open(PAGES)).put(request, answer.clone());
-    return answer;
-  } catch {
-    return (await caches.match(request)) ?? new Response(
-      "<!doctype html><meta charset=utf-8><title>Out of reach</title><h1>The server is out of reach</h1>" +
-      "<p>Marks that this tablet kept are safe and go when the server is back. Go back to the open job.</p>",
-      { status: 503, headers: { "Content-Type": "text/html; charset=utf-8" } });
-  }
+  return (await fresh(request, wanted && PAGES)) ?? (await held(request)) ?? new Response(
+    "<!doctype html><meta charset=utf-8><title>Out of reach</title><h1>The server is out of reach</h1>" +
+    "<p>Marks that this tablet kept are safe and go when the server is back. Go back to the open job.</p>",
+    { status: 503, headers: { "Content-Type": "text/html; charset=utf-8" } });
 }

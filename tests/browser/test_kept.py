@@ -6,7 +6,7 @@ from hashlib import sha256
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext
+from playwright.sync_api import Browser, BrowserContext, expect
 
 from app.bootstrap import Running, finish_restore
 from app.domain.commands import ExplainStop, Reopen, StopWork
@@ -163,6 +163,37 @@ def test_what_only_the_server_can_judge_waits_and_says_so(
     tablet.page.context.set_offline(False)
     arrived(tablet)
     assert tablet.action == "Count the ties, then the bands, on both sides of the place to cut."
+
+
+FULL = """() => {
+  const refuse = () => { throw new DOMException("no room", "QuotaExceededError"); };
+  IDBObjectStore.prototype.add = IDBObjectStore.prototype.put = refuse;
+}"""
+
+
+def test_a_tablet_that_cannot_keep_a_mark_says_so_and_goes_on_with_nothing(
+    site: tuple[str, Running], tablet_for: Callable[[str], Tablet]
+) -> None:
+    """With the browser's storage full and no server, a mark is not pretended, nor a stop; in reach all goes on."""
+    staged, tablet = carried(site, tablet_for, "Twist the bag into")
+    begun, here = len(site[1].site.jobs.events(staged.job)), tablet.action
+    tablet.page.context.set_offline(True)
+    tablet.page.evaluate(FULL)
+    told = tablet.page.locator("[data-said]")
+    tablet.answer_all(length="210")
+    tablet.page.evaluate("window.handMoved()")
+    tablet.page.get_by_role("button", name="Record", exact=True).click()
+    expect(told).to_contain_text("Not recorded: this tablet could not keep the mark (QuotaExceededError).")
+    tablet.page.get_by_role("button", name="STOP WORK").click()
+    expect(told).to_contain_text("STOP by voice: this tablet could not keep the stop (QuotaExceededError).")
+    stands, left = tablet.action, tablet.page.locator("[data-kept]").count()
+    tablet.page.context.set_offline(False)
+    tablet.do_step(length="210")
+
+    assert stands == here
+    assert left == 0
+    assert tablet.action != here
+    assert all(isinstance(event, StepBegun | StepDone) for event in site[1].site.jobs.events(staged.job)[begun:])
 
 
 def test_a_reading_outside_its_limit_goes_no_further_on_the_tablet(

@@ -10,6 +10,7 @@ from tests.browser.driver import HANDS, NIGHT_LEAD, OFFICER, SECRETS, Tablet, se
 from tests.browser.stage import Staged
 
 TYPED = "SN 4711-08"
+HELD = "() => caches.open('changeout-pages').then(pages => pages.match(location.href)).then(Boolean)"
 NAMES = (HANDS, "EF-03", "2026-0001")
 """Who is signed in, the housing and the job: on the screen until it is covered."""
 
@@ -89,6 +90,7 @@ def test_row_51_a_covered_screen_stays_so_out_of_reach_and_stops_in_one_tap(brow
         tablet.go(f"/jobs/{job}/now")
         page.evaluate("navigator.serviceWorker.ready.then(() => true)")
         page.reload()
+        page.wait_for_function(HELD)
         with page.expect_response(re.compile("/lock$")):
             page.clock.fast_forward("05:01")
 

@@ -29,7 +29,7 @@ if (able) {
   window.addEventListener("online", settle);
   document.addEventListener("visibilitychange", () => { if (!document.hidden) settle(); });
   setInterval(() => { if (waiting.some((mark) => mark.state === "kept")) settle(); }, RETRY_MS);
-  begin();
+  begin().catch(() => work() && say("Offline marks are off: this browser's storage is full or shut. Stay within reach of the server."));
 } else if (work()) {
   say("Offline marks are off: this address is not secure, so the browser keeps nothing. Stay within reach of the server.");
 }
@@ -90,7 +90,12 @@ async function answered(event) {
   if (kind === "marks" || kind === "stop") await holdCopy(await markOf(kind, event.detail.ctx.request.body, form));
 }
 
-async function keepForm(form) {
+const keepForm = (form) => keepMark(form).catch((fault) => { // the browser's storage is full or shut: nothing is pretended
+  const told = form.action.endsWith("/stop") ? "STOP by voice: this tablet could not keep the stop" : "Not recorded: this tablet could not keep the mark";
+  say(`${told} (${fault?.name ?? "its storage failed"}). Write it down, and tell everybody at the housing and the lead.`, "refused");
+});
+
+async function keepMark(form) {
   const kind = new URL(form.action).pathname.split("/").pop();
   if (kind !== "marks" && kind !== "stop") {
     say("This waits for the server: a signature, a release or a decision is never kept on a tablet.", "refused");
