@@ -20,6 +20,10 @@ class Who(Kept):
     role: Role
 
 
+UNSIGNED = Who(id="-unsigned", name="somebody not signed in", role=Role.TECHNICIAN)
+"""Whoever stops work from a tablet at which nobody is signed in.  No person's id begins with a dash."""
+
+
 class Device(Kept):
     """The tablet of a mark, what its clock said at the tap, and how far that clock is from the server's (milliseconds).
 

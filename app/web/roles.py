@@ -14,6 +14,7 @@ TABLET_KEEPERS = frozenset({Role.LEAD, Role.SAFETY_OFFICER, Role.ADMINISTRATOR})
 ALLOWED: dict[tuple[str, str], frozenset[Role] | None] = {
     ("GET", "/signin"): None,
     ("POST", "/signin"): None,
+    ("POST", "/stop/{job}"): None,
     ("POST", "/scheme"): None,
     ("GET", "/legend"): None,
     ("GET", "/ready"): None,

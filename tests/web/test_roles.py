@@ -13,7 +13,7 @@ from app.web.app import make_app
 ORIGIN = {"Origin": "http://testserver"}
 T, S, L, A = Role.TECHNICIAN, Role.SAFETY_OFFICER, Role.LEAD, Role.ADMINISTRATOR
 OPEN_TO_ALL = {
-    "GET /signin", "POST /signin", "POST /scheme", "GET /legend", "GET /ready", "GET /trust",
+    "GET /signin", "POST /stop/{job}", "POST /signin", "POST /scheme", "GET /legend", "GET /ready", "GET /trust",
     "GET /trust/authority.crt", "GET /enrol", "POST /enrol",
 }  # fmt: skip
 EVERYONE = {

@@ -1,4 +1,4 @@
-"""Sign in and out, own secret, colour scheme, legend, about."""
+"""Sign in and out, stop without either, own secret, colour scheme, legend, about."""
 
 from urllib.parse import quote, unquote
 
@@ -6,15 +6,21 @@ from fastapi import APIRouter, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
 
+from app.domain.commands import StopWork
+from app.domain.event_base import UNSIGNED
 from app.domain.procedure import Role
 from app.domain.refused import Refused
 from app.domain.signing import BINDING
+from app.services.jobs import Asked
+from app.web.awaiting import done
 from app.web.context import COOKIE, DEVICE_COOKIE, SCHEME_COOKIE, TABLET_COOKIE, session_of, site_of
 from app.web.forms import posted
 from app.web.guard import state_of_site
 from app.web.paths import inside
 from app.web.render import html
+from app.web.routes.work import known
 from app.web.views.alerts import secret_changes
+from app.web.views.in_hand import jobs_in_hand
 
 router = APIRouter()
 YEAR_S = 365 * 24 * 3600
@@ -28,11 +34,34 @@ async def ready(request: Request) -> Response:
 
 @router.get("/signin")
 async def signin_page(request: Request) -> Response:
-    """Pick a name and enter the secret."""
+    """Pick a name and enter the secret; or stop work that goes on, without either."""
     site = site_of(request)
     people = await run_in_threadpool(site.people.everyone)
     tablet = unquote(request.cookies.get(TABLET_COOKIE, ""))
-    return html(request, "signin.html", people=people, tablet=tablet)
+    jobs = await run_in_threadpool(site.jobs.in_hand) if await _may_stop(request) else ()
+    return html(request, "signin.html", people=people, tablet=tablet, jobs=jobs_in_hand(jobs))
+
+
+@router.post("/stop/{job}")
+async def stop_unsigned(request: Request, job: str) -> Response:
+    """Stop a job from a tablet at which nobody is signed in: who cannot sign in must not be kept from it."""
+    site, form = site_of(request), await posted(request)
+    if not await _may_stop(request):
+        raise Refused("waiting", "This tablet is not enrolled, so it cannot stop work. Stop it by voice, now.")
+    await known(site, job)
+    enrolled = await run_in_threadpool(site.tablets.named, request.cookies.get(DEVICE_COOKIE))
+    tablet = enrolled or unquote(request.cookies.get(TABLET_COOKIE, ""))[:40] or "unnamed tablet"
+    asked = Asked(UNSIGNED, tablet, device_at=form.get("device_at") or None, token=form.need("token"))
+    await done(site.jobs.record(job, StopWork(), asked))
+    return RedirectResponse("/signin", status_code=303)
+
+
+async def _may_stop(request: Request) -> bool:
+    """Once tablets are enrolled, only at one of them."""
+    site = site_of(request)
+    if not (await state_of_site(site)).tablets:
+        return True
+    return await run_in_threadpool(site.tablets.named, request.cookies.get(DEVICE_COOKIE)) is not None
 
 
 @router.post("/signin")
