@@ -61,6 +61,7 @@ from app.domain.site import (
     site_event_from_bytes,
 )
 from app.domain.store import Store
+from app.domain.told import told_of
 from app.domain.waste import waste_findings
 from app.domain.wasting import all_packages, open_account
 from app.domain.watch import findings_since
@@ -159,9 +160,9 @@ class Jobs:
         _complain_if_no_job(job)
         return tuple(event_from_bytes(payload) for payload in self._store.read_payloads(job))
 
-    def site_events(self) -> tuple[SiteEvent, ...]:
-        """Return every event of the site's ledger."""
-        return tuple(site_event_from_bytes(payload) for payload in self._store.read_payloads(SITE_LEDGER))
+    def site_events(self, *, since: int = 0) -> tuple[SiteEvent, ...]:
+        """Return the events of the site's ledger from this place on."""
+        return tuple(site_event_from_bytes(payload) for payload in self._store.read_payloads(SITE_LEDGER, since=since))
 
     def newest_head(self, job: str) -> Head | None:
         """Return the newest signed head of a job."""
@@ -312,7 +313,10 @@ class Jobs:
         _move_filters(work, before, events)
         if isinstance(last, RecordAccepted):
             site = _site_state(work)
-            closed = JobClosed(seq=site.size, at=last.at, by=last.by, job=job, size=head.size, root=head.root.hex())
+            closed = JobClosed(
+                seq=site.size, at=last.at, by=last.by, job=job, size=head.size, root=head.root.hex(),
+                told=told_of(state),
+            )  # fmt: skip
             site = _append_site(work, site, closed)
             if placed := placed_by_job(site.housed, state, seq=site.size, at=last.at, by=last.by, zone=site.zone):
                 _append_site(work, site, placed)

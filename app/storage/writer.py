@@ -150,9 +150,9 @@ class Store:
         with self._reading() as connection:
             return tip if is_newest(connection, ledger, tip) else None
 
-    def read_payloads(self, ledger: str) -> list[bytes]:
-        """Return all committed payloads of a ledger in order; an unknown ledger is empty."""
-        query = select(ENTRY.c.payload).where(ENTRY.c.ledger == ledger).order_by(ENTRY.c.seq)
+    def read_payloads(self, ledger: str, *, since: int = 0) -> list[bytes]:
+        """Return the committed payloads of a ledger in order, from this place on; an unknown ledger is empty."""
+        query = select(ENTRY.c.payload).where(ENTRY.c.ledger == ledger, ENTRY.c.seq >= since).order_by(ENTRY.c.seq)
         with self._reading() as connection:
             return list(connection.scalars(query))
 

@@ -27,14 +27,13 @@ from app.web.views.alerts import alert_rows, secret_told
 from app.web.views.crew import standing_words
 from app.web.views.in_hand import REASONS, jobs_in_hand
 from app.web.views.job_list import jobs_page
-from app.web.views.pages import SHOWN_AT_ONCE, Front, JobRow, ended_row, front_page, job_row, plan_page
+from app.web.views.pages import LONGEST_SEARCH, SHOWN_AT_ONCE, Front, JobRow, ended_row, front_page, job_row, plan_page
 
 if TYPE_CHECKING:
     from app.web.views.housing import HousingPage
 
 MOST_TRIES = 8
 """More leads than would open jobs at one moment (our figure)."""
-LONGEST_SEARCH = 80
 router = APIRouter()
 
 

@@ -24,6 +24,7 @@ from app.web.views.work import HeadLine, Picture, head_line, pictures
 
 ENDED_AT_ONCE = 6
 """So many of the jobs opened last are looked at for those that ended, on the first page (this program's figure)."""
+LONGEST_SEARCH = 80
 SHOWN_AT_ONCE = 25
 """So many jobs stand on one page of a list; older ones are a tap away (this program's figure)."""
 
