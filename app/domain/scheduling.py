@@ -38,8 +38,8 @@ def work_planned(
     if housing not in housings:
         raise Invalid(f"There is no housing {housing[:40]!r} on this site. Choose one of those shown.")
     found = _intent((moment.today, state.zone), housing, typed, crew, people, procedures)
-    for _, other in sorted(state.planned.items()):
-        if other.waits and other.intent == found:
+    for other in state.planned.waiting:
+        if other.intent == found:
             raise Invalid(f"{other.plan} stands just so. Nothing was planned again.")
     return WorkPlanned(
         seq=moment.seq, at=moment.at, by=moment.by, plan=f"PL-{len(state.planned) + 1:04d}", **_values(found)

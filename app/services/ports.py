@@ -165,6 +165,9 @@ class Library(Protocol):
     def procedures(self) -> tuple[tuple[Procedure, str], ...]:
         """Return every procedure with the SHA-256 of its file."""
 
+    def made_of(self, make: Callable[[tuple[Housing, ...]], T]) -> T:
+        """Return what a function makes of all housings: made once and kept for as long as nothing changes."""
+
     def faults(self) -> tuple[str, ...]:
         """Return a sentence for every file that cannot be used."""
 

@@ -14,12 +14,14 @@ from hashlib import sha256
 from pathlib import Path
 from threading import RLock
 from time import monotonic
+from typing import Any, TypeVar
 
 from app.calc.errors import ChangeoutError, Invalid
 from app.domain.housing import Housing, read_housing
 from app.domain.procedure import Procedure, read_procedure
 from app.domain.writing_rules import findings
 
+T = TypeVar("T")
 REST = 20
 """For so many times as long as looking took, a folder is not looked at again (our figure)."""
 _Stamp = tuple[int, int, int]
@@ -46,6 +48,8 @@ class FileLibrary:
         self._by_tag: dict[str, HousingFile] = {}
         self._all: tuple[Housing, ...] = ()
         self._twice: tuple[str, ...] = ()
+        self._faulty: tuple[str, ...] = ()
+        self._made: dict[Callable[[tuple[Housing, ...]], Any], Any] = {}
 
     def housings(self) -> tuple[Housing, ...]:
         """Return every housing that can be read, by tag; the same object for as long as nothing changes."""
@@ -81,6 +85,15 @@ class FileLibrary:
                 if all(word in self._by_tag[housing.tag].found_by for word in wanted)
             )
 
+    def made_of(self, make: Callable[[tuple[Housing, ...]], T]) -> T:
+        """Return what a function makes of all housings: made once and kept for as long as nothing changes."""
+        with self._lock:
+            self._arrange(self._housings.items())
+            if make not in self._made:
+                self._made[make] = make(self._all)
+            found: T = self._made[make]
+            return found
+
     def look_again(self) -> None:
         """Look at the housings' files now: the program has just written some."""
         with self._lock:
@@ -94,8 +107,7 @@ class FileLibrary:
         """Return a sentence for every file that cannot be used."""
         with self._lock:
             self._arrange(self._housings.items())
-            found = [item for item in (*self._seen, *self._procedures.items()) if isinstance(item, str)]
-            return (*found, *self._twice)
+            return (*self._faulty, *(item for item in self._procedures.items() if isinstance(item, str)), *self._twice)
 
     def _arrange(self, items: Sequence[object]) -> None:
         """Put housings in order, once for each change; of two files with one tag the first by name counts."""
@@ -112,7 +124,9 @@ class FileLibrary:
                         "two."
                     )
         self._seen, self._by_tag, self._twice = items, by_tag, tuple(twice)
+        self._faulty = tuple(item for item in items if isinstance(item, str))
         self._all = tuple(by_tag[tag].housing for tag in sorted(by_tag))
+        self._made = {}
 
 
 class _Shelf:

@@ -166,7 +166,7 @@ async def _planned(request: Request, tag: str, asked: dict[str, str], refilled: 
     known = register.planned.get(asked.get("plan", ""))
     ready = known is not None and is_ready(known, made.housing.service)
     told = "" if known is None else agreed_words(known) if ready else unready_words(known, made.housing.service)
-    waiting = tuple(item for _, item in sorted(register.planned.items()) if item.waits and item.housing == tag)
+    waiting = tuple(item for item in register.planned.waiting if item.housing == tag)
     from app.web.views.housing import difference_rows
 
     differences = difference_rows(register.housed.open_at(tag), register.zone)

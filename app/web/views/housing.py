@@ -72,7 +72,7 @@ def housing_page(
 ) -> HousingPage:  # fmt: skip
     """Return the page; digest: SHA-256 of the housing's text as its file has it."""
     numbers = {line.job: line.number for line in state.jobs.of_housing(housing.tag)}
-    waiting = (item for item in state.planned.values() if item.waits and item.housing == housing.tag)
+    waiting = (item for item in state.planned.waiting if item.housing == housing.tag)
     return HousingPage(
         tag=housing.tag,
         facts=tuple(_facts(housing)),

@@ -59,6 +59,8 @@ class HousingRow:
     last: str
 
 
+MOST_CHOSEN = 50
+"""From more housings than this none is chosen by a list: its tag is typed (our figure)."""
 HOUSINGS_AT_ONCE = 50
 """So many housings stand on one page (our figure)."""
 
