@@ -167,14 +167,12 @@ class Jobs:
     def newest_head(self, job: str) -> Head | None:
         """Return the newest signed head of a job."""
         _complain_if_no_job(job)
-        heads = self._store.read_heads(job)
-        return heads[-1] if heads else None
+        return self._store.read_head(job)
 
     def head_at(self, ledger: str, size: int) -> Head:
         """Return the signed head of a ledger over so many entries; raise Invalid if none was signed there."""
-        for head in reversed(self._store.read_heads(ledger)):
-            if head.size == size:
-                return head
+        if (head := self._store.read_head(ledger, size)) is not None:
+            return head
         raise Invalid(f"The ledger {ledger} has no head over {size} entries. Reload the page and try again.")
 
     def in_hand(self) -> tuple[tuple[JobLine, JobState], ...]:

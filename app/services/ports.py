@@ -87,6 +87,9 @@ class LedgerStore(Protocol):
     def read_heads(self, ledger: str) -> list[Head]:
         """Return all committed heads of a ledger."""
 
+    def read_head(self, ledger: str, size: int | None = None) -> Head | None:
+        """Return the committed head of a ledger over so many entries, or the newest one; None if there is none."""
+
 
 @dataclass(frozen=True, slots=True)
 class Person:
@@ -162,11 +165,11 @@ class Library(Protocol):
     def holding(self, words: str) -> tuple[Housing, ...]:
         """Return the housings whose tag, place or service hold every one of these words, by tag."""
 
-    def procedures(self) -> tuple[tuple[Procedure, str], ...]:
-        """Return every procedure with the SHA-256 of its file."""
-
     def made_of(self, make: Callable[[tuple[Housing, ...]], T]) -> T:
         """Return what a function makes of all housings: made once and kept for as long as nothing changes."""
+
+    def procedures(self) -> tuple[tuple[Procedure, str], ...]:
+        """Return every procedure with the SHA-256 of its file."""
 
     def faults(self) -> tuple[str, ...]:
         """Return a sentence for every file that cannot be used."""
