@@ -31,6 +31,7 @@ from app.web.views.pages import LONGEST_SEARCH, SHOWN_AT_ONCE, Front, JobRow, en
 
 if TYPE_CHECKING:
     from app.web.views.housing import HousingPage
+    from app.web.views.owed import Owed
 
 MOST_TRIES = 8
 """More leads than would open jobs at one moment (our figure)."""
@@ -52,8 +53,18 @@ async def front(request: Request) -> Response:
         alerts=alert_rows(state, session),
         secret=secret_told(state, session),
         keeper=session.who.role in KEEPERS,
+        owed=await run_in_threadpool(_owed, site, state, session),
         differences=len(state.housed.differences) if session.who.role is Role.LEAD else 0,
     )
+
+
+def _owed(site: Site, state: SiteState, session: Session) -> "Owed | None":
+    """What of planned work is owed; it is not loaded where no work is planned."""
+    if not state.planned.waiting:
+        return None
+    from app.web.views.owed import owed
+
+    return owed(state, site.library.housing, session.who, site_day(utc_text(site.clock()), state.zone))
 
 
 def _front(site: Site, session: Session, asked: Mapping[str, str]) -> Front:
