@@ -7,7 +7,7 @@ from threading import Lock
 
 from app.domain.job_lines import JobLine, JobLines
 from app.domain.site import SiteState
-from app.records.figures import Figure, JobFigures, figures_of, yearly
+from app.records.figures import Figure, JobFigures, figures_of, filters_told, yearly
 from app.records.moments import site_day
 from app.services.jobs import Jobs
 
@@ -59,12 +59,16 @@ class Figures:
         names = {line.job for line in lines}
         before = [
             found
-            for tag in sorted({line.housing for line in lines})
+            for tag in sorted({item.housing for item in own if item.new})
             for line in state.jobs.of_housing(tag)
-            if line.closed_at and line.job not in names and (found := self._of(line, state.zone)) is not None
-            and found.on.year < year
+            if line.closed_at and line.job not in names and site_day(line.closed_at, state.zone).year < year
+            and (found := self._filters_of(line, state.zone)) is not None
         ]  # fmt: skip
         return yearly(own, before), len(own), len(closed) - len(lines)
+
+    def _filters_of(self, line: JobLine, zone: str) -> JobFigures | None:
+        """Return when an earlier job put filters in: as the entry has it that closed it, else from the job itself."""
+        return self._of(line, zone) if line.told is None else filters_told(line, line.told, zone)
 
     def _of(self, line: JobLine, zone: str) -> JobFigures | None:
         key = line.job, line.closed_at_size
