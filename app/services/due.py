@@ -3,7 +3,7 @@
 Rules kept here:
 - the order is that of `app.records.due` over all housings, whoever asks and however many there are;
 - between two questions the site's entries since the last one are read, and only the housings that they bear on are
-  judged anew, with those that have a job in hand: permits stand in jobs;
+  judged anew, with those on which a job in hand has gone on meanwhile;
 - a job that ended is known by what it told when it was closed; one closed before that was kept is read once.
 """
 
@@ -29,6 +29,8 @@ if TYPE_CHECKING:
 
 # What judges a housing is loaded with the first question, and not with the first page of the site.
 _Key = tuple[bool, date, str]
+MOST_KEPT = 200
+"""Of so many housings, those shown last, all reasons are kept in words (our figure)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,13 +53,12 @@ class DueBook:
         self._judged: dict[str, tuple[Housing, _Key]] = {}
         self._order: list[_Key] = []
         self._all: Sequence[Housing] = ()
-        self._moving: frozenset[str] = frozenset()
+        self._working: dict[str, tuple[int, ...]] = {}
+        self._shown: dict[str, HousingDue] = {}
         self._told: dict[str, tuple[int, JobTold]] = {}
 
     def part(self, words: str, *, skip: int, count: int) -> DuePart:
         """Return so many housings that hold these words, the earliest day first, after passing some by."""
-        from app.records.due import housing_due
-
         state = self._jobs.site()
         with self._lock:
             self._look(state)
@@ -66,15 +67,27 @@ class DueBook:
                 keys = sorted(self._judged[item.tag][1] for item in found if item.tag in self._judged)
             else:
                 keys = self._order
-            shown = keys[skip : skip + count]
-            housings = [self._judged[tag][0] for _, _, tag in shown]
-        return DuePart(tuple(housing_due(self._known(item, state)) for item in housings), skip + 1, len(keys))
+            shown = [self._told_in_full(tag, state) for _, _, tag in keys[skip : skip + count]]
+        return DuePart(tuple(shown), skip + 1, len(keys))
+
+    def _told_in_full(self, tag: str, state: SiteState) -> "HousingDue":
+        """Return all reasons of a housing; those of the housings shown last are kept until something changes there."""
+        from app.records.due import housing_due
+
+        if tag not in self._shown:
+            if len(self._shown) >= MOST_KEPT:
+                self._shown.pop(next(iter(self._shown)))
+            self._shown[tag] = housing_due(self._known(self._judged[tag][0], state))
+        return self._shown[tag]
 
     def _look(self, state: SiteState) -> None:
         """Judge anew what has changed since the last look."""
-        moving = frozenset(line.housing for line in state.jobs.in_hand())
-        changed = self._changed(state) | moving | self._moving
-        self._moving, self._size = moving, state.size
+        working: dict[str, tuple[int, ...]] = {}
+        for line, job in self._jobs.in_hand():
+            working[line.housing] = (*working.get(line.housing, ()), line.entry, job.size)
+        moved = {tag for tag, sizes in working.items() if self._working.get(tag) != sizes}
+        changed = self._changed(state) | moved
+        self._working, self._size = working, state.size
         housings = self._library.housings()
         if housings is not self._all:
             there = {item.tag: item for item in housings}
@@ -86,12 +99,13 @@ class DueBook:
                 self._judge_all(housings, state)
                 return
         for tag in changed:
+            self._drop(tag)
             if (housing := self._library.housing(tag)) is not None:
-                self._drop(tag)
                 self._judged[tag] = housing, self._key(housing, state)
                 insort(self._order, self._judged[tag][1])
 
     def _judge_all(self, housings: Iterable[Housing], state: SiteState) -> None:
+        self._shown.clear()
         self._judged = {item.tag: (item, self._key(item, state)) for item in housings}
         self._order = sorted(key for _, key in self._judged.values())
 
@@ -100,6 +114,7 @@ class DueBook:
         return None if known is None else known[0]
 
     def _drop(self, tag: str) -> None:
+        self._shown.pop(tag, None)
         if (known := self._judged.pop(tag, None)) is not None:
             del self._order[bisect_left(self._order, known[1])]
 
