@@ -4,6 +4,7 @@ Rules kept here:
 - the order is that of `app.records.due` over all housings, whoever asks and however many there are;
 - between two questions the site's entries since the last one are read, and only the housings that they bear on are
   judged anew, with those on which a job in hand has gone on meanwhile;
+- what is off the register is due nothing;
 - a job that ended is known by what it told when it was closed; one closed before that was kept is read once.
 """
 
@@ -14,7 +15,7 @@ from datetime import date
 from threading import Lock
 from typing import TYPE_CHECKING
 
-from app.domain.housed_events import FiltersPlaced
+from app.domain.housed_events import FiltersPlaced, HousingPutBack, HousingTakenOff
 from app.domain.housing import Housing
 from app.domain.job import JobState
 from app.domain.job_lines import JobLine
@@ -100,13 +101,14 @@ class DueBook:
                 return
         for tag in changed:
             self._drop(tag)
-            if (housing := self._library.housing(tag)) is not None:
+            if (housing := self._library.housing(tag)) is not None and tag not in state.housed.off:
                 self._judged[tag] = housing, self._key(housing, state)
                 insort(self._order, self._judged[tag][1])
 
     def _judge_all(self, housings: Iterable[Housing], state: SiteState) -> None:
         self._shown.clear()
-        self._judged = {item.tag: (item, self._key(item, state)) for item in housings}
+        there = (item for item in housings if item.tag not in state.housed.off)
+        self._judged = {item.tag: (item, self._key(item, state)) for item in there}
         self._order = sorted(key for _, key in self._judged.values())
 
     def _of(self, tag: str) -> Housing | None:
@@ -163,6 +165,8 @@ def bears_on(event: SiteEvent, state: SiteState) -> Iterator[str]:
         case ReadingStruck():
             if event.entry in state.struck:
                 yield state.struck[event.entry][0].reading.housing
+        case HousingTakenOff() | HousingPutBack():
+            yield event.housing
         case FiltersPlaced():
             yield from (place.housing for place in event.places)
         case _:

@@ -44,6 +44,7 @@ from app.domain.job import JobState, Notable, fold, milliseconds_between
 from app.domain.job_lines import JobLine
 from app.domain.locks import OthersLockRemoved
 from app.domain.made import LeftOnRing
+from app.domain.off_register import complain_if_off
 from app.domain.packages import left_on_rings
 from app.domain.paper import ReconcileBlank, Transcribe
 from app.domain.refused import Refused
@@ -259,6 +260,7 @@ class Jobs:
             store=register.store if isinstance(command, Finish | Correct | Late | Transcribe) else Store(),
         )
         if isinstance(command, Open):
+            complain_if_off(register, command.draft.housing.tag)
             _complain_if_not_issued(register, command)
             _complain_of_plan(register, command.draft)
             command = _with_rings(work, register, command)

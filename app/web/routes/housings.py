@@ -10,6 +10,7 @@ from starlette.responses import RedirectResponse, Response
 
 from app.calc.errors import Invalid
 from app.domain.commands import Open
+from app.domain.off_register import complain_if_off
 from app.domain.procedure import Role
 from app.domain.refused import Refused
 from app.domain.scheduling import waiting_plan
@@ -98,9 +99,12 @@ async def housing(request: Request, tag: str) -> Response:
     return await _housing(request, tag)
 
 
-async def _housing(request: Request, tag: str, form: Refilled = NOTHING, leaving: Refilled = NOTHING) -> Response:
+async def _housing(
+    request: Request, tag: str, form: Refilled = NOTHING, leaving: Refilled = NOTHING, taking: Refilled = NOTHING
+) -> Response:
     page = await run_in_threadpool(_housing_page, request, tag, form, leaving)
-    return html(request, "housing.html", max(form.status, leaving.status), page=page)
+    status = max(form.status, leaving.status, taking.status)
+    return html(request, "housing.html", status, page=page, taking=taking)
 
 
 def _housing_page(request: Request, tag: str, form: Refilled, leaving: Refilled) -> "HousingPage":
@@ -137,6 +141,22 @@ async def take_filter_out(request: Request, tag: str) -> Response:
     site, form, who = site_of(request), await posted(request), session_of(request).who
     refused = await entered(lambda: site.housing_register.take_filter_out(tag, _one_spot(form.fields), by=who), form)
     return await _housing(request, tag, leaving=refused) if refused.told else _back(tag)
+
+
+@router.post("/housings/{tag}/off")
+async def take_off(request: Request, tag: str) -> Response:
+    """Take a housing off the register, with the reason."""
+    site, form, who = site_of(request), await posted(request), session_of(request).who
+    refused = await entered(lambda: site.housing_register.take_off(tag, form.need("reason"), by=who), form)
+    return await _housing(request, tag, taking=refused) if refused.told else _back(tag)
+
+
+@router.post("/housings/{tag}/back")
+async def put_back(request: Request, tag: str) -> Response:
+    """Put a housing back on the register, with the reason."""
+    site, form, who = site_of(request), await posted(request), session_of(request).who
+    refused = await entered(lambda: site.housing_register.put_back(tag, form.need("reason"), by=who), form)
+    return await _housing(request, tag, taking=refused) if refused.told else _back(tag)
 
 
 def _one_spot(fields: Mapping[str, str]) -> dict[str, str]:
@@ -252,6 +272,7 @@ async def _opened_as_next(request: Request, tag: str, form: Posted) -> str:
 
 def _plan(site: Site, tag: str, asked: dict[str, str]) -> Plan:
     found = find_housing(site.library, tag)
+    complain_if_off(site.jobs.site(), tag)
     procedure, digest = find_procedure(
         site.library, asked.get("procedure") or "change-out", issued_digests(site.jobs.site())
     )

@@ -57,6 +57,7 @@ class HousingRow:
     ports: str
     in_hand: str
     last: str
+    off: bool
 
 
 MOST_CHOSEN = 50
@@ -230,6 +231,7 @@ def _housing_row(housing: Housing, known: SiteState) -> HousingRow:
         ports="; ".join(f"{port.id} {port.bank}: {port.filters} × {port.filter}" for port in housing.ports),
         in_hand=in_hand[0].number if in_hand else "",
         last=local_text(own[0].opened_at, known.zone)[:16] if own else "",
+        off=housing.tag in known.housed.off,
     )
 
 

@@ -13,6 +13,7 @@ from app.domain.site import SiteState
 from app.records.due import days_words
 from app.records.moments import local_text
 from app.web.entered import Refilled
+from app.web.views.housing import off_words
 from app.web.views.pages import MOST_CHOSEN
 
 MOST_PAST = 100
@@ -69,11 +70,12 @@ class PlannedList:
 
 @dataclass(frozen=True, slots=True)
 class PlannedPage:
-    """One plan.  happened: when, by whom, what, oldest first; beside: other plans in the same hours."""
+    """One plan.  off: that its housing is off the register, while it waits; beside: other plans in the same hours."""
 
     row: PlanRow
     location: str
     facts: tuple[tuple[str, str], ...]
+    off: str
     beside: tuple[str, ...]
     waits: bool
     job: str
@@ -97,7 +99,7 @@ def planned_list(
     services = {tag: housing.service for tag, housing in found.items()}
     return PlannedList(
         waiting=tuple(
-            replace(plan_row(state, item, titles, today), ready=_ready(item, services.get(item.housing)))
+            replace(plan_row(state, item, titles, today), ready=_ready(state, item, services.get(item.housing)))
             for item in waiting
         ),
         past=tuple(plan_row(state, plans[name], titles, today) for name in plans.past.newest(MOST_PAST)),
@@ -119,6 +121,7 @@ def planned_page(
         row=plan_row(state, item, titles, today),
         location=housing.location if housing else "no housing of this tag is known here any more",
         facts=tuple(facts_of(state, item, titles)),
+        off=off_words(state, item.housing) if item.waits else "",
         beside=tuple(_beside(state, item)),
         waits=item.waits,
         job=line.job if (line := state.jobs.numbered(item.job)) else "",
@@ -191,7 +194,9 @@ def window_words(item: Planned) -> str:
     return f"{begins} to {ends[11:] if begins[:10] == ends[:10] else ends}"
 
 
-def _ready(item: Planned, service: Service | None) -> str:
+def _ready(state: SiteState, item: Planned, service: Service | None) -> str:
+    if item.housing in state.housed.off:
+        return "its housing is off the register"
     if service is None:
         return "its housing is not known here any more"
     if is_ready(item, service):
