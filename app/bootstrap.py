@@ -25,6 +25,7 @@ from app.paths import FONTS, SEED_DATA
 from app.records.assemble import photos_named
 from app.records.moments import local_text, utc_text, zone_named
 from app.services.clockwatch import ClockWatch
+from app.services.due import DueBook
 from app.services.export import Material
 from app.services.figures import Figures
 from app.services.housing_register import HousingRegister
@@ -185,6 +186,7 @@ def _built(
         registers=Registers(jobs, library, people, unprintable=unprintable),
         waste=WasteBook(jobs, unprintable=unprintable),
         figures=Figures(jobs),
+        due=DueBook(jobs, library),
         store_room=StoreRoom(jobs, library, photos, unprintable=unprintable),
         plans=Plans(jobs, library, people, unprintable=unprintable),
         housing_register=HousingRegister(

@@ -5,7 +5,8 @@ highest: the spread is the noise.  Speed is measured here and never asserted in 
 at and whether this run met it.  Loopback only; every load is bounded in count and in time.
 
 Options: --short (one small round), --rounds N, --seconds S (longest single load), --only PART,PART
-with the parts marks, screens, export, verify, visit, start.
+with the parts marks, screens, export, verify, visit, start; and lists, which is run only when it is named, for it
+makes a site of --jobs N (100,000) jobs with ten entries each: some minutes, some GB of disk.
 """
 
 import argparse
@@ -28,6 +29,9 @@ from tests.benching.site import HOUSING, Site, prepare
 TABLETS = {1: 150, 10: 75, 50: 75}
 """How many tablets, and how many marks each sends in a round."""
 PARTS = ("marks", "screens", "export", "verify", "visit", "start")
+LISTS = "lists"
+ASKED = 100
+"""How often each page of the part `lists` is asked, on each site."""
 
 
 @dataclass(frozen=True)
@@ -39,6 +43,7 @@ class Options:
     parts: tuple[str, ...]
     tablets: dict[int, int]
     starts: int
+    jobs: int
 
 
 def main() -> int:
@@ -48,6 +53,10 @@ def main() -> int:
           f"SQLite {sqlite3.sqlite_version}, {options.rounds} rounds: middle (lowest to highest)\n")  # fmt: skip
     with tempfile.TemporaryDirectory() as held:
         folder = Path(held)
+        if LISTS in options.parts:
+            _lists(folder / LISTS, options)
+        if not set(PARTS) & set(options.parts):
+            return 0
         site = prepare(folder / "site", _jobs_needed(options))
         if "marks" in options.parts:
             _marks(site, folder, options)
@@ -70,13 +79,16 @@ def _options() -> Options:
     parser.add_argument("--rounds", type=int, default=3)
     parser.add_argument("--seconds", type=float, default=20.0, help="longest time of one load")
     parser.add_argument("--only", default=",".join(PARTS), help="parts, parted by commas")
+    parser.add_argument("--jobs", type=int, default=100_000, help="of the large site of the part lists, 100 or more")
     given = parser.parse_args()
     parts = tuple(given.only.split(","))
-    if unknown := set(parts) - set(PARTS):
-        parser.error(f"there is no part {min(unknown)!r}; the parts are {', '.join(PARTS)}")
+    if unknown := set(parts) - {*PARTS, LISTS}:
+        parser.error(f"there is no part {min(unknown)!r}; the parts are {', '.join((*PARTS, LISTS))}")
+    if given.jobs < 100:
+        parser.error(f"a large site of {given.jobs} jobs is none; give 100 or more")
     if given.short:
-        return Options(1, min(given.seconds, 5.0), parts, {1: 25, 10: 25}, 3)
-    return Options(given.rounds, given.seconds, parts, TABLETS, 5 + 2 * (given.rounds > 1))
+        return Options(1, min(given.seconds, 5.0), parts, {1: 25, 10: 25}, 3, given.jobs)
+    return Options(given.rounds, given.seconds, parts, TABLETS, 5 + 2 * (given.rounds > 1), given.jobs)
 
 
 def _jobs_needed(options: Options) -> int:
@@ -188,6 +200,18 @@ def _table(tablets: int, told: dict[tuple[int, Load], list[tuple[Told, float]]])
 
 def _goal(met: bool, told: str) -> str:
     return f"   goal {told}: {'met' if met else 'NOT met'}"
+
+
+# --- lists of a large site ---------------------------------------------------------------------------
+
+
+def _lists(folder: Path, options: Options) -> None:
+    """Ask the pages of every day on a small and on a large site, in turns."""
+    from tests.benching.lists import lists
+
+    for row in lists(folder, options.jobs, ASKED if options.rounds > 1 else ASKED // 5):
+        print(f"  {row}", flush=True)
+    print()
 
 
 # --- pages, first visit, start ---------------------------------------------------------------------

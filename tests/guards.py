@@ -91,6 +91,8 @@ CHANGE = "app/domain/deciding/field_change.py"
 ASIDE = "app/domain/deciding/applicability.py"
 RADIO = "app/domain/deciding/radio.py"
 SCHEDULING = "app/domain/scheduling.py"
+OFF = "app/domain/off_register.py"
+OFF_TESTS = "tests/domain/test_off_register.py"
 READYING = "app/domain/readying.py"
 ITEMS = "app/domain/readiness_items.py"
 SUMS = "app/domain/readiness_sums.py"
@@ -289,8 +291,13 @@ JOB_GUARDS = [
     Deletion("reading: outside stops", WATCHING, 'if judged.verdict != "outside" or state.stop is not None:', "if judged:", LOCKS),
     Deletion("plan: known housing", SCHEDULING, "if housing not in housings:", "if False:", PLANNED),
     Deletion("plan: known procedure", SCHEDULING, "if procedure not in procedures:", "if False:", PLANNED),
-    Deletion("plan: planned once", SCHEDULING, "if other.waits and other.intent == found:", "if False:", PLANNED),
-    Deletion("plan: dropped may be made anew", SCHEDULING, "if other.waits and other.intent == found:", "if other.intent == found:", PLANNED),
+    Deletion("off the register: nothing planned", SCHEDULING, "    complain_if_off(state, housing)\n", "", OFF_TESTS),
+    Deletion("off the register: no job opened", "app/services/jobs.py", "            complain_if_off(register, command.draft.housing.tag)\n", "", "tests/web/test_off_register.py"),
+    Deletion("off the register: not over a job in hand", OFF, "if state.jobs.is_in_hand(line.job):", "if False:", OFF_TESTS),
+    Deletion("off the register: once", OFF, "    complain_if_off(state, housing.tag)\n", "", OFF_TESTS),
+    Deletion("off the register: back what is off", OFF, "if tag not in state.housed.off:", "if False:", OFF_TESTS),
+    Deletion("plan: planned once", SCHEDULING, "if other.intent == found:", "if False:", PLANNED),
+    Deletion("plan: dropped may be made anew", SCHEDULING, "for other in state.planned.waiting:", "for other in state.planned.values():", PLANNED),
     Deletion("plan: a change changes", SCHEDULING, "if found == known.intent:", "if False:", PLANNED),
     Deletion("plan: dropped", SCHEDULING, "if known.dropped:", "if False:", PLANNED),
     Deletion("plan: opened", SCHEDULING, "if known.job:", "if False:", PLANNED),

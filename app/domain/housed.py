@@ -19,6 +19,8 @@ from app.domain.housed_events import (
     FiltersPlaced,
     HousedEvent,
     HousingEntered,
+    HousingPutBack,
+    HousingTakenOff,
     How,
     Placed,
     SurveyTaken,
@@ -73,13 +75,17 @@ _NO_SPOTS: Mapping[Spot, InPlace] = MappingProxyType({})
 
 @dataclass(frozen=True, slots=True)
 class Housed:
-    """The register.  places: by housing, then by port and position.  serials: where each one is, by `serial_key`."""
+    """The register.  places: by housing, then by port and position.  serials: where each one is, by `serial_key`.
+
+    off: the housings that were taken off it, with the entry that did so.
+    """
 
     plates: Map[str, PlateKnown] = field(default_factory=Map)
     places: Map[str, Mapping[Spot, InPlace]] = field(default_factory=Map)
     serials: Map[str, tuple[str, Spot]] = field(default_factory=Map)
     surveys: Map[str, tuple[SurveyTaken, ...]] = field(default_factory=Map)
     differences: Map[tuple[int, str], Difference] = field(default_factory=Map)
+    off: Map[str, HousingTakenOff] = field(default_factory=Map)
 
     def at(self, housing: str, port: str, position: int) -> InPlace | None:
         """Return what is known of a position; None where nothing ever was."""
@@ -133,6 +139,10 @@ def evolve_housed(housed: Housed, event: HousedEvent) -> Housed:
         case DifferenceAnswered():
             key = event.entry, event.point
             return replace(housed, differences=housed.differences.delete(key)) if key in housed.differences else housed
+        case HousingTakenOff():
+            return replace(housed, off=housed.off.set(event.housing, event))
+        case HousingPutBack():
+            return replace(housed, off=housed.off.delete(event.housing)) if event.housing in housed.off else housed
         case _:
             assert_never(event)
 

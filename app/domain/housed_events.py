@@ -122,4 +122,22 @@ class DifferenceAnswered(SiteEntry):
     reason: str
 
 
-HousedEvent = HousingEntered | FiltersPlaced | SurveyTaken | DifferenceAnswered
+class HousingTakenOff(SiteEntry):
+    """A housing is no longer worked on: it stays readable, its tag stays taken."""
+
+    type: Literal["housing_taken_off"] = "housing_taken_off"
+    housing: str
+    reason: str
+
+
+class HousingPutBack(SiteEntry):
+    """A housing that was off the register is worked on again."""
+
+    type: Literal["housing_put_back"] = "housing_put_back"
+    housing: str
+    reason: str
+
+
+HousedEvent = (
+    HousingEntered | FiltersPlaced | SurveyTaken | DifferenceAnswered | HousingTakenOff | HousingPutBack
+)  # fmt: skip

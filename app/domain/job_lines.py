@@ -11,6 +11,8 @@ from dataclasses import dataclass, field, replace
 
 from immutables import Map
 
+from app.domain.told import JobTold
+
 
 @dataclass(frozen=True, slots=True)
 class JobLine:
@@ -18,7 +20,8 @@ class JobLine:
 
     entry: the place of its registration.  closed_at_size: the size of its ledger when it was closed last, else 0.
     closed_at: when that was (UTC), else empty.  plan: the number of the plan that it was opened from, or nothing.
-    unready: why it was opened before its readiness was agreed, or nothing.
+    unready: why it was opened before its readiness was agreed, or nothing.  told: what it tells of its banks, as the
+    entry has it by which it was closed last; None where that was made before such was kept.
     """
 
     job: str
@@ -32,6 +35,7 @@ class JobLine:
     closed_at: str = ""
     plan: str = ""
     unready: str = ""
+    told: JobTold | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,11 +62,11 @@ class JobLines:
             _in_hand=self._in_hand | {line.job},
         )
 
-    def closed(self, job: str, *, size: int, at: str) -> "JobLines":
+    def closed(self, job: str, *, size: int, at: str, told: JobTold | None = None) -> "JobLines":
         """Return the list after a job's record was accepted at this size; a job that is not in it changes nothing."""
         if (line := self._lines.get(job)) is None:
             return self
-        shut = replace(line, closed=True, closed_at_size=size, closed_at=at)
+        shut = replace(line, closed=True, closed_at_size=size, closed_at=at, told=told)
         return replace(self, _lines=self._lines.set(job, shut), _in_hand=self._in_hand - {job})
 
     def taken_up(self, job: str) -> "JobLines":

@@ -5,11 +5,13 @@ the memory of what was meant and changes no more.  Times are those of the site's
 An entry costs the same however many plans there are: the maps share what has not changed.
 """
 
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from typing import Literal, assert_never
 
 from immutables import Map
 
+from app.domain.in_order import InOrder
 from app.domain.readiness import (
     ItemAnswered,
     ItemNotNeeded,
@@ -117,8 +119,50 @@ class Planned:
         return not self.dropped and not self.job
 
 
-Plans = Map[str, Planned]
-NO_PLANS: Plans = Map()
+@dataclass(frozen=True, slots=True)
+class Plans(Mapping[str, Planned]):
+    """Every plan by its number.  past: those that wait no more, in the order of what was entered of them last."""
+
+    _all: Map[str, Planned] = field(default_factory=Map)
+    _waiting: Map[str, None] = field(default_factory=Map)
+    _people: Map[str, None] = field(default_factory=Map)
+    past: InOrder = field(default_factory=InOrder)
+
+    @property
+    def waiting(self) -> tuple[Planned, ...]:
+        """The plans that wait, by their numbers."""
+        return tuple(self._all[name] for name in sorted(self._waiting))
+
+    @property
+    def people(self) -> tuple[str, ...]:
+        """The ids of all who were ever named in a plan."""
+        return tuple(sorted(self._people))
+
+    def set(self, item: Planned) -> "Plans":
+        """Return the plans with one as it stands now."""
+        name, waiting = item.plan, self._waiting
+        if item.waits:
+            waiting = waiting.set(name, None)
+        elif name in waiting:
+            waiting = waiting.delete(name)
+        people = self._people.update({person: None for person in item.once if person not in self._people})
+        past = self.past.without(name) if item.waits else self.past.put(name)
+        return Plans(self._all.set(name, item), waiting, people, past)
+
+    def __getitem__(self, name: str) -> Planned:
+        """Return the plan with this number."""
+        return self._all[name]
+
+    def __iter__(self) -> Iterator[str]:
+        """Yield every number."""
+        return iter(self._all)
+
+    def __len__(self) -> int:
+        """Return how many plans there are."""
+        return len(self._all)
+
+
+NO_PLANS = Plans()
 
 
 def evolve_plans(plans: Plans, event: PlanEvent) -> Plans:
@@ -129,7 +173,7 @@ def evolve_plans(plans: Plans, event: PlanEvent) -> Plans:
             event.plan, intent, entry=event.seq, first_at=event.at, last_at=event.at,
             once=frozenset(intent.people), readiness=touched(NOT_READY, event),
         )  # fmt: skip
-        return plans.set(event.plan, made)
+        return plans.set(made)
     known = plans.get(event.plan)
     if known is None:
         return plans
@@ -146,7 +190,7 @@ def evolve_plans(plans: Plans, event: PlanEvent) -> Plans:
             after = replace(after, readiness=evolve_readiness(known.readiness, event))
         case _:
             assert_never(event)
-    return plans.set(event.plan, after)
+    return plans.set(after)
 
 
 def opened_from(plans: Plans, plan: str, *, job: str, at: str) -> Plans:
@@ -155,7 +199,7 @@ def opened_from(plans: Plans, plan: str, *, job: str, at: str) -> Plans:
     if known is None:
         return plans
     after = replace(known, job=job, last_at=at, entries=known.entries + 1)
-    return plans.set(plan, after)
+    return plans.set(after)
 
 
 def _intent_of(event: WorkPlanned | PlanChanged) -> Intent:

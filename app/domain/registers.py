@@ -21,6 +21,7 @@ from app.domain.housing import Bank, Housing
 from app.domain.instruments import Instrument, InstrumentKind
 from app.domain.judging import number_text
 from app.domain.site import (
+    NO_READINGS,
     DropReading,
     InstrumentKept,
     InstrumentPutAside,
@@ -122,7 +123,7 @@ def reading_taken(state: SiteState, moment: SiteMoment, housing: Housing, typed:
         housing=housing.tag, bank=bank, on=on, drop_pa=drop, flow_m3_h=flow, temp_c=temp,
         instrument=_manometer(state, typed.get("instrument", "").strip(), on), note=note,
     )  # fmt: skip
-    for taken in state.readings.values():
+    for taken in state.readings_at.get(housing.tag, NO_READINGS).values():
         if taken.reading == reading:
             raise Invalid(f"This reading stands in the register as entry {taken.seq}. Nothing was entered again.")
     return ReadingTaken(seq=moment.seq, at=moment.at, by=moment.by, reading=reading)

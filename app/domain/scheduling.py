@@ -12,6 +12,7 @@ from datetime import date, datetime, timedelta
 from app.calc.errors import Invalid
 from app.domain.event_base import Who
 from app.domain.events import JobOpened
+from app.domain.off_register import complain_if_off
 from app.domain.planned import Intent, PlanChanged, PlanDropped, Planned, WorkPlanned
 from app.domain.procedure import Role
 from app.domain.registers import SiteMoment, day_from, reason_from
@@ -37,9 +38,10 @@ def work_planned(
     housing = typed.get("housing", "")
     if housing not in housings:
         raise Invalid(f"There is no housing {housing[:40]!r} on this site. Choose one of those shown.")
+    complain_if_off(state, housing)
     found = _intent((moment.today, state.zone), housing, typed, crew, people, procedures)
-    for _, other in sorted(state.planned.items()):
-        if other.waits and other.intent == found:
+    for other in state.planned.waiting:
+        if other.intent == found:
             raise Invalid(f"{other.plan} stands just so. Nothing was planned again.")
     return WorkPlanned(
         seq=moment.seq, at=moment.at, by=moment.by, plan=f"PL-{len(state.planned) + 1:04d}", **_values(found)

@@ -39,6 +39,7 @@ from app.domain.suggestions import (
     evolve_suggestions,
 )
 from app.domain.text import Kept
+from app.domain.told import JobTold
 from app.domain.waste import (
     Waste,
     WasteEvent,
@@ -101,12 +102,13 @@ class JobRegistered(SiteEntry):
 
 
 class JobClosed(SiteEntry):
-    """A job's record was accepted at this head."""
+    """A job's record was accepted at this head.  told: what it tells of its banks; none in entries made before."""
 
     type: Literal["job_closed"] = "job_closed"
     job: str
     size: int
     root: str
+    told: JobTold | None = None
 
 
 class JobTakenUp(SiteEntry):
@@ -250,9 +252,12 @@ SiteEvent = (
 _READER: TypeAdapter[SiteEvent] = TypeAdapter(Annotated[SiteEvent, Field(discriminator="type")])
 
 
+NO_READINGS: Map[int, ReadingTaken] = Map()
+
+
 @dataclass(frozen=True, slots=True)
 class SiteState:
-    """The site at one moment."""
+    """The site at one moment.  readings: by the place of their entry; readings_at: the same, by housing."""
 
     size: int = 0
     name: str = ""
@@ -263,6 +268,7 @@ class SiteState:
     instruments: Mapping[str, Instrument] = field(default_factory=lambda: MappingProxyType({}))
     put_aside: Mapping[str, InstrumentPutAside] = field(default_factory=lambda: MappingProxyType({}))
     readings: Map[int, ReadingTaken] = field(default_factory=Map)
+    readings_at: Map[str, Map[int, ReadingTaken]] = field(default_factory=Map)
     struck: Mapping[int, tuple[ReadingTaken, ReadingStruck]] = field(default_factory=lambda: MappingProxyType({}))
     tablets: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
     qualifications: Mapping[tuple[str, str], date] = field(default_factory=lambda: MappingProxyType({}))
@@ -323,7 +329,7 @@ def evolve_site(state: SiteState, event: SiteEvent) -> SiteState:
             store = kit_of_job(state.store, line.plan, line.job)
             return replace(state, jobs=state.jobs.opened(line), planned=plans, store=store)
         case JobClosed():
-            return replace(state, jobs=state.jobs.closed(event.job, size=event.size, at=event.at))
+            return replace(state, jobs=state.jobs.closed(event.job, size=event.size, at=event.at, told=event.told))
         case JobTakenUp():
             return replace(state, jobs=state.jobs.taken_up(event.job))
         case InstrumentKept():
@@ -335,12 +341,13 @@ def evolve_site(state: SiteState, event: SiteEvent) -> SiteState:
             aside = {**state.put_aside, event.instrument: event}
             return replace(state, instruments=MappingProxyType(left), put_aside=MappingProxyType(aside))
         case ReadingTaken():
-            return replace(state, readings=state.readings.set(event.seq, event))
+            return _read(state, event.reading.housing, state.readings.set(event.seq, event), event.seq)
         case ReadingStruck():
             if event.entry not in state.readings:
                 return state
-            struck = {**state.struck, event.entry: (state.readings[event.entry], event)}
-            return replace(state, readings=state.readings.delete(event.entry), struck=MappingProxyType(struck))
+            gone = state.readings[event.entry]
+            state = replace(state, struck=MappingProxyType({**state.struck, event.entry: (gone, event)}))
+            return _read(state, gone.reading.housing, state.readings.delete(event.entry), event.entry)
         case TabletEnrolled():
             return replace(state, tablets=MappingProxyType({**state.tablets, event.tablet: event.key_sha256}))
         case TabletRevoked():
@@ -360,6 +367,13 @@ def evolve_site(state: SiteState, event: SiteEvent) -> SiteState:
             return state
         case _:
             assert_never(event)
+
+
+def _read(state: SiteState, housing: str, readings: Map[int, ReadingTaken], entry: int) -> SiteState:
+    """Take over readings of which this entry is there now, or there no more."""
+    here = state.readings_at.get(housing, NO_READINGS)
+    here = here.set(entry, readings[entry]) if entry in readings else here.delete(entry)
+    return replace(state, readings=readings, readings_at=state.readings_at.set(housing, here))
 
 
 def issued_digests(state: SiteState) -> frozenset[str]:

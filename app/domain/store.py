@@ -21,6 +21,7 @@ from pydantic import Field, model_validator
 
 from app.calc.errors import OutOfRange
 from app.calc.life import FILTER_LIFE_YEARS, is_expired
+from app.domain.in_order import InOrder
 from app.domain.site_entry import SiteEntry
 from app.domain.text import Kept
 
@@ -209,7 +210,7 @@ class Store:
     kits: what was put together for each job, by lot.  staged_at: the newest entry that did so.  settled: the jobs
     whose kit has been accounted for.  lead_days: from ordering to receipt inspection, by kind, as the site entered it.
     here: the lots of which something is left or staged.  serials: the lot of each filter, as numbers are compared.
-    went: the lots that were staged for a job or used by it.
+    went: the lots that were staged for a job or used by it.  gone: those of which nothing is left or staged.
     """
 
     lots: Map[str, Standing] = field(default_factory=Map)
@@ -220,6 +221,7 @@ class Store:
     here: Map[str, None] = field(default_factory=Map)
     serials: Map[str, str] = field(default_factory=Map)
     went: Map[str, Map[str, None]] = field(default_factory=Map)
+    gone: InOrder = field(default_factory=InOrder)
 
     def of_serial(self, serial: str) -> Standing | None:
         """Return the filter with this serial number, without regard to capitals and spaces."""
@@ -301,14 +303,14 @@ def kit_of_job(store: Store, plan: str, job: str) -> Store:
 def _with(store: Store, standing: Standing, job: str = "") -> Store:
     """Put a lot in as it stands now; job: that it was staged for or used by."""
     name, serial = standing.lot.id, plain_serial(standing.lot.serial)
-    here = store.here
+    here, gone = store.here, store.gone
     if standing.left or standing.staged:
-        here = here.set(name, None)
+        here, gone = here.set(name, None), gone.without(name)
     elif name in here:
-        here = here.delete(name)
+        here, gone = here.delete(name), gone.put(name)
     went = store.went.set(job, store.went.get(job, Map()).set(name, None)) if job else store.went
     serials = store.serials.set(serial, name) if serial else store.serials
-    return replace(store, lots=store.lots.set(name, standing), here=here, serials=serials, went=went)
+    return replace(store, lots=store.lots.set(name, standing), here=here, gone=gone, serials=serials, went=went)
 
 
 def _more(counts: Mapping[str, int], name: str, count: int) -> Mapping[str, int]:

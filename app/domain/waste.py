@@ -9,6 +9,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
 from enum import StrEnum
+from itertools import islice
 from typing import Literal, TypeVar, assert_never
 
 from immutables import Map
@@ -192,6 +193,7 @@ class Handover:
 
 
 _NO_FACTS: Map[str, Told] = Map()
+_NOTHING: Map[str, int] = Map()
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,6 +202,9 @@ class Waste:
 
     sent: containers that were handed over, with the hand-over's number.  left_in: the packages that each left with.
     missing: every time that a package was lost or never made, found again or not.
+    here: the packages of which this ledger knows anything and that are not gone.  inside: what lies in each container,
+    with the entry that put it there.  standing: the containers that have not been handed over.  awaited: the hand-overs
+    of which something is out and no certificate has come.
     """
 
     added: Map[str, PackageAdded] = field(default_factory=Map)
@@ -212,6 +217,10 @@ class Waste:
     sent: Map[str, str] = field(default_factory=Map)
     left_in: Map[str, tuple[str, ...]] = field(default_factory=Map)
     handovers: Map[str, Handover] = field(default_factory=Map)
+    here: Map[str, None] = field(default_factory=Map)
+    inside: Map[str, Map[str, int]] = field(default_factory=Map)
+    standing: Map[str, None] = field(default_factory=Map)
+    awaited: Map[str, None] = field(default_factory=Map)
 
     def told(self, package: str) -> Mapping[str, Told]:
         """Return what has been told of a package, by the names of FACTS."""
@@ -219,23 +228,69 @@ class Waste:
 
     def within(self, container: str) -> tuple[str, ...]:
         """Return the packages that lie in a container now, in the order in which they were put in."""
-        found = (
-            (where.entry, name) for name, where in self.where.items()
-            if where.kind is Whereabouts.CONTAINER and where.place == container
-        )  # fmt: skip
-        return tuple(name for _, name in sorted(found))
+        found = self.inside.get(container, _NOTHING)
+        return tuple(name for _, name in sorted((entry, name) for name, entry in found.items()))
 
     def contents(self, container: str) -> tuple[str, ...]:
         """Return the packages that lie in a container, or that left in it once it was handed over."""
         return self.left_in[container] if container in self.left_in else self.within(container)
 
-    def names(self) -> frozenset[str]:
-        """Return every package of which this ledger knows anything."""
-        return frozenset((*self.added, *self.facts, *self.closures, *self.where, *self.excused))
+    def newest_handovers(self, count: int) -> tuple[Handover, ...]:
+        """Return so many of the hand-overs of which nothing is awaited, the newest first."""
+        numbered = (f"H-{number:04d}" for number in range(len(self.handovers), 0, -1))
+        found = (self.handovers[name] for name in numbered if name in self.handovers and name not in self.awaited)
+        return tuple(islice(found, count))
 
 
 def evolve_waste(waste: Waste, event: WasteEvent) -> Waste:
     """Return what the site knows of its packages after one more entry."""
+    return _looked_over(_evolved(waste, event), event)
+
+
+def _looked_over(waste: Waste, event: WasteEvent) -> Waste:
+    """Bring up to date what is here, which containers stand here, and what is awaited."""
+    match event:
+        case ContainerKept():
+            if event.container in waste.sent:
+                return waste
+            return replace(waste, standing=waste.standing.set(event.container, None))
+        case WasteHandedOver():
+            gone = {name for name in event.containers if name in waste.standing}
+            waste = replace(waste, standing=_without(waste.standing, gone))
+            names, handover = event.packages, event.handover
+        case WasteReturned():
+            names, handover = event.packages, event.handover
+        case CertificateReceived():
+            found = waste.handovers.get(event.handover)
+            names, handover = found.event.packages if found else (), event.handover
+        case PackagesTold() | PackagesPlaced():
+            names, handover = event.packages, ""
+        case PackageAdded() | ClosureChecked() | PackageMissing() | PackageExcused():
+            names, handover = (event.package,), ""
+        case _:
+            assert_never(event)
+    closed = {name for name in names if (where := waste.where.get(name)) is not None and where.kind in CLOSED}
+    here = _without(waste.here, closed).update(dict.fromkeys(set(names) - closed))
+    return _awaiting(replace(waste, here=here), handover)
+
+
+def _awaiting(waste: Waste, name: str) -> Waste:
+    found = waste.handovers.get(name)
+    if found is None:
+        return waste
+    if found.out and found.certificate is None:
+        return replace(waste, awaited=waste.awaited.set(name, None))
+    return replace(waste, awaited=_without(waste.awaited, {name}))
+
+
+def _without(known: Map[str, None], names: Iterable[str]) -> Map[str, None]:
+    changed = known.mutate()
+    for name in names:
+        changed.pop(name, None)
+    return changed.finish()
+
+
+def _evolved(waste: Waste, event: WasteEvent) -> Waste:
     match event:
         case PackageAdded():
             return replace(waste, added=_with(waste.added, {event.package: event}))
@@ -324,4 +379,13 @@ def _certified(waste: Waste, event: CertificateReceived) -> Waste:
 
 
 def _moved(waste: Waste, packages: Iterable[str], where: Where) -> Waste:
-    return replace(waste, where=_with(waste.where, dict.fromkeys(packages, where)))
+    """Put packages where they are now, out of the container that they lay in."""
+    names, inside = tuple(dict.fromkeys(packages)), waste.inside
+    for name in names:
+        before = waste.where.get(name)
+        if before is not None and before.kind is Whereabouts.CONTAINER:
+            inside = inside.set(before.place, inside[before.place].delete(name))
+    if where.kind is Whereabouts.CONTAINER:
+        there = inside.get(where.place, _NOTHING).update(dict.fromkeys(names, where.entry))
+        inside = inside.set(where.place, there)
+    return replace(waste, where=_with(waste.where, dict.fromkeys(names, where)), inside=inside)

@@ -33,6 +33,11 @@ def of_housing(state: SiteState, tag: str) -> list[Planned]:
     return _by_day(plan for plan in state.planned.values() if plan.housing == tag)
 
 
+def by_tag(housings: tuple[Housing, ...]) -> dict[str, Housing]:
+    """Return housings by their tags."""
+    return {item.tag: item for item in housings}
+
+
 def calendar(
     state: SiteState, plans: Iterable[Planned], housings: Mapping[str, Housing], titles: Mapping[str, str],
     *, name: str, key_id: str, person: str = "",

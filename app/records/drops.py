@@ -7,33 +7,32 @@ Rules kept here:
 - attempts outside a limit, marks taken back, struck readings and rehearsals give no point to the trend.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 
 from app.calc.constants import VISCOSITY_REFERENCE_C
 from app.calc.exact import exact
 from app.calc.resistance import at_rated_flow_pa, flow_caution
-from app.domain.containment.effects import Act
-from app.domain.event_base import Evidence
 from app.domain.housing import Bank, BankDesign, Housing
-from app.domain.job import JobState, Stamp
+from app.domain.job import JobState
 from app.domain.job_lines import JobLine
-from app.domain.site import ReadingTaken, SiteState
-from app.domain.steps import Step
+from app.domain.site import NO_READINGS, ReadingTaken, SiteState
+from app.domain.told import DropTold, JobTold, told_of
 from app.records.moments import site_day
-
-RESISTANCE = "resistance_at_rated/1"
-DROP_ASK = "drop"
 
 
 @dataclass(frozen=True, slots=True)
 class Known:
-    """All that the site knows of one housing."""
+    """All that the site knows of one housing.
+
+    told: what each of its jobs tells of the banks, where that is known already; None: it is drawn from their states.
+    """
 
     housing: Housing
     jobs: tuple[tuple[JobLine, JobState], ...]
     site: SiteState
+    told: tuple[tuple[JobLine, JobTold], ...] | None = None
 
     @property
     def real_jobs(self) -> Iterator[tuple[JobLine, JobState]]:
@@ -42,15 +41,15 @@ class Known:
             if line.housing == self.housing.tag and state.opened is not None and not state.opened.rehearsal:
                 yield line, state
 
+    @property
+    def tells(self) -> Iterable[tuple[JobLine, JobTold]]:
+        """What each job on this housing tells of its banks."""
+        return ((line, told_of(state)) for line, state in self.real_jobs) if self.told is None else self.told
 
-@dataclass(frozen=True, slots=True)
-class Marked:
-    """Evidence as it was entered at one mark. state: stands, attempt (outside its limit) or taken back."""
-
-    step: Step
-    stamp: Stamp
-    evidence: Evidence
-    state: str
+    @property
+    def readings(self) -> Iterable[ReadingTaken]:
+        """The pressure drops read between jobs that have not been struck."""
+        return self.site.readings_at.get(self.housing.tag, NO_READINGS).values()
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,28 +95,9 @@ class DropSeries:
         return tuple(point for point in self.points if not point.why_not)
 
 
-def marked(state: JobState) -> Iterator[Marked]:
-    """Yield every mark of a job that holds evidence, attempts and earlier marks first, in the order of the steps."""
-    for step in state.steps:
-        mark = state.mark(step.id)
-        for stamp, evidence in mark.attempts:
-            yield Marked(step, stamp, evidence, "attempt")
-        for stamp, evidence in mark.earlier:
-            yield Marked(step, stamp, evidence, "taken back")
-        if mark.done is not None:
-            yield Marked(step, mark.done, mark.evidence, "stands" if mark.stands else "taken back")
-
-
 def changed_at(known: Known, bank: Bank) -> tuple[str, int] | None:
     """Return when a filter of this bank was last slid in (UTC text, place in its job's ledger), or None."""
-    slid = [
-        (mark.done.at, mark.done.seq)
-        for _, state in known.real_jobs
-        for step in state.steps
-        if step.bank is bank and any(effect.act is Act.SLIDE_IN for effect in step.effects)
-        for mark in [state.mark(step.id)]
-        if mark.done is not None
-    ]
+    slid = [(item.at, item.seq) for _, told in known.tells for item in told.changes if item.bank is bank]
     return max(slid, default=None)
 
 
@@ -180,7 +160,7 @@ def _assumed(points: Sequence[Point], design: BankDesign, known: Known) -> Itera
         yield "No rated flow is given for this bank, so drops are used as read."
     elif any(point.at_rated_pa is None and not point.why_not for point in points):
         yield "Readings without a flow are used as read; they may differ from those at rated flow."
-    cold = [taken for taken in known.site.readings.values() if taken.reading.temp_c is None]
+    cold = [taken for taken in known.readings if taken.reading.temp_c is None]
     if design.rated_flow_m3_h is not None and any(taken.seq in {p.entry for p in points} for taken in cold):
         yield "Where no temperature was read, 21.1 °C is assumed: nothing is corrected for it."
     if off := sum(1 for point in points if point.why_not):
@@ -189,50 +169,32 @@ def _assumed(points: Sequence[Point], design: BankDesign, known: Known) -> Itera
 
 def job_points(known: Known, bank: Bank) -> Iterator[Point]:
     """Yield a point for every pressure drop entered at a step of a job."""
-    for line, state in known.real_jobs:
-        for found in marked(state):
-            drop = _drop_of(found)
-            if found.step.bank is bank and drop is not None:
-                yield _job_point(line, state, found, drop, known)
+    for line, told in known.tells:
+        yield from (_job_point(line, drop, known) for drop in told.drops if drop.bank is bank)
 
 
-def _drop_of(found: Marked) -> tuple[str, str | None, str | None] | None:
-    """Drop as read, flow and drop at rated flow, as far as the mark holds them."""
-    result, answer = found.evidence.result, found.evidence.answers.get(DROP_ASK)
-    if result is not None and result.method == RESISTANCE:
-        return result.inputs["dp_pa"], result.inputs.get("flow_m3_h"), result.value
-    if answer is not None and answer.unit == "Pa":
-        return answer.text, None, None
-    return None
-
-
-def _job_point(
-    line: JobLine, state: JobState, found: Marked, drop: tuple[str, str | None, str | None], known: Known
-) -> Point:
-    read, flow, rated = drop
+def _job_point(line: JobLine, drop: DropTold, known: Known) -> Point:
     why = {
         "attempt": "an attempt outside its limit",
         "taken back": "the reading was taken again, or its mark taken back",
-    }.get(found.state, "")
+    }.get(drop.state, "")
     point = Point(
-        moment=found.stamp.at,
-        seq=found.stamp.seq,
-        on=site_day(found.stamp.at, known.site.zone),
-        read_pa=real(read),
-        flow_m3_h=None if flow is None else real(flow),
-        at_rated_pa=None if rated is None else real(rated),
-        origin=f"job {line.number}, step {state.index[found.step.id] + 1}",
-        note=found.evidence.note,
+        moment=drop.at,
+        seq=drop.seq,
+        on=site_day(drop.at, known.site.zone),
+        read_pa=real(drop.read),
+        flow_m3_h=None if drop.flow is None else real(drop.flow),
+        at_rated_pa=None if drop.at_rated is None else real(drop.at_rated),
+        origin=f"job {line.number}, step {drop.step}",
+        note=drop.note or "",
         why_not=why,
     )
-    return _off_flow(point, found.evidence.result.inputs.get("rated_m3_h") if found.evidence.result else None)
+    return _off_flow(point, drop.rated)
 
 
 def read_points(known: Known, bank: Bank) -> Iterator[Point]:
     """Yield a point for every reading entered between jobs that has not been struck."""
-    for taken in known.site.readings.values():
-        if taken.reading.housing == known.housing.tag and taken.reading.bank is bank:
-            yield read_point(taken, known)
+    yield from (read_point(taken, known) for taken in known.readings if taken.reading.bank is bank)
 
 
 def read_point(taken: ReadingTaken, known: Known) -> Point:

@@ -110,7 +110,12 @@ def _told(dues: Sequence[Due]) -> str:
 def all_due(housings: Sequence[Known]) -> tuple[HousingDue, ...]:
     """Return what is due over all housings: by day, what is overdue thereby first, no known day last."""
     found = [housing_due(known) for known in housings]
-    return tuple(sorted(found, key=lambda due: (due.on is None, due.on or date.max, due.tag)))
+    return tuple(sorted(found, key=due_order))
+
+
+def due_order(due: HousingDue) -> tuple[bool, date, str]:
+    """Return by what housings are put in order: by day, no known day last."""
+    return due.on is None, due.on or date.max, due.tag
 
 
 def calibrations(state: SiteState) -> tuple[Standing, ...]:

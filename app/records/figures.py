@@ -34,6 +34,7 @@ from app.domain.leaving import HandoverSigned, JobSuspended, NextThingRead, Retu
 from app.domain.radio import HoldReleasedByRadio
 from app.domain.steps import BANK_WORDS, Step
 from app.domain.takeoff import take_off
+from app.domain.told import JobTold
 from app.domain.watching import ReadingMissed
 from app.records.moments import site_day
 
@@ -91,6 +92,12 @@ def figures_of(line: JobLine, state: JobState, events: Sequence[Event], zone: st
         used=_used(state, opened),
         new=tuple(_new_filters(state, zone)),
     )
+
+
+def filters_told(line: JobLine, told: JobTold, zone: str) -> JobFigures:
+    """Return of a job that was closed only which filters it put in, and when."""
+    new = tuple((BANK_WORDS[item.bank], site_day(item.at, zone)) for item in told.changes)
+    return JobFigures(line.job, line.number, line.housing, line.kind, "", site_day(line.closed_at, zone), new=new)
 
 
 def _first_tests(state: JobState, opened: JobOpened) -> Iterator[tuple[str, bool]]:

@@ -15,15 +15,16 @@ from app.domain.housing import Bank, Housing
 from app.domain.job import JobState, Stage
 from app.domain.job_lines import JobLine
 from app.domain.steps import BANK_WORDS
+from app.domain.told import AGE, LEAK, RESISTANCE, Marked, marked
 from app.domain.words import unit_words
-from app.records.drops import Known, Marked, Point, changed_at, design_of, marked, read_point
+from app.records.drops import Known, Point, changed_at, design_of, read_point
 from app.records.moments import local_text, site_day
 from app.records.wording import limit_of_result, limit_words
 
-LEAK, AGE, FLOW_UNIT = "leak_test/1", "filter_age/1", "m3/h"
+FLOW_UNIT = "m3/h"
 KINDS = {"change_out": "Change-out", "first_fit_out": "First fit-out"}
 TESTS = {
-    LEAK: "Leak test", "resistance_at_rated/1": "Resistance at rated flow", "capacity/1": "Air flow against design",
+    LEAK: "Leak test", RESISTANCE: "Resistance at rated flow", "capacity/1": "Air flow against design",
     AGE: "Age of a filter", "smear/1": "Smear",
 }  # fmt: skip
 
@@ -135,7 +136,7 @@ def _marked(
 
 
 def _readings(known: Known) -> Iterator[Happening]:
-    taken = [(item, "") for item in known.site.readings.values()]
+    taken = [(item, "") for item in known.readings]
     zone = known.site.zone
     for item, struck in known.site.struck.values():
         by = struck.by.name if struck.by else "the site"
@@ -166,15 +167,12 @@ def leak_tests(known: Known, bank: Bank) -> tuple[LeakTest, ...]:
     changed = changed_at(known, bank)
     found = [
         LeakTest(
-            mark.stamp.at, mark.stamp.seq, site_day(mark.stamp.at, known.site.zone), result.within, line.number,
-            result.basis or "site value",
+            test.at, test.seq, site_day(test.at, known.site.zone), test.passed, line.number, test.basis or "site value"
         )
-        for line, state in known.real_jobs
-        for mark in marked(state)
-        for result in [mark.evidence.result]
-        if mark.step.bank is bank and mark.state != "taken back" and result is not None and result.method == LEAK
-        and (changed is None or (mark.stamp.at, mark.stamp.seq) > changed)
-    ]  # fmt: skip
+        for line, told in known.tells
+        for test in told.tests
+        if test.bank is bank and (changed is None or (test.at, test.seq) > changed)
+    ]
     return tuple(sorted(found, key=lambda test: (test.moment, test.seq)))
 
 
@@ -184,18 +182,10 @@ def filter_ages(known: Known, bank: Bank) -> tuple[FilterAge, ...]:
     The register counts where its entry is younger than the mark, such as a filter entered at the desk.
     """
     newest: dict[tuple[str, int], tuple[tuple[str, int], FilterAge]] = {}
-    for _, state in known.real_jobs:
-        for found in marked(state):
-            result, step = found.evidence.result, found.step
-            if result is None or result.method != AGE or step.bank is not bank or found.state != "stands":
-                continue
-            if step.port is None or step.position is None:
-                continue
-            place, moment = (step.port, step.position), (found.stamp.at, found.stamp.seq)
-            site = result.inputs.get("life_from") == "site value"
-            if place not in newest or moment > newest[place][0]:
-                age = FilterAge(step.port, step.position, date.fromisoformat(result.value), site)
-                newest[place] = moment, age
+    for item in (item for _, told in known.tells for item in told.ages if item.bank is bank):
+        place, moment = (item.port, item.position), (item.at, item.seq)
+        if place not in newest or moment > newest[place][0]:
+            newest[place] = moment, FilterAge(item.port, item.position, item.on, item.from_site)
     for place, now in known.site.housed.spots(known.housing.tag).items():
         if _bank_of(known, place[0]) is not bank or (place in newest and newest[place][0][0] > now.since):
             continue

@@ -10,6 +10,8 @@ from app.domain.housed_events import (
     FiltersPlaced,
     HousedEvent,
     HousingEntered,
+    HousingPutBack,
+    HousingTakenOff,
     SurveyTaken,
 )
 from app.domain.planned import Intent, PlanChanged, PlanDropped, PlanEvent, WorkPlanned
@@ -233,6 +235,10 @@ def _housed(event: HousedEvent) -> str:
             return (
                 f"The difference of entry {event.entry} ({event.point}) was answered, {event.outcome}: {event.reason}."
             )
+        case HousingTakenOff():
+            return f"{event.housing} was taken off the register: {event.reason}."
+        case HousingPutBack():
+            return f"{event.housing} was put back on the register: {event.reason}."
 
 
 def _of_waste(event: WasteEvent) -> str:

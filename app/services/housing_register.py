@@ -18,6 +18,7 @@ from app.domain.housing import Housing
 from app.domain.housing_cells import CellFault, housing_from
 from app.domain.housing_entry import Entering, entries_for
 from app.domain.housing_text import changed_keys, housing_text
+from app.domain.off_register import put_back, taken_off
 from app.domain.refused import Refused
 from app.domain.registers import SiteMoment
 from app.domain.signing import SURVEYED
@@ -209,6 +210,15 @@ class HousingRegister(SiteBook):
                 why=typed.get("why", ""),
             ),
         ))  # fmt: skip
+
+    def take_off(self, tag: str, reason: str, *, by: Who | None) -> "Future[SiteState]":
+        """Take a housing off the register."""
+        housing = find_housing(self._library, tag)
+        return self._entered(by, (reason,), lambda state, moment: (taken_off(state, moment, housing, reason),))
+
+    def put_back(self, tag: str, reason: str, *, by: Who | None) -> "Future[SiteState]":
+        """Put a housing back on the register."""
+        return self._entered(by, (reason,), lambda state, moment: (put_back(state, moment, tag, reason),))
 
     def survey(
         self, tag: str, typed: Mapping[str, str], photos: Sequence[str], *, proof: str, by: Who | None

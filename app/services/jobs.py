@@ -44,6 +44,7 @@ from app.domain.job import JobState, Notable, fold, milliseconds_between
 from app.domain.job_lines import JobLine
 from app.domain.locks import OthersLockRemoved
 from app.domain.made import LeftOnRing
+from app.domain.off_register import complain_if_off
 from app.domain.packages import left_on_rings
 from app.domain.paper import ReconcileBlank, Transcribe
 from app.domain.refused import Refused
@@ -61,6 +62,7 @@ from app.domain.site import (
     site_event_from_bytes,
 )
 from app.domain.store import Store
+from app.domain.told import told_of
 from app.domain.waste import waste_findings
 from app.domain.wasting import all_packages, open_account
 from app.domain.watch import findings_since
@@ -159,21 +161,19 @@ class Jobs:
         _complain_if_no_job(job)
         return tuple(event_from_bytes(payload) for payload in self._store.read_payloads(job))
 
-    def site_events(self) -> tuple[SiteEvent, ...]:
-        """Return every event of the site's ledger."""
-        return tuple(site_event_from_bytes(payload) for payload in self._store.read_payloads(SITE_LEDGER))
+    def site_events(self, *, since: int = 0) -> tuple[SiteEvent, ...]:
+        """Return the events of the site's ledger from this place on."""
+        return tuple(site_event_from_bytes(payload) for payload in self._store.read_payloads(SITE_LEDGER, since=since))
 
     def newest_head(self, job: str) -> Head | None:
         """Return the newest signed head of a job."""
         _complain_if_no_job(job)
-        heads = self._store.read_heads(job)
-        return heads[-1] if heads else None
+        return self._store.read_head(job)
 
     def head_at(self, ledger: str, size: int) -> Head:
         """Return the signed head of a ledger over so many entries; raise Invalid if none was signed there."""
-        for head in reversed(self._store.read_heads(ledger)):
-            if head.size == size:
-                return head
+        if (head := self._store.read_head(ledger, size)) is not None:
+            return head
         raise Invalid(f"The ledger {ledger} has no head over {size} entries. Reload the page and try again.")
 
     def in_hand(self) -> tuple[tuple[JobLine, JobState], ...]:
@@ -260,6 +260,7 @@ class Jobs:
             store=register.store if isinstance(command, Finish | Correct | Late | Transcribe) else Store(),
         )
         if isinstance(command, Open):
+            complain_if_off(register, command.draft.housing.tag)
             _complain_if_not_issued(register, command)
             _complain_of_plan(register, command.draft)
             command = _with_rings(work, register, command)
@@ -312,7 +313,10 @@ class Jobs:
         _move_filters(work, before, events)
         if isinstance(last, RecordAccepted):
             site = _site_state(work)
-            closed = JobClosed(seq=site.size, at=last.at, by=last.by, job=job, size=head.size, root=head.root.hex())
+            closed = JobClosed(
+                seq=site.size, at=last.at, by=last.by, job=job, size=head.size, root=head.root.hex(),
+                told=told_of(state),
+            )  # fmt: skip
             site = _append_site(work, site, closed)
             if placed := placed_by_job(site.housed, state, seq=site.size, at=last.at, by=last.by, zone=site.zone):
                 _append_site(work, site, placed)

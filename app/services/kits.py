@@ -47,7 +47,7 @@ def works(
     state: SiteState, jobs: Iterable[tuple[JobLine, JobState]], library: Library, today: date
 ) -> tuple[Work, ...]:
     """Return all work that waits for material, the earliest first: plans that wait, jobs that are not accepted."""
-    found = [_planned(item, state, library) for item in state.planned.values() if item.waits]
+    found = [_planned(item, state, library) for item in state.planned.waiting]
     found += [_in_hand(line, job, today) for line, job in jobs if _waits(job)]
     return tuple(sorted(found, key=lambda item: (item.on, item.key)))
 

@@ -81,11 +81,14 @@ class LedgerStore(Protocol):
     def fresh(self, ledger: str) -> Tip | None:
         """Return the newest committed tip if it is in memory; where others write, the database is asked first."""
 
-    def read_payloads(self, ledger: str) -> list[bytes]:
-        """Return all committed entries of a ledger."""
+    def read_payloads(self, ledger: str, *, since: int = 0) -> list[bytes]:
+        """Return the committed entries of a ledger from this place on."""
 
     def read_heads(self, ledger: str) -> list[Head]:
         """Return all committed heads of a ledger."""
+
+    def read_head(self, ledger: str, size: int | None = None) -> Head | None:
+        """Return the committed head of a ledger over so many entries, or the newest one; None if there is none."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,6 +164,9 @@ class Library(Protocol):
 
     def holding(self, words: str) -> tuple[Housing, ...]:
         """Return the housings whose tag, place or service hold every one of these words, by tag."""
+
+    def made_of(self, make: Callable[[tuple[Housing, ...]], T]) -> T:
+        """Return what a function makes of all housings: made once and kept for as long as nothing changes."""
 
     def procedures(self) -> tuple[tuple[Procedure, str], ...]:
         """Return every procedure with the SHA-256 of its file."""

@@ -11,6 +11,7 @@ from datetime import date
 from app.calc.errors import Invalid
 from app.domain import storing
 from app.domain.event_base import Who
+from app.domain.housing import Housing
 from app.domain.picking import COUNTED, bank_life, used_of
 from app.domain.registers import SiteMoment
 from app.domain.site import SiteEvent, SiteState
@@ -100,8 +101,12 @@ def lives_of(library: Library) -> dict[str, int]:
 
     Older than that a filter serves no bank here; what one work asks is told by its needs.
     """
+    return library.made_of(_lives)
+
+
+def _lives(housings: tuple[Housing, ...]) -> dict[str, int]:
     found: dict[str, int] = {}
-    for housing in library.housings():
+    for housing in housings:
         for port in housing.ports:
             found[port.filter] = max(bank_life(housing, port.bank), found.get(port.filter, 0))
     return found

@@ -43,7 +43,7 @@ class WasteBook(SiteBook):
         gone; a job is not closed before each of its packages stands there.
         """
         site = self._jobs.site()
-        numbers = {job_number(name) for name in site.waste.names() if not _is_closed(site, name)}
+        numbers = {job_number(name) for name in site.waste.here}
         known = [line.job for number in sorted(numbers) if (line := site.jobs.numbered(number)) is not None]
         jobs = dict.fromkeys((*known, *(line.job for line in site.jobs.in_hand())))
         found = (item for job in jobs for item in all_packages(self._jobs.state(job), site.waste))
@@ -169,8 +169,3 @@ def _known(site: SiteState, names: Iterable[str], state_of: Callable[[str], JobS
     numbers = dict.fromkeys(job_number(name) for name in names)
     lines = [line for number in numbers if (line := site.jobs.numbered(number)) is not None]
     return {item.name: item for line in lines for item in all_packages(state_of(line.job), site.waste)}
-
-
-def _is_closed(site: SiteState, name: str) -> bool:
-    where = site.waste.where.get(name)
-    return where is not None and where.kind in CLOSED

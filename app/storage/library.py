@@ -4,24 +4,35 @@ Rules kept here:
 - A file is known by its stamp (time, size, inode); one that keeps its stamp is not read again.
 - The stamps of a folder are looked at anew when a name in it changed, else so seldom that looking takes at most a
   twentieth of the time: with a few files that is at each request, with 10,000 about every second.
+- Where looking takes long, it is done beside the requests, which meanwhile get what is known.
 - The page of one housing looks at the stamp of its own file in any case.
 """
 
 import os
+from bisect import bisect_right
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from hashlib import sha256
+from itertools import accumulate
 from pathlib import Path
-from threading import RLock
+from threading import RLock, Thread
 from time import monotonic
+from typing import Any, TypeVar
 
 from app.calc.errors import ChangeoutError, Invalid
 from app.domain.housing import Housing, read_housing
 from app.domain.procedure import Procedure, read_procedure
 from app.domain.writing_rules import findings
 
+T = TypeVar("T")
 REST = 20
 """For so many times as long as looking took, a folder is not looked at again (our figure)."""
+BESIDE_S = 0.02
+"""A folder that took longer to look through is looked through beside the requests, not within one (our figure)."""
+BESIDE = "changeout-library"
+"""The thread's name."""
+MOST_LOOKED = 100
+"""What so many searches found is kept until a file changes (our figure)."""
 _Stamp = tuple[int, int, int]
 
 
@@ -46,6 +57,10 @@ class FileLibrary:
         self._by_tag: dict[str, HousingFile] = {}
         self._all: tuple[Housing, ...] = ()
         self._twice: tuple[str, ...] = ()
+        self._faulty: tuple[str, ...] = ()
+        self._text, self._starts = "", [0]
+        self._looked: dict[tuple[str, ...], tuple[Housing, ...]] = {}
+        self._made: dict[Callable[[tuple[Housing, ...]], Any], Any] = {}
 
     def housings(self) -> tuple[Housing, ...]:
         """Return every housing that can be read, by tag; the same object for as long as nothing changes."""
@@ -70,16 +85,41 @@ class FileLibrary:
 
     def holding(self, words: str) -> tuple[Housing, ...]:
         """Return the housings whose tag, place or service hold every one of these words, by tag."""
-        wanted = words.casefold().split()
+        wanted = tuple(sorted(words.casefold().split(), key=len, reverse=True))
         with self._lock:
             self._arrange(self._housings.items())
             if not wanted:
                 return self._all
-            return tuple(
-                self._by_tag[housing.tag].housing
-                for housing in self._all
-                if all(word in self._by_tag[housing.tag].found_by for word in wanted)
-            )
+            if wanted not in self._looked:
+                if len(self._looked) >= MOST_LOOKED:
+                    self._looked.pop(next(iter(self._looked)))
+                self._looked[wanted] = self._found(wanted)
+            return self._looked[wanted]
+
+    def _found(self, wanted: tuple[str, ...]) -> tuple[Housing, ...]:
+        """Return what holds every word: the longest is looked for in one text of all, the others where that was found.
+
+        A word holds no white space, so that none reaches from one housing into the next.
+        """
+        first, *others = wanted
+        found = []
+        at = self._text.find(first)
+        while at >= 0:
+            place = bisect_right(self._starts, at) - 1
+            end = self._starts[place + 1]
+            if all(self._text.find(word, self._starts[place], end) >= 0 for word in others):
+                found.append(self._all[place])
+            at = self._text.find(first, end)
+        return tuple(found)
+
+    def made_of(self, make: Callable[[tuple[Housing, ...]], T]) -> T:
+        """Return what a function makes of all housings: made once and kept for as long as nothing changes."""
+        with self._lock:
+            self._arrange(self._housings.items())
+            if make not in self._made:
+                self._made[make] = make(self._all)
+            found: T = self._made[make]
+            return found
 
     def look_again(self) -> None:
         """Look at the housings' files now: the program has just written some."""
@@ -94,8 +134,7 @@ class FileLibrary:
         """Return a sentence for every file that cannot be used."""
         with self._lock:
             self._arrange(self._housings.items())
-            found = [item for item in (*self._seen, *self._procedures.items()) if isinstance(item, str)]
-            return (*found, *self._twice)
+            return (*self._faulty, *(item for item in self._procedures.items() if isinstance(item, str)), *self._twice)
 
     def _arrange(self, items: Sequence[object]) -> None:
         """Put housings in order, once for each change; of two files with one tag the first by name counts."""
@@ -112,7 +151,11 @@ class FileLibrary:
                         "two."
                     )
         self._seen, self._by_tag, self._twice = items, by_tag, tuple(twice)
+        self._faulty = tuple(item for item in items if isinstance(item, str))
+        texts = [f"{by_tag[tag].found_by}\n" for tag in sorted(by_tag)]
+        self._text, self._starts, self._looked = "".join(texts), [0, *accumulate(map(len, texts))], {}
         self._all = tuple(by_tag[tag].housing for tag in sorted(by_tag))
+        self._made = {}
 
 
 class _Shelf:
@@ -125,22 +168,41 @@ class _Shelf:
         self._items: tuple[object, ...] = ()
         self._folder_stamp: _Stamp | None = None
         self._rest_until = 0.0
+        self._looking_s = 0.0
+        self._beside = False
         self._lock = RLock()
 
     def items(self, *, again: bool = False) -> tuple[object, ...]:
         """Return what the files hold; the same object for as long as no stamp changes."""
         with self._lock:
-            stamp = _stamp_of(self._folder)
-            if not again and stamp == self._folder_stamp and monotonic() < self._rest_until:
-                return self._items
-            begun = monotonic()
-            found = sorted(_stamps(self._folder))
-            looked = monotonic() - begun
-            if [(name, self._known[name][0]) for name in self._known] != found:
-                self._known = {name: self._kept(name, mark) for name, mark in found}
-                self._items = tuple(item for _, item in self._known.values())
-            self._folder_stamp, self._rest_until = stamp, monotonic() + REST * looked
+            rested = monotonic() >= self._rest_until
+            if again or _stamp_of(self._folder) != self._folder_stamp or (rested and self._looking_s <= BESIDE_S):
+                self._take(*self._look())
+            elif rested and not self._beside:
+                self._beside = True
+                Thread(target=self._look_beside, name=BESIDE, daemon=True).start()
             return self._items
+
+    def _look_beside(self) -> None:
+        """Look without holding anybody up.  Stamps that are behind only have files read again, as they are then."""
+        try:
+            looked = self._look()
+            with self._lock:
+                self._take(*looked)
+        finally:
+            self._beside = False
+
+    def _look(self) -> tuple[_Stamp | None, list[tuple[str, _Stamp]], float]:
+        """Return the stamps of the folder and of its files, and how long it took."""
+        begun = monotonic()
+        stamp = _stamp_of(self._folder)
+        return stamp, sorted(_stamps(self._folder)), monotonic() - begun
+
+    def _take(self, stamp: _Stamp | None, found: list[tuple[str, _Stamp]], looked: float) -> None:
+        if [(name, self._known[name][0]) for name in self._known] != found:
+            self._known = {name: self._kept(name, mark) for name, mark in found}
+            self._items = tuple(item for _, item in self._known.values())
+        self._folder_stamp, self._looking_s, self._rest_until = stamp, looked, monotonic() + REST * looked
 
     def moved(self, name: str) -> bool:
         """Whether a file is no longer the one that was read."""

@@ -44,6 +44,7 @@ BATCH_LIMIT = 256
 """Items in one transaction at most; measured batches stay far below it."""
 
 T = TypeVar("T")
+_HEAD_COLUMNS = (HEAD.c.ledger, HEAD.c.size, HEAD.c.root, HEAD.c.at, HEAD.c.key_id, HEAD.c.signature)
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,18 +151,24 @@ class Store:
         with self._reading() as connection:
             return tip if is_newest(connection, ledger, tip) else None
 
-    def read_payloads(self, ledger: str) -> list[bytes]:
-        """Return all committed payloads of a ledger in order; an unknown ledger is empty."""
-        query = select(ENTRY.c.payload).where(ENTRY.c.ledger == ledger).order_by(ENTRY.c.seq)
+    def read_payloads(self, ledger: str, *, since: int = 0) -> list[bytes]:
+        """Return the committed payloads of a ledger in order, from this place on; an unknown ledger is empty."""
+        query = select(ENTRY.c.payload).where(ENTRY.c.ledger == ledger, ENTRY.c.seq >= since).order_by(ENTRY.c.seq)
         with self._reading() as connection:
             return list(connection.scalars(query))
 
     def read_heads(self, ledger: str) -> list[Head]:
         """Return all committed heads of a ledger, smallest first."""
-        columns = (HEAD.c.ledger, HEAD.c.size, HEAD.c.root, HEAD.c.at, HEAD.c.key_id, HEAD.c.signature)
-        query = select(*columns).where(HEAD.c.ledger == ledger).order_by(HEAD.c.size)
+        query = select(*_HEAD_COLUMNS).where(HEAD.c.ledger == ledger).order_by(HEAD.c.size)
         with self._reading() as connection:
             return [Head(*row) for row in connection.execute(query)]
+
+    def read_head(self, ledger: str, size: int | None = None) -> Head | None:
+        """Return the committed head of a ledger over so many entries, or the newest one; None if there is none."""
+        query = select(*_HEAD_COLUMNS).where(HEAD.c.ledger == ledger).order_by(HEAD.c.size.desc()).limit(1)
+        with self._reading() as connection:
+            row = connection.execute(query if size is None else query.where(HEAD.c.size == size)).one_or_none()
+        return None if row is None else Head(*row)
 
     def read_rows(self, statement: Select[Any]) -> list[Row[Any]]:
         """Return what a query finds among what is committed."""

@@ -9,6 +9,7 @@ from starlette.requests import Request
 from app.domain.event_base import Who
 from app.ledger.heads import Head, Signer
 from app.services.clockwatch import ClockWatch
+from app.services.due import DueBook
 from app.services.export import (
     BlankPrinter,
     CertificatePrinter,
@@ -48,6 +49,7 @@ class Site:
     registers: Registers
     waste: WasteBook
     figures: Figures
+    due: DueBook
     store_room: StoreRoom
     plans: Plans
     housing_register: HousingRegister

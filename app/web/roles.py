@@ -35,6 +35,8 @@ ALLOWED: dict[tuple[str, str], frozenset[Role] | None] = {
     ("POST", "/housings/{tag}/change"): LEAD,
     ("POST", "/housings/{tag}/filters"): KEEPERS,
     ("POST", "/housings/{tag}/taken-out"): KEEPERS,
+    ("POST", "/housings/{tag}/off"): LEAD,
+    ("POST", "/housings/{tag}/back"): LEAD,
     ("GET", "/housings/{tag}/survey"): WORKERS,
     ("POST", "/housings/{tag}/survey"): WORKERS,
     ("GET", "/surveys"): WORKERS,

@@ -59,7 +59,7 @@ class Server:
 
 
 @contextmanager
-def serving(kind: str, folder: Path, first: str = "/signin") -> Iterator[Server]:
+def serving(kind: str, folder: Path, first: str = "/signin", *, longest_s: float = LONGEST_START_S) -> Iterator[Server]:
     """Start our server (`OURS`) or one of `tests.benching.others`, wait until a page comes, end it afterwards."""
     with socket.socket() as probe:
         probe.bind((HOST, 0))
@@ -69,21 +69,21 @@ def serving(kind: str, folder: Path, first: str = "/signin") -> Iterator[Server]
     begun = time.perf_counter()
     process = subprocess.Popen(ours if kind == OURS else other, cwd=ROOT, stdout=subprocess.DEVNULL)
     try:
-        yield Server(port, process.pid, _first_page(process, port, first) - begun)
+        yield Server(port, process.pid, _first_page(process, port, first, longest_s) - begun)
     finally:
         process.terminate()
-        process.wait(LONGEST_START_S)
+        process.wait(longest_s)
 
 
-def _first_page(process: "subprocess.Popen[bytes]", port: int, path: str) -> float:
-    end = time.perf_counter() + LONGEST_START_S
+def _first_page(process: "subprocess.Popen[bytes]", port: int, path: str, longest_s: float) -> float:
+    end = time.perf_counter() + longest_s
     while time.perf_counter() < end and process.poll() is None:
         try:
             _get(port, path, {})
             return time.perf_counter()
         except ConnectionError:
             time.sleep(0.002)
-    raise RuntimeError(f"The server did not answer within {LONGEST_START_S} s or ended with {process.returncode}.")
+    raise RuntimeError(f"The server did not answer within {longest_s} s or ended with {process.returncode}.")
 
 
 def _get(port: int, path: str, headers: dict[str, str]) -> tuple[int, dict[str, str], bytes]:

@@ -63,19 +63,25 @@ def prepare(folder: Path, jobs: int, *, finished: bool = True) -> Site:
         for name, role, secret in DEMO_PEOPLE:
             running.people.add(name, role, by=None, identity="known to us", secret=secret)
         keep_made_up_instruments(running.site.jobs)
-        made = _plan(running)
-        cast = _cast(running)
+        cast = cast_of(running)
         running.site.watching.choose(MARKS_APART.name, "0", "made by a machine", by=cast.lead).result()
-        chosen = {step.only_if.step for step in made.steps if step.only_if}
-        holds = [place for place, step in enumerate(made.steps)
-                 if step.kind == "hold" or step.says or step.table or step.only_if or step.id in chosen]  # fmt: skip
-        before, after = max(pairwise(holds), key=lambda pair: pair[1] - pair[0])
-        opened = [_open(running, made, cast, made.steps[before + 1].id) for _ in range(jobs)]
-        stretch = _stretch(running.site.jobs.state(opened[0]), cast, made.steps[after].id) if opened else []
-        cookies = {by.id: running.site.sessions.begin(by, "bench") for by in (cast.hands, cast.eyes)}
-        return Site(folder, cookies, stretch, opened, _finish(running, made, cast) if finished else "")
+        made = ready_for_marks(folder, running, jobs)
+        return replace(made, finished=_finish(running, _plan(running), cast)) if finished else made
     finally:
         running.close()
+
+
+def ready_for_marks(folder: Path, running: Running, jobs: int) -> Site:
+    """Open so many jobs, each done up to the longest stretch without a hold, and sign the two of the crew in."""
+    made, cast = _plan(running), cast_of(running)
+    chosen = {step.only_if.step for step in made.steps if step.only_if}
+    holds = [place for place, step in enumerate(made.steps)
+             if step.kind == "hold" or step.says or step.table or step.only_if or step.id in chosen]  # fmt: skip
+    before, after = max(pairwise(holds), key=lambda pair: pair[1] - pair[0])
+    opened = [_open(running, made, cast, made.steps[before + 1].id) for _ in range(jobs)]
+    stretch = _stretch(running.site.jobs.state(opened[0]), cast, made.steps[after].id) if opened else []
+    cookies = {by.id: running.site.sessions.begin(by, "bench") for by in (cast.hands, cast.eyes)}
+    return Site(folder, cookies, stretch, opened)
 
 
 def _plan(running: Running) -> Plan:
@@ -85,7 +91,7 @@ def _plan(running: Running) -> Plan:
     return replace(made, steps=tuple(step.model_copy(update={"second": None}) for step in made.steps))
 
 
-def _cast(running: Running) -> Cast:
+def cast_of(running: Running) -> Cast:
     """Who of the site plays which part."""
     roles: dict[Role, list[Who]] = {}
     for person in running.people.everyone():

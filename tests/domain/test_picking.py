@@ -130,8 +130,8 @@ def test_a_bank_without_a_life_of_its_own_counts_with_the_default() -> None:
     short = with_life("EF-03", 5)
 
     def lives(*of: Housing) -> dict[str, int]:
-        library = Mock(spec=["housings"])
-        library.housings.return_value = of
+        library = Mock(spec=["made_of"])
+        library.made_of.side_effect = lambda make: make(of)
         return lives_of(library)
 
     assert lives(plain) == lives(plain, short) == {FILTER["what"]: 10}

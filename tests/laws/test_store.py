@@ -283,7 +283,12 @@ class StoreRoom(RuleBasedStateMachine):
             assert own[0].lot.count + counted == item.left + sum(item.staged.values()) + sum(item.used.values())
             assert sum(item.used.values()) == self._used(name)
             assert item.left >= 0
+            assert (name in self.store.here, name in self.store.gone) == (there := self._there(name), not there)
             assert all(count > 0 for count in (*item.staged.values(), *item.used.values()))
+
+    def _there(self, name: str) -> bool:
+        """Whether anything of a lot is left or staged."""
+        return bool(self.store.lots[name].left or self.store.lots[name].staged)
 
     def _used(self, name: str) -> int:
         """What of a lot has gone by the entries: settled and not back, and read and not found to be elsewhere."""

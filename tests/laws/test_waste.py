@@ -27,6 +27,7 @@ from app.domain.registers import SiteMoment
 from app.domain.site import SiteEvent, SiteState, evolve_site, site_event_from_bytes
 from app.domain.steps import begin_with
 from app.domain.takeoff import take_off
+from app.domain.waste import CLOSED, Whereabouts
 from app.domain.wasting import (
     certificate_received,
     closure_checked,
@@ -47,6 +48,7 @@ from tests.laws.reachable import laid, shipped
 TEARS = frozenset({Mishap.TEAR_BAG, Mishap.DROP_SPENT_FILTER, Mishap.DROP_NEW_FILTER})
 FITS = frozenset({Act.FIT_BAG, Act.FIT_OVERBAG})
 AT = "2026-03-02T07:15:00.000Z"
+IN_BOX = Whereabouts.CONTAINER
 
 kinds = st.tuples(
     st.sampled_from(Seal), st.sampled_from((Service.RADIOACTIVE, Service.POTENT_COMPOUND)),
@@ -305,6 +307,22 @@ class Yard:
         for box, number in waste.sent.items():
             assert not waste.within(box), number
             assert set(waste.contents(box)) == self.left[box]
+
+        self._complain_of_lists()
+
+    def _complain_of_lists(self) -> None:
+        """Compare what is kept at hand with a walk over everything."""
+        waste = self.state.waste
+        known = {*waste.added, *waste.facts, *waste.closures, *waste.where, *waste.excused}
+        assert set(waste.here) == known - {name for name, where in waste.where.items() if where.kind in CLOSED}
+        assert set(waste.standing) == set(waste.containers) - set(waste.sent)
+        for box in waste.containers:
+            inside = {name for name, where in waste.where.items() if (where.kind, where.place) == (IN_BOX, box)}
+            assert set(waste.within(box)) == inside
+        newest = sorted(waste.handovers.values(), key=lambda item: item.event.seq, reverse=True)
+        awaited = [item for item in newest if item.out and item.certificate is None]
+        assert set(waste.awaited) == {item.event.handover for item in awaited}
+        assert list(waste.newest_handovers(2)) == [item for item in newest if item not in awaited][:2]
 
     @staticmethod
     def _out(item: object) -> bool:

@@ -1,11 +1,16 @@
 """Figures of a year: counted by hand for jobs that went in known ways; nobody is named in any of them."""
 
 from collections import Counter
+from dataclasses import replace
 from datetime import date
 
 import pytest
 
-from app.records.figures import JobFigures, Row, yearly
+from app.domain.job import Stamp
+from app.domain.job_lines import JobLine
+from app.domain.told import told_of
+from app.records.figures import JobFigures, Row, figures_of, filters_told, yearly
+from tests.builders import OFFICER, opened
 
 
 def job(number: int, housing: str, on: date, **more: object) -> JobFigures:
@@ -79,3 +84,19 @@ def test_a_life_that_began_in_an_earlier_year_counts_where_it_ended() -> None:
 def test_a_year_without_jobs_has_figures_without_rows() -> None:
     """Nothing is divided by nothing."""
     assert Counter(len(figure.rows) for figure in yearly(())) == {0: 5}
+
+
+def test_an_earlier_job_gives_the_same_new_filters_by_what_it_told_as_by_its_marks() -> None:
+    """Bank and day of each; what it told stands in the entry that closed it."""
+    bench = opened()
+    state = bench.run_to()
+    accepted = replace(state, accepted=Stamp(9, "2026-03-03T10:00:00.000Z", OFFICER))
+    line = JobLine("job-2026-0001", "2026-0001", "EF-03", "change_out", "2026-03-02T07:00:00.000Z",
+                   closed_at="2026-03-03T10:00:00.000Z")  # fmt: skip
+    drawn = figures_of(line, accepted, bench.events, "UTC")
+    assert drawn is not None
+    told = filters_told(line, told_of(accepted), "UTC")
+
+    assert drawn.new
+    assert sorted(told.new) == sorted(drawn.new)
+    assert (told.housing, told.on) == (drawn.housing, drawn.on)

@@ -96,9 +96,13 @@ class MemoryStore:
     fresh = last_seen = peek
     """Nobody else writes here."""
 
-    def read_payloads(self, ledger: str) -> list[bytes]:
-        """Return all entries of a ledger."""
-        return list(self.kept.payloads.get(ledger, ()))
+    def read_payloads(self, ledger: str, *, since: int = 0) -> list[bytes]:
+        """Return the entries of a ledger from this place on."""
+        return list(self.kept.payloads.get(ledger, ()))[since:]
+
+    def read_head(self, ledger: str, size: int | None = None) -> Head | None:
+        """Return the newest head, if it is the one that is asked for."""
+        return next((head for head in self.read_heads(ledger) if size in (None, head.size)), None)
 
     def read_heads(self, ledger: str) -> list[Head]:
         """Return the newest head."""

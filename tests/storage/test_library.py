@@ -1,5 +1,6 @@
 """The library: a file is parsed once, what changes is seen, and a housing is found among thousands."""
 
+import threading
 from pathlib import Path
 
 import pytest
@@ -100,3 +101,72 @@ def test_a_site_without_the_folder_has_no_housings(tmp_path: Path) -> None:
     """Nothing is raised; the page says so."""
     assert FileLibrary(tmp_path).housings() == ()
     assert FileLibrary(tmp_path).housing("EH-1") is None
+
+
+def test_words_are_found_in_one_housing_and_not_across_two(tmp_path: Path) -> None:
+    """As by looking through each for itself, whichever word is the longest, asked once or again."""
+    places = ("Roof, bay 1", "Roof, bay 12", "Cellar, bay 1", "Attic 12 roofs", "bay")
+    for number, place in enumerate(places):
+        put(tmp_path, f"EH-{number}", place)
+    library = FileLibrary(tmp_path)
+
+    for words in ("bay 1", "roof 12", "12 bay roof", "eh-1 bay", "1 2", "y e", "active", "roof roofs", "ring"):
+        plain = [
+            item.tag for item in library.housings()
+            if all(word in f"{item.tag}\n{item.location}\n{item.service}".casefold() for word in words.split())
+        ]  # fmt: skip
+        assert [item.tag for item in library.holding(words)] == plain, words
+        assert library.holding(words) is library.holding(words)
+    put(tmp_path, "EH-9", "Roof 12")
+    assert [item.tag for item in library.holding("roof 12")] == ["EH-1", "EH-3", "EH-9"]
+
+
+def joined() -> None:
+    """Wait until nobody looks beside the requests any more."""
+    for thread in threading.enumerate():
+        if thread.name == module.BESIDE:
+            thread.join(10)
+
+
+def test_a_large_folder_is_looked_through_beside_the_requests(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is known is given at once; a file changed in place is seen after the look that a request began."""
+    monkeypatch.setattr(module, "BESIDE_S", -1.0)
+    monkeypatch.setattr(module, "REST", 0)
+    put(tmp_path, "EH-1", "Roof")
+    library = FileLibrary(tmp_path)
+    assert [item.location for item in library.housings()] == ["Roof"]
+
+    put(tmp_path, "EH-1", "Cellar, far side")
+    given = [item.location for item in library.housings()]
+    joined()
+    assert given in (["Roof"], ["Cellar, far side"])
+    assert [item.location for item in library.housings()] == ["Cellar, far side"]
+    joined()
+
+
+def test_a_look_that_was_overtaken_takes_nothing_back(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What the program wrote and looked at while another looked stays, and so does what it took away."""
+    monkeypatch.setattr(module, "BESIDE_S", -1.0)
+    monkeypatch.setattr(module, "REST", 0)
+    put(tmp_path, "EH-1")
+    put(tmp_path, "EH-3")
+    library = FileLibrary(tmp_path)
+    library.housings()
+    stamps = module._stamps
+
+    def overtaken(folder: Path) -> list[tuple[str, tuple[int, int, int]]]:
+        found = stamps(folder)
+        if threading.current_thread().name == module.BESIDE:
+            monkeypatch.setattr(module, "_stamps", stamps)
+            put(tmp_path, "EH-1", "Cellar, far side")
+            put(tmp_path, "EH-2")
+            (tmp_path / "housings" / "EH-3.toml").unlink()
+            library.look_again()
+        return found
+
+    monkeypatch.setattr(module, "_stamps", overtaken)
+    library.housings()
+    joined()
+    assert [item.location for item in library.housings()] == ["Cellar, far side", "Roof plant room, bay 2"]
+    assert library.faults() == ()
+    joined()

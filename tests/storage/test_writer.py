@@ -114,6 +114,9 @@ def test_an_append_is_stored_signed_and_clean(store: Store, signer: TestSigner) 
     heads = [done(store.submit(append("job-1", entries=count))) for count in (1, 3, 2)]
 
     assert store.read_heads("job-1") == heads
+    assert [store.read_head("job-1", head.size) for head in heads] == heads
+    assert (store.read_head("job-1"), store.read_head("job-1", 99)) == (heads[-1], None)
+    assert store.read_payloads("job-1", since=1) == store.read_payloads("job-1")[1:]
     assert [head.size for head in heads] == [1, 4, 6]
     assert heads[0].at == "2026-03-02T07:15:00.000Z"
     assert faults(store, signer, "job-1") == []
@@ -128,6 +131,7 @@ def test_an_unknown_ledger_is_empty(store: Store) -> None:
     assert done(store.submit(lambda tx: tx.payloads("none"))) == []
     assert store.read_payloads("none") == []
     assert store.read_heads("none") == []
+    assert store.read_head("none") is None
 
 
 @pytest.mark.parametrize(

@@ -143,6 +143,7 @@ def set_up(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SetUp]:
     desk.answer(jobs["failed"], hands, downstream="0.9")
     desk.go_on(jobs["failed"])
     store_waste(desk, jobs["done"], lead)
+    assert desk.post(lead, "/housings/EF-07/off", reason="the line was given up").status_code == 303
     rang = (("2026-03-02 08:10", "rang twice"),)
     desk.do(jobs["own lock"], RemoveOthersLock("P-7", officer, "at home", rang, "told before the next shift"), lead)
     yield SetUp(desk, jobs, tuple(every_form(desk, jobs)))
@@ -211,6 +212,7 @@ def pages(jobs: dict[str, str]) -> Iterator[str]:
                 handover="H-0001",
             )
             yield from (page.format(job=job) for job in jobs.values()) if "{job}" in page else (page,)
+    yield "/housings/EF-07"
 
 
 def every_form(desk: Desk, jobs: dict[str, str]) -> Iterator[tuple[Who, Form]]:

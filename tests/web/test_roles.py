@@ -35,6 +35,8 @@ LEADS = {
     "POST /jobs/{job}/contests",
     "POST /jobs/{job}/removals",
     "POST /housings/{tag}/struck",
+    "POST /housings/{tag}/off",
+    "POST /housings/{tag}/back",
     "POST /access",
     "POST /people/{person}/wait",
     "POST /jobs/{job}/contingencies",

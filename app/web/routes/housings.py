@@ -10,6 +10,7 @@ from starlette.responses import RedirectResponse, Response
 
 from app.calc.errors import Invalid
 from app.domain.commands import Open
+from app.domain.off_register import complain_if_off
 from app.domain.procedure import Role
 from app.domain.refused import Refused
 from app.domain.scheduling import waiting_plan
@@ -27,14 +28,14 @@ from app.web.views.alerts import alert_rows, secret_told
 from app.web.views.crew import standing_words
 from app.web.views.in_hand import REASONS, jobs_in_hand
 from app.web.views.job_list import jobs_page
-from app.web.views.pages import SHOWN_AT_ONCE, Front, JobRow, ended_row, front_page, job_row, plan_page
+from app.web.views.pages import LONGEST_SEARCH, SHOWN_AT_ONCE, Front, JobRow, ended_row, front_page, job_row, plan_page
 
 if TYPE_CHECKING:
     from app.web.views.housing import HousingPage
+    from app.web.views.owed import Owed
 
 MOST_TRIES = 8
 """More leads than would open jobs at one moment (our figure)."""
-LONGEST_SEARCH = 80
 router = APIRouter()
 
 
@@ -53,8 +54,18 @@ async def front(request: Request) -> Response:
         alerts=alert_rows(state, session),
         secret=secret_told(state, session),
         keeper=session.who.role in KEEPERS,
+        owed=await run_in_threadpool(_owed, site, state, session),
         differences=len(state.housed.differences) if session.who.role is Role.LEAD else 0,
     )
+
+
+def _owed(site: Site, state: SiteState, session: Session) -> "Owed | None":
+    """What of planned work is owed; it is not loaded where no work is planned."""
+    if not state.planned.waiting:
+        return None
+    from app.web.views.owed import owed
+
+    return owed(state, site.library.housing, session.who, site_day(utc_text(site.clock()), state.zone))
 
 
 def _front(site: Site, session: Session, asked: Mapping[str, str]) -> Front:
@@ -88,9 +99,12 @@ async def housing(request: Request, tag: str) -> Response:
     return await _housing(request, tag)
 
 
-async def _housing(request: Request, tag: str, form: Refilled = NOTHING, leaving: Refilled = NOTHING) -> Response:
+async def _housing(
+    request: Request, tag: str, form: Refilled = NOTHING, leaving: Refilled = NOTHING, taking: Refilled = NOTHING
+) -> Response:
     page = await run_in_threadpool(_housing_page, request, tag, form, leaving)
-    return html(request, "housing.html", max(form.status, leaving.status), page=page)
+    status = max(form.status, leaving.status, taking.status)
+    return html(request, "housing.html", status, page=page, taking=taking)
 
 
 def _housing_page(request: Request, tag: str, form: Refilled, leaving: Refilled) -> "HousingPage":
@@ -127,6 +141,22 @@ async def take_filter_out(request: Request, tag: str) -> Response:
     site, form, who = site_of(request), await posted(request), session_of(request).who
     refused = await entered(lambda: site.housing_register.take_filter_out(tag, _one_spot(form.fields), by=who), form)
     return await _housing(request, tag, leaving=refused) if refused.told else _back(tag)
+
+
+@router.post("/housings/{tag}/off")
+async def take_off(request: Request, tag: str) -> Response:
+    """Take a housing off the register, with the reason."""
+    site, form, who = site_of(request), await posted(request), session_of(request).who
+    refused = await entered(lambda: site.housing_register.take_off(tag, form.need("reason"), by=who), form)
+    return await _housing(request, tag, taking=refused) if refused.told else _back(tag)
+
+
+@router.post("/housings/{tag}/back")
+async def put_back(request: Request, tag: str) -> Response:
+    """Put a housing back on the register, with the reason."""
+    site, form, who = site_of(request), await posted(request), session_of(request).who
+    refused = await entered(lambda: site.housing_register.put_back(tag, form.need("reason"), by=who), form)
+    return await _housing(request, tag, taking=refused) if refused.told else _back(tag)
 
 
 def _one_spot(fields: Mapping[str, str]) -> dict[str, str]:
@@ -167,7 +197,7 @@ async def _planned(request: Request, tag: str, asked: dict[str, str], refilled: 
     known = register.planned.get(asked.get("plan", ""))
     ready = known is not None and is_ready(known, made.housing.service)
     told = "" if known is None else agreed_words(known) if ready else unready_words(known, made.housing.service)
-    waiting = tuple(item for _, item in sorted(register.planned.items()) if item.waits and item.housing == tag)
+    waiting = tuple(item for item in register.planned.waiting if item.housing == tag)
     from app.web.views.housing import difference_rows
 
     differences = difference_rows(register.housed.open_at(tag), register.zone)
@@ -242,6 +272,7 @@ async def _opened_as_next(request: Request, tag: str, form: Posted) -> str:
 
 def _plan(site: Site, tag: str, asked: dict[str, str]) -> Plan:
     found = find_housing(site.library, tag)
+    complain_if_off(site.jobs.site(), tag)
     procedure, digest = find_procedure(
         site.library, asked.get("procedure") or "change-out", issued_digests(site.jobs.site())
     )

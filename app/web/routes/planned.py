@@ -40,9 +40,12 @@ async def _list(request: Request, form: Refilled) -> Response:
     today = site_day(utc_text(site.clock()), state.zone)
     shown = {"housing": request.query_params.get("housing", ""), "procedure": "change-out"}
     shown |= {"lead": who.id} if who.role is Role.LEAD else {}
-    housings = tuple(site.library.housings())
-    choices = choices_for(housings, titles, people, form, shown)
-    page = planned_list(state, housings, choices, titles, today, may_plan=who.role is Role.LEAD, form=form)
+    choices = choices_for(site.library.housings(), titles, people, form, shown)
+    page = await run_in_threadpool(
+        lambda: planned_list(
+            state, site.library.housing, choices, titles, today, may_plan=who.role is Role.LEAD, form=form
+        )
+    )
     return html(request, "planned.html", form.status, page=page)
 
 
@@ -67,10 +70,10 @@ async def calendar_of_housing(request: Request, tag: str) -> Response:
 
 
 def _calendar(site: Site, person: str, tag: str) -> bytes:
-    from app.records.calendar import calendar, of_housing, of_person
+    from app.records.calendar import by_tag, calendar, of_housing, of_person
 
     state, titles = site.jobs.site(), site.plans.procedures()
-    housings = {item.tag: item for item in site.library.housings()}
+    housings = site.library.made_of(by_tag)
     if (person and person not in state.watch.accounts) or (tag and tag not in housings):
         raise Invalid(f"There is nobody and no housing {(person or tag)[:40]!r} here. Choose one of those shown.")
     name = state.watch.name(person) if person else tag
@@ -100,10 +103,9 @@ async def _one(
     people = await run_in_threadpool(site.plans.people)
     titles = await run_in_threadpool(site.plans.procedures)
     today = site_day(utc_text(site.clock()), state.zone)
-    housings = tuple(site.library.housings())
-    housing = next((found for found in housings if found.tag == item.housing), None)
+    housing = await run_in_threadpool(site.library.housing, item.housing)
     shown = {name: str(text) for name, text in item.intent.model_dump().items() if name in FIELDS}
-    choices = choices_for(housings, titles, people, form, shown, item.intent.crew)
+    choices = choices_for((), titles, people, form, shown, item.intent.crew)
     page = planned_page(
         state, item, housing, choices, titles, today, may_plan=who.role is Role.LEAD, form=form, dropping=dropping
     )

@@ -9,9 +9,10 @@ from starlette.responses import RedirectResponse, Response
 from app.records.moments import site_day, utc_text
 from app.web.context import Site, session_of, site_of
 from app.web.entered import NOTHING, Refilled, entered
-from app.web.forms import posted
+from app.web.forms import passed_by, posted
 from app.web.render import html
 from app.web.roles import KEEPERS
+from app.web.views.pages import LONGEST_SEARCH, SHOWN_AT_ONCE
 
 if TYPE_CHECKING:
     from app.web.views.registers import DuePage
@@ -96,14 +97,14 @@ async def note_qualification(request: Request) -> Response:
 
 @router.get("/due")
 async def due(request: Request) -> Response:
-    """Show what is due over all housings, instruments and people."""
-    return html(request, "due.html", page=await run_in_threadpool(_due, site_of(request)))
+    """Show what is due over housings, a page at a time with the earliest day first, and over instruments and people."""
+    words = " ".join(request.query_params.get("q", "").split())[:LONGEST_SEARCH]
+    return html(request, "due.html", page=await run_in_threadpool(_due, site_of(request), words, passed_by(request)))
 
 
-def _due(site: Site) -> "DuePage":
-    from app.records.drops import Known
+def _due(site: Site, words: str, skip: int) -> "DuePage":
     from app.web.views.registers import due_page
 
-    state = site.jobs.site()
-    known = tuple(Known(item, site.jobs.of_housing(item.tag), state) for item in site.library.housings())
-    return due_page(known, state, site.registers.names(), site_day(utc_text(site.clock()), state.zone))
+    part, state = site.due.part(words, skip=skip, count=SHOWN_AT_ONCE), site.jobs.site()
+    today = site_day(utc_text(site.clock()), state.zone)
+    return due_page(part, words, state, site.registers.names(), today, many=len(site.library.housings()))

@@ -36,14 +36,14 @@ async def _stock(request: Request, form: Refilled = NOTHING, setting: Refilled =
 
 def _stock_page(request: Request, form: Refilled, setting: Refilled) -> "StockPage":
     from app.services.store_room import lives_of
-    from app.web.views.store import stock_page
+    from app.web.views.store import known_kinds, stock_page
 
     site = site_of(request)
     state = site.jobs.site()
     return stock_page(
         state,
         veiled_store(state, site.jobs.state),
-        site.library.housings(),
+        site.library.made_of(known_kinds),
         site_day(utc_text(site.clock()), state.zone),
         lives=lives_of(site.library),
         may_set=session_of(request).who.role in KEEPERS,

@@ -47,12 +47,16 @@ class SurveyRow:
 
 @dataclass(frozen=True, slots=True)
 class HousingPage:
-    """A housing as the site knows it.  spots: positions that may be filled, as port and position."""
+    """A housing as the site knows it.  spots: positions that may be filled, as port and position.
+
+    off: that it was taken off the register, by whom, when and why; nothing while it stands there.
+    """
 
     tag: str
     facts: tuple[tuple[str, str], ...]
     hazards: tuple[str, ...]
     plate: str
+    off: str
     filters: tuple[FilterLine, ...]
     spots: tuple[tuple[str, int], ...]
     differences: tuple[DifferenceRow, ...]
@@ -72,12 +76,13 @@ def housing_page(
 ) -> HousingPage:  # fmt: skip
     """Return the page; digest: SHA-256 of the housing's text as its file has it."""
     numbers = {line.job: line.number for line in state.jobs.of_housing(housing.tag)}
-    waiting = (item for item in state.planned.values() if item.waits and item.housing == housing.tag)
+    waiting = (item for item in state.planned.waiting if item.housing == housing.tag)
     return HousingPage(
         tag=housing.tag,
         facts=tuple(_facts(housing)),
         hazards=housing.hazards or (),
         plate=plate_words(housing.tag, digest, state.housed, state.zone),
+        off=off_words(state, housing.tag),
         filters=tuple(filter_lines(housing, state.housed, today, state.zone, numbers)),
         spots=tuple((port.id, place) for port in housing.ports for place in range(1, port.filters + 1)),
         differences=difference_rows(state.housed.open_at(housing.tag), state.zone),
@@ -90,6 +95,15 @@ def housing_page(
         form=form,
         leaving=leaving,
     )
+
+
+def off_words(state: SiteState, tag: str) -> str:
+    """Say that a housing is off the register, by whom, when and why; nothing while it stands there."""
+    event = state.housed.off.get(tag)
+    if event is None:
+        return ""
+    by = event.by.name if event.by else "the site"
+    return f"Off the register: {by}, {local_text(event.at, state.zone)[:16]}: {event.reason}."
 
 
 def _facts(housing: Housing) -> Iterator[tuple[str, str]]:

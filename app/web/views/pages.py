@@ -24,6 +24,7 @@ from app.web.views.work import HeadLine, Picture, head_line, pictures
 
 ENDED_AT_ONCE = 6
 """So many of the jobs opened last are looked at for those that ended, on the first page (this program's figure)."""
+LONGEST_SEARCH = 80
 SHOWN_AT_ONCE = 25
 """So many jobs stand on one page of a list; older ones are a tap away (this program's figure)."""
 
@@ -56,8 +57,11 @@ class HousingRow:
     ports: str
     in_hand: str
     last: str
+    off: bool
 
 
+MOST_CHOSEN = 50
+"""From more housings than this none is chosen by a list: its tag is typed (our figure)."""
 HOUSINGS_AT_ONCE = 50
 """So many housings stand on one page (our figure)."""
 
@@ -227,6 +231,7 @@ def _housing_row(housing: Housing, known: SiteState) -> HousingRow:
         ports="; ".join(f"{port.id} {port.bank}: {port.filters} × {port.filter}" for port in housing.ports),
         in_hand=in_hand[0].number if in_hand else "",
         last=local_text(own[0].opened_at, known.zone)[:16] if own else "",
+        off=housing.tag in known.housed.off,
     )
 
 

@@ -1,6 +1,6 @@
 """The pages of planned work: the list with the form to plan, and one plan."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 
@@ -13,6 +13,8 @@ from app.domain.site import SiteState
 from app.records.due import days_words
 from app.records.moments import local_text
 from app.web.entered import Refilled
+from app.web.views.housing import off_words
+from app.web.views.pages import MOST_CHOSEN
 
 MOST_PAST = 100
 """Plans opened or dropped that the page lists, the newest first (our figure); each keeps its own page."""
@@ -35,7 +37,10 @@ class PlanRow:
 
 @dataclass(frozen=True, slots=True)
 class Choices:
-    """What the forms of a plan offer; crew: id, name and role, and whether they are ticked."""
+    """What the forms of a plan offer; crew: id, name and role, and whether they are ticked.
+
+    housings: none where there are too many to choose from a list; their tag is typed then.
+    """
 
     housings: tuple[tuple[str, str], ...]
     procedures: tuple[tuple[str, str], ...]
@@ -49,12 +54,14 @@ class PlannedList:
     """All plans: what waits by its day, then what was opened or dropped, the newest first.
 
     past: at most MOST_PAST of them, past_count: how many there are.
+    calendars: the housings whose calendar files are offered: all where there are few, else those with work that waits.
     people: whoever was named in any, id and name, for their calendar files.
     """
 
     waiting: tuple[PlanRow, ...]
     past: tuple[PlanRow, ...]
     past_count: int
+    calendars: tuple[str, ...]
     choices: Choices
     people: tuple[tuple[str, str], ...]
     may_plan: bool
@@ -63,11 +70,12 @@ class PlannedList:
 
 @dataclass(frozen=True, slots=True)
 class PlannedPage:
-    """One plan.  happened: when, by whom, what, oldest first; beside: other plans in the same hours."""
+    """One plan.  off: that its housing is off the register, while it waits; beside: other plans in the same hours."""
 
     row: PlanRow
     location: str
     facts: tuple[tuple[str, str], ...]
+    off: str
     beside: tuple[str, ...]
     waits: bool
     job: str
@@ -80,22 +88,25 @@ class PlannedPage:
 
 
 def planned_list(
-    state: SiteState, housings: tuple[Housing, ...], choices: Choices, titles: Mapping[str, str], today: date,
-    *, may_plan: bool, form: Refilled,
+    state: SiteState, housing_of: Callable[[str], Housing | None], choices: Choices, titles: Mapping[str, str],
+    today: date, *, may_plan: bool, form: Refilled,
 ) -> PlannedList:  # fmt: skip
-    """Return the list of all plans."""
-    plans, services = state.planned.values(), {item.tag: item.service for item in housings}
-    waiting = sorted((item for item in plans if item.waits), key=lambda item: (item.begins, item.plan))
-    past = sorted((item for item in plans if not item.waits), key=lambda item: (item.last_at, item.plan), reverse=True)
+    """Return the list of all plans.  housing_of: a housing by its tag."""
+    plans = state.planned
+    waiting = sorted(plans.waiting, key=lambda item: (item.begins, item.plan))
+    tags = {item.housing for item in waiting}
+    found = {tag: housing for tag in sorted(tags) if (housing := housing_of(tag)) is not None}
+    services = {tag: housing.service for tag, housing in found.items()}
     return PlannedList(
         waiting=tuple(
-            replace(plan_row(state, item, titles, today), ready=_ready(item, services.get(item.housing)))
+            replace(plan_row(state, item, titles, today), ready=_ready(state, item, services.get(item.housing)))
             for item in waiting
         ),
-        past=tuple(plan_row(state, item, titles, today) for item in past[:MOST_PAST]),
-        past_count=len(past),
+        past=tuple(plan_row(state, plans[name], titles, today) for name in plans.past.newest(MOST_PAST)),
+        past_count=len(plans.past),
+        calendars=tuple(tag for tag, _ in choices.housings) or tuple(found),
         choices=choices,
-        people=tuple((person, state.watch.name(person)) for person in sorted({p for one in plans for p in one.once})),
+        people=tuple((person, state.watch.name(person)) for person in plans.people),
         may_plan=may_plan,
         form=form,
     )
@@ -110,6 +121,7 @@ def planned_page(
         row=plan_row(state, item, titles, today),
         location=housing.location if housing else "no housing of this tag is known here any more",
         facts=tuple(facts_of(state, item, titles)),
+        off=off_words(state, item.housing) if item.waits else "",
         beside=tuple(_beside(state, item)),
         waits=item.waits,
         job=line.job if (line := state.jobs.numbered(item.job)) else "",
@@ -145,9 +157,9 @@ def choices_for(
     """Return what a form offers: what was typed before a refusal, else `shown`, with the crew `named` ticked."""
     ticked = [name for name in form.fields if name.startswith("crew.")] if form.told else [f"crew.{i}" for i in named]
     fields = ("housing", "procedure", "begins", "ends", "lead", "why", "reason")
-    ordered = sorted(people.values(), key=lambda who: who.name)
+    ordered, many = sorted(people.values(), key=lambda who: who.name), len(housings) > MOST_CHOSEN
     return Choices(
-        housings=tuple((item.tag, f"{item.tag}, {item.location}") for item in housings),
+        housings=() if many else tuple((item.tag, f"{item.tag}, {item.location}") for item in housings),
         procedures=tuple(titles.items()),
         leads=tuple((who.id, who.name) for who in ordered if who.role is Role.LEAD),
         crew=tuple((who.id, f"{who.name}, {who.role.words}", f"crew.{who.id}" in ticked) for who in ordered),
@@ -182,7 +194,9 @@ def window_words(item: Planned) -> str:
     return f"{begins} to {ends[11:] if begins[:10] == ends[:10] else ends}"
 
 
-def _ready(item: Planned, service: Service | None) -> str:
+def _ready(state: SiteState, item: Planned, service: Service | None) -> str:
+    if item.housing in state.housed.off:
+        return "its housing is off the register"
     if service is None:
         return "its housing is not known here any more"
     if is_ready(item, service):
@@ -199,8 +213,8 @@ def _beside(state: SiteState, item: Planned) -> list[str]:
     """Say which other plans that wait fall into the same hours and share the housing or somebody."""
     found = []
     begins, ends = datetime.fromisoformat(item.begins), datetime.fromisoformat(item.ends)
-    for _, other in sorted(state.planned.items()) if item.waits else ():
-        if other.plan == item.plan or not other.waits:
+    for other in state.planned.waiting if item.waits else ():
+        if other.plan == item.plan:
             continue
         if datetime.fromisoformat(other.begins) >= ends or datetime.fromisoformat(other.ends) <= begins:
             continue

@@ -2,10 +2,12 @@
 
 from dataclasses import dataclass
 
+from app.domain.housing import Housing
 from app.domain.procedure import Role
 from app.domain.site import SiteState, issued_digests
 from app.services.issuing import why_not
 from app.services.ports import Library, Session
+from app.web.views.pages import MOST_CHOSEN
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,14 +27,18 @@ class ProcedureRow:
 
 @dataclass(frozen=True, slots=True)
 class ProceduresPage:
-    """Every procedure of the site, and the housings to rehearse one on."""
+    """Every procedure of the site, and the housings to rehearse one on; None where they are too many for a list."""
 
     rows: tuple[ProcedureRow, ...]
     faults: tuple[str, ...]
-    housings: tuple[str, ...]
+    housings: tuple[str, ...] | None
     who: str
     is_lead: bool
     token: str
+
+
+def _to_choose(housings: tuple[Housing, ...]) -> tuple[str, ...] | None:
+    return None if len(housings) > MOST_CHOSEN else tuple(item.tag for item in housings)
 
 
 def procedures_page(library: Library, state: SiteState, session: Session, token: str) -> ProceduresPage:
@@ -48,6 +54,6 @@ def procedures_page(library: Library, state: SiteState, session: Session, token:
             contingencies=tuple(item.title for item in procedure.contingencies.values()),
         ))  # fmt: skip
     return ProceduresPage(
-        rows=tuple(rows), faults=library.faults(), housings=tuple(item.tag for item in library.housings()),
+        rows=tuple(rows), faults=library.faults(), housings=library.made_of(_to_choose),
         who=session.who.name, is_lead=session.who.role is Role.LEAD, token=token,
     )  # fmt: skip

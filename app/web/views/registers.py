@@ -6,10 +6,12 @@ from datetime import date
 from app.domain.instruments import Instrument, InstrumentKind
 from app.domain.site import SiteState
 from app.records.drops import Known
-from app.records.due import SOON_DAYS, Standing, all_due, calibrations, days_words, qualifications
+from app.records.due import SOON_DAYS, Standing, calibrations, days_words, qualifications
 from app.records.housing_sheet import BankPart, bank_part, reasons
 from app.records.housing_story import Happening, story
+from app.services.due import DuePart
 from app.web.entered import NOTHING, Refilled
+from app.web.views.pages import SEEN_AT_A_GLANCE
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,18 +124,33 @@ class DueHousing:
 
 @dataclass(frozen=True, slots=True)
 class DuePage:
-    """What is due over the whole site."""
+    """What is due over the whole site, of the housings a page.
+
+    words: what was looked for.  first, count: which of how many that hold the words; older: how many to pass by for the
+    next ones, or 0.  many: there are so many housings that one looks for words.
+    """
 
     today: date
+    words: str
     housings: tuple[DueHousing, ...]
+    first: int
+    count: int
+    older: int
+    many: bool
     instruments: tuple[tuple[str, str, str, bool], ...]
     qualifications: tuple[tuple[str, str, str, bool], ...]
 
 
-def due_page(housings: tuple[Known, ...], state: SiteState, names: dict[str, str], today: date) -> DuePage:
-    """Return the page of what is due, overdue first."""
+def due_page(part: DuePart, words: str, state: SiteState, names: dict[str, str], today: date, *, many: int) -> DuePage:
+    """Return the page of what is due, overdue first.  many: how many housings there are."""
+    past = part.first - 1 + len(part.housings)
     return DuePage(
         today=today,
+        words=words,
+        first=part.first,
+        count=part.count,
+        older=past if part.housings and past < part.count else 0,
+        many=many > SEEN_AT_A_GLANCE,
         housings=tuple(
             DueHousing(
                 tag=due.tag,
@@ -143,7 +160,7 @@ def due_page(housings: tuple[Known, ...], state: SiteState, names: dict[str, str
                 reasons=tuple(reasons(due.dated, today)),
                 undated=tuple((item.sentence, item.source) for item in due.undated),
             )
-            for due in all_due(housings)
+            for due in part.housings
         ),
         instruments=tuple(_standing_row(item, today) for item in calibrations(state)),
         qualifications=tuple(_standing_row(item, today) for item in qualifications(state, names)),

@@ -12,7 +12,7 @@ from app.records.moments import local_text
 from app.web.entered import Refilled
 
 MOST_GONE = 100
-"""Lots used up or gone that the page lists, those received last (our figure); each keeps its own page."""
+"""Lots used up or gone that the page lists, those that went last (our figure); each keeps its own page."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,36 +46,39 @@ class StockPage:
 
 
 def stock_page(
-    state: SiteState, store: Store, housings: Iterable[Housing], today: date, *, lives: Mapping[str, int],
+    state: SiteState, store: Store, suggestions: tuple[str, ...], today: date, *, lives: Mapping[str, int],
     may_set: bool, form: Refilled, setting: Refilled,
 ) -> StockPage:  # fmt: skip
     """Return the page; within a kind what runs out first comes first.
 
-    store: as it may be shown now.  lives: years by filter type.
+    store: as it may be shown now.  suggestions: types and sizes known here.  lives: years by filter type.
     """
     here = store.at_hand()
-    gone = [item for name, item in store.lots.items() if name not in store.here]
     by_kind = ((kind, [item for item in here if item.lot.kind is kind]) for kind in Kind)
-    ports = [port for housing in housings for port in housing.ports]
-    known = {port.filter for port in ports} | {size for port in ports if (size := port.bag or port.ring)} | set(TOOLS)
     return StockPage(
         kinds=tuple(
             (kind, tuple(_row(item, today, state, lives) for item in items)) for kind, items in by_kind if items
         ),
         gone=tuple(
-            _row(item, today, state, lives)
-            for item in sorted(gone, key=lambda item: item.lot.received_on, reverse=True)[:MOST_GONE]
+            _row(store.lots[name], today, state, lives) for name in store.gone.newest(MOST_GONE)
         ),
-        gone_count=len(gone),
+        gone_count=len(store.gone),
         to_inspect=sum(1 for item in here if item.verdict == "not inspected"),
         choices=tuple(Kind),
-        suggestions=tuple(sorted(known)),
+        suggestions=suggestions,
         lead_times=tuple((kind, _days(store, kind)) for kind in Kind),
         may_set=may_set,
         today=today,
         form=form,
         setting=setting,
     )  # fmt: skip
+
+
+def known_kinds(housings: tuple[Housing, ...]) -> tuple[str, ...]:
+    """Return the types and sizes that housings need, and the tools."""
+    ports = [port for housing in housings for port in housing.ports]
+    sizes = {size for port in ports if (size := port.bag or port.ring)}
+    return tuple(sorted({port.filter for port in ports} | sizes | set(TOOLS)))
 
 
 def _days(store: Store, kind: Kind) -> str:

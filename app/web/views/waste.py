@@ -136,7 +136,7 @@ def packages_page(
 
 def open_containers(waste: Waste) -> list[tuple[str, ContainerKept]]:
     """Return the containers that are still here, by name."""
-    return [(name, kept) for name, kept in sorted(waste.containers.items()) if name not in waste.sent]
+    return [(name, waste.containers[name]) for name in sorted(waste.standing)]
 
 
 def _field(name: str) -> FieldRow:
@@ -294,12 +294,12 @@ def waste_page(
     for item in sorted(here, key=lambda item: item.sealed.at):
         row = package_row(item, site, {})
         owners.setdefault(row.answers, []).append((row, age_words(item.sealed.at, site.zone, today), item.job))
-    handovers = [_handover_row(item, site) for item in sorted(waste.handovers.values(), key=_newest)]
+    awaited = sorted((waste.handovers[name] for name in waste.awaited), key=_newest)
     return WastePage(
         owners=tuple((name, tuple(rows)) for name, rows in sorted(owners.items())),
         containers=tuple(container_row(kept, site) for _, kept in open_containers(waste)),
-        waiting=tuple(row for row in handovers if row.out and not row.certificate),
-        done=tuple(row for row in handovers if row.certificate or not row.out)[:MOST_DONE],
+        waiting=tuple(_handover_row(item, site) for item in awaited),
+        done=tuple(_handover_row(item, site) for item in waste.newest_handovers(MOST_DONE)),
         loose=tuple((item.name, contents_words(item)) for item in here if may_go(waste, item)),
         meaning=WASTE_OVER,
         signs_as=f"{session.who.name}, {session.who.role.words}",

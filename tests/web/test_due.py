@@ -1,0 +1,139 @@
+"""What is due over a site: judged anew only where something bears on it, and the same as by judging everything."""
+
+import pytest
+
+from app.bootstrap import start
+from app.domain.commands import Accept, OpenException, Reopen, Submit
+from app.domain.housing_text import housing_text
+from app.domain.site import JobClosed
+from app.domain.told import told_of
+from app.records.drops import Known
+from app.records.due import HousingDue, all_due
+from app.settings import Settings
+from tests.web.desk import Clock, Desk
+from tests.web.test_many_housings import furnished
+
+READING = {"bank": "hepa", "on": "2026-03-01", "drop_pa": "612", "flow_m3_h": "1690"}
+FILTER = {"spot": "P1/1", "serial": "S-77", "made": "2017-04-01", "why": "read at the place"}
+
+
+def everything(desk: Desk) -> tuple[HousingDue, ...]:
+    """Return what is due by reading every job and judging every housing."""
+    site, state = desk.running.site, desk.running.site.jobs.site()
+    return all_due([Known(item, site.jobs.of_housing(item.tag), state) for item in site.library.housings()])
+
+
+def shown(desk: Desk) -> tuple[HousingDue, ...]:
+    """Return what the site says is due."""
+    return desk.running.site.due.part("", skip=0, count=500).housings
+
+
+def accepted(desk: Desk, tag: str) -> str:
+    """Carry a job to an accepted record."""
+    job, officer = desk.open_job(tag), desk.named("safety officer")
+    desk.work_until(job, "no step has these words")
+    desk.do(job, Submit(), desk.named("lead", 1))
+    for item in desk.running.site.jobs.state(job).unread:
+        desk.do(job, OpenException(item.seq), officer)
+    desk.do(job, Accept(), officer)
+    return job
+
+
+def test_it_is_the_same_after_every_entry_as_by_judging_everything(desk: Desk, clock: Clock) -> None:
+    """Jobs, readings, filters, files: each changes its own housing, before and after a start."""
+    lead, hands = desk.named("lead"), desk.named("technician")
+    plates = desk.running.site.settings.data / "housings"
+    before = shown(desk)
+
+    def changed() -> bool:
+        nonlocal before
+        was, before = before, shown(desk)
+        assert before == everything(desk)
+        return was != before
+
+    assert not changed()
+    job = accepted(desk, "EF-07")
+    assert changed()
+    desk.post(hands, "/housings/EF-03/readings", **READING)
+    assert changed()
+    (entry,) = desk.running.site.jobs.site().readings
+    desk.post(lead, "/housings/EF-03/struck", bank="hepa", entry=str(entry), reason="hose off")
+    assert changed()
+    desk.post(lead, "/housings/EF-11/filters", **FILTER)
+    assert changed()
+    desk.do(job, Reopen("The torque is read again."), lead)
+    desk.go_on(job)
+    assert not changed()
+    open_job = desk.open_job("EF-03")
+    desk.work_until(open_job, "no step has these words", accounted=False)
+    assert changed()
+    known = desk.running.site.library.housing("EF-11")
+    assert known is not None
+    (plates / "EF-12.toml").write_text(housing_text(known.model_copy(update={"tag": "EF-12"})), "utf-8")
+    assert changed()
+    (plates / "EF-11.toml").unlink()
+    assert changed()
+
+    desk.running.close()
+    again = Desk(start(Settings(data=plates.parent), clock))
+    assert shown(again) == before == everything(again)
+    again.running.close()
+
+
+def test_a_job_that_ended_is_known_by_what_it_told_and_is_not_read_again(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The entry that closed it says what its marks say; nothing draws that from the job once more."""
+    job = accepted(desk, "EF-07")
+    (closed,) = (item for item in desk.running.site.jobs.site_events() if isinstance(item, JobClosed))
+    assert closed.told == told_of(desk.running.site.jobs.state(job))
+    assert closed.told is not None
+    assert closed.told.changes
+    assert closed.told.tests
+    assert closed.told.ages
+
+    def never(_: object) -> None:
+        raise AssertionError("a job that ended was read")
+
+    monkeypatch.setattr("app.services.due.told_of", never)
+    assert "EF-07" in [item.tag for item in shown(desk) if item.dated]
+
+
+def test_a_job_closed_before_that_was_kept_is_read(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
+    """An entry without it is as good: the job itself is asked, and the page says the same."""
+    monkeypatch.setattr("app.services.jobs.told_of", lambda _: None)
+    accepted(desk, "EF-07")
+    (line,) = desk.running.site.jobs.site().jobs
+
+    assert line.told is None
+    assert shown(desk) == everything(desk)
+    assert [item.tag for item in shown(desk) if item.dated] == ["EF-07"]
+
+
+def test_many_housings_are_listed_a_page_at_a_time_the_earliest_day_first(desk: Desk) -> None:
+    """Twenty-five, what is overdue before the rest; the others further on; words find; nothing found is said."""
+    furnished(desk, 40)
+    lead, hands = desk.named("lead"), desk.named("technician")
+    desk.post(lead, "/housings/EH-039/filters", **FILTER | {"made": "2014-04-01"})
+    first, second = desk.get(hands, "/due").text, desk.get(hands, "/due?past=25").text
+
+    assert first.count('class="due-housing"') == 25
+    assert first.index("EH-039") < first.index("EF-03")
+    assert "1 to 25 of 43, the earliest day first" in first
+    assert 'href="/due?q=&amp;past=25">Further' in first
+    assert "26 to 43 of 43" in second
+    assert "Further" not in second
+    found = desk.get(hands, "/due?q=annex+2%2C").text
+    assert "1 to 13 of 13 that hold “annex 2,”" in found
+    assert "EH-039" not in found
+    assert "No housing holds “no such &lt;place&gt;”" in desk.get(hands, "/due?q=no+such+%3Cplace%3E").text
+    assert "There are 43 housings and none after that" in desk.get(hands, "/due?past=90").text
+
+
+def test_a_site_with_few_housings_lists_them_all_with_nothing_to_look_with(desk: Desk) -> None:
+    """Three need no search and no pages."""
+    page = desk.get(desk.named("technician"), "/due").text
+
+    assert page.count('class="due-housing"') == 3
+    assert 'name="q"' not in page
+    assert "Further" not in page
