@@ -1,12 +1,13 @@
-"""What a job tells of the banks of its housing that bears on what is due there next: changes, drops, tests, ages.
+"""What a job tells of its housing: of the banks what bears on what is due there next, and what it taught.
 
 It is drawn from the job's marks alone.  Once the record is accepted it stands in the site's entry of that, so that
-what is due over a site is known without a job being read again.
+what is due over a site, and what the next brief tells, is known without a job being read again.
 """
 
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
+from itertools import islice
 from typing import ClassVar, Literal
 
 from pydantic import ConfigDict
@@ -94,7 +95,7 @@ class AgeTold:
 
 @dataclass(frozen=True, slots=True)
 class JobTold:
-    """All of this that one job tells."""
+    """All of this that one job tells.  lessons: what was answered about its deviations, the newest first."""
 
     __pydantic_config__: ClassVar[ConfigDict] = ConfigDict(extra="forbid")
 
@@ -102,8 +103,11 @@ class JobTold:
     drops: tuple[DropTold, ...] = ()
     tests: tuple[LeakTold, ...] = ()
     ages: tuple[AgeTold, ...] = ()
+    lessons: tuple[str, ...] = ()
 
 
+MOST_LESSONS = 8
+"""As many as are read out at a brief (this program's figure)."""
 NOTHING_TOLD = JobTold()
 
 
@@ -117,6 +121,7 @@ def told_of(state: JobState) -> JobTold:
         drops=tuple(drop for mark in found if (drop := _drop(state, mark)) is not None),
         tests=tuple(test for mark in found if (test := _leak(mark)) is not None),
         ages=tuple(age for mark in found if (age := _age(mark)) is not None),
+        lessons=tuple(islice(_lessons(state), MOST_LESSONS)),
     )
 
 
@@ -130,6 +135,12 @@ def marked(state: JobState) -> Iterator[Marked]:
             yield Marked(step, stamp, evidence, "taken back")
         if mark.done is not None:
             yield Marked(step, mark.done, mark.evidence, "stands" if mark.stands else "taken back")
+
+
+def _lessons(state: JobState) -> Iterator[str]:
+    """What was answered about the deviations, the newest first."""
+    for _, given in sorted(state.lessons.answered.items(), reverse=True):
+        yield f"{given.differed} {given.why} To change: {given.change}"
 
 
 def _changes(state: JobState) -> Iterator[ChangeTold]:

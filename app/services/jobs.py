@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import Future
 from dataclasses import asdict, dataclass
 from hashlib import sha256
+from threading import Lock
 from typing import Any
 
 from app.calc.errors import Invalid
@@ -72,6 +73,8 @@ from app.ledger.heads import Head
 from app.records.moments import local_text, utc_text
 from app.services.ports import Clock, LedgerStore, LedgerWork, PhotoShelf, Tip
 
+ENDED_KEPT = 32
+"""States of jobs that have ended, each up to a megabyte or two (our figure)."""
 UNREADY = "opened before it was ready"
 """The kind of finding that a job is whose plan was not agreed."""
 
@@ -104,6 +107,34 @@ class Recorded:
     repeated: bool = False
 
 
+class EndedJobs:
+    """The states of jobs that have ended, read where somebody asks and not where marks are taken.
+
+    A page that looks through the past would hold up every tablet otherwise.  The last few stay at hand.
+    """
+
+    def __init__(self, store: LedgerStore) -> None:
+        self._store = store
+        self._kept: dict[str, JobState] = {}
+        self._turn = Lock()
+
+    def state(self, job: str) -> JobState:
+        """Return the committed state of a job."""
+        head = self._store.read_head(job)
+        with self._turn:
+            known = self._kept.pop(job, None)
+            if known is not None and head is not None and known.size == head.size:
+                self._kept[job] = known
+                return known
+        found = fold(event_from_bytes(payload) for payload in self._store.read_payloads(job))
+        with self._turn:
+            self._kept.pop(job, None)
+            self._kept[job] = found
+            while len(self._kept) > ENDED_KEPT:
+                del self._kept[next(iter(self._kept))]
+        return found
+
+
 class Jobs:
     """The jobs of one site."""
 
@@ -114,6 +145,7 @@ class Jobs:
         self._photos = photos
         self._clock = clock
         self._unprintable = unprintable
+        self._ended = EndedJobs(store)
 
     def record(self, job: str, command: Command, asked: Asked) -> "Future[Recorded]":
         """Carry out one command; the future resolves after the entry is durable, or holds Refused or Invalid.
@@ -134,6 +166,9 @@ class Jobs:
         tip = self._store.fresh(job)
         if tip is not None and isinstance(tip.memo, JobState):
             return tip.memo
+        lines = self.site().jobs
+        if lines.get(job) is not None and not lines.is_in_hand(job):
+            return self._ended.state(job)
         return self._store.submit(lambda work: job_state(work, job), urgent=True).result()
 
     def at_hand(self, job: str) -> JobState | None:
@@ -320,6 +355,7 @@ class Jobs:
             site = _append_site(work, site, closed)
             if placed := placed_by_job(site.housed, state, seq=site.size, at=last.at, by=last.by, zone=site.zone):
                 _append_site(work, site, placed)
+            work.remember(job, None)  # an ended job is read by whoever asks for it
         return state
 
     def _refuse_unprintable(self, command: Command) -> None:

@@ -12,7 +12,6 @@ from app.domain.event_base import Who
 from app.domain.events import JobOpened
 from app.domain.examine import Breach, breaches_anywhere
 from app.domain.housing import Housing
-from app.domain.job import JobState
 from app.domain.job_lines import JobLine
 from app.domain.procedure import Procedure
 from app.domain.readiness import Prepared
@@ -20,10 +19,8 @@ from app.domain.site import SiteState, next_number
 from app.domain.site_settings import MARKS_APART, value_of
 from app.domain.steps import Step, begin_with, closure_rule, expand, repeated_over, ways_out
 from app.domain.takeoff import TakeOff, take_off
+from app.domain.told import MOST_LESSONS, JobTold
 from app.services.ports import Library
-
-MOST_LESSONS = 8
-"""As many as are read out at a brief (this program's figure)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,14 +82,12 @@ def plan(housing: Housing, procedure: Procedure, digest: str) -> Plan:
     return Plan(housing, procedure, digest, steps, start, take_off(steps, housing, start), found, kept)
 
 
-def lessons_of(jobs: Iterable[tuple[JobLine, JobState]], tag: str) -> tuple[str, ...]:
-    """Return what earlier jobs on a housing taught, newest first, as its next brief tells it."""
-    told = (
-        f"Job {line.number}: {given.differed} {given.why} To change: {given.change}"
-        for line, state in jobs
-        if line.housing == tag
-        for _, given in sorted(state.lessons.answered.items(), reverse=True)
-    )
+def lessons_of(jobs: Iterable[tuple[JobLine, JobTold]]) -> tuple[str, ...]:
+    """Return what earlier jobs on a housing taught, as its next brief tells it.
+
+    jobs: the newest first; no more of them are asked for than it takes.
+    """
+    told = (f"Job {line.number}: {lesson}" for line, job in jobs for lesson in job.lessons)
     return tuple(islice(told, MOST_LESSONS))
 
 

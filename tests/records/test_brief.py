@@ -1,5 +1,6 @@
 """The brief is made from the job: its critical steps and hazards, errors for every act, and who acknowledged it."""
 
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -12,6 +13,7 @@ from app.domain.crew import Part
 from app.domain.deciding.contingency import possible
 from app.domain.field_change import ApproveChange, NewWords, ProposeChange
 from app.domain.job_lines import JobLine
+from app.domain.told import MOST_LESSONS, JobTold, told_of
 from app.paper.pdf import make_pdf
 from app.records.brief import LIKELY, abort_line, brief_of
 from app.records.report import report_of
@@ -133,9 +135,11 @@ def test_lessons_of_a_housing_are_those_of_its_own_jobs() -> None:
     bench.run_to()
     line = JobLine(bench.ledger, "2026-0001", "EF-03", "change_out", "2026-03-02T07:00:00.000Z")
 
-    told = lessons_of([(line, bench.state)], "EF-03")
+    earlier = JobTold(lessons=tuple(f"Seen {number}. Why. To change: all." for number in range(MOST_LESSONS)))
 
-    assert len(told) == 1
+    told = lessons_of([(line, told_of(bench.state)), (replace(line, number="2025-0007"), earlier)])
+
+    assert len(told) == MOST_LESSONS
     assert told[0].startswith("Job 2026-0001: Otherwise than planned: outside its limit.")
-    assert lessons_of([(line, bench.state)], "EF-07") == ()
+    assert told[1:] == tuple(f"Job 2025-0007: {lesson}" for lesson in earlier.lessons[:-1])
     assert LEAD.id not in bench.state.performers

@@ -9,18 +9,21 @@ from typing import Any
 import pytest
 
 from app.bootstrap import Running, ship_sample_housings, start
-from app.domain.commands import Open
+from app.domain.commands import Open, Reopen
 from app.domain.event_base import Who
+from app.domain.job import Stage
 from app.domain.procedure import Role
 from app.records.moments import utc_text
-from app.services.jobs import Asked
+from app.services.jobs import Asked, EndedJobs
 from app.services.planning import find_housing, find_procedure, first_entry, plan
 from app.settings import Settings
+from app.storage.writer import Store
 from app.web import awaiting
 from app.web.views import step as step_views
 from app.web.views.step import new_token
 from tests.builders import LEAD, opened
-from tests.web.desk import Clock
+from tests.web.desk import Clock, Desk
+from tests.web.test_query_plans import worked
 
 
 @pytest.fixture
@@ -201,3 +204,34 @@ def test_request_tokens_differ_from_those_before_a_restart() -> None:
         firsts.append(new_token())
 
     assert len(set(firsts)) == len(firsts)
+
+
+def test_a_job_that_has_ended_is_read_by_whoever_asks_and_not_where_marks_are_taken(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A page that looks through the past holds up no tablet; what it has read stays at hand until it changes."""
+    job, ended = worked(desk)
+    jobs, lead = desk.running.site.jobs, desk.named("lead", 1)
+    assert jobs.at_hand(job) is not None
+    assert jobs.at_hand(ended) is None
+    with monkeypatch.context() as patch:
+        patch.setattr(Store, "submit", no_thread)
+        found, again = jobs.state(ended), jobs.state(ended)
+
+    desk.do(ended, Reopen("The number on the label was read wrongly."), lead)
+
+    assert found.stage is Stage.ACCEPTED
+    assert again is found
+    assert jobs.state(ended).accepted is None
+
+
+def test_only_the_last_few_ended_jobs_stay_at_hand(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is kept has a bound, and the one asked for longest ago goes first."""
+    monkeypatch.setattr("app.services.jobs.ENDED_KEPT", 1)
+    (first, second), jobs = worked(desk), EndedJobs(desk.running.store)
+    held = jobs.state(first)
+
+    assert jobs.state(first) is held
+    jobs.state(second)
+    assert jobs.state(first) is not held
+    assert jobs.state(first) == held

@@ -15,6 +15,7 @@ from app.domain.procedure import Role
 from app.domain.refused import Refused
 from app.domain.scheduling import waiting_plan
 from app.domain.site import SiteState, issued_digests
+from app.domain.told import told_of
 from app.records.moments import site_day, utc_text
 from app.services.planning import Plan, find_housing, find_procedure, first_entry, lessons_of, plan, with_depths
 from app.services.ports import Session
@@ -260,7 +261,7 @@ async def _opened_as_next(request: Request, tag: str, form: Posted) -> str:
         raise Invalid(unprintable)
     chosen = tuple(person.who for person in people if f"crew.{person.id}" in form.fields)
     state = await run_in_threadpool(site.jobs.site)
-    lessons = lessons_of(await run_in_threadpool(site.jobs.of_housing, tag), tag)
+    lessons = await run_in_threadpool(_lessons, site, tag)
     draft = first_entry(
         made, site=state, by=session_of(request).who, at=utc_text(site.clock()), crew=chosen, rehearsal=False,
         lessons=lessons,
@@ -268,6 +269,14 @@ async def _opened_as_next(request: Request, tag: str, form: Posted) -> str:
     )  # fmt: skip
     await done(site.jobs.record(draft.ledger, Open(draft), asked_by(request, token=form.need("token"))))
     return draft.ledger
+
+
+def _lessons(site: Site, tag: str) -> tuple[str, ...]:
+    jobs = site.jobs.site().jobs
+    return lessons_of(
+        (line, told_of(site.jobs.state(line.job)) if line.told is None or jobs.is_in_hand(line.job) else line.told)
+        for line in jobs.of_housing(tag)
+    )
 
 
 def _plan(site: Site, tag: str, asked: dict[str, str]) -> Plan:
