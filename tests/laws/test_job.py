@@ -56,6 +56,7 @@ from app.domain.events import (
     JobStopped,
     JobSubmitted,
     MarkContested,
+    NoteWritten,
     RecheckAnswered,
     RecordAccepted,
     RecordReturned,
@@ -196,6 +197,7 @@ def everything(state: JobState) -> Iterator[Command]:
     yield from (EnterContingency(k.id, "seen", s.port, s.position) for k, s in possible(state)[:1])
     yield from about_isolation(state, near(state, 0))
     yield from (StopWork(), ExplainStop("unexpected", "seen at the port"), WriteNote("lamp flickers"))
+    yield WriteNote("lamp flickers", step="no/such/step")
     yield Reopen("looked at, safe to go on")
     yield from leaving_and_paper(state)
     yield from kept_reworded_and_spoken(state, near(state, 0))
@@ -358,6 +360,11 @@ def check(before: JobState, event: Event) -> None:
             check_crew(before, event)
         case FieldChangeProposed() | FieldChangeApproved() | HoldReleasedByRadio() | RadioReleaseSigned():
             check_agreed(before, event)
+        case NoteWritten():
+            assert event.step is None or before.step(event.step) is not None, "a note stands at a step of the job"
+        case StopExplained():
+            assert before.stop is not None
+            assert not before.stop.reason, "nobody writes over the reason that somebody gave"
         case ContestDecided():
             makers = {item.by.id for item in before.contests if item.seq in event.entries}
             assert event.by.role is Role.LEAD
@@ -421,6 +428,7 @@ def check_crew(before: JobState, event: CrewBriefed | CrewLeft | PauseConfirmed 
             assert event.by.role is not Role.TECHNICIAN, "technicians release nothing"
         case CrewLeft():
             assert event.by.role is Role.LEAD or event.by.id == event.person.id
+            assert before.stage is not Stage.ACCEPTED, "an accepted record has no crew to leave"
         case PauseConfirmed():
             assert event.person in before.unspoken(event.step), "each speaks once, and only who is on the crew"
             assert crew.member(event.by.id) is not None
