@@ -86,6 +86,10 @@ class JobLines:
         """Return the jobs whose record has not been accepted, newest first."""
         return tuple(sorted((self._lines[job] for job in self._in_hand), key=lambda line: line.entry, reverse=True))
 
+    def only_in_hand(self) -> JobLine | None:
+        """Return the job in hand where there is exactly one."""
+        return self._lines[next(iter(self._in_hand))] if len(self._in_hand) == 1 else None
+
     def is_in_hand(self, job: str) -> bool:
         """Whether this job's record has not been accepted."""
         return job in self._in_hand

@@ -40,6 +40,8 @@ BY_ITSELF = frozenset({
     ("POST", "/photos/{sha256}/part"), ("POST", "/lock"),
 })  # fmt: skip
 """What a tablet asks without anybody touching it; it keeps no session awake."""
+READ_BY_ALL = frozenset({("GET", "/legend"), ("GET", "/trust")})
+"""Pages for everybody which whoever is signed in reads as such, so that the way to STOP stays at their head."""
 NOTICE_PATHS = COVER_PATHS | {
     "/notices", "/signout", "/secret", "/jobs/{job}/stop", "/jobs/{job}/stop-reason", "/jobs/{job}/kept",
 }  # fmt: skip
@@ -72,15 +74,16 @@ async def guard(request: Request) -> None:
     path = request.scope["route"].path
     asked = (request.method if request.method != "HEAD" else "GET", path)
     allowed = ALLOWED.get(asked, frozenset())
-    if allowed is None:
+    if allowed is None and asked not in READ_BY_ALL:
         return
-    token = request.cookies.get(COOKIE)
-    sessions = site_of(request).sessions
-    session = sessions.at_hand(token) or await run_in_threadpool(sessions.find, token)
-    if session is None:
-        raise SignInFirst
     state = await state_of_site(site_of(request))
-    if not _at_its_tablet(request, session, state):
+    session = await _session_of(request, state)
+    if allowed is None:
+        if session is not None and not session.locked:
+            request.state.session = session
+            _in_use(request, session, asked)
+        return
+    if session is None:
         raise SignInFirst
     request.state.session = session
     _in_use(request, session, asked)
@@ -92,6 +95,14 @@ async def guard(request: Request) -> None:
         raise Refused(
             "role", f"{session.who.role.words.capitalize()}s have no access to this. Switch to somebody who has."
         )
+
+
+async def _session_of(request: Request, state: SiteState) -> Session | None:
+    """Return the session that this tablet names, if it is good here; a thread is asked if it is not in memory."""
+    token = request.cookies.get(COOKIE)
+    sessions = site_of(request).sessions
+    session = sessions.at_hand(token) or await run_in_threadpool(sessions.find, token)
+    return session if session is not None and _at_its_tablet(request, session, state) else None
 
 
 def _in_use(request: Request, session: Session, asked: tuple[str, str]) -> None:

@@ -8,6 +8,7 @@ import jinja2
 from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
+from app.domain.job_lines import JobLine
 from app.domain.site_settings import IDLE_LOCK, value_of
 from app.paths import STATIC, TEMPLATES
 from app.services.ports import Session
@@ -39,8 +40,19 @@ def static_url(name: str) -> str:
 
 def html(request: Request, template: str, status: int = 200, **context: Any) -> HTMLResponse:
     """Answer with a rendered template."""
-    body = piece(request, template, **context)
+    body = piece(request, template, may_be_stopped=_only_job(request), **context)
     return HTMLResponse(body, status_code=status, headers={"Vary": "HX-Request, Cookie"})
+
+
+def _only_job(request: Request) -> JobLine | None:
+    """Return the job that STOP in the head of a page means: the only one in hand, unless it is known to be stopped."""
+    session: Session | None = getattr(request.state, "session", None)
+    if session is None or session.must_change:
+        return None
+    jobs = site_of(request).jobs
+    line = jobs.site_last_seen().jobs.only_in_hand()
+    state = jobs.at_hand(line.job) if line else None
+    return None if state is not None and state.stop is not None else line
 
 
 def piece(request: Request, template: str, **context: Any) -> str:

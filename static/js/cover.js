@@ -104,9 +104,9 @@ function lift() {
 }
 
 function stopForm() {
-  const forms = document.querySelectorAll("form[action$='/stop']");
+  const forms = document.querySelectorAll("form[action$='/stop']:not([data-only])");
   const jobs = new Set(Array.from(forms, (form) => form.action));
-  return jobs.size === 1 ? forms[0] : null; // on a page of several jobs nobody could say which one is meant
+  return jobs.size === 1 ? forms[0] : null; // on a page of several jobs, or of none, nobody could say which one is meant
 }
 
 async function stopWork() {

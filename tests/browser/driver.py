@@ -218,7 +218,7 @@ class Tablet:
         if "Hold" in kind:
             self._release()
             return
-        if "Verify" in kind:
+        if "Verify" in kind and self.who != other:
             back, path = self.who, self.page.url.removeprefix(self.address)
             self.sign_in(other)
             self.go(path)

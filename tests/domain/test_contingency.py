@@ -4,7 +4,7 @@ from datetime import timedelta
 
 import pytest
 
-from app.domain.commands import ExplainStop, StopWork, Submit
+from app.domain.commands import ExplainStop, StopWork, Submit, TakeWayOut
 from app.domain.containment.mishaps import Mishap, Spot
 from app.domain.contingency import ContingencyEntered, EnterContingency, lay_contingencies
 from app.domain.deciding.contingency import possible, way_back_of
@@ -222,6 +222,106 @@ def test_a_contingency_that_does_not_mend_is_found_by_the_check(name: str) -> No
     found = examine(mutated, sample_housing(Seal.GASKET, Service.RADIOACTIVE, (2,)))
     assert found
     assert all(" at " in item.step for item in found)
+
+
+def fit_out_at(name: str, *, reseating: bool = False) -> Bench:
+    """A first fit-out stopped where a step whose id ends so is due, perhaps while a bank is seated again."""
+    bench = opened("EF-03", "first-fit-out")
+    if reseating:
+        bench.run_to("leak/aerosol")
+        bench.answer({"downstream": "0.9"})
+        bench.go_on()
+        bench.do(TakeWayOut("reseat-hepa", "the seal mark is uneven"), OTHER_LEAD)
+    bench.run_to(name)
+    halt(bench)
+    return bench
+
+
+def halt(bench: Bench) -> None:
+    """Stop a job and say why."""
+    bench.do(StopWork(), HANDS)
+    bench.do(ExplainStop("unexpected", "seen by the crew"), HANDS)
+
+
+@pytest.mark.parametrize(
+    ("name", "due", "returns", "again"),
+    [
+        ("loose-filter-dropped", "in-1/slide", "in-1/serial", 2),
+        ("loose-filter-dropped", "in-2/serial-again", "in-2/serial", 1),
+        ("loose-filter-dropped", "in-2/serial", "in-2/serial", 0),
+        ("loose-filter-dropped", "clamp/upper-resistance", "clamp/upper-resistance", 0),
+        ("bag-torn", "close/roll", "close/roll", 0),
+        ("filter-stuck", "in-1/slide", "in-1/slide", 0),
+        ("door-gasket", "close/door", "close/door", 0),
+        ("damper-leaks", "open/door", "open/door", 0),
+    ],
+)
+def test_each_contingency_of_a_first_fit_out_leads_back_to_its_end(
+    name: str, due: str, returns: str, again: int
+) -> None:
+    """A filter that fell before it was in is set aside, and the number of another one is read and read anew."""
+    bench = fit_out_at(due)
+
+    event = enter(bench, name)
+    bench.run_to()
+    bench.do(Submit(), LEAD)
+
+    assert event.returns_to.endswith(returns)
+    assert len(event.due_again) == again
+    assert bench.state.stage is Stage.IN_REVIEW
+    assert unlawful(bench.events) == ()
+
+
+def test_a_seal_damaged_while_a_first_bank_is_seated_again_is_replaced_whatever_else_fails() -> None:
+    """The filter leaves through the bag: its bands can fail, the bag can tear, the new one can fall; each is mended."""
+    bench = fit_out_at("seat/P1/clamp/upper-resistance", reseating=True)
+    damaged = enter(bench, "seal-damaged")
+    mended = []
+    for due, name in (
+        ("seal-damaged-1/mend/out/cut", "band-ring"),
+        ("seal-damaged-1/mend/out/cut", "band-package"),
+        ("seal-damaged-1/mend/in/slide", "new-filter-dropped"),
+    ):
+        bench.run_to(due)
+        halt(bench)
+        mended.append(enter(bench, name).contingency)
+    bench.run_to()
+    bench.do(Submit(), LEAD)
+
+    assert damaged.extra is not None
+    assert damaged.extra["filters"] == 1
+    assert mended == ["band-ring", "band-package", "new-filter-dropped"]
+    assert bench.state.stage is Stage.IN_REVIEW
+    assert unlawful(bench.events) == ()
+    assert bench.state.model is not None
+    assert len(bench.state.model.accounted) == 2
+
+
+@pytest.mark.parametrize("seal", list(Seal))
+def test_every_place_of_a_first_fit_out_where_a_contingency_can_be_entered_leads_to_its_end(seal: Seal) -> None:
+    """Along the line, along a bank seated again and along the way out of a damaged seal; no spent filter is there."""
+    bench = opened({"gasket": "EF-03", "gel": "EF-07"}[seal], "first-fit-out")
+    seen, refused = set(), []
+    struck = taken = False
+    while bench.state.due is not None:
+        for kept, spot in possible(bench.state):
+            seen.add(kept.occurs)
+            if way_back_of(bench.state, kept, spot) is None:
+                refused.append((kept.id, bench.state.due.id))
+        if bench.state.due.id.endswith("leak/aerosol") and not taken:
+            taken = True
+            bench.answer({"downstream": "0.9"})
+            bench.go_on()
+            bench.do(TakeWayOut("reseat-hepa", "the seal mark is uneven"), OTHER_LEAD)
+        elif "/clamp/" in bench.state.due.id and taken and not struck:
+            struck = True
+            halt(bench)
+            enter(bench, "seal-damaged")
+        else:
+            bench.run_to(steps=1)
+
+    assert refused == []
+    assert seen == set(Mishap) - {Mishap.DROP_SPENT_FILTER}
 
 
 @pytest.mark.parametrize("seal", list(Seal))

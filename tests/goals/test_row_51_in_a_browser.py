@@ -6,7 +6,7 @@ from pathlib import Path
 from playwright.sync_api import Browser, Page, expect
 
 from app.domain.commands import Accept, OpenException, Submit
-from tests.browser.driver import HANDS, NIGHT_LEAD, OFFICER, SECRETS, Tablet, served
+from tests.browser.driver import ADMIN, HANDS, NIGHT_LEAD, OFFICER, SECRETS, Tablet, served
 from tests.browser.stage import Staged
 
 TYPED = "SN 4711-08"
@@ -131,6 +131,38 @@ def test_row_51_on_a_page_of_several_jobs_a_covered_screen_stops_none(browser: B
         context.close()
 
     assert shown == [True, False]
+
+
+def test_row_51_the_only_job_in_hand_is_stopped_from_any_page_and_never_from_its_cover(
+    browser: Browser, tmp_path: Path
+) -> None:
+    """Row 51: one tap at the head of a page about no job; the cover over such a page could not say which job it is."""
+    with served(tmp_path) as (address, running):
+        job = Staged(running).job
+        context = browser.new_context(viewport={"width": 1280, "height": 800})
+        page = context.new_page()
+        page.clock.install()
+        tablet = Tablet(page, address)
+        tablet.sign_in(ADMIN)
+        tablet.go("/people")
+        with page.expect_response(re.compile("/lock$")):
+            page.clock.fast_forward("05:01")
+        on_cover = page.locator("[data-cover-stop]").is_visible()
+        uncover(page, SECRETS[ADMIN])
+        expect(page.locator("[data-cover-screen]")).to_be_hidden()
+
+        page.get_by_role("button", name=re.compile("^STOP WORK on EF-03, job ")).click()
+        expect(page.get_by_role("heading", name="Jobs in hand")).to_be_visible()
+        expect(page.get_by_text("Why was it stopped?")).to_be_visible()
+        tablet.go("/people")
+        left = page.get_by_role("button", name=re.compile("^STOP WORK")).count()
+        context.close()
+        stop = running.site.jobs.state(job).stop
+
+    assert not on_cover
+    assert left == 0
+    assert stop is not None
+    assert stop.stamp.by.name == ADMIN
 
 
 def test_row_51_a_covered_screen_claims_no_stop_that_was_not_written(browser: Browser, tmp_path: Path) -> None:

@@ -13,6 +13,7 @@ from app.domain.events import AttemptRefused, JobStopped
 from app.domain.job import JobState, Stage
 from app.domain.locks import OthersLockRemoved, PointLocked
 from app.domain.watching import ReadingMissed, ReadingRepeated
+from app.services.rehearsal import looks_as_recorded
 from tests.web.desk import SECRETS, Clock, Desk
 
 
@@ -168,6 +169,82 @@ def test_row_25_a_refused_row_keeps_what_was_typed(desk: Desk) -> None:
     assert "D-302" in last_refusal(desk, job).sentence
     assert 'value="L-downstream"' in answer.text
     assert 'value="T-downstream"' in answer.text
+
+
+def test_row_25_purge_and_sample_lines_are_isolated_verified_locked_and_released(desk: Desk) -> None:
+    """Each of five points takes its row, seen as it is to be; with one left out nothing is verified or put back."""
+    hands, eyes, lead = desk.named("technician"), desk.named("technician", 1), desk.named("lead")
+    job = desk.open_job("EF-11")
+    step = due(desk.work_until(job, "Apply a lock"))
+    page = desk.get(hands, f"/jobs/{job}/now").text
+    for point in ("upstream", "downstream"):
+        assert lock(desk, hands, job, step, point).status_code == 303
+    assert lock(desk, hands, job, step, "fan", "stopped, isolator off").status_code == 303
+
+    row = desk.get(hands, f"/jobs/{job}/rows/purge").text
+    otherwise = lock(desk, hands, job, step, "purge", "in another position")
+    assert "V-113" in last_refusal(desk, job).sentence
+    purged = lock(desk, hands, job, step, "purge", "shut, end capped")
+    early = desk.post(hands, f"/jobs/{job}/marks", step=step, act="finish", note="")
+    assert "V-114" in last_refusal(desk, job).sentence
+    sampled = lock(desk, hands, job, step, "sample", "shut")
+
+    for told in ("<b>V-113</b><span>purge line, to be shut, end capped", "<b>V-114</b><span>sample line, to be shut"):
+        assert told in page
+    assert 'value="shut, end capped"' in row
+    assert (otherwise.status_code, purged.status_code, early.status_code, sampled.status_code) == (409, 303, 409, 303)
+    board = desk.get(eyes, f"/jobs/{job}/locks").text
+    assert "L-purge" in board
+    assert "L-sample" in board
+    assert desk.post(lead, f"/jobs/{job}/trial", part="clear", point="purge", seen="clear").status_code == 409
+
+    verifying = due(desk.work_until(job, "Verify that fan"))
+    seen = {"a.tried": "at the switch", "a.seen": "dampers shut, locks on, fan dead, no flow", "a.flow": "0"}
+    own = desk.post(hands, f"/jobs/{job}/marks", step=verifying, act="begin")
+    begun = desk.post(eyes, f"/jobs/{job}/marks", step=verifying, act="begin")
+    verified = desk.post(eyes, f"/jobs/{job}/marks", step=verifying, act="finish", note="", **seen)
+    assert (own.status_code, begun.status_code, verified.status_code) == (409, 303, 303)
+    assert desk.running.site.jobs.state(job).mark(verifying).stands
+
+    coming_off = due(desk.work_until(job, "Remove the locks"))
+    for point in ("upstream", "downstream", "fan", "purge"):
+        assert desk.post(hands, f"/jobs/{job}/rows", act="off", step=coming_off, point=point).status_code == 303
+    by_other = desk.post(eyes, f"/jobs/{job}/rows", act="off", step=coming_off, point="sample")
+    still = desk.post(hands, f"/jobs/{job}/marks", step=coming_off, act="finish", note="")
+    assert "V-114" in last_refusal(desk, job).sentence
+    last = desk.post(hands, f"/jobs/{job}/rows", act="off", step=coming_off, point="sample")
+    assert (by_other.status_code, still.status_code, last.status_code) == (409, 409, 303)
+    assert due(desk.running.site.jobs.state(job)).endswith("unlock/upstream")
+    rows = json.loads(desk.get(lead, f"/jobs/{job}/record.json").content)["entries"]
+    kinds = [(item["type"], item["point"]) for item in rows if item["type"] in ("point_locked", "point_unlocked")]
+    assert [point for kind, point in kinds if kind == "point_locked"][-2:] == ["purge", "sample"]
+    assert [point for kind, point in kinds if kind == "point_unlocked"][-2:] == ["purge", "sample"]
+
+
+def test_row_25_after_a_stop_the_locks_of_purge_and_sample_lines_are_looked_at_as_well(desk: Desk) -> None:
+    """Re-opened with a door off, the number on each of the five locks is typed again; another one stops the job."""
+    hands, lead = desk.named("technician"), desk.named("lead", 1)
+    job = desk.open_job("EF-11")
+    desk.work_until(job, "Inspect the bag")
+    desk.post(hands, f"/jobs/{job}/stop")
+    desk.post(hands, f"/jobs/{job}/stop-reason", reason="unexpected", text="a sound")
+    desk.post(lead, f"/jobs/{job}/reopen", answer="It was the lift.", secret=SECRETS[lead.name])
+    state = desk.running.site.jobs.state(job)
+    asked = {look.id: look for look in state.rechecks}
+
+    for group in dict.fromkeys(look.group for look in state.rechecks):
+        together = [look for look in state.rechecks if look.group == group]
+        seen = looks_as_recorded(together) | {look.id: "L-99" for look in together if look.id == "lock-sample"}
+        answer = desk.post(hands, f"/jobs/{job}/looks", **{f"a.{name}": text for name, text in seen.items()})
+        assert answer.status_code == 303
+        if desk.running.site.jobs.state(job).stage is Stage.STOPPED:
+            break
+
+    assert {"lock-purge", "lock-sample"} <= set(asked)
+    assert "V-114" in asked["lock-sample"].text
+    state = desk.running.site.jobs.state(job)
+    assert state.stage is Stage.STOPPED
+    assert [item.kind for item in state.notables][-1] == "not as recorded"
 
 
 FACTS = {

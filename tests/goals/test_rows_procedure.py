@@ -106,6 +106,55 @@ def test_row_11_a_field_change_shows_both_texts_an_approver_other_than_the_perfo
     assert hands.name in row["stands"]
 
 
+def test_row_11_a_field_change_is_valid_for_its_job_only(desk: Desk) -> None:
+    """The same procedure's next job, on the same housing, has the text as written, and so has the file."""
+    hands, lead = desk.named("technician"), desk.named("lead", 1)
+    job, at_once = desk.open_job(), desk.open_job("EF-07")
+    step = desk.work_until(job, "Twist the bag").due
+    assert step is not None
+    before = desk.get(lead, "/procedures").text
+    new = "Twist the bag into a tight neck above the fold."
+    fields = {"step": step.id, "text": new, "note": "", "reason": "the fold is in the way", "high.length": "250",
+              "low.length": "100"}  # fmt: skip
+    assert desk.post(hands, f"/jobs/{job}/changes", **fields).status_code == 303
+    signed = {"number": "2026-0001/D1", "secret": SECRETS[lead.name]}
+    assert desk.post(lead, f"/jobs/{job}/changes/approve", **signed).status_code == 303
+    officer = desk.named("safety officer")
+    if desk.running.site.jobs.state(job).changes.waiting_at(step.id):
+        signed = {"number": "2026-0001/D1", "secret": SECRETS[officer.name]}
+        assert desk.post(officer, f"/jobs/{job}/changes/approve", **signed).status_code == 303
+    changed = desk.get(hands, f"/jobs/{job}/now").text
+    desk.work_until(job, "no step has these words")
+
+    after = desk.open_job()
+    pages = {}
+    for other in (at_once, after):
+        desk.work_until(other, "Twist the bag")
+        pages[other] = desk.get(hands, f"/jobs/{other}/now").text
+    opened = desk.running.site.jobs.state(after).opened
+
+    assert new in changed
+    assert "above the fold" in desk.get(lead, f"/jobs/{job}/review").text
+    for other, page in pages.items():
+        due = desk.running.site.jobs.state(other).due
+        assert due is not None
+        assert due.text == step.text
+        assert step.text in page
+        assert "above the fold" not in page
+        assert due.asks[0].limit == step.asks[0].limit
+        assert desk.running.site.jobs.state(other).changes.all == ()
+    assert desk.get(lead, "/procedures").text == before
+    assert opened is not None
+    assert opened.procedure_sha256 == digest_of(desk, job)
+
+
+def digest_of(desk: Desk, job: str) -> str:
+    """Return the digest of the text that a job was laid from."""
+    opened = desk.running.site.jobs.state(job).opened
+    assert opened is not None
+    return opened.procedure_sha256
+
+
 def test_row_12_nobody_sets_the_stub_aside_and_a_branch_names_its_deciding_entry(desk: Desk) -> None:
     """Not applicable is refused to a lead at the stub; the branch not taken tells which entry decided."""
     job = desk.open_job()

@@ -1,39 +1,60 @@
 """The outsider's reading of an accepted record: silent over a sound one, and it notices each thing left behind."""
 
 from collections.abc import Callable
+from typing import TypeGuard
 
 import pytest
 
-from app.domain.commands import Accept, OpenException, StopWork, Submit
+from app.domain.applicability import SetAside, StepNotApplicable
+from app.domain.commands import Accept, ExplainStop, OpenException, StopWork, Submit
+from app.domain.contingency import EnterContingency
 from app.domain.events import Event, HoldReleased, StepDone, StopExplained
 from app.domain.locks import (
     DamperStroked,
+    OthersLockRemoved,
     OwnLockOff,
     PointLocked,
     PointUnlocked,
     PutOwnLockOn,
+    RemoveOthersLock,
     StrokeDamper,
     StrokePart,
     TakeOwnLockOff,
 )
-from tests.builders import HANDS, LEAD, OFFICER, Bench, opened
+from app.domain.procedure import StepKind
+from tests.builders import EYES, HANDS, LEAD, OFFICER, OTHER_LEAD, Bench, opened
 from tests.laws.accepted import left_behind
 
 
 @pytest.fixture(scope="module")
 def sound() -> Bench:
-    """A job with a damper moved for a trial and a stop on the way, finished and accepted."""
+    """A job finished and accepted, with all that leads off its main line on the way.
+
+    A step set aside, a damper moved for a trial, a stop, two contingencies with a hold and a verification of their
+    own, and locks taken off for somebody away.
+    """
     bench = opened()
+    bench.run_to("parts/filters")
+    bench.do(SetAside(due(bench), "no filter is changed for another type"), LEAD)
     bench.run_to("port/P1/open/door")
     bench.do(StrokeDamper("upstream", StrokePart.CLEAR, "nobody near it"), LEAD)
     bench.do(StrokeDamper("upstream", StrokePart.OFF), HANDS)
     bench.do(StrokeDamper("upstream", StrokePart.MOVED, "full travel and back"), HANDS)
     bench.do(StrokeDamper("upstream", StrokePart.ON, "shut", "L-9", "T-9"), HANDS)
+    bench.run_to("port/P1/open/door")
+    goes_wrong(bench, "damper-leaks")
     bench.run_to("port/P1/out-1/draw")
+    bench.do(PutOwnLockOn("C-2"), EYES)
+    bench.do(removal("C-2"), LEAD)
     bench.do(PutOwnLockOn("C-1"), HANDS)
     bench.do(StopWork(), HANDS)
     bench.go_on()
     bench.do(TakeOwnLockOff("C-1"), HANDS)
+    bench.run_to("unlock/locks")
+    bench.brief(LEAD)
+    bench.do(removal(bench.state.locks.points[0].lock), LEAD)
+    bench.run_to("flow/unlock/fan")
+    goes_wrong(bench, "alarm")
     bench.run_to()
     bench.do(Submit(), LEAD)
     for item in bench.state.unread:
@@ -42,23 +63,46 @@ def sound() -> Bench:
     return bench
 
 
+def due(bench: Bench) -> str:
+    """Return the id of the step that is due."""
+    assert bench.state.due is not None
+    return bench.state.due.id
+
+
+def goes_wrong(bench: Bench, name: str) -> None:
+    """Stop, say why, and put in the steps kept ready for what went wrong at the housing."""
+    bench.do(StopWork(), HANDS)
+    bench.do(ExplainStop("unexpected", "heard by all"), HANDS)
+    bench.do(EnterContingency(name, "heard by all"), OTHER_LEAD)
+
+
+def removal(lock: str) -> RemoveOthersLock:
+    """Return the removal of a lock with all that has to be known."""
+    return RemoveOthersLock(lock, OFFICER, "signed out", (("2026-03-02 08:10", "rang"),), "call before the next shift")
+
+
 def test_a_sound_record_leaves_nothing_behind(sound: Bench) -> None:
-    """The record has holds, verifications, locks, a trial and a stop, and none of them is left open."""
-    assert {"hold_released", "point_locked", "point_unlocked", "damper_stroked", "job_stopped", "record_accepted"} <= {
-        event.type for event in sound.events
-    }
+    """The record has holds, verifications, locks, a trial, stops and departures, and none of them is left open."""
+    assert {
+        "hold_released", "point_locked", "point_unlocked", "damper_stroked", "job_stopped", "record_accepted",
+        "step_not_applicable", "contingency_entered", "others_lock_removed",
+    } <= {event.type for event in sound.events}  # fmt: skip
+    put_in = [step for step in sound.state.steps if step.id.split("/")[0] in {"damper-leaks-1", "alarm-1"}]
+    assert sum(step.kind is StepKind.HOLD for step in put_in) == 2
+    assert sum(step.kind is StepKind.VERIFY and bool(step.effects) for step in put_in) == 1
     assert left_behind(sound.events, sound.state.steps) == []
 
 
-def is_verification(event: Event) -> bool:
+def is_verification(event: Event) -> TypeGuard[StepDone]:
     """Whether this entry verifies the isolation."""
-    return isinstance(event, StepDone) and event.step.endswith("verify/isolation")
+    return isinstance(event, StepDone) and event.step.endswith(("verify/isolation", "stop/isolation"))
 
 
 SEEDED: dict[str, tuple[Callable[[Event], bool], str]] = {
     "a release left out": (lambda event: isinstance(event, HoldReleased), "is not released"),
-    "a verification left out": (is_verification, "without a verified isolation"),
+    "a verification left out": (is_verification, "verified"),
     "a lock not taken off": (lambda event: isinstance(event, PointUnlocked), "is still on"),
+    "a lock not removed for its owner": (lambda event: isinstance(event, OthersLockRemoved), "is still on"),
     "a stop not explained": (lambda event: isinstance(event, StopExplained), "nobody explained the stop"),
     "an own lock not taken off": (lambda event: isinstance(event, OwnLockOff), "own lock C-1 is still on"),
 }
@@ -69,7 +113,9 @@ def test_each_entry_that_is_left_out_is_noticed(sound: Bench, name: str) -> None
     """Whichever entry that settles something is missing, the reading says so; what was done again counts once."""
     missing, told = SEEDED[name]
     last = {
-        (getattr(event, "step", ""), getattr(event, "point", "")): event for event in sound.events if missing(event)
+        tuple(getattr(event, name, "") for name in ("step", "point", "lock")): event
+        for event in sound.events
+        if missing(event)
     }
     assert last
 
@@ -90,6 +136,19 @@ def test_a_mark_taken_back_is_missing_again(sound: Bench) -> None:
         assert len(found) == 1
         assert told in found[0]
         assert step in found[0]
+
+
+def test_no_word_sets_a_hold_or_a_verification_aside(sound: Bench) -> None:
+    """An entry that sets it aside, in the place of the release or the verification, leaves it missing."""
+    aside = next(event for event in sound.events if isinstance(event, StepNotApplicable))
+    last = {event.step: event for event in sound.events if isinstance(event, HoldReleased) or is_verification(event)}
+    assert len([one for one in last.values() if is_verification(one)]) == 2
+
+    for step, one in last.items():
+        instead = aside.model_copy(update={"step": step, "seq": one.seq})
+        found = left_behind([instead if event is one else event for event in sound.events], sound.state.steps)
+        told = "isolation" if is_verification(one) else f"the hold {step} is not released"
+        assert [item for item in found if told in item], step
 
 
 def test_a_lock_that_went_back_on_after_a_trial_counts(sound: Bench) -> None:

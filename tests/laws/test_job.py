@@ -56,6 +56,7 @@ from app.domain.events import (
     JobStopped,
     JobSubmitted,
     MarkContested,
+    NoteWritten,
     RecheckAnswered,
     RecordAccepted,
     RecordReturned,
@@ -123,6 +124,8 @@ EVERYBODY = (*PEOPLE, THIRD, FOURTH)
 ALL_QUALIFIED = {**QUALIFIED, **{(who.id, need): date(9999, 12, 31) for who in (THIRD, FOURTH) for need in NEEDS}}
 EXAMPLES = 94
 """Histories of each crew; with three sizes of crew, 282."""
+DEPARTING = 8
+"""As many more of each crew begin off the main line, for each way off it."""
 people = st.sampled_from(EVERYBODY)
 shifts = st.sampled_from([0, 0, 0, 0, 1, -1, -2, -4])
 STARTS = [
@@ -135,9 +138,17 @@ STARTS = [
     "walking down", "left again", "on paper, step taken back", "on paper, hold", "stopped while looking",
     "accounts differ", "other words", "by voice", "in review", "accepted", "returned",
     "at the rows", "own lock on", "locks come off",
+    "went wrong", "leaked by", "step set aside", "owner away", "owner of a row away",
 ]  # fmt: skip
 OTHER_WORDS = NewWords(text="Close the edge with two strips of tape.")
 TOO_EARLY = "2026-03-01T07:00+00:00"
+DEPARTURES = ("contingency_entered", "step_not_applicable", "others_lock_removed")
+"""Entries that lead a job off its main line; every size of crew must bring records with each of them to acceptance."""
+DEPARTED = {
+    "went wrong": "contingency_entered", "leaked by": "contingency_entered", "step set aside": "step_not_applicable",
+    "owner away": "others_lock_removed", "owner of a row away": "others_lock_removed",
+}  # fmt: skip
+"""Starts that have such an entry behind them."""
 REOPENABLE = (Stage.STOPPED, Stage.IN_REVIEW, Stage.RETURNED, Stage.ACCEPTED)
 
 
@@ -186,6 +197,7 @@ def everything(state: JobState) -> Iterator[Command]:
     yield from (EnterContingency(k.id, "seen", s.port, s.position) for k, s in possible(state)[:1])
     yield from about_isolation(state, near(state, 0))
     yield from (StopWork(), ExplainStop("unexpected", "seen at the port"), WriteNote("lamp flickers"))
+    yield WriteNote("lamp flickers", step="no/such/step")
     yield Reopen("looked at, safe to go on")
     yield from leaving_and_paper(state)
     yield from kept_reworded_and_spoken(state, near(state, 0))
@@ -348,6 +360,11 @@ def check(before: JobState, event: Event) -> None:
             check_crew(before, event)
         case FieldChangeProposed() | FieldChangeApproved() | HoldReleasedByRadio() | RadioReleaseSigned():
             check_agreed(before, event)
+        case NoteWritten():
+            assert event.step is None or before.step(event.step) is not None, "a note stands at a step of the job"
+        case StopExplained():
+            assert before.stop is not None
+            assert not before.stop.reason, "nobody writes over the reason that somebody gave"
         case ContestDecided():
             makers = {item.by.id for item in before.contests if item.seq in event.entries}
             assert event.by.role is Role.LEAD
@@ -411,6 +428,7 @@ def check_crew(before: JobState, event: CrewBriefed | CrewLeft | PauseConfirmed 
             assert event.by.role is not Role.TECHNICIAN, "technicians release nothing"
         case CrewLeft():
             assert event.by.role is Role.LEAD or event.by.id == event.person.id
+            assert before.stage is not Stage.ACCEPTED, "an accepted record has no crew to leave"
         case PauseConfirmed():
             assert event.person in before.unspoken(event.step), "each speaks once, and only who is on the crew"
             assert crew.member(event.by.id) is not None
@@ -566,6 +584,7 @@ class Crew(RuleBasedStateMachine):
     """Eight people and one job, which has a crew of two."""
 
     members: ClassVar[tuple[Who, ...]] = (HANDS, EYES)
+    starts: ClassVar[Sequence[str]] = STARTS
     reached: ClassVar[Counter[str]] = Counter()
 
     def __init__(self) -> None:
@@ -577,7 +596,7 @@ class Crew(RuleBasedStateMachine):
     @initialize(
         tag=st.sampled_from(["EF-03", "EF-07"]),
         steps=st.sampled_from([0, 4, 13, 18, 26, 28, 40, 70, 88, 200]),
-        start=st.sampled_from(STARTS),
+        start=st.runner().flatmap(lambda crew: st.sampled_from(crew.starts)),
     )
     def begin(self, tag: str, steps: int, start: str) -> None:
         """Start from some way along a job, perhaps one on which the safety officer and a lead have worked."""
@@ -611,6 +630,8 @@ class Crew(RuleBasedStateMachine):
             case "own lock on":
                 self.bench.run_to("unlock/locks")
                 self._do(PutOwnLockOn("P-1"), EYES)
+            case "went wrong" | "leaked by" | "step set aside" | "owner away" | "owner of a row away":
+                self._depart(start)
             case "in review" | "accepted" | "returned":
                 self.bench.run_to("port/P1/out-1/draw")
                 self._do(StopWork(), HANDS)
@@ -695,6 +716,36 @@ class Crew(RuleBasedStateMachine):
                 self._do(Submit(), LEAD)
             case _:
                 self.bench.run_to(steps=steps)
+
+    def _depart(self, start: str) -> None:
+        """Leave the main line by one of the ways that `DEPARTED` names."""
+        match start:
+            case "went wrong":
+                self.bench.run_to("port/P1/out-1/gather")
+                self._goes_wrong("bag-torn", OTHER_LEAD)
+            case "leaked by":
+                self.bench.run_to("port/P1/open/door")
+                self._goes_wrong("damper-leaks", OTHER_LEAD)
+            case "step set aside":
+                self.bench.run_to("parts/filters")
+                self._do(SetAside(near(self.bench.state, 0).id, "no filter is changed for another type"), LEAD)
+            case "owner away":
+                self.bench.run_to("port/P1/open/door")
+                self._do(PutOwnLockOn("P-1"), EYES)
+                self._do(removal("P-1"), OTHER_LEAD)
+            case _:
+                self.bench.run_to("unlock/locks")
+                self.bench.brief(LEAD)
+                self._do(removal(self.bench.state.locks.points[0].lock), LEAD)
+        assert [event for event in self.bench.events if event.type == DEPARTED[start]], start
+
+    def _goes_wrong(self, name: str, lead: Who, place: int = 0) -> None:
+        """Stop, say why, and let this lead put in the steps kept ready for what is named, or what stands at a place."""
+        self._do(StopWork(), HANDS)
+        self._do(ExplainStop("unexpected", "seen at the port"), HANDS)
+        can_be = [(kept, spot) for kept, spot in possible(self.bench.state) if name in ("", kept.id)]
+        for kept, spot in can_be[place % len(can_be) :][:1] if can_be else ():
+            self._do(EnterContingency(kept.id, "seen at the port", spot.port, spot.position), lead)
 
     def _leave(self, start: str) -> None:
         self.bench.run_to("port/P1/out-1/draw" if start == "suspended" else "port/P1/open/door")
@@ -897,6 +948,23 @@ class Crew(RuleBasedStateMachine):
         number = f"P-{len(self.bench.state.locks.hung)}"
         self._do(PutOwnLockOn(number) if on or not own else TakeOwnLockOff(own[-1].lock), by)
 
+    @rule(by=st.sampled_from((LEAD, OTHER_LEAD, OTHER_LEAD, OFFICER, HANDS)), place=st.integers(0, 9))
+    def something_goes_wrong(self, by: Who, place: int) -> None:
+        """Somebody stops and says why; somebody puts in the steps kept ready for what can have happened here."""
+        self._goes_wrong("", by, place)
+
+    @rule(by=st.sampled_from((LEAD, OTHER_LEAD, OTHER_LEAD, OFFICER, HANDS)))
+    def set_a_step_aside(self, by: Who) -> None:
+        """Somebody says that the step in hand does not apply."""
+        self._do(SetAside(near(self.bench.state, 0).id, "not needed here"), by)
+
+    @rule(by=people, own=st.booleans())
+    def take_off_the_lock_of_somebody_away(self, by: Who, own: bool) -> None:
+        """Somebody removes, with the safety officer, a lock whose owner is not there."""
+        locks = self.bench.state.locks
+        for item in (locks.own if own else locks.points)[-1:]:
+            self._do(removal(item.lock), by)
+
     @rule(by=people, part=st.sampled_from(StrokePart))
     def move_a_damper(self, by: Who, part: StrokePart) -> None:
         """Somebody does a part of a trial."""
@@ -1016,6 +1084,8 @@ class Crew(RuleBasedStateMachine):
         assert [event_from_bytes(canonical(payload_of(event))) for event in events] == events
         assert [event.seq for event in events] == list(range(len(events)))
         self.reached.update({*self.stages, f"ends {self.bench.state.stage}"})
+        if self.bench.state.stage is Stage.ACCEPTED:
+            self.reached.update({f"accepted, {event.type}" for event in events if event.type in DEPARTURES})
 
 
 @seed(3)
@@ -1068,6 +1138,22 @@ def test_from_every_start_nobody_can_do_what_the_rules_forbid(start: str, tag: s
     crew.teardown()
 
 
+@pytest.mark.parametrize("tag", ["EF-03", "EF-07"])
+@pytest.mark.parametrize("size", sorted(CREWS))
+@pytest.mark.parametrize("start", sorted(DEPARTED))
+def test_a_job_that_left_the_main_line_is_carried_on_to_an_accepted_record(start: str, size: int, tag: str) -> None:
+    """Whatever its crew: with a contingency, a step set aside, or a lock removed whose owner was away."""
+    machine = CREWS[size]
+    machine.reached.clear()
+    crew = machine()
+    crew.begin(tag=tag, steps=26, start=start)
+
+    crew.teardown()
+
+    assert machine.reached["ends accepted"] == 1
+    assert machine.reached[f"accepted, {DEPARTED[start]}"] == 1
+
+
 def test_every_command_and_every_stage_is_tried_from_some_start() -> None:
     """The machine leaves out no command of the program, but the one that opens a job, and no stage of a job."""
     tried: set[type[object]] = set()
@@ -1100,3 +1186,23 @@ def test_whatever_a_crew_presses_no_accepted_record_leaves_anything_behind(
         machine.reached
     )
     assert machine.reached["ends accepted"] > EXAMPLES // 2, "most histories end in a record"
+
+
+@pytest.mark.parametrize("way", DEPARTURES)
+@pytest.mark.parametrize("size", sorted(CREWS))
+def test_whatever_a_crew_presses_off_the_main_line_no_accepted_record_leaves_anything_behind(
+    size: int, way: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The same walk from each way off the main line; most of these records are accepted, with that entry in them."""
+    machine = CREWS[size]
+    machine.reached.clear()
+    monkeypatch.setattr(machine, "starts", sorted(start for start, entry in DEPARTED.items() if entry == way))
+
+    run_state_machine_as_test(
+        machine, settings=settings(machine.TestCase.settings, max_examples=DEPARTING, stateful_step_count=18)
+    )
+
+    accepted = {name: machine.reached[f"accepted, {name}"] for name in DEPARTURES}
+    with capsys.disabled():
+        print(f"\nA crew of {size}, {way} in {DEPARTING} histories; accepted with: {accepted}")
+    assert accepted[way] > DEPARTING // 2

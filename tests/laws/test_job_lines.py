@@ -57,6 +57,7 @@ def test_every_question_is_answered_as_by_a_walk_over_all(acts: list[tuple[str, 
     assert list(kept) == plain.lines
     assert len(kept) == len(plain.lines)
     assert list(kept.in_hand()) == [line for line in plain.newest_first() if line.job in plain.in_hand]
+    assert kept.only_in_hand() == (kept.in_hand()[0] if len(plain.in_hand) == 1 else None)
     for tag in TAGS:
         assert list(kept.of_housing(tag)) == [line for line in plain.newest_first() if line.housing == tag]
     for year in (2026, 2027):

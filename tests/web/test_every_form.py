@@ -3,6 +3,7 @@
 The forms are read off the pages themselves, so that one which is added is tried with the rest.
 """
 
+import json
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -12,7 +13,7 @@ from urllib.parse import urlencode
 
 import pytest
 
-from app.domain.commands import Command, ExplainStop, Reopen, StopWork, Submit
+from app.domain.commands import Command, ExplainStop, Finish, Late, Reopen, StopWork, Submit
 from app.domain.crew import Acknowledge, Part
 from app.domain.deciding.leaving import suspend_looks
 from app.domain.event_base import Who
@@ -32,21 +33,23 @@ from app.domain.surveying import DIFFERS, UNSEEN, points_of
 from app.domain.watch import FREE_TRIES
 from app.domain.watch_events import SecretWrong
 from app.services.planning import find_housing
-from app.services.rehearsal import looks_as_recorded
+from app.services.rehearsal import looks_as_recorded, made_up_answers
 from app.web.roles import ALLOWED
+from tests.builders import procedure_text
 from tests.domain.test_readiness import answers
+from tests.records.faulty_tables import WHOLE
 from tests.web.desk import Clock, Desk
 from tests.web.forms import Form, forms_of
 
 NO_FIELDS = {"/signout", "/scheme"}
 """Forms that carry nothing, or only how the page is to look."""
+BY_THEMSELVES = {"/unlock", "/tablets/revoke", "/jobs/{job}/kept", "/photos/{sha256}/part"}
+"""Routes whose form is on no page of an ordinary session, or that scripts send to; each has a test of its own below."""
 UNTRIED = {
-    *NO_FIELDS, "/tablets", "/people/{person}/leave",  # a button and nothing else
-    "/here", "/lock", "/jobs/{job}/kept", "/photos/{sha256}/part",  # sent by scripts, from no form
-    "/jobs/{job}/contests", "/tablets/revoke", "/procedures/issue", "/unlock", "/register/enter",
-    # these by test_kept, test_tablets, test_issue, test_cover and test_register_files
+    *NO_FIELDS, "/tablets", "/people/{person}/leave", "/here", "/lock",  # a button or a call and nothing else
+    *BY_THEMSELVES,
 }  # fmt: skip
-"""Routes that take a form which is not sent here."""
+"""Routes that take a form which no page shows to be filled in."""
 FORM = {"Content-Type": "application/x-www-form-urlencoded"}
 TOO_LONG = "x" * 20_001
 STAGES = {
@@ -57,7 +60,7 @@ STAGES = {
     "damper tried": "Verify that fan", "by voice": "Release the closing", "voice unsigned": "Release the closing",
     "suspended": "Agree the PPE", "to be read": "Agree the PPE", "handing over": "Agree the PPE",
     "change waits": "Stop fan", "blank out": "Stop fan", "failed": "Test the HEPA", "in review": "no step has these",
-    "own lock": "Shut the upstream", "to be accepted": "no step has these",
+    "own lock": "Shut the upstream", "to be accepted": "no step has these", "accounts differ": "Twist the bag",
 }  # fmt: skip
 
 
@@ -140,14 +143,33 @@ def set_up(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SetUp]:
     assert desk.post(hands, "/kits/PL-0001/staged", **{"lot.B-1": "2"}).status_code == 303
     for item in applies(Service.RADIOACTIVE):
         desk.running.site.plans.answer("PL-0001", item, answers(item, Service.RADIOACTIVE), by=officer).result()
+    desk.answer(jobs["accounts differ"], hands)
+    desk.do(jobs["accounts differ"], another_account(desk, jobs["accounts differ"]), eyes)
     desk.answer(jobs["failed"], hands, downstream="0.9")
     desk.go_on(jobs["failed"])
     store_waste(desk, jobs["done"], lead)
     assert desk.post(lead, "/housings/EF-07/off", reason="the line was given up").status_code == 303
     rang = (("2026-03-02 08:10", "rang twice"),)
     desk.do(jobs["own lock"], RemoveOthersLock("P-7", officer, "at home", rang, "told before the next shift"), lead)
-    yield SetUp(desk, jobs, tuple(every_form(desk, jobs)))
+    own = procedure_text("first-fit-out").replace("revision = 4", "revision = 5", 1)
+    (desk.running.site.settings.data / "procedures" / "first-fit-out.toml").write_text(own, "utf-8")
+    yield SetUp(desk, jobs, (*every_form(desk, jobs), *checked_file(desk, lead)))
     desk.running.close()
+
+
+def another_account(desk: Desk, job: str) -> Late:
+    """Return what another tablet kept of the step that was done last: another length."""
+    state = desk.running.site.jobs.state(job)
+    last = next(step for step in reversed(state.steps) if state.mark(step.id).done is not None)
+    return Late(Finish(last.id, made_up_answers(last) | {"length": "222"}), state.size)
+
+
+def checked_file(desk: Desk, by: Who) -> Iterator[tuple[Who, Form]]:
+    """Yield the form that enters a table of housings which was looked at first."""
+    sent = {"file": ("housings.csv", WHOLE.encode())}
+    page = desk.client(by).post("/register/check", data={"kind": "csv"}, files=sent).text
+    (form,) = [form for form in forms_of(page) if form.action == "/register/enter"]
+    yield by, form
 
 
 def store_waste(desk: Desk, job: str, by: Who) -> None:
@@ -292,6 +314,127 @@ def test_every_form_sent_by_the_wrong_role_is_refused(set_up: SetUp) -> None:
         for role in Role
         if method == "POST" and allowed is not None and role not in allowed and path not in UNTRIED
     }
+    assert written(desk, jobs) == before
+
+
+NOBODYS = {
+    "{tag}": "EF-99", "{plan}": "PL-9999", "{lot}": "F-9999", "{work}": "PL-9999", "{container}": "Z-99",
+    "{person}": "nobody", "{item}": "no-such-item",
+}  # fmt: skip
+"""Ids that nothing at the site has."""
+
+
+def addressed_to_nobody(path: str, action: str) -> Iterator[str]:
+    """Yield the address of a form of the site with each of its ids changed to one that nothing has."""
+    parts = action.split("/")
+    for place, name in enumerate(path.split("/") if "/jobs/" not in path else ()):
+        if name in NOBODYS:
+            yield "/".join([*parts[:place], NOBODYS[name], *parts[place + 1 :]])
+
+
+def test_what_asks_for_an_id_that_nobody_has_is_refused(set_up: SetUp) -> None:
+    """A form of the site, a plan, a lot, a container or a housing, sent to one that is not there."""
+    desk, jobs = set_up.desk, set_up.jobs
+    before, wrong, asked = written(desk, jobs), [], set()
+
+    for who, form in set_up.forms:
+        for path in routes_of(form):
+            for action in addressed_to_nobody(path, form.action):
+                answer = desk.client(who).post(action, content=urlencode(form.fields), headers=FORM)
+                asked.add(path)
+                if not 400 <= answer.status_code < 500 or len(sentence_on(answer.text)) < 15:
+                    wrong.append((action, answer.status_code, sentence_on(answer.text)))
+
+    assert wrong == []
+    assert len(asked) > 15
+    assert written(desk, jobs) == before
+
+
+def test_the_secret_at_a_covered_screen_is_asked_in_a_sentence_and_uncovers_nothing_else(desk: Desk) -> None:
+    """The form of the cover, sent as nobody means it: refused, still covered, and no entry but of a wrong secret."""
+    hands, job = desk.named("technician"), desk.open_job()
+    client = desk.client(hands)
+    assert client.post("/lock").status_code == 204
+    before, wrong = written(desk, {job: job}), []
+    (form,) = [form for form in forms_of(client.get("/locked").text) if form.action == "/unlock"]
+
+    for how, body in bodies(form):
+        if how == "without its token":
+            continue
+        answer = client.post("/unlock", content=body, headers=FORM)
+        if not 400 <= answer.status_code < 500 or len(sentence_on(answer.text)) < 15:
+            wrong.append((how, answer.status_code, sentence_on(answer.text)))
+
+    assert wrong == []
+    assert written(desk, {job: job}) == before
+    assert client.get(f"/jobs/{job}/now").headers["location"].startswith("/locked")
+
+
+def test_a_tablet_is_shut_out_by_a_whole_form_only(desk: Desk) -> None:
+    """Empty, doubled, too long, or of a tablet that is not there: told so, and the tablet stays enrolled."""
+    admin = desk.named("administrator")
+    code = re.search(r"[A-Z2-9]{4}-[A-Z2-9]{4}", desk.post(admin, "/tablets").text)
+    assert code
+    assert desk.stranger().post("/enrol", data={"code": code.group(), "tablet": "tablet 2, roof"}).status_code == 303
+    (form,) = [form for form in forms_of(desk.get(admin, "/tablets").text) if form.action == "/tablets/revoke"]
+    before, wrong = written(desk, {}), []
+
+    for how, body in (*bodies(form), ("another tablet", urlencode({**form.fields, "tablet": "tablet 9"}))):
+        if how == "without its token" and "token" not in form.fields:
+            continue
+        answer = desk.client(admin).post("/tablets/revoke", content=body, headers=FORM)
+        if not 400 <= answer.status_code < 500 or len(sentence_on(answer.text)) < 15:
+            wrong.append((how, answer.status_code, sentence_on(answer.text)))
+
+    assert wrong == []
+    assert written(desk, {}) == before
+    assert set(desk.running.site.jobs.site().tablets) == {"tablet 2, roof"}
+
+
+def test_what_a_script_sends_wrongly_is_refused_in_a_sentence(desk: Desk) -> None:
+    """Marks and parts of photos: empty, no JSON, doubled, too long, of somebody else or for another job's step."""
+    hands, eyes = desk.cast().hands, desk.cast().eyes
+    job, other = desk.open_job("EF-07"), desk.open_job()
+    desk.work_until(other, "Agree the PPE")
+    step = due(desk, other)
+    done = next(item.id for item in desk.running.site.jobs.state(other).steps if "in-2" in item.id)
+    at = "2026-03-02T07:15:00.000Z"
+    mark = {"n": 1, "act": "finish", "step": step, "token": "k" * 32, "device_at": at, "seen": 3}
+    sent = {"sent_at": at, "person": hands.id, "marks": [mark]}
+    jobs = {job: job, other: other}
+    before, wrong = written(desk, jobs), []
+    refused: dict[str, str] = {
+        "empty": "", "no JSON": "{", "a list": "[]", "no marks": "{}", "nothing in it": '{"marks": [{}]}',
+        "too long": json.dumps({**sent, "person": "x" * 500_000}),
+        "too many": json.dumps({**sent, "marks": [{**mark, "n": n} for n in range(1, 102)]}),
+        "of somebody else": json.dumps({**sent, "person": eyes.id}),
+        "not a mark": json.dumps({**sent, "marks": [{**mark, "act": "release"}]}),
+        "an unknown field": json.dumps({**sent, "marks": [{**mark, "role": "lead"}]}),
+    }  # fmt: skip
+    for how, body in refused.items():
+        answer = desk.client(hands).post(f"/jobs/{job}/kept", content=body)
+        if not 400 <= answer.status_code < 500 or len(sentence_on(answer.text)) < 15:
+            wrong.append((how, answer.status_code, answer.text[:200]))
+    not_taken = {
+        "a step of another job": (job, {**mark, "step": done, "token": "b" * 32}),
+        "a step of none": (job, {**mark, "step": "no/such/step", "token": "c" * 32}),
+        "a job of none": ("job-2019-0001", {**mark, "token": "d" * 32}),
+    }
+    for how, (to, one) in not_taken.items():
+        answer = desk.client(hands).post(f"/jobs/{to}/kept", content=json.dumps({**sent, "marks": [one]}))
+        results = answer.json()["results"]
+        if [item["taken"] for item in results] != [False] or len(results[0]["told"]) < 15:
+            wrong.append((how, answer.status_code, answer.text[:200]))
+    name = "ab" * 32
+    for query, part in (("", b"x"), ("?at=-1&of=9", b"x"), ("?at=0&of=0", b"x"), ("?at=0&of=99999999999", b"x"),
+                        ("?at=0&at=5&of=x", b"x"), ("?at=0&of=1", b"not a photo"), ("?at=9&of=9", b"x")):  # fmt: skip
+        answer = desk.client(hands).post(f"/photos/{name}/part{query}", content=part)
+        if answer.status_code == 200:
+            assert answer.json() == {"held": 0, "whole": False}, query
+        elif not 400 <= answer.status_code < 500 or len(sentence_on(answer.text)) < 15:
+            wrong.append((query, answer.status_code, answer.text[:200]))
+
+    assert wrong == []
     assert written(desk, jobs) == before
 
 

@@ -89,6 +89,10 @@ def acknowledge(state: JobState, command: Acknowledge, moment: Moment) -> tuple[
 
 def leave(state: JobState, command: LeaveCrew, moment: Moment) -> tuple[Event, ...]:
     """Take somebody off the crew."""
+    if state.accepted is not None:
+        raise Refused(
+            "accepted", "The record has been accepted; nobody is on its crew any more. A lead can re-open it."
+        )
     known = {who.id: who for who in (*state.crew.waiting, *state.crew.present)}
     person = known.get(command.person)
     if person is None:

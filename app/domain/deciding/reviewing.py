@@ -103,9 +103,9 @@ def accept(state: JobState, moment: Moment) -> tuple[Event, ...]:
     none_open(state)
     of_site = tuple(item for item in moment.findings if item.seq not in state.read_site)
     if unread := (*state.unread, *of_site):
-        raise Refused(
-            "unread", f"{len(unread)} exceptions have not been opened. Open each, then accept.", step=unread[0].step
-        )
+        told = f"{len(unread)} exceptions have not been opened. Open each"
+        told = told if len(unread) > 1 else "1 exception has not been opened. Open it"
+        raise Refused("unread", f"{told}, then accept.", step=unread[0].step)
     return (event_of(RecordAccepted, state, moment, signature=signature_of(state, moment, ACCEPT)),)
 
 

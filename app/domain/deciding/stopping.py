@@ -34,6 +34,10 @@ def explain(state: JobState, command: ExplainStop, moment: Moment) -> tuple[Even
     """Give a stop its reason."""
     if state.stop is None:
         raise Refused("not_stopped", "The job is not stopped, so there is no stop to explain.")
+    if state.stop.reason:
+        raise Refused(
+            "explained", "Somebody has said already why this job was stopped. Add to it with a note in the log."
+        )
     if command.reason not in STOP_REASONS:
         raise Refused("reason", "Choose one of the reasons shown.")
     return (event_of(StopExplained, state, moment, reason=command.reason, text=command.text.strip()[:LONGEST_ANSWER]),)
