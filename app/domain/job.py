@@ -140,6 +140,12 @@ class Stamp:
         """The ids of all: who acted, who recorded it, and who was there as the second person."""
         return frozenset(who.id for who in (self.by, self.worker, self.second) if who is not None)
 
+    @property
+    def recorders(self) -> frozenset[str]:
+        """The ids of who acted and who recorded it, at a screen or, with whoever compared the two, from paper."""
+        from_paper = (self.entered_by, self.paper.compared_by) if self.paper else ()
+        return self.doers | {who.id for who in from_paper if who is not None}
+
 
 @dataclass(frozen=True, slots=True)
 class Difference:
@@ -165,7 +171,7 @@ class Correction:
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """Everything the record holds about one step."""
+    """Everything the record holds about one step.  joined: kept marks that said what stood already."""
 
     begun: Stamp | None = None
     labels: Mapping[str, str] | None = None
@@ -180,6 +186,14 @@ class Mark:
     due_again: str | None = None
     flags: tuple[str, ...] = ()
     not_applicable: str | None = None
+    joined: tuple[Stamp, ...] = ()
+
+    @property
+    def stamps(self) -> tuple[Stamp, ...]:
+        """Everything that somebody entered about the step, taken back or not."""
+        told = [item.stamp for item in self.differences] + [item.stamp for item in self.corrections]
+        tried = [stamp for stamp, _ in (*self.attempts, *self.earlier)]
+        return tuple(stamp for stamp in (self.begun, self.done, *told, *tried, *self.joined) if stamp is not None)
 
     @property
     def stands(self) -> bool:
@@ -221,6 +235,8 @@ UNSETTLING = (
     JobStopped, JobReopened, StepWithdrawn, AnswerCorrected, WayOutTaken, ContestDecided, ContingencyEntered,
     JobSuspended, ReturnBegun, HandoverBegun, HandoverSigned, DamperStroked,
 )  # fmt: skip
+LEADING_ON = (JobReopened, ContestDecided, ContingencyEntered)
+"""With these a lead goes on from what was entered, having looked at it."""
 _NO_MARK = Mark()
 _EMPTY: Mapping[str, Mark] = MappingProxyType({})
 
@@ -238,6 +254,7 @@ class JobState:
     read, read_site: exceptions opened in review, of this ledger and of the site's.  done_at: when a step was last done,
     by the clock at the tap.
     notes: the entries that hold a free remark.  made: the packages that the steps have made, in order.
+    led: who led the job on from a stop or settled accounts that differ, each with their newest entry of it.
     """
 
     opened: JobOpened | None = None
@@ -276,6 +293,7 @@ class JobState:
     leaving: Leaving = field(default_factory=Leaving)
     paper: Paper = field(default_factory=Paper)
     made: tuple[Made, ...] = ()
+    led: Mapping[str, int] = field(default_factory=lambda: MappingProxyType({}))
 
     def step(self, step_id: str) -> Step | None:
         """Return the step with this id, or None."""
@@ -409,6 +427,8 @@ def evolve(state: JobState, event: Event) -> JobState:
         state = replace(state, accepted=None, voided=(*state.voided, state.accepted.seq))
     if isinstance(event, UNSETTLING) and (not isinstance(event, AnswerCorrected) or event.due_again):
         state = replace(state, unsettled_at=event.seq)
+    if isinstance(event, LEADING_ON):
+        state = replace(state, led=MappingProxyType({**state.led, event.by.id: event.seq}))
     if event.device is not None and event.device.number is not None:
         highest = max(event.device.number, state.counted.get(event.device.tablet, 0))
         state = replace(state, counted=MappingProxyType({**state.counted, event.device.tablet: highest}))
@@ -454,7 +474,9 @@ def evolve(state: JobState, event: Event) -> JobState:
             mark = replace(state.mark(event.step), signature=event.signature)
             return replace(_with_mark(state, event.step, mark), radio=evolve_radio(state.radio, event))
         case MarkJoined():
-            return replace(state, performers=state.performers | {event.by.id})
+            return _marked(
+                state, event.step, joined=(*state.mark(event.step).joined, stamp_of(event)), by=stamp_of(event)
+            )
         case MarkContested():
             return replace(state, contests=(*state.contests, event), submitted=None)
         case ContestDecided():

@@ -258,6 +258,7 @@ class Jobs:
             both=asked.both,
             qualifications=register.qualifications,
             store=register.store if isinstance(command, Finish | Correct | Late | Transcribe) else Store(),
+            taken=register.taken.get(job) or {},
         )
         if isinstance(command, Open):
             _complain_if_not_issued(register, command)
