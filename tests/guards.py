@@ -205,6 +205,8 @@ JOB_GUARDS = [
     Deletion("change of a step that stands", CHANGE, "if state.mark(step.id).stands:", "if False:", DEPARTURES),
     Deletion("trial before leaving", LEAVING, "if stroke := state.locks.stroke:", "if False and (stroke := state.locks.stroke):", DEPARTURES),
     Deletion("hand-over: own locks", LEAVING, "if told := own_lock_fault(under_way, state.locks):", "if told := '':", LEFT),
+    Deletion("suspended: the last own lock", LOCKING, "if left_alone(state, moment.by):", "if False:", LEFT),
+    Deletion("suspended: a lock of who has gone", ISOLATION, "{person.id, *state.leaving.gone}", "{person.id}", LEFT),
     Deletion("hand-over: lock off too early", LOCKING, "if told := lock_off_fault(state.leaving.handover, state.locks, moment.by):", "if told := '':", LEFT),
     Deletion("submit under a lock", REVIEWING, "    _complain_of_locks(state)\n    _complain_of_packages(moment)\n    none_open(state)\n    return (event_of(JobSubmitted", "    _complain_of_packages(moment)\n    none_open(state)\n    return (event_of(JobSubmitted", LEFT),
     Deletion("accept under a lock", REVIEWING, "    _complain_of_locks(state)\n    _complain_of_packages(moment)\n    none_open(state)\n    of_site", "    _complain_of_packages(moment)\n    none_open(state)\n    of_site", LEFT),

@@ -289,6 +289,27 @@ def test_row_16_a_stop_by_whoever_handed_over_is_written_although_a_reading_laps
     assert unlawful(events) == ()
 
 
+def test_row_16_on_suspended_work_the_last_own_lock_comes_off_under_another(desk: Desk) -> None:
+    """Suspended with a door off: the page says whose lock goes on first, and takes the lock off once it is."""
+    hands, eyes = desk.named("technician"), desk.named("technician", 1)
+    job = desk.open_job()
+    desk.work_until(job, "fully into the bag")
+    desk.post(hands, f"/jobs/{job}/own-locks", act="on", lock="P-7")
+    assert suspend(desk, hands, job).status_code == 303
+
+    alone = desk.post(hands, f"/jobs/{job}/own-locks", act="off", lock="P-7")
+    desk.post(eyes, f"/jobs/{job}/own-locks", act="on", lock="P-8")
+    relieved = desk.post(hands, f"/jobs/{job}/own-locks", act="off", lock="P-7")
+
+    assert alone.status_code == 409
+    assert f"the lock of {hands.name} is not the last to come off" in alone.text
+    assert "puts theirs on first, under Locks. If nobody comes, call a lead." in alone.text
+    assert relieved.status_code == 303
+    assert [(item.lock, item.on) for item in state_of(desk, job).locks.hung if not item.point] == [
+        ("P-7", False), ("P-8", True),
+    ]  # fmt: skip
+
+
 def sign(desk: Desk, job: str, at: Who, signer: Who, **changed: str) -> Response:
     """Sign the hand-over at somebody's tablet with the signer's own id and secret."""
     fields = {"person": signer.id, "secret": SECRETS[signer.name], **changed}

@@ -357,6 +357,9 @@ def check(before: JobState, event: Event) -> None:
             lock = before.locks.numbered(event.lock)
             assert lock is not None
             assert lock.by.id == event.by.id, "a lock comes off by the hand that put it on"
+            door_off = before.model is not None and any(port.door == "off" for port in before.model.ports)
+            if isinstance(event, OwnLockOff) and before.leaving.suspended and door_off:
+                assert {item.by.id for item in before.locks.own} - {event.by.id}, "and not as the last on open work"
         case OthersLockRemoved():
             assert (event.by.role, event.officer.role) == (Role.LEAD, Role.SAFETY_OFFICER)
             assert event.owner.id not in (event.by.id, event.officer.id)
