@@ -180,7 +180,7 @@ JOB_GUARDS = [
     Deletion("crew: a pause needs everybody", CREW, "if len(fresh) < len(missing):", "if False:", "tests/domain/test_crew.py"),
     Deletion("crew: each speaks once", CREW, "if not fresh:", "if not fresh and not (fresh := [moment.by]):", JOB),
     Deletion("questions before review", LESSONS, "if left := state.unanswered:", "if left := ():", JOB),
-    Deletion("questions only about deviations", LESSONS, "if command.entry not in {item.seq for item in state.unanswered}:", "if False:", "tests/domain/test_lessons.py"),
+    Deletion("questions only about deviations", LESSONS, "if asked is None:", "if asked is None and (asked := state.notables[0]) is None:", "tests/domain/test_lessons.py"),
     Deletion("a note follows a note", "app/domain/deciding/noting.py", "if command.follows is not None and command.follows not in state.notes:", "if False:", "tests/domain/test_lessons.py"),
     Deletion("lead enters a contingency", CONTINGENCY, "if moment.by.role is not Role.LEAD:", "if False:", DEPARTURES_C),
     Deletion("stopper enters a contingency", CONTINGENCY, "if state.stop.is_by(moment.by):", "if False:", DEPARTURES_C),

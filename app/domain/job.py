@@ -67,7 +67,7 @@ from app.domain.leaving import (
     come_back,
     evolve_leaving,
 )
-from app.domain.lessons import DEVIATIONS, DeviationAnswered, LessonState, evolve_lessons
+from app.domain.lessons import DEVIATIONS, FILTER_REFUSED, ONCE, DeviationAnswered, LessonState, evolve_lessons
 from app.domain.locks import (
     DamperStroked,
     Locks,
@@ -223,12 +223,18 @@ class Stop:
 
 @dataclass(frozen=True, slots=True)
 class Notable:
-    """An entry that the reviewer must open before accepting."""
+    """An entry that the reviewer must open before accepting.  code: of what was refused, if it is a refusal."""
 
     seq: int
     kind: str
     sentence: str
     step: str | None = None
+    code: str | None = None
+
+    @property
+    def asked_as(self) -> str:
+        """As what kind of deviation it is asked about after the work, if it is."""
+        return FILTER_REFUSED if self.code == "filter" else self.kind
 
 
 UNSETTLING = (
@@ -373,11 +379,16 @@ class JobState:
 
     @property
     def unanswered(self) -> tuple[Notable, ...]:
-        """Deviations whose questions are still open; none where the job was opened without a brief."""
-        if not self.crew.enforced:
+        """Deviations whose questions are still open; none in a rehearsal, nor in a job opened without a brief."""
+        if self.opened is None or self.opened.brief is None or self.opened.rehearsal:
             return ()
-        asked = (item for item in self.notables if item.kind in DEVIATIONS)
-        return tuple(item for item in asked if item.seq not in self.lessons.answered)
+        kinds = DEVIATIONS | set(self.opened.brief.asks or ())
+        asked: dict[int, Notable] = {}
+        for item in self.notables:
+            again = item.asked_as in ONCE and any(other.asked_as == item.asked_as for other in asked.values())
+            if item.asked_as in kinds and not again:
+                asked.setdefault(item.seq, item)
+        return tuple(item for seq, item in asked.items() if seq not in self.lessons.answered)
 
     def unspoken(self, step_id: str) -> tuple[Who, ...]:
         """Return who of the crew has yet to speak at this team pause; what was said before a stop is said again.
@@ -775,7 +786,7 @@ def _notable(state: JobState, event: Event) -> tuple[Notable, ...]:
             told = f"{label or event.ask}: {event.first} and {event.again} were entered for one number."
             found.append(Notable(event.seq, "two entries differ", told, event.step))
         case AttemptRefused():
-            found.append(Notable(event.seq, "refused", event.sentence, event.step))
+            found.append(Notable(event.seq, "refused", event.sentence, event.step, event.code))
         case AnswerCorrected():
             told = f"{event.ask}: was {event.was}, now {event.now}. {event.reason}"
             found.append(Notable(event.seq, "corrected", told, event.step))

@@ -14,6 +14,7 @@ from app.domain.examine import Breach, breaches_anywhere
 from app.domain.housing import Housing
 from app.domain.job import JobState
 from app.domain.job_lines import JobLine
+from app.domain.lessons import FURTHER, DeviationAnswered
 from app.domain.procedure import Procedure
 from app.domain.readiness import Prepared
 from app.domain.site import SiteState, next_number
@@ -88,12 +89,18 @@ def plan(housing: Housing, procedure: Procedure, digest: str) -> Plan:
 def lessons_of(jobs: Iterable[tuple[JobLine, JobState]], tag: str) -> tuple[str, ...]:
     """Return what earlier jobs on a housing taught, newest first, as its next brief tells it."""
     told = (
-        f"Job {line.number}: {given.differed} {given.why} To change: {given.change}"
+        f"Job {line.number}: {_taught(given)}"
         for line, state in jobs
         if line.housing == tag
         for _, given in sorted(state.lessons.answered.items(), reverse=True)
     )
     return tuple(islice(told, MOST_LESSONS))
+
+
+def _taught(given: DeviationAnswered) -> str:
+    if given.question is not None:
+        return f"{given.question} {given.differed}"
+    return f"{given.differed} {given.why} To change: {given.change}"
 
 
 def first_entry(
@@ -130,6 +137,6 @@ def first_entry(
         crew=crew,
         rehearsal=rehearsal,
         marks_apart_s=value_of(site, MARKS_APART),
-        brief=Briefing(needs=made.procedure.needs, lessons=lessons),
+        brief=Briefing(needs=made.procedure.needs, lessons=lessons, asks=None if rehearsal else tuple(FURTHER)),
         repeated=repeated_over(made.procedure, made.housing),
     )

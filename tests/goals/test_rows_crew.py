@@ -13,7 +13,7 @@ from playwright.sync_api import Browser, Page
 from app.domain.event_base import Who
 from app.domain.steps import Step
 from app.domain.watch_events import PersonAdded, SecretReset
-from app.services.rehearsal import made_up_answers
+from app.services.rehearsal import commands_for, made_up_answers
 from tests.browser.driver import EYES, HANDS, SECRETS, Tablet, served
 from tests.browser.stage import Staged
 from tests.builders import account_for_packages
@@ -294,6 +294,32 @@ def test_row_60_a_deviation_is_answered_before_the_review_and_reaches_owner_and_
     plan = {"procedure": "change-out", "depth.P1": "2", "beside": "on", f"crew.{hands.id}": "on"}
     opened = desk.post(lead, "/plan/EF-03", **plan).headers["location"].removesuffix("/now")
     assert "Ask about drills first." in desk.get(hands, f"{opened}/brief").text
+
+
+def test_row_60_a_mark_taken_back_is_asked_about_in_one_question(desk: Desk) -> None:
+    """Its question stands on the page; without its answer the job does not go to review, with it the owner has both."""
+    job, hands, lead = desk.open_job(), desk.named("technician"), desk.named("lead", 1)
+    desk.work_until(job, "Count the tie straps")
+    first = desk.running.site.jobs.state(job).steps[0]
+    desk.post(lead, f"/jobs/{job}/withdrawals", step=first.id, reason="counted the wrong box")
+    while (state := desk.running.site.jobs.state(job)).due is not None:
+        for command, by in commands_for(state, desk.cast()):
+            desk.do(job, command, by)
+    account_for_packages(desk.running.site.waste, job)
+    secret, entry = SECRETS[lead.name], next(e["seq"] for e in entries(desk, job) if e["type"] == "step_withdrawn")
+
+    page = desk.get(hands, f"/jobs/{job}/questions").text
+    early = desk.post(lead, f"/jobs/{job}/submit", secret=secret)
+    empty = desk.post(hands, f"/jobs/{job}/questions", entry=str(entry), differed=" ")
+    sent = desk.post(hands, f"/jobs/{job}/questions", entry=str(entry), differed="Two boxes stand side by side.")
+    late = desk.post(lead, f"/jobs/{job}/submit", secret=secret)
+
+    assert "What led to the mark that was taken back?" in page
+    assert "Why did it differ?" not in page
+    assert [early.status_code, empty.status_code, sent.status_code, late.status_code] == [409, 409, 303, 303]
+    owner = desk.get(lead, "/lessons").text
+    assert "What led to the mark that was taken back?" in owner
+    assert "Two boxes stand side by side." in owner
 
 
 # What stands under the hand: the field in hand, what is typed there, what lies over the page, how far it is scrolled.

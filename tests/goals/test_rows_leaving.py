@@ -14,6 +14,7 @@ from httpx2 import Response
 
 from app.domain.commands import Accept, OpenException, Submit
 from app.domain.containment.rest import rests
+from app.domain.crew import Acknowledge
 from app.domain.deciding.leaving import suspend_looks
 from app.domain.event_base import Who
 from app.domain.events import StepDone
@@ -75,6 +76,7 @@ def test_row_7_between_strap_and_tape_only_a_lead_suspends(desk: Desk) -> None:
     hands, lead = desk.named("technician"), desk.named("lead", 1)
     desk.post(lead, "/site", setting="marks_apart_s", value="0", reason="made by a machine")
     job = desk.open_job()
+    desk.do(job, Acknowledge("release", "I know where work rests and where not."), lead)
     state = desk.work_until(job, "Tape the raw edge of the stub")
     assert state.model is not None
     assert not rests(state.model)
@@ -409,6 +411,9 @@ def test_row_31_print_mid_job_finish_on_paper_enter_and_reconcile(desk: Desk, cl
     assert desk.post(hands, f"/jobs/{job}/blanks/1/reconciled", how="returned", blank="1").status_code == 422
     assert desk.post(hands, f"/jobs/{job}/blanks/1/reconciled", how="attached", blank="1").status_code == 303
     account_for_packages(desk.running.site.waste, job)
+    (asked,) = state_of(desk, job).unanswered
+    assert asked.kind == "transcribed from paper"
+    desk.post(hands, f"/jobs/{job}/questions", entry=str(asked.seq), differed="The tablets had no power.")
     assert desk.post(lead, f"/jobs/{job}/submit", secret=SECRETS[lead.name]).status_code == 303
     check_labels(desk, job, officer, serial)
 

@@ -175,7 +175,7 @@ async def answer(request: Request, job: str) -> Response:
     entry = form.need("entry")
     if not (entry.isascii() and entry.isdigit() and len(entry) < 10):
         raise Invalid(f"{entry[:20]!r} is not the number of an entry. Choose one of the deviations listed.")
-    command = AnswerDeviation(int(entry), form.need("differed"), form.need("why"), form.need("change"))
+    command = AnswerDeviation(int(entry), form.need("differed"), form.get("why"), form.get("change"))
     refilled = await tried(lambda: do(request, job, command, form), form)
     if refilled.told:
         return await _questions(request, job, refilled)
