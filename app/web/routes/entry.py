@@ -44,6 +44,7 @@ async def signin(request: Request) -> Response:
     who = await run_in_threadpool(site.people.prove, form.need("person"), form.need("secret"), tablet=tablet)
     if enrolled is None and (await state_of_site(site)).tablets and who.role is not Role.ADMINISTRATOR:
         raise Refused("waiting", "This tablet is not enrolled. Open /enrol on it with a one-time code from a lead.")
+    await run_in_threadpool(site.people.use_code, who, tablet=tablet)
     await run_in_threadpool(site.sessions.end, request.cookies.get(COOKIE))
     token = await run_in_threadpool(site.sessions.begin, who, tablet)
     answer = RedirectResponse(inside(form.get("then")), status_code=303)
@@ -73,13 +74,16 @@ async def secret_page(request: Request) -> Response:
 
 @router.post("/secret")
 async def choose_secret(request: Request) -> Response:
-    """Replace one's secret; every session of the person ends and a new one begins."""
+    """Replace one's secret, shown once more unless a one-time code let one in; every session of the person ends.
+
+    A new one begins.
+    """
     site, session, form = site_of(request), session_of(request), await posted(request)
     words = (site.settings.site, session.who.id)
     await run_in_threadpool(
         site.people.choose_secret,
         session.who.id,
-        form.need("old"),
+        "" if session.must_change else form.need("old"),
         form.need("new"),
         tablet=session.tablet,
         words=words,
