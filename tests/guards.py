@@ -20,6 +20,7 @@ JOB = "tests/laws/test_job.py"
 KEPT = "tests/laws/test_kept.py"
 RECOVERED = "tests/laws/test_recovered.py"
 LOCKS = "tests/laws/test_locks.py"
+STANDING = "tests/domain/test_standing.py"
 VERIFYING = "tests/domain/test_verifying.py"
 CHECKED_TOGETHER = 2
 PLAIN = ("-p", "no:cacheprovider", "-p", "_hypothesis_pytestplugin", "--assert=plain")
@@ -205,6 +206,9 @@ JOB_GUARDS = [
     Deletion("change of a step that stands", CHANGE, "if state.mark(step.id).stands:", "if False:", DEPARTURES),
     Deletion("trial before leaving", LEAVING, "if stroke := state.locks.stroke:", "if False and (stroke := state.locks.stroke):", DEPARTURES),
     Deletion("hand-over: own locks", LEAVING, "if told := own_lock_fault(under_way, state.locks):", "if told := '':", LEFT),
+    Deletion("late joiners", DECIDE, "    complain_of_standing(state, command, moment)\n", "", STANDING),
+    Deletion("late joiners: exposed", "app/domain/deciding/standing.py", "needed is not Standing.CREW and by.id in crew.signers", "by.id in crew.signers", STANDING),
+    Deletion("late joiners: from outside", "app/domain/deciding/standing.py", "by.role in (Role.LEAD, Role.SAFETY_OFFICER)", "True", STANDING),
     Deletion("suspended: the last own lock", LOCKING, "if left_alone(state, moment.by):", "if False:", LEFT),
     Deletion("suspended: a lock of who has gone", ISOLATION, "{person.id, *state.leaving.gone}", "{person.id}", LEFT),
     Deletion("hand-over: lock off too early", LOCKING, "if told := lock_off_fault(state.leaving.handover, state.locks, moment.by):", "if told := '':", LEFT),

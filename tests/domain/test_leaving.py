@@ -40,6 +40,8 @@ def suspended(name: str = AT_DOOR, by: Who = HANDS) -> Bench:
     """Return a job that was left before a step."""
     bench = opened()
     bench.run_to(name)
+    if bench.state.crew.member(by.id) is None:
+        bench.brief(by)
     bench.do(Suspend("break", looks_as_recorded(suspend_looks(bench.state)), "control room", "draw the filter"), by)
     return bench
 

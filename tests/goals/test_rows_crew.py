@@ -39,6 +39,11 @@ def entries(desk: Desk, job: str) -> list[dict[str, Any]]:
     return found
 
 
+def entries_now(desk: Desk, job: str) -> tuple[Any, ...]:
+    """Return the entries as they stand in the ledger."""
+    return tuple(desk.running.site.jobs.events(job))
+
+
 def due(desk: Desk, job: str) -> Step:
     """Return the step that is due."""
     step = desk.running.site.jobs.state(job).due
@@ -112,6 +117,39 @@ def test_row_15_nobody_marks_before_the_brief_nor_without_the_qualification(desk
     (signed, _) = [item for item in kept if item["type"] == "crew_briefed"]
     assert (signed["words"], signed["revision"]) == (WORDS, 4)
     assert signed["signature"]["meaning"] == "I have been briefed for this job and take part in the work"
+
+
+def test_row_15_a_late_joiner_is_briefed_before_writing_anything_but_a_stop(desk: Desk) -> None:
+    """Leaving the work, readings, own locks, other words, paper: each refused with what to do; STOP is taken."""
+    job, late = desk.open_job(), desk.named("lead", 1)
+    desk.work_until(job, "fully into the bag")
+    step = due(desk, job).id
+    tries = {
+        "suspend": {"reason": "break", "told": "control room", "next_thing": "draw"},
+        "own-locks": {"act": "on", "lock": "P-7"},
+        "reading": {"reading": "-20"},
+        "blanks": {},
+        "changes": {"step": step, "reason": "the strap is short", "text": "Draw the filter with the hook."},
+    }
+
+    def tried() -> dict[str, int]:
+        return {path: desk.post(late, f"/jobs/{job}/{path}", **fields).status_code for path, fields in tries.items()}
+
+    before = tried()
+    kept = [item for item in entries_now(desk, job) if item.type == "attempt_refused"]
+    told = unescape(desk.post(late, f"/jobs/{job}/blanks").text)
+    assert acknowledge(desk, late, job).status_code == 303
+    after = {path: desk.post(late, f"/jobs/{job}/{path}", **tries[path]).status_code
+             for path in ("own-locks", "reading", "blanks", "changes")}  # fmt: skip
+    stranger = desk.named("lead")
+    stopped = desk.post(stranger, f"/jobs/{job}/stop").status_code
+    explained = desk.post(stranger, f"/jobs/{job}/stop-reason", reason="unexpected", text="a bell").status_code
+
+    assert before == dict.fromkeys(tries, 409)
+    assert {item.code for item in kept} == {"not_briefed"}
+    assert f"{late.name} has not been briefed for this job and writes nothing to it. Read the brief" in told
+    assert after == dict.fromkeys(after, 303)
+    assert (stopped, explained) == (303, 303)
 
 
 def test_row_15_nobody_signs_before_it_is_known_who_they_are_and_they_accept_that_it_binds(desk: Desk) -> None:
