@@ -22,6 +22,7 @@ from app.domain.commands import (
     Submit,
     TakeWayOut,
 )
+from app.domain.crew import Acknowledge, Part
 from app.domain.deciding.leaving import suspend_looks
 from app.domain.event_base import Who
 from app.domain.job import PERMIT_UNTIL, JobState, Stage
@@ -393,6 +394,8 @@ def _lived(maker: Maker, tags: list[str]) -> Iterator[str]:
         state = maker.work(job, cast, to=int(share * len(maker.jobs.state(job).steps)))
         if tag == tags[-2]:
             looks = looks_as_recorded(suspend_looks(state))
+            if not state.crew.may_release(cast.lead):
+                maker.do(job, Acknowledge(Part.RELEASE, "I know where the work may rest and where not."), cast.lead)
             maker.do(
                 job,
                 Suspend("shift_end", looks, "control room, by telephone", "Go on at the step that is due."),

@@ -28,6 +28,8 @@ JOB = "tests/laws/test_job.py"
 KEPT = "tests/laws/test_kept.py"
 RECOVERED = "tests/laws/test_recovered.py"
 LOCKS = "tests/laws/test_locks.py"
+STANDING = "tests/domain/test_standing.py"
+VERIFYING = "tests/domain/test_verifying.py"
 CHECKED_TOGETHER = 2
 PLAIN = ("-p", "no:cacheprovider", "-p", "_hypothesis_pytestplugin", "--assert=plain")
 """What else a test run loads costs three times as much as most laws take to fail."""
@@ -128,7 +130,13 @@ JOB_GUARDS = [
     Deletion("holds are released", WORK, "if step.kind is StepKind.HOLD:\n        raise", "if False:\n        raise", JOB),
     Deletion("hold role", WORK, 'if moment.by.role is not step.role:\n        raise Refused(\n            "hold_role"', 'if False:\n        raise Refused(\n            "hold_role"', JOB),
     Deletion("hold by performer", WORK, 'if moment.by.id in state.performers:\n        raise Refused(\n            "hold_own_work"', 'if False:\n        raise Refused(\n            "hold_own_work"', JOB),
-    Deletion("own work verified", WORK, "if step.kind is StepKind.VERIFY and moment.by.id in _hands_in(state, step):", "if False:", JOB),
+    Deletion("own work verified", WORK, "    if moment.by.id in hands:\n", "    if False:\n", JOB),
+    Deletion("verified by who led on", WORK, "state.led.get(moment.by.id, -1) > since or ", "", VERIFYING),
+    Deletion("verified by who took the record", WORK, " or moment.taken.get(moment.by.id, 0) > since", "", VERIFYING),
+    Deletion("verified by who entered paper", "app/domain/job.py", "return self.doers | {who.id for who in from_paper if who is not None}", "return self.doers", VERIFYING),
+    Deletion("verified on paper before", WORK, "stamp.doers if moment.kept else stamp.recorders", "stamp.recorders", VERIFYING),
+    Deletion("verified by who corrected", "app/domain/job.py", "told = [item.stamp for item in self.differences] + [item.stamp for item in self.corrections]", "told = [item.stamp for item in self.differences]", VERIFYING),
+    Deletion("shown before it is verified", "app/domain/steps.py", "    _complain_of_shown(resolved)\n", "", VERIFYING),
     Deletion("done follows begun", WORK, "if step.marks == 2 and state.mark(step.id).begun is None:", "if False:", JOB),
     Deletion("outside stays due", WORK, "if evidence.within:\n        done = event_of(", "if True:\n        done = event_of(", JOB),
     Deletion("administrator works", DECIDE, "if moment.by.role not in WORKERS and not isinstance(command, ANYBODYS):", "if False:", JOB),
@@ -186,7 +194,7 @@ JOB_GUARDS = [
     Deletion("crew: a pause needs everybody", CREW, "if len(fresh) < len(missing):", "if False:", "tests/domain/test_crew.py"),
     Deletion("crew: each speaks once", CREW, "if not fresh:", "if not fresh and not (fresh := [moment.by]):", JOB),
     Deletion("questions before review", LESSONS, "if left := state.unanswered:", "if left := ():", JOB),
-    Deletion("questions only about deviations", LESSONS, "if command.entry not in {item.seq for item in state.unanswered}:", "if False:", "tests/domain/test_lessons.py"),
+    Deletion("questions only about deviations", LESSONS, "if asked is None:", "if asked is None and (asked := state.notables[0]) is None:", "tests/domain/test_lessons.py"),
     Deletion("a note follows a note", "app/domain/deciding/noting.py", "if command.follows is not None and command.follows not in state.notes:", "if False:", "tests/domain/test_lessons.py"),
     Deletion("lead enters a contingency", CONTINGENCY, "if moment.by.role is not Role.LEAD:", "if False:", DEPARTURES_C),
     Deletion("stopper enters a contingency", CONTINGENCY, "if state.stop.is_by(moment.by):", "if False:", DEPARTURES_C),
@@ -211,6 +219,11 @@ JOB_GUARDS = [
     Deletion("change of a step that stands", CHANGE, "if state.mark(step.id).stands:", "if False:", DEPARTURES),
     Deletion("trial before leaving", LEAVING, "if stroke := state.locks.stroke:", "if False and (stroke := state.locks.stroke):", DEPARTURES),
     Deletion("hand-over: own locks", LEAVING, "if told := own_lock_fault(under_way, state.locks):", "if told := '':", LEFT),
+    Deletion("late joiners", DECIDE, "    complain_of_standing(state, command, moment)\n", "", STANDING),
+    Deletion("late joiners: exposed", "app/domain/deciding/standing.py", "needed is not Standing.CREW and by.id in crew.signers", "by.id in crew.signers", STANDING),
+    Deletion("late joiners: from outside", "app/domain/deciding/standing.py", "by.role in (Role.LEAD, Role.SAFETY_OFFICER)", "True", STANDING),
+    Deletion("suspended: the last own lock", LOCKING, "if left_alone(state, moment.by):", "if False:", LEFT),
+    Deletion("suspended: a lock of who has gone", ISOLATION, "{person.id, *state.leaving.gone}", "{person.id}", LEFT),
     Deletion("hand-over: lock off too early", LOCKING, "if told := lock_off_fault(state.leaving.handover, state.locks, moment.by):", "if told := '':", LEFT),
     Deletion("submit under a lock", REVIEWING, "    _complain_of_locks(state)\n    _complain_of_packages(moment)\n    none_open(state)\n    return (event_of(JobSubmitted", "    _complain_of_packages(moment)\n    none_open(state)\n    return (event_of(JobSubmitted", LEFT),
     Deletion("accept under a lock", REVIEWING, "    _complain_of_locks(state)\n    _complain_of_packages(moment)\n    none_open(state)\n    of_site", "    _complain_of_packages(moment)\n    none_open(state)\n    of_site", LEFT),
@@ -270,7 +283,7 @@ JOB_GUARDS = [
     Deletion("isolation: a lock left on", ISOLATION, 'if step.table == "locks_off" and (on := state.locks.points):', "if on := ():", LOCKS),
     Deletion("isolation: no label", ISOLATION, "if not typed:", "if False:", LOCKS),
     Deletion("isolation: another label", ISOLATION, "if told_apart(typed, tag, near):", "if typed:", LOCKS),
-    Deletion("isolation: hands do not verify", WORK, "return hands | {row.by.id for row in state.locks.points} if verifies else hands", "return hands", LOCKS),
+    Deletion("isolation: hands do not verify", WORK, "hands |= {row.by.id for row in state.locks.points}", "pass", LOCKS),
     Deletion("locks: accepted", LOCKING, "if state.stage is Stage.ACCEPTED:", "if False:", LOCKS),
     Deletion("locks: number in use", LOCKING, "if on := state.locks.numbered(lock):", "if on := None:", LOCKS),
     Deletion("locks: the step of the rows", LOCKING, "if step.table != table:", "if False:", LOCKS),

@@ -40,10 +40,14 @@ class Part(StrEnum):
 
 
 class Briefing(Kept):
-    """What a job asks of its crew: the qualifications it needs, in the site's words, and lessons of earlier jobs."""
+    """What a job asks of its crew: the qualifications it needs, in the site's words, and lessons of earlier jobs.
+
+    asks: the kinds of deviation that are asked about after the work, beside those that every job asks about.
+    """
 
     needs: tuple[str, ...] = ()
     lessons: tuple[str, ...] = ()
+    asks: tuple[str, ...] | None = None
 
 
 class Held(Kept):

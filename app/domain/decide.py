@@ -46,6 +46,7 @@ from app.domain.deciding.noting import note
 from app.domain.deciding.paper import on_paper
 from app.domain.deciding.radio import radio
 from app.domain.deciding.reviewing import accept, give_back, open_exception, submit
+from app.domain.deciding.standing import complain_of_standing
 from app.domain.deciding.stopping import explain, reopen, stop
 from app.domain.deciding.watching import decide_watch
 from app.domain.deciding.work import begin, confirm_pause, finish, release, take_way_out
@@ -76,6 +77,7 @@ def decide(state: JobState, command: Command, moment: Moment) -> tuple[Event, ..
     if moment.by.role not in WORKERS and not isinstance(command, ANYBODYS):
         raise Refused("role", f"An {moment.by.role.words} may stop a job and says why, but does not work on it.")
     refuse_whoever_handed_over(state, command, moment)
+    complain_of_standing(state, command, moment)
     match command:
         case Begin():
             return begin(state, command, moment)

@@ -67,7 +67,7 @@ from app.domain.leaving import (
     come_back,
     evolve_leaving,
 )
-from app.domain.lessons import DEVIATIONS, DeviationAnswered, LessonState, evolve_lessons
+from app.domain.lessons import DEVIATIONS, FILTER_REFUSED, ONCE, DeviationAnswered, LessonState, evolve_lessons
 from app.domain.locks import (
     DamperStroked,
     Locks,
@@ -140,6 +140,12 @@ class Stamp:
         """The ids of all: who acted, who recorded it, and who was there as the second person."""
         return frozenset(who.id for who in (self.by, self.worker, self.second) if who is not None)
 
+    @property
+    def recorders(self) -> frozenset[str]:
+        """The ids of who acted and who recorded it, at a screen or, with whoever compared the two, from paper."""
+        from_paper = (self.entered_by, self.paper.compared_by) if self.paper else ()
+        return self.doers | {who.id for who in from_paper if who is not None}
+
 
 @dataclass(frozen=True, slots=True)
 class Difference:
@@ -165,7 +171,7 @@ class Correction:
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """Everything the record holds about one step."""
+    """Everything the record holds about one step.  joined: kept marks that said what stood already."""
 
     begun: Stamp | None = None
     labels: Mapping[str, str] | None = None
@@ -180,6 +186,14 @@ class Mark:
     due_again: str | None = None
     flags: tuple[str, ...] = ()
     not_applicable: str | None = None
+    joined: tuple[Stamp, ...] = ()
+
+    @property
+    def stamps(self) -> tuple[Stamp, ...]:
+        """Everything that somebody entered about the step, taken back or not."""
+        told = [item.stamp for item in self.differences] + [item.stamp for item in self.corrections]
+        tried = [stamp for stamp, _ in (*self.attempts, *self.earlier)]
+        return tuple(stamp for stamp in (self.begun, self.done, *told, *tried, *self.joined) if stamp is not None)
 
     @property
     def stands(self) -> bool:
@@ -209,18 +223,26 @@ class Stop:
 
 @dataclass(frozen=True, slots=True)
 class Notable:
-    """An entry that the reviewer must open before accepting."""
+    """An entry that the reviewer must open before accepting.  code: of what was refused, if it is a refusal."""
 
     seq: int
     kind: str
     sentence: str
     step: str | None = None
+    code: str | None = None
+
+    @property
+    def asked_as(self) -> str:
+        """As what kind of deviation it is asked about after the work, if it is."""
+        return FILTER_REFUSED if self.code == "filter" else self.kind
 
 
 UNSETTLING = (
     JobStopped, JobReopened, StepWithdrawn, AnswerCorrected, WayOutTaken, ContestDecided, ContingencyEntered,
     JobSuspended, ReturnBegun, HandoverBegun, HandoverSigned, DamperStroked,
 )  # fmt: skip
+LEADING_ON = (JobReopened, ContestDecided, ContingencyEntered)
+"""With these a lead goes on from what was entered, having looked at it."""
 _NO_MARK = Mark()
 _EMPTY: Mapping[str, Mark] = MappingProxyType({})
 
@@ -238,6 +260,7 @@ class JobState:
     read, read_site: exceptions opened in review, of this ledger and of the site's.  done_at: when a step was last done,
     by the clock at the tap.
     notes: the entries that hold a free remark.  made: the packages that the steps have made, in order.
+    led: who led the job on from a stop or settled accounts that differ, each with their newest entry of it.
     """
 
     opened: JobOpened | None = None
@@ -276,6 +299,7 @@ class JobState:
     leaving: Leaving = field(default_factory=Leaving)
     paper: Paper = field(default_factory=Paper)
     made: tuple[Made, ...] = ()
+    led: Mapping[str, int] = field(default_factory=lambda: MappingProxyType({}))
 
     def step(self, step_id: str) -> Step | None:
         """Return the step with this id, or None."""
@@ -355,11 +379,16 @@ class JobState:
 
     @property
     def unanswered(self) -> tuple[Notable, ...]:
-        """Deviations whose questions are still open; none where the job was opened without a brief."""
-        if not self.crew.enforced:
+        """Deviations whose questions are still open; none in a rehearsal, nor in a job opened without a brief."""
+        if self.opened is None or self.opened.brief is None or self.opened.rehearsal:
             return ()
-        asked = (item for item in self.notables if item.kind in DEVIATIONS)
-        return tuple(item for item in asked if item.seq not in self.lessons.answered)
+        kinds = DEVIATIONS | set(self.opened.brief.asks or ())
+        asked: dict[int, Notable] = {}
+        for item in self.notables:
+            again = item.asked_as in ONCE and any(other.asked_as == item.asked_as for other in asked.values())
+            if item.asked_as in kinds and not again:
+                asked.setdefault(item.seq, item)
+        return tuple(item for seq, item in asked.items() if seq not in self.lessons.answered)
 
     def unspoken(self, step_id: str) -> tuple[Who, ...]:
         """Return who of the crew has yet to speak at this team pause; what was said before a stop is said again.
@@ -409,6 +438,8 @@ def evolve(state: JobState, event: Event) -> JobState:
         state = replace(state, accepted=None, voided=(*state.voided, state.accepted.seq))
     if isinstance(event, UNSETTLING) and (not isinstance(event, AnswerCorrected) or event.due_again):
         state = replace(state, unsettled_at=event.seq)
+    if isinstance(event, LEADING_ON):
+        state = replace(state, led=MappingProxyType({**state.led, event.by.id: event.seq}))
     if event.device is not None and event.device.number is not None:
         highest = max(event.device.number, state.counted.get(event.device.tablet, 0))
         state = replace(state, counted=MappingProxyType({**state.counted, event.device.tablet: highest}))
@@ -454,7 +485,9 @@ def evolve(state: JobState, event: Event) -> JobState:
             mark = replace(state.mark(event.step), signature=event.signature)
             return replace(_with_mark(state, event.step, mark), radio=evolve_radio(state.radio, event))
         case MarkJoined():
-            return replace(state, performers=state.performers | {event.by.id})
+            return _marked(
+                state, event.step, joined=(*state.mark(event.step).joined, stamp_of(event)), by=stamp_of(event)
+            )
         case MarkContested():
             return replace(state, contests=(*state.contests, event), submitted=None)
         case ContestDecided():
@@ -753,7 +786,7 @@ def _notable(state: JobState, event: Event) -> tuple[Notable, ...]:
             told = f"{label or event.ask}: {event.first} and {event.again} were entered for one number."
             found.append(Notable(event.seq, "two entries differ", told, event.step))
         case AttemptRefused():
-            found.append(Notable(event.seq, "refused", event.sentence, event.step))
+            found.append(Notable(event.seq, "refused", event.sentence, event.step, event.code))
         case AnswerCorrected():
             told = f"{event.ask}: was {event.was}, now {event.now}. {event.reason}"
             found.append(Notable(event.seq, "corrected", told, event.step))

@@ -203,6 +203,9 @@ class WrittenStep(Kept):
     only_if: the decision of the same section, and the option there, under which the step applies; it changes nothing
     at the housing.  by_radio: a hold that may be released by a voice that repeats what it is about.
     table: the step is done row by row, one for each point of isolation; it stands when the last row does.
+    veils: earlier steps (`step` of the same section, or `section/step`) whose answers nobody is shown before this
+    verification is entered; a block may name what only stands at some of its places.
+    shown_because: why what the work verified here had answered may be seen before, where it is not veiled.
     """
 
     id: Id | None = None
@@ -226,6 +229,8 @@ class WrittenStep(Kept):
     by_radio: bool = False
     second: Second | None = None
     says: tuple[Say, ...] = ()
+    veils: tuple[str, ...] = ()
+    shown_because: str = ""
 
     @model_validator(mode="after")
     def _pause_alone(self) -> "WrittenStep":
@@ -247,6 +252,8 @@ class WrittenStep(Kept):
             raise ValueError(f"the step {self.id} has a witness but no number that is entered twice")
         if self.kind is not StepKind.VERIFY and any(ask.same_as for ask in self.asks):
             raise ValueError(f"the step {self.id} compares with an earlier answer but is no verification")
+        if self.kind is not StepKind.VERIFY and (self.veils or self.shown_because):
+            raise ValueError(f"the step {self.id} is no verification, so it neither veils answers nor says why not")
         for effect in self.effects:
             read_effect(effect)
         if self.only_if is not None and self.effects:
@@ -365,6 +372,7 @@ class Procedure(Kept):
 
     @model_validator(mode="after")
     def _hangs_together(self) -> "Procedure":
+        known = {step.id for _, step in self.written()}
         for where, step in self.written():
             if stray := [name for name in step.hazards if name not in self.hazards]:
                 raise ValueError(f"{where}: hazard {stray[0]!r} is not written anywhere in this procedure")
@@ -375,6 +383,8 @@ class Procedure(Kept):
                 raise ValueError(f"{where}: there is no way out {step.way_out!r}")
             if step.block is not None and step.block not in self.blocks:
                 raise ValueError(f"{where}: there is no block {step.block!r}")
+            if stray := [name for name in step.veils if name.rpartition("/")[2] not in known]:
+                raise ValueError(f"{where}: it veils {stray[0]!r}, which is no step of this procedure")
         return self
 
     def _beside(self) -> tuple[WayOut | Contingency, ...]:

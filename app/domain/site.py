@@ -121,12 +121,13 @@ class JobTakenUp(SiteEntry):
 
 
 class RecordExported(SiteEntry):
-    """A copy of a job's record left, at this head."""
+    """A copy of a job's record left, at this head.  veiled: a sheet or blank, without what is verified unseen."""
 
     type: Literal["record_exported"] = "record_exported"
     job: str
     size: int
     root: str
+    veiled: bool | None = None
 
 
 class InstrumentKept(SiteEntry):
@@ -257,7 +258,11 @@ NO_READINGS: Map[int, ReadingTaken] = Map()
 
 @dataclass(frozen=True, slots=True)
 class SiteState:
-    """The site at one moment.  readings: by the place of their entry; readings_at: the same, by housing."""
+    """The site at one moment.
+
+    readings: by the place of their entry; readings_at: the same, by housing.  taken: who took the record of a job in
+    hand: by job and person, how many entries the newest one has.
+    """
 
     size: int = 0
     name: str = ""
@@ -281,6 +286,7 @@ class SiteState:
     store: Store = field(default_factory=Store)
     planned: Plans = field(default_factory=lambda: NO_PLANS)
     waste: Waste = field(default_factory=Waste)
+    taken: Map[str, Map[str, int]] = field(default_factory=Map)
 
     def notices_for(self, person: str) -> tuple[LockNoticeOwed, ...]:
         """Return the notices about removed locks that a person has yet to read."""
@@ -364,7 +370,7 @@ def evolve_site(state: SiteState, event: SiteEvent) -> SiteState:
         case SiteRestored():
             return replace(state, restored=(*state.restored, event))
         case RecordExported():
-            return state
+            return state if event.veiled else replace(state, taken=_taken(state.taken, event))
         case _:
             assert_never(event)
 
@@ -374,6 +380,11 @@ def _read(state: SiteState, housing: str, readings: Map[int, ReadingTaken], entr
     here = state.readings_at.get(housing, NO_READINGS)
     here = here.set(entry, readings[entry]) if entry in readings else here.delete(entry)
     return replace(state, readings=readings, readings_at=state.readings_at.set(housing, here))
+
+
+def _taken(taken: Map[str, Map[str, int]], event: RecordExported) -> Map[str, Map[str, int]]:
+    of_job = taken.get(event.job) or Map[str, int]()
+    return taken if event.by is None else taken.set(event.job, of_job.set(event.by.id, event.size))
 
 
 def issued_digests(state: SiteState) -> frozenset[str]:

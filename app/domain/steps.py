@@ -4,7 +4,7 @@ The steps are kept in the first entry of the job's ledger, so that a record expl
 """
 
 from collections import Counter, defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -66,7 +66,8 @@ class Step(Kept):
     """One step of one job.  design: the site values of its bank, where it computes something from them.
 
     occurs: what went wrong just before this step, the first of those put in for it.  only_if: the step applies only
-    if that option was chosen.
+    if that option was chosen.  veils: the steps whose answers are not shown before this verification is entered;
+    shown_because: why those of the work that it looks at are.
     """
 
     id: str
@@ -97,6 +98,8 @@ class Step(Kept):
     by_radio: bool | None = None
     occurs: Occurrence | None = None
     table: Literal["locks_on", "locks_off"] | None = None
+    veils: tuple[str, ...] | None = None
+    shown_because: str | None = None
 
     def asks_at(self, act: Literal["begin", "finish"]) -> tuple[AskedFor, ...]:
         """Return what is asked at a mark: labels before anybody acts, all else when it is done."""
@@ -124,6 +127,7 @@ def renamed(step: Step, prefix: str) -> Step:
         "relied_on_by": tuple(f"{prefix}/{name}" for name in step.relied_on_by),
         "asks": tuple(_renamed_ask(asked, prefix) for asked in step.asks),
         "only_if": only_if and only_if.model_copy(update={"step": f"{prefix}/{only_if.step}"}),
+        "veils": step.veils and tuple(f"{prefix}/{name}" for name in step.veils),
     })  # fmt: skip
 
 
@@ -336,6 +340,8 @@ def _lay(
         only_if=written.only_if
         and written.only_if.model_copy(update={"step": "/".join([*parts, written.only_if.step])}),
         by_radio=written.by_radio or None,
+        veils=written.veils or None,
+        shown_because=written.shown_because or None,
     )
 
 
@@ -487,17 +493,20 @@ def _resolved(steps: tuple[Step, ...], *, beside: bool = False) -> tuple[Step, .
     may name what only stands there.
     """
     _complain_of_branches(steps)
+    steps = tuple(_with_veil(step, steps[:number]) for number, step in enumerate(steps))
     places: dict[str, list[int]] = defaultdict(list)
     for number, step in enumerate(steps):
         for name in {step.section, *_short_names(step)}:
             places[name].append(number)
-    return tuple(
+    resolved = tuple(
         step.model_copy(update={
             "relied_on_by": _relying(step, number, steps, places, beside=beside),
             "asks": tuple(_compared(asked, step, steps[:number]) for asked in step.asks),
         })
         for number, step in enumerate(steps)
     )  # fmt: skip
+    _complain_of_shown(resolved)
+    return resolved
 
 
 def _compared(asked: AskedFor, step: Step, earlier: tuple[Step, ...]) -> AskedFor:
@@ -510,6 +519,61 @@ def _compared(asked: AskedFor, step: Step, earlier: tuple[Step, ...]) -> AskedFo
         if here and other.id.rsplit("/", 1)[-1] == name and any(item.ask.id == ask for item in other.asks):
             return asked.model_copy(update={"same_as": Named(step=other.id, ask=ask)})
     raise Invalid(f"Step {step.id} compares with {asked.ask.same_as!r}, which no earlier step at its place asks for.")
+
+
+def _with_veil(step: Step, earlier: tuple[Step, ...]) -> Step:
+    """Find the steps that a verification veils: in its section, or the nearest earlier `section/step` at its place."""
+    if not step.veils:
+        return step
+    found = (
+        next((other.id for other in reversed(earlier) if _is_named(other, name, step)), None) for name in step.veils
+    )
+    return step.model_copy(update={"veils": tuple(name for name in found if name is not None) or None})
+
+
+def _is_named(other: Step, name: str, step: Step) -> bool:
+    if "/" not in name:
+        return other.section == step.section and other.id.rsplit("/", 1)[-1] == name
+    here = other.port in (step.port, None) and other.position in (step.position, None)
+    return here and _short_names(other)[1] == name
+
+
+def looked_at(step: Step, before: Sequence[Step]) -> tuple[Step, ...]:
+    """Return the steps that a verification looks at: those whose answers it states anew.
+
+    Without these the work before it in its section, or in the one before, and what it veils.
+    """
+    if named := {asked.same_as.step for asked in step.asks if asked.same_as is not None}:
+        return tuple(other for other in before if other.id in named)
+    work = [other for other in before if other.section == step.section and other.effects]
+    if not work:
+        there = [other for other in before if other.port == step.port and other.effects]
+        work = [other for other in there if other.section == there[-1].section]
+    ids = {other.id for other in work} | set(step.veils or ())
+    return tuple(other for other in before if other.id in ids)
+
+
+def answers(step: Step) -> bool:
+    """Whether a step holds what somebody found or typed; a label that is read only repeats what is known."""
+    return step.table == "locks_on" or any(asked.ask.kind != "tag" for asked in step.asks)
+
+
+def _complain_of_shown(steps: tuple[Step, ...]) -> None:
+    """A verification that somebody answered before veils that answer, states it anew, or says why it may be seen.
+
+    What was answered is looked for in its section, and for an act such as proving the isolation in the one before.
+    """
+    for number, step in enumerate(steps):
+        if step.kind is not StepKind.VERIFY or step.shown_because:
+            continue
+        unseen = {*(step.veils or ()), *(asked.same_as.step for asked in step.asks if asked.same_as is not None)}
+        work = (other for other in looked_at(step, steps[:number]) if other.section == step.section or step.effects)
+        shown = (other.id for other in work if answers(other) and other.id not in unseen)
+        if (seen := next(shown, None)) is not None:
+            raise Invalid(
+                f"Step {step.id} verifies what is answered at {seen}, which would be seen before: add "
+                f"{seen.rsplit('/', 1)[-1]!r} to its veils, or say under shown_because why it may be seen."
+            )
 
 
 def _complain_of_radio(steps: tuple[Step, ...]) -> None:

@@ -140,7 +140,10 @@ def marked(state: JobState) -> Iterator[Marked]:
 def _lessons(state: JobState) -> Iterator[str]:
     """What was answered about the deviations, the newest first."""
     for _, given in sorted(state.lessons.answered.items(), reverse=True):
-        yield f"{given.differed} {given.why} To change: {given.change}"
+        if given.question is not None:
+            yield f"{given.question} {given.differed}"
+        else:
+            yield f"{given.differed} {given.why} To change: {given.change}"
 
 
 def _changes(state: JobState) -> Iterator[ChangeTold]:

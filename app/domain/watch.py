@@ -12,6 +12,7 @@ from app.domain.watch_events import (
     AccessReviewed,
     AlertSeen,
     ClockStepped,
+    CodeUsed,
     PersonAdded,
     PersonLeft,
     RoleGiven,
@@ -45,7 +46,8 @@ class SecretChange:
 class Account:
     """A person as the ledger knows them. code_until: until when a one-time code is good, None with an own secret.
 
-    identity: how it was checked who they are, last.  accepted: what they accepted before they first signed.
+    code_used: it has opened its session.  identity: how it was checked who they are, last.  accepted: what they
+    accepted before they first signed.
     """
 
     id: str
@@ -57,6 +59,7 @@ class Account:
     changes: tuple[SecretChange, ...] = ()
     identity: str = ""
     accepted: str = ""
+    code_used: bool = False
 
     @property
     def unfit(self) -> str:
@@ -113,7 +116,9 @@ def evolve_watch(watch: Watch, event: WatchEvent) -> Watch:
         case SecretReset():
             giver = event.by.name if event.by else ""
             told = {"identity": event.identity} if event.identity else {}
-            return _account(watch, event.person, code_until=event.good_until, code_from=giver, **told)
+            return _account(watch, event.person, code_until=event.good_until, code_from=giver, code_used=False, **told)
+        case CodeUsed():
+            return _account(watch, event.person, code_used=True)
         case SecretChosen():
             return _chosen(watch, event)
         case PersonLeft():
@@ -150,7 +155,10 @@ def _chosen(watch: Watch, event: SecretChosen) -> Watch:
     change = SecretChange(event.at, event.way, event.tablet or "", giver)
     earlier = known.changes if known else ()
     accepted = event.accepted or (known.accepted if known else "")
-    return _account(watch, event.person, changes=(*earlier, change), code_until=None, code_from="", accepted=accepted)
+    return _account(
+        watch, event.person, changes=(*earlier, change), code_until=None, code_from="", code_used=False,
+        accepted=accepted,
+    )  # fmt: skip
 
 
 def _alerted(watch: Watch, event: WatchEvent) -> Watch:

@@ -39,6 +39,14 @@ class SecretReset(SiteEntry):
     identity: str | None = None
 
 
+class CodeUsed(SiteEntry):
+    """A one-time code opened the one session that it opens, at this tablet."""
+
+    type: Literal["code_used"] = "code_used"
+    person: str
+    tablet: str
+
+
 class SecretChosen(SiteEntry):
     """A secret was chosen. way: by what it was shown that this may be; tablet: where; accepted: what of signing."""
 
@@ -130,6 +138,6 @@ class ClockStepped(SiteEntry):
 
 
 WatchEvent = (
-    PersonAdded | SecretReset | SecretChosen | PersonLeft | RoleGiven | SecretWrong | WaitLifted | AlertSeen
+    PersonAdded | SecretReset | CodeUsed | SecretChosen | PersonLeft | RoleGiven | SecretWrong | WaitLifted | AlertSeen
     | AccessReviewed | SettingChosen | ClockStepped
 )  # fmt: skip

@@ -25,6 +25,8 @@ def crew_sentence(event: CrewBriefed | CrewLeft | PauseConfirmed | DeviationAnsw
             return f"{who} confirmed the pause {step} with the own secret."
         case PauseConfirmed():
             return f"{who} heard {event.person.name} say it aloud at the pause {step} and recorded it."
+        case DeviationAnswered(question=str() as question):
+            return f"{who} answered about entry {event.entry}. {question} {event.differed}"
         case DeviationAnswered():
             return (
                 f"{who} answered about entry {event.entry}. What differed: {event.differed} Why: {event.why} "

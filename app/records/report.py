@@ -124,7 +124,8 @@ def _lessons(state: JobState, zone: str) -> list[dict[str, Any]]:
     return [
         *(
             {
-                "entry": entry, "kind": told[entry].kind, "what": told[entry].sentence, "differed": given.differed,
+                "entry": entry, "kind": told[entry].kind, "what": told[entry].sentence,
+                "differed": f"{given.question or ''} {given.differed}".strip(),
                 "why": given.why, "change": given.change, "by": f"{given.by.name}, {local_text(given.at, zone)}",
             }
             for entry, given in sorted(state.lessons.answered.items())

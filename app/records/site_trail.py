@@ -70,6 +70,7 @@ from app.domain.watch_events import (
     AccessReviewed,
     AlertSeen,
     ClockStepped,
+    CodeUsed,
     PersonAdded,
     PersonLeft,
     RoleGiven,
@@ -337,6 +338,8 @@ def _watched(event: WatchEvent, watch: Watch) -> tuple[str, str]:
             until = f", good until {event.good_until} (UTC)" if event.good_until else ""
             checked = f" Who it is was checked: {event.identity}." if event.identity else ""
             return "secrets", f"{watch.name(event.person)} was given a one-time code{until}.{checked}"
+        case CodeUsed():
+            return "secrets", f"{watch.name(event.person)} signed in with a one-time code at {event.tablet}: used up."
         case SecretChosen():
             by = f", having shown {_way(event.way)}" if event.way else ""
             at = f", at {event.tablet}" if event.tablet else ""

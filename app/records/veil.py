@@ -1,69 +1,152 @@
-"""What is not shown while somebody verifies it unseen: the answers that the verification which is due states anew.
+"""What is not shown before it is verified: the answers that a verification to come states anew or veils.
 
-The veil hides nothing from the record; it lies over pages only for as long as the verification is due.  Paper stays in
-the hand of whoever verifies later, so on it the veil lies over what any step to come states anew, whatever the stage.
+The veil hides nothing from the record; it lies over pages from an answer until its verification stands, for everybody
+but those who entered it and therefore do not verify it.  What lay outside its limit stopped the job and is shown to
+all.  Paper and files lie in anybody's hand, so on them nobody's own answers are shown either.
 """
 
 from collections.abc import Callable, Iterable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from app.domain.event_base import Evidence
-from app.domain.events import AnswerCorrected, Event, StepDone
+from app.domain.events import AnswerCorrected, EntriesDiffered, Event, MarkContested, RecheckAnswered, StepDone
 from app.domain.fitting import SERIAL
-from app.domain.job import JobState, Stage
+from app.domain.job import JobState, Mark, Stage
+from app.domain.locks import DamperStroked, Hung, PointLocked
+from app.domain.procedure import StepKind
 from app.domain.site import SiteState
 from app.domain.steps import Step
 from app.domain.store import Store, put_back
 
 UNSEEN = "not shown before it is verified"
+_TELLING = frozenset({"corrected", "two entries differ"})
+"""Exceptions whose sentence holds what was entered."""
+_LOCK_LOOK = "lock-"
+"""Before the id of a look at the number of a lock."""
 
 
-def unseen(state: JobState) -> frozenset[tuple[str, str]]:
-    """Return the answers (step, question) that a verification which is due is to state without having seen them.
+@dataclass(frozen=True, slots=True)
+class Unseen:
+    """What is not shown.  steps: all answers of these.  asks: single answers (step, question).  locks: these rows."""
 
-    A stop does not lift the veil, or whoever verifies would only have to press it; once they have made an entry of
-    their own that did not agree, a lead compares the two while the job is stopped.
+    steps: frozenset[str] = frozenset()
+    asks: frozenset[tuple[str, str]] = frozenset()
+    locks: frozenset[str] = frozenset()
+
+    def __bool__(self) -> bool:
+        return bool(self.steps or self.asks or self.locks)
+
+    def at(self, step: str, known: Iterable[str]) -> frozenset[str]:
+        """Return which of these questions of a step are not to be shown."""
+        return frozenset(ask for ask in known if step in self.steps or (step, ask) in self.asks)
+
+
+def unseen(state: JobState, viewer: str = "", *, on_paper: bool = False) -> Unseen:
+    """Return what a verification that does not stand is to find out without having seen it.
+
+    viewer: who looks; what they entered themselves is theirs to see.  A stop does not lift the veil, or whoever
+    verifies would only have to press it; once they have made an entry of their own that did not agree, a lead compares
+    the two while the job is stopped, and so it is with two accounts that differ; on paper neither is shown.
     """
-    due = state.due
-    if due is None or state.stage is Stage.ACCEPTED or (state.stage is not Stage.OPEN and state.mark(due.id).attempts):
-        return frozenset()
-    return _stated_anew((due,))
+    if state.accepted is not None:
+        return Unseen()
+    steps: set[str] = set()
+    asks: set[tuple[str, str]] = set()
+    settling = frozenset() if on_paper else frozenset(event.step for event in state.contests)
+    for step in state.steps[state.place :]:
+        if step.kind is StepKind.VERIFY and not state.mark(step.id).stands and (on_paper or not _compared(state, step)):
+            steps |= set(step.veils or ())
+            asks |= {(item.same_as.step, item.same_as.ask) for item in step.asks if item.same_as is not None}
+    table = any((found := state.step(name)) is not None and found.table == "locks_on" for name in steps)
+    return Unseen(
+        frozenset(name for name in steps - settling if _hidden(state.mark(name), viewer)),
+        frozenset(pair for pair in asks if pair[0] not in settling and _hidden(state.mark(pair[0]), viewer)),
+        frozenset(row.lock for row in state.locks.hung if table and row.point and row.by.id != viewer),
+    )
 
 
-def _stated_anew(steps: Iterable[Step]) -> frozenset[tuple[str, str]]:
-    asked = (item.same_as for step in steps for item in step.asks)
-    return frozenset((same.step, same.ask) for same in asked if same is not None)
+def _compared(state: JobState, step: Step) -> bool:
+    """Whether the verifier's own entry, which did not agree, is being compared now with what it verifies."""
+    return state.stage is Stage.STOPPED and state.due is step and bool(state.mark(step.id).attempts)
 
 
-def veiled(state: JobState, *, on_paper: bool = False) -> JobState:
-    """Return the state as pages may show it now, or as it may be printed."""
-    hidden = _stated_anew(state.steps[state.place :]) if on_paper else unseen(state)
+def _hidden(mark: Mark, viewer: str) -> bool:
+    return mark.done is not None and not any(viewer in stamp.recorders for stamp in mark.stamps)
+
+
+def veiled(state: JobState, viewer: str = "", *, on_paper: bool = False) -> JobState:
+    """Return the state as pages may show it to somebody now, or as it may be printed."""
+    hidden = unseen(state, viewer, on_paper=on_paper)
+    if not hidden:
+        return state
     marks = dict(state.marks)
-    for step, ask in hidden:
-        mark = state.mark(step)
-        corrections = tuple(
-            replace(item, was=UNSEEN, now=UNSEEN) if item.ask == ask else item for item in mark.corrections
-        )
-        marks[step] = replace(mark, evidence=_without(mark.evidence, {ask}), earlier=(), corrections=corrections)
-    return replace(state, marks=marks) if hidden else state
+    places = hidden.steps | {step for step, _ in hidden.asks}
+    for step in places:
+        marks[step] = _veiled_mark(step, marks[step], hidden)
+    hung = tuple(_veiled_row(row) if row.lock in hidden.locks and row.point else row for row in state.locks.hung)
+    notables = tuple(
+        replace(item, sentence=UNSEEN) if item.kind in _TELLING and item.step in places else item
+        for item in state.notables
+    )
+    return replace(state, marks=marks, locks=replace(state.locks, hung=hung), notables=notables)
 
 
-def veiled_events(state: JobState, events: Iterable[Event]) -> tuple[Event, ...]:
-    """Return the entries as pages may tell of them now."""
-    hidden = unseen(state)
+def _veiled_mark(step: str, mark: Mark, hidden: Unseen) -> Mark:
+    def hides(ask: str) -> bool:
+        return bool(hidden.at(step, (ask,)))
+
+    return replace(
+        mark,
+        evidence=_without(step, mark.evidence, hidden),
+        earlier=(),
+        differences=tuple(
+            replace(item, first=UNSEEN, again=UNSEEN) if hides(item.ask) else item for item in mark.differences
+        ),
+        corrections=tuple(
+            replace(item, was=UNSEEN, now=UNSEEN, reason=UNSEEN) if hides(item.ask) else item
+            for item in mark.corrections
+        ),
+    )
+
+
+def _veiled_row(row: Hung) -> Hung:
+    return replace(row, lock=UNSEEN, tag_number=UNSEEN, seen=UNSEEN)
+
+
+def _veiled_contest(event: MarkContested, hidden: Unseen) -> MarkContested:
+    asks = hidden.at(event.step, event.answers)
+    told = {name: UNSEEN if name in asks else text for name, text in event.answers.items()}
+    return event.model_copy(update={"answers": told, "note": UNSEEN}) if asks else event
+
+
+def veiled_events(state: JobState, events: Iterable[Event], viewer: str = "") -> tuple[Event, ...]:
+    """Return the entries as pages may tell somebody of them now."""
+    hidden = unseen(state, viewer)
     return tuple(_veiled(event, hidden) for event in events) if hidden else tuple(events)
 
 
-def _veiled(event: Event, hidden: frozenset[tuple[str, str]]) -> Event:
-    if not isinstance(event, StepDone | AnswerCorrected):
-        return event
-    asks = {ask for step, ask in hidden if step == event.step}
-    if not asks:
-        return event
-    changed: dict[str, object] = {"evidence": _without(event.evidence, asks)}
-    if isinstance(event, AnswerCorrected) and event.ask in asks:
-        changed |= {"was": UNSEEN, "now": UNSEEN}
-    return event.model_copy(update=changed)
+def _veiled(event: Event, hidden: Unseen) -> Event:
+    match event:
+        case StepDone():
+            changed: dict[str, object] = {"evidence": _without(event.step, event.evidence, hidden)}
+            if event.reconciled and hidden.at(event.step, event.evidence.answers):
+                changed["reconciled"] = UNSEEN
+            return event.model_copy(update=changed)
+        case AnswerCorrected():
+            changed = {"evidence": _without(event.step, event.evidence, hidden)}
+            if hidden.at(event.step, (event.ask,)):
+                changed |= {"was": UNSEEN, "now": UNSEEN, "reason": UNSEEN}
+            return event.model_copy(update=changed)
+        case EntriesDiffered() if hidden.at(event.step, (event.ask,)):
+            return event.model_copy(update={"first": UNSEEN, "again": UNSEEN})
+        case MarkContested():
+            return _veiled_contest(event, hidden)
+        case PointLocked() | DamperStroked() if event.lock in hidden.locks:
+            return event.model_copy(update={"lock": UNSEEN, "tag_number": UNSEEN, "seen": UNSEEN})
+        case RecheckAnswered(as_expected=True) if hidden.locks and event.recheck.startswith(_LOCK_LOOK):
+            return event.model_copy(update={"seen": UNSEEN})
+        case _:
+            return event
 
 
 def veiled_store(site: SiteState, state_of: Callable[[str], JobState]) -> Store:
@@ -71,16 +154,26 @@ def veiled_store(site: SiteState, state_of: Callable[[str], JobState]) -> Store:
     store = site.store
     for job in (line.job for line in site.jobs.in_hand() if line.job in store.went):
         state = state_of(job)
-        hidden = (state.mark(step).evidence.answers.get(ask) for step, ask in unseen(state) if ask == SERIAL)
-        found = (store.of_serial(answer.text) for answer in hidden if answer is not None)
+        serials = (state.mark(step).evidence.answers.get(ask) for step, ask in unseen(state).asks if ask == SERIAL)
+        found = (store.of_serial(answer.text) for answer in serials if answer is not None)
         for standing in found:
             store = put_back(store, standing.lot.id, job) if standing is not None else store
     return store
 
 
-def _without(evidence: Evidence, asks: set[str]) -> Evidence:
-    answers = {
-        name: answer.model_copy(update={"text": UNSEEN}) if name in asks else answer
-        for name, answer in evidence.answers.items()
-    }
-    return evidence.model_copy(update={"answers": answers})
+def _without(step: str, evidence: Evidence, hidden: Unseen) -> Evidence:
+    asks = hidden.at(step, evidence.answers)
+    if not asks:
+        return evidence
+    result = evidence.result
+    entered = {evidence.answers[ask].text for ask in asks}
+    return evidence.model_copy(update={
+        "answers": {
+            name: answer.model_copy(update={"text": UNSEEN, "unit": None}) if name in asks else answer
+            for name, answer in evidence.answers.items()
+        },
+        "judged": tuple(item for item in evidence.judged if item.ask not in asks),
+        "instruments": tuple(item for item in evidence.instruments or () if item.id not in entered) or None,
+        "result": None if result is not None and entered & set(result.inputs.values()) else result,
+        "note": UNSEEN if evidence.note else "",
+    })  # fmt: skip

@@ -293,6 +293,7 @@ class Jobs:
             both=asked.both,
             qualifications=register.qualifications,
             store=register.store if isinstance(command, Finish | Correct | Late | Transcribe) else Store(),
+            taken=register.taken.get(job) or {},
         )
         if isinstance(command, Open):
             complain_if_off(register, command.draft.housing.tag)

@@ -13,6 +13,7 @@ from app.domain.events import JobOpened
 from app.domain.examine import Breach, breaches_anywhere
 from app.domain.housing import Housing
 from app.domain.job_lines import JobLine
+from app.domain.lessons import FURTHER
 from app.domain.procedure import Procedure
 from app.domain.readiness import Prepared
 from app.domain.site import SiteState, next_number
@@ -125,6 +126,6 @@ def first_entry(
         crew=crew,
         rehearsal=rehearsal,
         marks_apart_s=value_of(site, MARKS_APART),
-        brief=Briefing(needs=made.procedure.needs, lessons=lessons),
+        brief=Briefing(needs=made.procedure.needs, lessons=lessons, asks=None if rehearsal else tuple(FURTHER)),
         repeated=repeated_over(made.procedure, made.housing),
     )

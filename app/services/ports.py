@@ -192,6 +192,9 @@ class PeopleBook(Protocol):
     def prove(self, person_id: str, secret: str, *, tablet: str) -> Who:
         """Return the person if the secret is right, else raise Refused; wrong ones are counted."""
 
+    def use_code(self, who: Who, *, tablet: str) -> None:
+        """Use up the one-time code by which somebody signs in."""
+
     def prove_to_sign(self, person_id: str, secret: str, *, tablet: str) -> Who:
         """Return the same for a signature, for which a one-time code is not enough."""
 

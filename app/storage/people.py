@@ -6,7 +6,8 @@ Rules kept here:
 - Tries for one person are taken one after another, so that many at once are no way around the counter. Servers beside
   this one take tries of their own: each is counted once, inside the writing, and what is right is refused where
   another server has counted up to a wait meanwhile. So as many tries as there are other servers may pass a limit.
-- A one-time code is good for a day, lets its person choose a secret and does nothing else; above all it signs nothing.
+- A one-time code is good for a day and opens one session, which can choose a secret and nothing else; above all it
+  signs nothing.  Whoever loses that session before they have chosen is given a new code.
 - What changes here and the entry that says so are one transaction.
 """
 
@@ -29,7 +30,7 @@ from app.domain.registers import SiteMoment, reason_from
 from app.domain.signing import BINDING
 from app.domain.site import SiteState
 from app.domain.watch import FREE_TRIES
-from app.domain.watch_events import PersonAdded, PersonLeft, SecretChosen, SecretReset, SecretWrong
+from app.domain.watch_events import CodeUsed, PersonAdded, PersonLeft, SecretChosen, SecretReset, SecretWrong, Way
 from app.records.moments import site_day, utc_text
 from app.services.ports import Person
 from app.storage import tables
@@ -119,6 +120,25 @@ class People:
 
     def prove(self, person_id: str, secret: str, *, tablet: str) -> Who:
         """Return the person if the secret is theirs; wrong and unknown take the same time and say the same."""
+        who = self._prove(person_id, secret, tablet)
+        self._refuse_if_used(person_id)
+        return who
+
+    def use_code(self, who: Who, *, tablet: str) -> None:
+        """Use up the one-time code of somebody who has just proved themselves by it; nothing for an own secret."""
+        row = self._row(who.id)
+        if not row.must_change:
+            return
+
+        def used(tx: Tx, state: SiteState, seq: int, at: str) -> CodeUsed:
+            account = state.watch.accounts.get(who.id)
+            if _row_in(tx, who.id).secret_hash != row.secret_hash or (account is not None and account.code_used):
+                raise _used_up()
+            return CodeUsed(seq=seq, at=at, by=who, person=who.id, tablet=tablet)
+
+        self._write_seeing(used).result()
+
+    def _prove(self, person_id: str, secret: str, tablet: str) -> Who:
         row = self._row(person_id)
         if row is None:
             with self._hashing:
@@ -129,7 +149,7 @@ class People:
 
     def prove_to_sign(self, person_id: str, secret: str, *, tablet: str) -> Who:
         """Return the same for a signature: a one-time code, which somebody else knows, signs nothing."""
-        who = self.prove(person_id, secret, tablet=tablet)
+        who = self._prove(person_id, secret, tablet)
         found = self.find(person_id)
         if found is None or found.must_change:
             raise Refused("secret", f"{who.name} has a one-time code only, which signs nothing. Choose a secret first.")
@@ -143,21 +163,28 @@ class People:
     ) -> None:
         """Let a person replace their own secret (or one-time code) by one that nobody else has seen.
 
+        old: the own secret; a one-time code is used up by then, and its session stands for it.
         accepted: whether they accept that what they sign binds them; nobody chooses a secret without.
         """
         if not accepted:
             raise Invalid("Accept first that what you sign with your secret binds you: tick the sentence on the form.")
-        who = self.prove(person_id, old, tablet=tablet)
+        row = self._row(person_id)
+        first = row is not None and row.must_change
+        who = self._let_in_by_code(row) if first else self.prove(person_id, old, tablet=tablet)
         if told := weak_secret(new, (*words, who.name)):
             raise Invalid(told)
-        if new == old:
+        if new == old or (first and check_secret(row.secret_hash, new)):
             raise Invalid("The new secret is the old one. Choose another.")
-        found = self.find(person_id)
-        way: Any = "one-time code" if found is not None and found.must_change else "own secret"
+        way: Way = "one-time code" if first else "own secret"
+
+        def chosen(state: SiteState, seq: int, at: str) -> SecretChosen:
+            account = state.watch.accounts.get(person_id)
+            if first and account is not None and not account.code_used:
+                raise _not_used()
+            return SecretChosen(seq=seq, at=at, by=who, person=person_id, way=way, tablet=tablet, accepted=BINDING)
+
         self._write_site(
-            lambda _, seq, at: SecretChosen(
-                seq=seq, at=at, by=who, person=person_id, way=way, tablet=tablet, accepted=BINDING
-            ),
+            chosen,
             also=self._changing(person_id, secret_hash=hash_secret(new), must_change=False),
         ).result()
 
@@ -222,6 +249,19 @@ class People:
         with self._guard:
             return self._turns.setdefault(person_id, threading.Lock())
 
+    def _let_in_by_code(self, row: Any) -> Who:
+        """Return who signed in with a one-time code that is still good, and so may choose a secret without it."""
+        self._refuse_if_run_out(row.id)
+        account = self._read_site().watch.accounts.get(row.id)
+        if account is not None and not account.code_used:
+            raise _not_used()
+        return Who(id=row.id, name=row.name, role=Role(row.role))
+
+    def _refuse_if_used(self, person_id: str) -> None:
+        account = self._read_site().watch.accounts.get(person_id)
+        if account is not None and account.code_used:
+            raise _used_up()
+
     def _code_end(self) -> str:
         return utc_text(self._clock() + CODE_LIFE)
 
@@ -275,6 +315,16 @@ class People:
 def identity_from(text: str) -> str:
     """Return how an identity was checked, as it is kept; raise Invalid for no words or too many."""
     return reason_from(text, "How it was checked who this is")
+
+
+def _used_up() -> Refused:
+    return Refused(
+        "secret", "That one-time code has opened its session and opens no other. Ask an administrator for a new one."
+    )
+
+
+def _not_used() -> Refused:
+    return Refused("secret", "Sign in with the one-time code first, then choose a secret.")
 
 
 _SPELT = str.maketrans({

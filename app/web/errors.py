@@ -15,6 +15,7 @@ from starlette.responses import PlainTextResponse, RedirectResponse, Response
 
 from app.calc.errors import ChangeoutError, Invalid
 from app.domain.refused import Refused
+from app.records.veil import veiled
 from app.web.awaiting import around_for, state_of
 from app.web.context import Site, site_of, worker_chosen
 from app.web.guard import BY_ITSELF, ChooseSecretFirst, ReadNoticeFirst, SignInFirst, UnlockFirst
@@ -130,7 +131,7 @@ def _again(request: Request) -> dict[str, object]:
 
 async def _on_panel(request: Request, job: str, status: int, sentence: str) -> Response:
     site: Site = site_of(request)
-    state = await state_of(site, job)
+    state = veiled(await state_of(site, job), request.state.session.who.id)
     around = await around_for(site, state, worker_chosen(request, job))
     refill = getattr(request.state, "refill", Refill())
     work = work_view(job, state, request.state.session, around, notice=Notice("refused", sentence), refill=refill)

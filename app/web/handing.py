@@ -33,11 +33,16 @@ def as_headed(request: Request, job: str) -> tuple[Head, JobState, tuple[Event, 
     return head, fold(events), events
 
 
-def note_export(request: Request, job: str, head: Head) -> None:
-    """Write the export into the site's ledger, with the head that leaves the building."""
+def note_export(request: Request, job: str, head: Head, *, veiled: bool = False) -> None:
+    """Write the export into the site's ledger, with the head that leaves the building.
+
+    veiled: nothing stands in it that is to be verified unseen, so that whoever takes it may still verify.
+    """
     site, who = site_of(request), session_of(request).who
     site.jobs.write_site(
-        lambda _, seq, at: RecordExported(seq=seq, at=at, by=who, job=job, size=head.size, root=head.root.hex()),
+        lambda _, seq, at: RecordExported(
+            seq=seq, at=at, by=who, job=job, size=head.size, root=head.root.hex(), veiled=veiled or None
+        ),
         urgent=True,
     ).result()
 
@@ -45,7 +50,8 @@ def note_export(request: Request, job: str, head: Head) -> None:
 def refuse_unseen(state: JobState, who: Who) -> None:
     """Raise Refused while the record so far would show what somebody is verifying without having seen it.
 
-    Of stopped or suspended work a lead or safety officer takes it all the same: something may have happened.
+    Of stopped or suspended work a lead or safety officer takes it all the same: something may have happened.  Whoever
+    did so verifies nothing of what had been entered by then.
     """
     takes = state.stage is not Stage.OPEN and who.role in (Role.LEAD, Role.SAFETY_OFFICER)
     if unseen(state) and not takes:

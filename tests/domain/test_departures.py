@@ -132,6 +132,7 @@ def test_who_approved_a_change_is_not_the_one_it_is_recorded_for() -> None:
 def test_nobody_approves_their_own_proposal_and_a_technician_approves_none() -> None:
     """The proposer is refused even as a lead; both attempts are worth an entry."""
     bench = at("out-1/gather")
+    bench.brief(LEAD)
     bench.do(ProposeChange(due(bench).id, NewWords(note="The neck is short here."), "short bag"), LEAD)
 
     with pytest.raises(Refused, match="Somebody else approves") as own:
@@ -486,6 +487,7 @@ def test_nothing_is_done_at_a_step_while_a_damper_is_being_moved(
 ) -> None:
     """A trial in hand, with a lock off, stands in the way of a pause, of setting aside and of leaving."""
     bench = moving(name)
+    bench.brief(LEAD)
 
     with pytest.raises(Refused, match="is being moved for a trial"):
         bench.do(command(due(bench).id), by)

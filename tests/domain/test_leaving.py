@@ -25,7 +25,7 @@ from app.domain.leaving import (
     Suspend,
     TakeOver,
 )
-from app.domain.locks import OwnLockOff, PutOwnLockOn, TakeOwnLockOff, UnlockPoint
+from app.domain.locks import OwnLockOff, OwnLockOn, PutOwnLockOn, RemoveOthersLock, TakeOwnLockOff, UnlockPoint
 from app.domain.paper import PrintBlank, Transcribe
 from app.domain.refused import Refused
 from app.domain.signing import HAND_OVER, SUBMIT
@@ -40,6 +40,8 @@ def suspended(name: str = AT_DOOR, by: Who = HANDS) -> Bench:
     """Return a job that was left before a step."""
     bench = opened()
     bench.run_to(name)
+    if bench.state.crew.member(by.id) is None:
+        bench.brief(by)
     bench.do(Suspend("break", looks_as_recorded(suspend_looks(bench.state)), "control room", "draw the filter"), by)
     return bench
 
@@ -88,6 +90,55 @@ def test_no_handover_is_signed_over_the_outgoing_persons_own_lock() -> None:
 
     assert HANDS.id in bench.state.leaving.gone
     assert unlawful(bench.events) == ()
+
+
+def test_the_last_own_lock_stays_on_suspended_work_whose_isolation_is_needed() -> None:
+    """Between suspension and taking over somebody's own lock holds the isolation; a lead with an officer takes it off.
+
+    The lock of somebody who goes on lets the others come off, a second lock of the same person does not.
+    """
+    bench = suspended()
+    bench.do(PutOwnLockOn("C-1"), HANDS)
+    bench.do(PutOwnLockOn("C-3"), HANDS)
+
+    for lock in ("C-1", "C-3"):
+        with pytest.raises(Refused, match=r"is not the last to come off: whoever goes on with the work puts theirs on"):
+            bench.do(TakeOwnLockOff(lock), HANDS)
+    bench.do(PutOwnLockOn("C-2"), EYES)
+    bench.do(TakeOwnLockOff("C-1"), HANDS)
+    bench.do(TakeOwnLockOff("C-3"), HANDS)
+    with pytest.raises(Refused, match=r"the lock of Tomé Silva is not the last to come off"):
+        bench.do(TakeOwnLockOff("C-2"), EYES)
+    bench.do(RemoveOthersLock("C-2", OFFICER, "signed out 07:40", (("2026-03-02 08:10", "no answer"),), "a call"), LEAD)
+
+    assert bench.state.locks.own == ()
+
+
+def test_the_lock_of_somebody_who_handed_the_job_over_is_no_lock_to_leave_it_under() -> None:
+    """Suspended anew, the work keeps a lock of somebody who may go on with it."""
+    bench = handed_over()
+    bench.do(PutOwnLockOn("C-2"), EYES)
+    bench.brief(LEAD)
+    forged = OwnLockOn(ledger=bench.ledger, seq=bench.state.size, at=bench.moment(HANDS).at, by=HANDS, lock="C-9")
+    bench.state = fold((forged,), start=bench.state)
+    bench.do(Suspend("break", looks_as_recorded(suspend_looks(bench.state)), "control room", "draw the filter"), EYES)
+
+    with pytest.raises(Refused, match=r"the lock of Tomé Silva is not the last to come off"):
+        bench.do(TakeOwnLockOff("C-2"), EYES)
+
+
+def test_an_own_lock_comes_off_where_the_isolation_may_end() -> None:
+    """With the door on and the clamp set, and while the work goes on, an own lock is its owner's to take off."""
+    for name in ("verify/pause", "unlock/clear"):
+        bench = suspended(name)
+        bench.do(PutOwnLockOn("C-1"), HANDS)
+        bench.do(TakeOwnLockOff("C-1"), HANDS)
+    bench = opened()
+    bench.run_to(AT_DOOR)
+    bench.do(PutOwnLockOn("C-1"), HANDS)
+    bench.do(TakeOwnLockOff("C-1"), HANDS)
+
+    assert bench.state.locks.own == ()
 
 
 def test_an_outsider_finds_locks_that_a_handover_passed_over() -> None:

@@ -341,6 +341,34 @@ def code_on(page: str) -> str:
     return found.group(1)
 
 
+def test_row_40_a_one_time_code_opens_one_session_and_no_other(desk: Desk) -> None:
+    """Used at a sign-in it opens nothing more: no second sign-in, no cover, no signature; a new code helps."""
+    admin, officer = desk.named("administrator"), desk.named("safety officer")
+    code = code_on(desk.post(admin, f"/people/{officer.id}/reset", identity="site pass seen").text)
+    given = {"person": officer.id, "secret": code, "tablet": "tablet 1"}
+    first, second, other = desk.stranger(), desk.stranger(), desk.stranger()
+
+    opened = first.post("/signin", data=given)
+    again = second.post("/signin", data=given)
+    form = first.get("/secret").text
+    first.post("/lock", data={"token": "c" * 32})
+    uncovered = first.post("/unlock", data={"secret": code, "token": "d" * 32})
+    fresh = code_on(desk.post(admin, f"/people/{officer.id}/reset", identity="site pass seen").text)
+    other.post("/signin", data={**given, "secret": fresh})
+    chosen = other.post("/secret", data={"new": "green lamp over water", "binds": "yes"})
+    late = second.post("/signin", data={**given, "secret": fresh})
+    own = second.post("/signin", data={**given, "secret": "green lamp over water"})
+    secrets = html.unescape(desk.get(desk.named("lead"), "/trail?kind=secrets").text)
+
+    assert (opened.status_code, opened.headers["location"]) == (303, "/")
+    assert (again.status_code, "has opened its session and opens no other" in again.text) == (403, True)
+    assert 'name="old"' not in form
+    assert "ask an administrator for a new code" in form
+    assert uncovered.status_code == 403
+    assert (chosen.status_code, late.status_code, own.status_code) == (303, 403, 303)
+    assert secrets.count(f"{officer.name} signed in with a one-time code at tablet 1: used up.") == 2
+
+
 def test_row_40_an_administrator_cannot_sign_for_anybody_and_leaves_a_trace_when_trying(
     desk: Desk, clock: Clock
 ) -> None:
@@ -473,7 +501,7 @@ def test_row_41_whoever_cannot_sign_in_stops_work_all_the_same(tmp_path: Path) -
     assert "STOP WORK on EF-03" in shown
     assert stopped.status_code == 303
     assert "Stopped by somebody not signed in" in again
-    assert unknown.status_code == 422
+    assert unknown.status_code == 409
     assert state.stop.stamp.by.name == "somebody not signed in"
     assert (explained.status_code, opened.status_code) == (303, 303)
     assert outside.status_code == 403

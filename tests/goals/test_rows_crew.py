@@ -13,7 +13,7 @@ from playwright.sync_api import Browser, Page
 from app.domain.event_base import Who
 from app.domain.steps import Step
 from app.domain.watch_events import PersonAdded, SecretReset
-from app.services.rehearsal import made_up_answers
+from app.services.rehearsal import commands_for, made_up_answers
 from tests.browser.driver import EYES, HANDS, SECRETS, Tablet, served
 from tests.browser.stage import Staged
 from tests.builders import account_for_packages
@@ -37,6 +37,11 @@ def entries(desk: Desk, job: str) -> list[dict[str, Any]]:
     record: dict[str, Any] = json.loads(desk.get(desk.named("lead"), f"/jobs/{job}/record.json").content)
     found: list[dict[str, Any]] = record["entries"]
     return found
+
+
+def entries_now(desk: Desk, job: str) -> tuple[Any, ...]:
+    """Return the entries as they stand in the ledger."""
+    return tuple(desk.running.site.jobs.events(job))
 
 
 def due(desk: Desk, job: str) -> Step:
@@ -110,8 +115,41 @@ def test_row_15_nobody_marks_before_the_brief_nor_without_the_qualification(desk
     kept = entries(desk, job)
     assert any(item.get("code") == "not_briefed" and lead.name in item["sentence"] for item in kept)
     (signed, _) = [item for item in kept if item["type"] == "crew_briefed"]
-    assert (signed["words"], signed["revision"]) == (WORDS, 3)
+    assert (signed["words"], signed["revision"]) == (WORDS, 4)
     assert signed["signature"]["meaning"] == "I have been briefed for this job and take part in the work"
+
+
+def test_row_15_a_late_joiner_is_briefed_before_writing_anything_but_a_stop(desk: Desk) -> None:
+    """Leaving the work, readings, own locks, other words, paper: each refused with what to do; STOP is taken."""
+    job, late = desk.open_job(), desk.named("lead", 1)
+    desk.work_until(job, "fully into the bag")
+    step = due(desk, job).id
+    tries = {
+        "suspend": {"reason": "break", "told": "control room", "next_thing": "draw"},
+        "own-locks": {"act": "on", "lock": "P-7"},
+        "reading": {"reading": "-20"},
+        "blanks": {},
+        "changes": {"step": step, "reason": "the strap is short", "text": "Draw the filter with the hook."},
+    }
+
+    def tried() -> dict[str, int]:
+        return {path: desk.post(late, f"/jobs/{job}/{path}", **fields).status_code for path, fields in tries.items()}
+
+    before = tried()
+    kept = [item for item in entries_now(desk, job) if item.type == "attempt_refused"]
+    told = unescape(desk.post(late, f"/jobs/{job}/blanks").text)
+    assert acknowledge(desk, late, job).status_code == 303
+    after = {path: desk.post(late, f"/jobs/{job}/{path}", **tries[path]).status_code
+             for path in ("own-locks", "reading", "blanks", "changes")}  # fmt: skip
+    stranger = desk.named("lead")
+    stopped = desk.post(stranger, f"/jobs/{job}/stop").status_code
+    explained = desk.post(stranger, f"/jobs/{job}/stop-reason", reason="unexpected", text="a bell").status_code
+
+    assert before == dict.fromkeys(tries, 409)
+    assert {item.code for item in kept} == {"not_briefed"}
+    assert f"{late.name} has not been briefed for this job and writes nothing to it. Read the brief" in told
+    assert after == dict.fromkeys(after, 303)
+    assert (stopped, explained) == (303, 303)
 
 
 def test_row_15_nobody_signs_before_it_is_known_who_they_are_and_they_accept_that_it_binds(desk: Desk) -> None:
@@ -289,11 +327,37 @@ def test_row_60_a_deviation_is_answered_before_the_review_and_reaches_owner_and_
     kept = next(item for item in entries(desk, job) if item["type"] == "deviation_answered")
     assert {name: kept[name] for name in given} == given
     owner = desk.get(lead, "/lessons").text
-    assert "change-out revision 3" in owner
+    assert "change-out revision 4" in owner
     assert "Ask about drills first." in owner
     plan = {"procedure": "change-out", "depth.P1": "2", "beside": "on", f"crew.{hands.id}": "on"}
     opened = desk.post(lead, "/plan/EF-03", **plan).headers["location"].removesuffix("/now")
     assert "Ask about drills first." in desk.get(hands, f"{opened}/brief").text
+
+
+def test_row_60_a_mark_taken_back_is_asked_about_in_one_question(desk: Desk) -> None:
+    """Its question stands on the page; without its answer the job does not go to review, with it the owner has both."""
+    job, hands, lead = desk.open_job(), desk.named("technician"), desk.named("lead", 1)
+    desk.work_until(job, "Count the tie straps")
+    first = desk.running.site.jobs.state(job).steps[0]
+    desk.post(lead, f"/jobs/{job}/withdrawals", step=first.id, reason="counted the wrong box")
+    while (state := desk.running.site.jobs.state(job)).due is not None:
+        for command, by in commands_for(state, desk.cast()):
+            desk.do(job, command, by)
+    account_for_packages(desk.running.site.waste, job)
+    secret, entry = SECRETS[lead.name], next(e["seq"] for e in entries(desk, job) if e["type"] == "step_withdrawn")
+
+    page = desk.get(hands, f"/jobs/{job}/questions").text
+    early = desk.post(lead, f"/jobs/{job}/submit", secret=secret)
+    empty = desk.post(hands, f"/jobs/{job}/questions", entry=str(entry), differed=" ")
+    sent = desk.post(hands, f"/jobs/{job}/questions", entry=str(entry), differed="Two boxes stand side by side.")
+    late = desk.post(lead, f"/jobs/{job}/submit", secret=secret)
+
+    assert "What led to the mark that was taken back?" in page
+    assert "Why did it differ?" not in page
+    assert [early.status_code, empty.status_code, sent.status_code, late.status_code] == [409, 409, 303, 303]
+    owner = desk.get(lead, "/lessons").text
+    assert "What led to the mark that was taken back?" in owner
+    assert "Two boxes stand side by side." in owner
 
 
 # What stands under the hand: the field in hand, what is typed there, what lies over the page, how far it is scrolled.

@@ -14,6 +14,7 @@ from httpx2 import Response
 
 from app.domain.commands import Accept, OpenException, Submit
 from app.domain.containment.rest import rests
+from app.domain.crew import Acknowledge
 from app.domain.deciding.leaving import suspend_looks
 from app.domain.event_base import Who
 from app.domain.events import StepDone
@@ -75,6 +76,7 @@ def test_row_7_between_strap_and_tape_only_a_lead_suspends(desk: Desk) -> None:
     hands, lead = desk.named("technician"), desk.named("lead", 1)
     desk.post(lead, "/site", setting="marks_apart_s", value="0", reason="made by a machine")
     job = desk.open_job()
+    desk.do(job, Acknowledge("release", "I know where work rests and where not."), lead)
     state = desk.work_until(job, "Tape the raw edge of the stub")
     assert state.model is not None
     assert not rests(state.model)
@@ -289,6 +291,27 @@ def test_row_16_a_stop_by_whoever_handed_over_is_written_although_a_reading_laps
     assert unlawful(events) == ()
 
 
+def test_row_16_on_suspended_work_the_last_own_lock_comes_off_under_another(desk: Desk) -> None:
+    """Suspended with a door off: the page says whose lock goes on first, and takes the lock off once it is."""
+    hands, eyes = desk.named("technician"), desk.named("technician", 1)
+    job = desk.open_job()
+    desk.work_until(job, "fully into the bag")
+    desk.post(hands, f"/jobs/{job}/own-locks", act="on", lock="P-7")
+    assert suspend(desk, hands, job).status_code == 303
+
+    alone = desk.post(hands, f"/jobs/{job}/own-locks", act="off", lock="P-7")
+    desk.post(eyes, f"/jobs/{job}/own-locks", act="on", lock="P-8")
+    relieved = desk.post(hands, f"/jobs/{job}/own-locks", act="off", lock="P-7")
+
+    assert alone.status_code == 409
+    assert f"the lock of {hands.name} is not the last to come off" in alone.text
+    assert "puts theirs on first, under Locks. If nobody comes, call a lead." in alone.text
+    assert relieved.status_code == 303
+    assert [(item.lock, item.on) for item in state_of(desk, job).locks.hung if not item.point] == [
+        ("P-7", False), ("P-8", True),
+    ]  # fmt: skip
+
+
 def sign(desk: Desk, job: str, at: Who, signer: Who, **changed: str) -> Response:
     """Sign the hand-over at somebody's tablet with the signer's own id and secret."""
     fields = {"person": signer.id, "secret": SECRETS[signer.name], **changed}
@@ -388,6 +411,9 @@ def test_row_31_print_mid_job_finish_on_paper_enter_and_reconcile(desk: Desk, cl
     assert desk.post(hands, f"/jobs/{job}/blanks/1/reconciled", how="returned", blank="1").status_code == 422
     assert desk.post(hands, f"/jobs/{job}/blanks/1/reconciled", how="attached", blank="1").status_code == 303
     account_for_packages(desk.running.site.waste, job)
+    (asked,) = state_of(desk, job).unanswered
+    assert asked.kind == "transcribed from paper"
+    desk.post(hands, f"/jobs/{job}/questions", entry=str(asked.seq), differed="The tablets had no power.")
     assert desk.post(lead, f"/jobs/{job}/submit", secret=SECRETS[lead.name]).status_code == 303
     check_labels(desk, job, officer, serial)
 

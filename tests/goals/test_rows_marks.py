@@ -6,6 +6,7 @@ The numbers are those of the goal table in DEVELOPERS.md, which says what each r
 import io
 import json
 import zipfile
+from collections.abc import Callable
 from pathlib import Path
 
 import pikepdf
@@ -219,6 +220,99 @@ def test_row_17_a_stop_does_not_show_the_verifier_what_was_entered(desk: Desk, t
     assert secret_serial in taken.text
 
 
+def lock_points(desk: Desk, job: str) -> dict[str, str]:
+    """Record the rows of the table of locks with numbers like no others; return these by what they are."""
+    hands = desk.named("technician")
+    for number, point in enumerate(("upstream", "downstream", "fan"), start=1):
+        seen = "stopped, isolator off" if point == "fan" else "shut"
+        desk.post(
+            hands, f"/jobs/{job}/rows", act="on", step=due_of(desk, job).id, point=point, seen=seen,
+            lock=f"LQ-{number}7731", tag_number=f"TQ-{number}7732",
+        )  # fmt: skip
+    return {"lock": "LQ-17731", "tag": "TQ-37732"}
+
+
+def enter_gap(desk: Desk, job: str) -> dict[str, str]:
+    """Enter the gap between the bands with digits like no others."""
+    step = due_of(desk, job)
+    typed = answered(step, gap="7.70310") | {"note": "gap read twice, QN-5512"}
+    desk.post(desk.named("technician"), f"/jobs/{job}/marks", step=step.id, act="finish", **typed)
+    return {"gap": "7.70310", "note": "QN-5512"}
+
+
+def enter_torque(desk: Desk, job: str) -> dict[str, str]:
+    """Enter the torque of the bolts with digits like no others, and put it right once."""
+    step, lead = due_of(desk, job), desk.named("lead")
+    typed = answered(step, upper="9.70410", lower="9.70420")
+    desk.post(desk.named("technician"), f"/jobs/{job}/marks", step=step.id, act="finish", **typed)
+    desk.post(lead, f"/jobs/{job}/corrections", step=step.id, ask="upper", now="9.70430", reason="slip QN-5513")
+    return {"was": "9.70410", "now": "9.70430", "lower": "9.70420", "why": "QN-5513"}
+
+
+@pytest.mark.parametrize(
+    ("words", "enter", "verified"),
+    [
+        ("to each point of isolation", lock_points, "isolation"),
+        ("on the ring side, about", enter_gap, "out-1/closures"),
+        ("torque of both drive bolts", enter_torque, "clamp/at-stop"),
+    ],
+)
+def test_row_17_what_was_found_is_in_no_byte_before_the_verifier_has_found_it(
+    desk: Desk, tmp_path: Path, words: str, enter: Callable[[Desk, str], dict[str, str]], verified: str
+) -> None:
+    """Locks, closures and clamp: from their entry until the verification stands only their own hand is shown them."""
+    job, hands, eyes, lead = desk.open_job(), *(desk.named("technician", n) for n in (0, 1)), desk.named("lead", 1)
+    desk.work_until(job, words)
+    number = str(state_of(desk, job).index[due_of(desk, job).id] + 1)
+    named = PLACES | {"job": job, "number": number}
+
+    typed = enter(desk, job)
+    soon = {path: page.content for path, page in shown_to(desk, eyes, **named).items()}
+    own = desk.get(hands, f"/jobs/{job}").text
+    desk.work_until(job, next(step.text for step in state_of(desk, job).steps if step.id.endswith(f"/{verified}")))
+    due = due_of(desk, job)
+    late = {path: page.content for path, page in shown_to(desk, eyes, **named).items()}
+    by_lead = desk.get(lead, f"/jobs/{job}").text
+    refused = desk.get(eyes, f"/jobs/{job}/record.json").status_code
+    desk.work_until(job, state_of(desk, job).steps[state_of(desk, job).index[due.id] + 1].text)
+    after = desk.get(eyes, f"/jobs/{job}").text
+
+    assert due.id.endswith(verified)
+    holding = {(path, name) for pages_then in (soon, late) for path, data in pages_then.items()
+               for name, text in typed.items() if text.encode() in unpacked(data, tmp_path)}  # fmt: skip
+    assert holding == set()
+    assert refused == 409
+    assert [name for name, text in typed.items() if text in by_lead] == []
+    assert [name for name, text in typed.items() if text not in own and name not in {"was", "now", "why"}] == []
+    assert [name for name, text in typed.items() if text not in after] == []
+
+
+def test_row_17_the_lead_who_took_the_record_of_stopped_work_does_not_verify_it(desk: Desk) -> None:
+    """Of stopped work a lead takes the whole record; then somebody else verifies, and so does who re-opened."""
+    job, eyes = desk.open_job(), desk.named("technician", 1)
+    lead, other = desk.named("lead"), desk.named("lead", 1)
+    for who in (lead, other):
+        desk.do(job, Acknowledge("work", "I know the cuts and when to stop."), who)
+    desk.work_until(job, "Count the ties")
+    desk.post(eyes, f"/jobs/{job}/stop")
+    desk.post(eyes, f"/jobs/{job}/stop-reason", reason="unexpected", text="a bell")
+    taken = desk.get(lead, f"/jobs/{job}/record.json")
+    desk.post(other, f"/jobs/{job}/reopen", answer="all is well", secret=SECRETS[other.name])
+    desk.go_on(job)
+    due = due_of(desk, job)
+
+    tried = [desk.post(who, f"/jobs/{job}/marks", step=due.id, act="finish", **answered(due)) for who in (lead, other)]
+    last = desk.running.site.jobs.events(job)[-1]
+    by_eyes = desk.post(eyes, f"/jobs/{job}/marks", step=due.id, act="finish", **answered(due))
+
+    assert taken.status_code == 200
+    assert [answer.status_code for answer in tried] == [409, 409]
+    assert "Somebody else must verify it unseen" in tried[0].text
+    assert isinstance(last, AttemptRefused)
+    assert last.code == "has_seen"
+    assert by_eyes.status_code == 303
+
+
 @pytest.mark.parametrize("stopped", [False, True])
 def test_row_17_no_paper_shows_the_verifier_what_was_entered(desk: Desk, tmp_path: Path, stopped: bool) -> None:
     """A blank and a sheet to hand over lie in the verifier's hand: what is verified unseen is not on them."""
@@ -362,6 +456,7 @@ def test_row_34_a_reading_that_was_changed_shows_both_values_everywhere(desk: De
         hands, f"/jobs/{job}/corrections", step=step.id, ask="length", now="212", reason="read from the wrong end"
     )
     page = desk.get(hands, f"/jobs/{job}").text
+    desk.work_until(job, "before the first cut")
     record = desk.get(hands, f"/jobs/{job}/record.json").json()
     pdf = desk.get(hands, f"/jobs/{job}/record.pdf").content
     printed = closed_up(" ".join(pages(pdf, tmp_path)))

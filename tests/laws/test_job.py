@@ -100,6 +100,7 @@ from app.domain.locks import (
     LockPoint,
     OthersLockRemoved,
     OwnLockOff,
+    OwnLockOn,
     PointUnlocked,
     PutOwnLockOn,
     RemoveOthersLock,
@@ -112,7 +113,7 @@ from app.domain.paper import Blank, BlankPrinted, BlankReconciled, PrintBlank, R
 from app.domain.procedure import Role, Second, StepKind
 from app.domain.radio import HoldReleasedByRadio, RadioReleaseSigned, ReleaseByRadio, SignRadioRelease
 from app.domain.steps import Step
-from app.domain.watching import NoticeMissed, ReadingMissed, TakeReading
+from app.domain.watching import NoticeMissed, ReadingMissed, ReadingRepeated, TakeReading
 from app.ledger.canonical import canonical
 from app.services.rehearsal import Cast, commands_for, labels_of, looks_as_recorded, made_up_answers
 from tests.builders import EYES, HANDS, KEEPER, LEAD, NEEDS, OFFICER, OTHER_LEAD, PEOPLE, QUALIFIED, Bench, opened
@@ -302,6 +303,7 @@ def check(before: JobState, event: Event) -> None:
         anybodys = isinstance(event, JobStopped | StopExplained) or getattr(event, "text", "") == STOPPED_TOO
         assert anybodys, "administrators never work on a job; like anybody they may stop it"
     check_gone(before, event)
+    check_joined(before, event)
     match event:
         case JobSuspended() | ReturnBegun() | NextThingRead() | HandoverBegun() | HandoverSigned() | RecheckAnswered():
             check_leaving(before, event)
@@ -374,6 +376,9 @@ def check(before: JobState, event: Event) -> None:
             lock = before.locks.numbered(event.lock)
             assert lock is not None
             assert lock.by.id == event.by.id, "a lock comes off by the hand that put it on"
+            door_off = before.model is not None and any(port.door == "off" for port in before.model.ports)
+            if isinstance(event, OwnLockOff) and before.leaving.suspended and door_off:
+                assert {item.by.id for item in before.locks.own} - {event.by.id}, "and not as the last on open work"
         case OthersLockRemoved():
             assert (event.by.role, event.officer.role) == (Role.LEAD, Role.SAFETY_OFFICER)
             assert event.owner.id not in (event.by.id, event.officer.id)
@@ -451,6 +456,22 @@ def check_marking_crew(before: JobState, event: StepBegun | StepDone | StepOutsi
     assert before.changes.waiting_at(due.id) is None, "nothing is marked while other words wait"
     approvers = {item.by.id for change in before.changes.in_force_at(due.id) for item in change.approved}
     assert marked_by.id not in approvers, "who approved other words does not carry them out"
+
+
+def check_joined(before: JobState, event: Event) -> None:
+    """Whoever writes about the work, leaves it or comes back to it has had the brief; to be exposed takes all of it."""
+    crew, by = before.crew, event.by
+    match event:
+        case JobSuspended() | ReturnBegun() | NextThingRead() | HandoverBegun() | RecheckAnswered() | BlankPrinted():
+            assert crew.member(by.id) or by.id in crew.signers, "late joiners are briefed first"
+        case FieldChangeProposed():
+            assert crew.member(by.id) or by.id in crew.signers, "late joiners are briefed first"
+        case BlankReconciled() | HoldReleasedByRadio():
+            assert by.role is not Role.TECHNICIAN or crew.member(by.id), "a technician is briefed first"
+        case OwnLockOn() | ReadingRepeated():
+            assert crew.member(by.id), "and for all of the work before they are exposed"
+        case _:
+            pass
 
 
 def check_gone(before: JobState, event: Event) -> None:

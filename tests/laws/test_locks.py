@@ -213,6 +213,7 @@ def test_ones_own_lock_is_never_removed_as_somebody_elses() -> None:
     """Neither the lead nor the officer may sign for a lock of their own."""
     bench = at("verify/release")
     bench.do(PutOwnLockOn("P-1"), LEAD)
+    bench.brief(OFFICER)
     bench.do(PutOwnLockOn("P-2"), OFFICER)
 
     assert refused(bench, removal("P-1"), LEAD).code == "own_lock"

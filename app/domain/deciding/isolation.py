@@ -8,8 +8,11 @@ from collections.abc import Mapping
 
 from app.calc.errors import Invalid
 from app.domain.commands import Moment
-from app.domain.containment.effects import Act
+from app.domain.containment.effects import Act, Effect
+from app.domain.containment.rules import attempt
+from app.domain.containment.state import HousingState, Isolation
 from app.domain.deciding.common import neighbours
+from app.domain.event_base import Who
 from app.domain.housing import IsolationPoint
 from app.domain.job import JobState
 from app.domain.labels import label_text, look_alikes, reads_as, told_apart
@@ -77,6 +80,26 @@ def unlocked(state: JobState) -> tuple[IsolationPoint, ...]:
     """Return the points of isolation that no lock is on."""
     opened = state.opened
     return () if opened is None else tuple(item for item in opened.housing.points if state.locks.at(item.id) is None)
+
+
+def left_alone(state: JobState, person: Who) -> bool:
+    """Whether work that was left and still needs its isolation would keep nobody's own lock but this person's.
+
+    Left is what is suspended or being handed over, by all but the incoming person.  The isolation may end where the
+    model lets the locks come off.  Only the lock of somebody who may still go on with the work holds for the others.
+    """
+    under_way = state.leaving.handover
+    left = state.leaving.suspended is not None or (under_way is not None and under_way.incoming.id != person.id)
+    if not left or not isolation_needed(state.model):
+        return False
+    return not any(item.by.id not in {person.id, *state.leaving.gone} for item in state.locks.own)
+
+
+def isolation_needed(model: HousingState | None) -> bool:
+    """Whether the housing is isolated and not in a state where the locks may come off."""
+    if model is None or model.isolation is Isolation.NONE:
+        return False
+    return bool(attempt(model, Effect(act=Act.REMOVE_LOCKS)).broken)
 
 
 def _tags(points: tuple[IsolationPoint, ...]) -> str:

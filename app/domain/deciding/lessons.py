@@ -4,7 +4,7 @@ from app.domain.commands import Moment
 from app.domain.deciding.common import event_of, words_of
 from app.domain.events import Event
 from app.domain.job import JobState
-from app.domain.lessons import QUESTIONS, AnswerDeviation, DeviationAnswered
+from app.domain.lessons import AnswerDeviation, DeviationAnswered, questions_of
 from app.domain.refused import Refused
 
 
@@ -16,10 +16,18 @@ def answer_deviation(state: JobState, command: AnswerDeviation, moment: Moment) 
         raise Refused(
             "answered_already", f"{before.by.name} answered for entry {command.entry}. Write a note to add to it."
         )
-    if command.entry not in {item.seq for item in state.unanswered}:
+    asked = next((item for item in state.unanswered if item.seq == command.entry), None)
+    if asked is None:
         raise Refused("no_deviation", f"Entry {command.entry} is not asked about. Choose one of those shown.")
-    differed, why, change = (words_of(getattr(command, name), f"“{question}”") for name, question in QUESTIONS)
-    return (event_of(DeviationAnswered, state, moment, entry=command.entry, differed=differed, why=why, change=change),)
+    questions = questions_of(asked.asked_as)
+    given = {name: words_of(getattr(command, name), f"“{question}”") for name, question in questions}
+    one = questions[0][1] if len(questions) == 1 else None
+    return (
+        event_of(
+            DeviationAnswered, state, moment, entry=command.entry, question=one, differed=given["differed"],
+            why=given.get("why", ""), change=given.get("change", ""),
+        ),
+    )  # fmt: skip
 
 
 def none_open(state: JobState) -> None:
@@ -29,5 +37,5 @@ def none_open(state: JobState) -> None:
         raise Refused(
             "unanswered",
             f"Questions about {len(left)} deviation{'' if len(left) == 1 else 's'} are open (entry {entries}). Answer "
-            "them first: what differed, why, what should change.",
+            "them first, under What differed.",
         )

@@ -10,7 +10,7 @@ from app.domain.containment.state import Door
 from app.domain.deciding import crew
 from app.domain.deciding.common import due_again, event_of, signature_of, words_of, working
 from app.domain.deciding.gate import gate
-from app.domain.deciding.isolation import unlocked
+from app.domain.deciding.isolation import left_alone, unlocked
 from app.domain.deciding.work import finish, model_allows
 from app.domain.events import Event
 from app.domain.housing import IsolationPoint, PointKind
@@ -163,6 +163,13 @@ def _own_off(state: JobState, command: TakeOwnLockOff, moment: Moment) -> tuple[
     _only_its_owner(lock, moment)
     if told := lock_off_fault(state.leaving.handover, state.locks, moment.by):
         raise Refused("personal_lock", told, logged=True)
+    if left_alone(state, moment.by):
+        raise Refused(
+            "last_lock",
+            f"The work is left and its isolation still needed, so the lock of {moment.by.name} is not the last to come "
+            "off: whoever goes on with the work puts theirs on first, under Locks. If nobody comes, call a lead.",
+            logged=True,
+        )
     return (event_of(OwnLockOff, state, moment, lock=lock.lock),)
 
 

@@ -36,7 +36,7 @@ from app.domain.judging import EntriesDiffer, evidence_from
 from app.domain.procedure import Role, Second, StepKind
 from app.domain.refused import Refused
 from app.domain.signing import HOLD
-from app.domain.steps import Step
+from app.domain.steps import Step, looked_at
 
 
 def _may_mark(state: JobState, step: Step, moment: Moment) -> None:
@@ -50,33 +50,36 @@ def _may_mark(state: JobState, step: Step, moment: Moment) -> None:
     if step.role is not Role.TECHNICIAN and moment.by.role is not step.role:
         raise Refused("role", f"“{step.text}” is for a {step.role.words}. Ask one to mark it.", step=step.id)
     crew.may_mark(state, step, moment)
-    if step.kind is StepKind.VERIFY and moment.by.id in _hands_in(state, step):
+    if step.kind is StepKind.VERIFY:
+        _complain_of_verifier(state, step, moment)
+
+
+def _complain_of_verifier(state: JobState, step: Step, moment: Moment) -> None:
+    """Refuse whoever did, recorded or has been shown the work that a verification looks at.
+
+    What was verified on paper was so before anybody entered or compared what stands there.
+    """
+    marks = [state.mark(other.id) for other in looked_at(step, state.steps[: state.index[step.id]])]
+    stamps = [stamp for mark in marks for stamp in mark.stamps]
+    hands = frozenset().union(*(stamp.doers if moment.kept else stamp.recorders for stamp in stamps))
+    if any(effect.act is Act.VERIFY_ISOLATION for effect in step.effects):
+        hands |= {row.by.id for row in state.locks.points}
+    if moment.by.id in hands:
         raise Refused(
             "own_work",
-            f"{moment.by.name} did the work that this step verifies. Somebody else must verify it.",
+            f"{moment.by.name} did the work that this step verifies, or recorded it. Somebody else must verify it.",
             step=step.id,
             logged=True,
         )
-
-
-def _hands_in(state: JobState, step: Step) -> frozenset[str]:
-    """Who did the work that a verification looks at, and for the isolation whoever has a lock on a point of it."""
-    marks = [state.mark(other.id) for other in _looked_at_by(state, step)]
-    stamps = [stamp for mark in marks for stamp in (mark.begun, mark.done)]
-    hands = frozenset(person for stamp in stamps if stamp is not None for person in stamp.doers)
-    verifies = any(effect.act is Act.VERIFY_ISOLATION for effect in step.effects)
-    return hands | {row.by.id for row in state.locks.points} if verifies else hands
-
-
-def _looked_at_by(state: JobState, step: Step) -> list[Step]:
-    """The steps whose answers it states anew; without these the work before it in its section, or in the one before."""
-    before = state.steps[: state.index[step.id]]
-    if named := {asked.same_as.step for asked in step.asks if asked.same_as is not None}:
-        return [other for other in before if other.id in named]
-    if here := [other for other in before if other.section == step.section and other.effects]:
-        return here
-    there = [other for other in before if other.port == step.port and other.effects]
-    return [other for other in there if other.section == there[-1].section]
+    since = min((mark.done.seq for mark in marks if mark.done), default=state.size)
+    if state.led.get(moment.by.id, -1) > since or moment.taken.get(moment.by.id, 0) > since:
+        raise Refused(
+            "has_seen",
+            f"{moment.by.name} led the job on after that work was done, or took its record, and may have seen what was "
+            "entered. Somebody else must verify it unseen.",
+            step=step.id,
+            logged=True,
+        )
 
 
 def begin(state: JobState, command: Begin, moment: Moment) -> tuple[Event, ...]:

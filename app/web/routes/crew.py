@@ -45,7 +45,7 @@ async def brief(request: Request, job: str) -> Response:
 
 
 async def _brief(request: Request, job: str, form: Refilled, leaving: Refilled = NOTHING) -> Response:
-    state, people = await known(site_of(request), job), await _everyone(request)
+    state, people = await known(request, job), await _everyone(request)
     from app.web.views.crew_pages import brief_page
 
     page = brief_page(job, state, session_of(request), people, form=form, leaving=leaving)
@@ -56,7 +56,7 @@ async def _brief(request: Request, job: str, form: Refilled, leaving: Refilled =
 async def acknowledge(request: Request, job: str) -> Response:
     """Acknowledge the brief in own words, with the own secret; the next of the crew may do so on the same page."""
     form = await posted(request)
-    await known(site_of(request), job)
+    await known(request, job)
 
     async def doing() -> None:
         by = await signer(request, form, form.need("person"))
@@ -65,7 +65,7 @@ async def acknowledge(request: Request, job: str) -> Response:
     refilled = await tried(doing, form)
     if refilled.told:
         return await _brief(request, job, refilled)
-    state = await known(site_of(request), job)
+    state = await known(request, job)
     to = f"/jobs/{job}/brief" if state.crew.waiting else f"/jobs/{job}/now"
     return RedirectResponse(to, status_code=303)
 
@@ -74,7 +74,7 @@ async def acknowledge(request: Request, job: str) -> Response:
 async def left(request: Request, job: str) -> Response:
     """Take somebody off the crew, with the reason."""
     form = await posted(request)
-    await known(site_of(request), job)
+    await known(request, job)
 
     async def doing() -> None:
         await do(request, job, LeaveCrew(form.need("person"), form.need("reason")), form)
@@ -99,7 +99,7 @@ async def pause(request: Request, job: str) -> Response:
     aloud = tuple(name for name in ticked if SPOKEN_SECRET + name not in spoken)
     if not spoken and not aloud:
         raise Invalid("Nobody was named. Tick who said it aloud, or let them enter their own secret.")
-    await known(site_of(request), job)
+    await known(request, job)
     for name, secret in spoken.items():
         person = name.removeprefix(SPOKEN_SECRET)
         by = await beside(request, person, secret)
@@ -107,7 +107,7 @@ async def pause(request: Request, job: str) -> Response:
         await _spoke(request, job, ConfirmPause(step), f"{token}.{person}", form, by)
     if aloud:
         await _spoke(request, job, ConfirmPause(step, aloud), token, form, session_of(request).who)
-    state = await known(site_of(request), job)
+    state = await known(request, job)
     missing = ", ".join(who.name for who in state.unspoken(step))
     over = state.due is None or state.due.id != step
     told = "Everybody has spoken." if over else f"Still to speak: {missing}."
@@ -131,7 +131,7 @@ async def log(request: Request, job: str) -> Response:
 
 
 async def _log(request: Request, job: str, form: Refilled) -> Response:
-    state = await known(site_of(request), job)
+    state = await known(request, job)
     events = await run_in_threadpool(site_of(request).jobs.events, job)
     from app.web.views.crew_pages import log_page
 
@@ -161,7 +161,7 @@ async def questions(request: Request, job: str) -> Response:
 
 
 async def _questions(request: Request, job: str, form: Refilled) -> Response:
-    state = await known(site_of(request), job)
+    state = await known(request, job)
     from app.web.views.crew_pages import questions_page
 
     page = questions_page(job, state, session_of(request), form=form)
@@ -175,11 +175,11 @@ async def answer(request: Request, job: str) -> Response:
     entry = form.need("entry")
     if not (entry.isascii() and entry.isdigit() and len(entry) < 10):
         raise Invalid(f"{entry[:20]!r} is not the number of an entry. Choose one of the deviations listed.")
-    command = AnswerDeviation(int(entry), form.need("differed"), form.need("why"), form.need("change"))
+    command = AnswerDeviation(int(entry), form.need("differed"), form.get("why"), form.get("change"))
     refilled = await tried(lambda: do(request, job, command, form), form)
     if refilled.told:
         return await _questions(request, job, refilled)
-    state = await known(site_of(request), job)
+    state = await known(request, job)
     return RedirectResponse(f"/jobs/{job}/{'questions' if state.unanswered else 'now'}", status_code=303)
 
 

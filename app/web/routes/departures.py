@@ -33,7 +33,7 @@ Act = Callable[[Posted], Awaitable[tuple[Command, Who | None]]]
 async def _then_work(request: Request, job: str, read: Act, *, contingency: bool = False) -> Response:
     """Carry out what a form asks and go to the step that is due; a refusal comes back with what was typed."""
     form = await posted(request)
-    await known(site_of(request), job)
+    await known(request, job)
 
     async def doing() -> None:
         command, by = await read(form)
@@ -54,7 +54,7 @@ async def contingencies(request: Request, job: str) -> Response:
 async def _contingencies(request: Request, job: str, refilled: Refilled) -> Response:
     from app.web.views.departures import contingencies_page
 
-    state = await known(site_of(request), job)
+    state = await known(request, job)
     page = await run_in_threadpool(contingencies_page, job, state, session_of(request))
     return html(request, "contingencies.html", refilled.status, page=page, refilled=refilled)
 
@@ -84,7 +84,7 @@ async def _otherwise(request: Request, job: str, refilled: Refilled) -> Response
     from app.web.views.departures import otherwise_page
 
     site = site_of(request)
-    state = await known(site, job)
+    state = await known(request, job)
     people = await run_in_threadpool(site.people.everyone)
     page = otherwise_page(job, state, session_of(request), people)
     return html(request, "otherwise.html", refilled.status, page=page, refilled=refilled)
@@ -95,7 +95,7 @@ async def propose(request: Request, job: str) -> Response:
     """Propose other words for the step in hand."""
 
     async def read(form: Posted) -> tuple[Command, Who | None]:
-        step = (await known(site_of(request), job)).step(form.need("step"))
+        step = (await known(request, job)).step(form.need("step"))
         if step is None:
             raise Invalid("There is no such step in this job. Go back to the step that is due.")
         return ProposeChange(step.id, _new_words(step, form), form.need("reason")), None

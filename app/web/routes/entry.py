@@ -18,7 +18,6 @@ from app.web.forms import posted
 from app.web.guard import state_of_site
 from app.web.paths import inside
 from app.web.render import html
-from app.web.routes.work import known
 from app.web.views.alerts import secret_changes
 from app.web.views.in_hand import jobs_in_hand
 
@@ -48,7 +47,6 @@ async def stop_unsigned(request: Request, job: str) -> Response:
     site, form = site_of(request), await posted(request)
     if not await _may_stop(request):
         raise Refused("waiting", "This tablet is not enrolled, so it cannot stop work. Stop it by voice, now.")
-    await known(site, job)
     enrolled = await run_in_threadpool(site.tablets.named, request.cookies.get(DEVICE_COOKIE))
     tablet = enrolled or unquote(request.cookies.get(TABLET_COOKIE, ""))[:40] or "unnamed tablet"
     asked = Asked(UNSIGNED, tablet, device_at=form.get("device_at") or None, token=form.need("token"))
@@ -73,6 +71,7 @@ async def signin(request: Request) -> Response:
     who = await run_in_threadpool(site.people.prove, form.need("person"), form.need("secret"), tablet=tablet)
     if enrolled is None and (await state_of_site(site)).tablets and who.role is not Role.ADMINISTRATOR:
         raise Refused("waiting", "This tablet is not enrolled. Open /enrol on it with a one-time code from a lead.")
+    await run_in_threadpool(site.people.use_code, who, tablet=tablet)
     await run_in_threadpool(site.sessions.end, request.cookies.get(COOKIE))
     token = await run_in_threadpool(site.sessions.begin, who, tablet)
     answer = RedirectResponse(inside(form.get("then")), status_code=303)
@@ -102,13 +101,16 @@ async def secret_page(request: Request) -> Response:
 
 @router.post("/secret")
 async def choose_secret(request: Request) -> Response:
-    """Replace one's secret; every session of the person ends and a new one begins."""
+    """Replace one's secret, shown once more unless a one-time code let one in; every session of the person ends.
+
+    A new one begins.
+    """
     site, session, form = site_of(request), session_of(request), await posted(request)
     words = (site.settings.site, session.who.id)
     await run_in_threadpool(
         site.people.choose_secret,
         session.who.id,
-        form.need("old"),
+        "" if session.must_change else form.need("old"),
         form.need("new"),
         tablet=session.tablet,
         words=words,

@@ -71,7 +71,7 @@ class Sent(Kept):
 async def look_ahead(request: Request, job: str) -> Response:
     """Give the panels that this tablet may need while the server is out of reach."""
     site, session = site_of(request), session_of(request)
-    state = await known(site, job)
+    state = await known(request, job)
     panels = []
     for item in ahead(state, session.who):
         around = await around_for(site, item.state, worker_chosen(request, job)) if not item.waits else Around()

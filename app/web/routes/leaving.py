@@ -29,7 +29,7 @@ panel = APIRouter(prefix="/jobs/{job}", dependencies=[Depends(on_panel)])
 @router.get("/suspend")
 async def suspend_page(request: Request, job: str) -> Response:
     """Ask what is seen before the work is left."""
-    return _suspend_page(request, job, await known(site_of(request), job), NOTHING)
+    return _suspend_page(request, job, await known(request, job), NOTHING)
 
 
 def _suspend_page(request: Request, job: str, state: JobState, refilled: Refilled) -> Response:
@@ -52,7 +52,7 @@ async def suspend(request: Request, job: str) -> Response:
 
     refilled = await tried(doing, form)
     if refilled.told:
-        return _suspend_page(request, job, await known(site_of(request), job), refilled)
+        return _suspend_page(request, job, await known(request, job), refilled)
     return RedirectResponse(f"/jobs/{job}/now", status_code=303)
 
 
@@ -86,7 +86,7 @@ async def handover_page(request: Request, job: str) -> Response:
 
 async def _handover_page(request: Request, job: str, refilled: Refilled) -> Response:
     site, session = site_of(request), session_of(request)
-    state = await known(site, job)
+    state = await known(request, job)
     people = await run_in_threadpool(site.people.everyone)
     return html(
         request, "handover.html", refilled.status, head=head_line(job, state, session), refilled=refilled,
@@ -122,7 +122,7 @@ async def person_named(site: Site, person_id: str) -> Who:
 async def sign_handover(request: Request, job: str) -> Response:
     """Sign the hand-over, first the one who leaves, then the one who comes."""
     form = await posted(request)
-    state = await known(site_of(request), job)
+    state = await known(request, job)
     under_way = state.leaving.handover if state.stage is Stage.HANDING_OVER else None
     due = under_way.signer[1] if under_way else session_of(request).who  # where none is due, the rules say so
     by = await signer(request, form, due.id)
@@ -159,5 +159,5 @@ def _printed(request: Request, job: str) -> bytes:
 
     head, state, value = _sheet(request, job)
     printed = site_of(request).print_handover(value, drawings_of(state), utc_text(site_of(request).clock()))
-    note_export(request, job, head)
+    note_export(request, job, head, veiled=True)
     return printed

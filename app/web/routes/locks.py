@@ -60,7 +60,7 @@ async def row(request: Request, job: str) -> Response:
 @router.get("/rows/{point}")
 async def choose_row(request: Request, job: str, point: str) -> Response:
     """Show the form of another row of the step that is due."""
-    state = await known(site_of(request), job)
+    state = await known(request, job)
     around = await around_for(site_of(request), state)
     work = work_view(job, state, session_of(request), around, refill=Refill(ROW, {"point": point}))
     return html(request, "work.html", work=work)
@@ -82,7 +82,7 @@ async def trial(request: Request, job: str) -> Response:
     refilled = await tried(lambda: do(request, job, command, form), form)
     if refilled.told:  # begun on the page of all locks, so the sentence goes back there
         return await _board(request, job, refilled)
-    return await show(request, job, await known(site_of(request), job))
+    return await show(request, job, await known(request, job))
 
 
 @router.get("/reading")
@@ -92,7 +92,7 @@ async def reading_page(request: Request, job: str) -> Response:
 
 
 async def _reading(request: Request, job: str, refilled: Refilled) -> Response:
-    state = await known(site_of(request), job)
+    state = await known(request, job)
     return html(
         request, "reading.html", refilled.status, head=head_line(job, state, session_of(request)),
         watch=watch_view(state), refilled=refilled, token=new_token(),
@@ -103,7 +103,7 @@ async def _reading(request: Request, job: str, refilled: Refilled) -> Response:
 async def reading(request: Request, job: str) -> Response:
     """Take the repeated reading."""
     form = await posted(request)
-    await known(site_of(request), job)
+    await known(request, job)
 
     async def doing() -> JobState:
         return await do(request, job, TakeReading(form.need("reading")), form)
@@ -122,7 +122,7 @@ async def board(request: Request, job: str) -> Response:
 
 async def _board(request: Request, job: str, refilled: Refilled) -> Response:
     site = site_of(request)
-    state = await known(site, job)
+    state = await known(request, job)
     people = await run_in_threadpool(site.people.everyone)
     events = await run_in_threadpool(site.jobs.events, job)
     return html(
@@ -136,7 +136,7 @@ async def own_lock(request: Request, job: str) -> Response:
     """Put one's own lock on or take it off."""
     form = await posted(request)
     on, lock = form.need("act") == "on", form.need("lock")
-    await known(site_of(request), job)
+    await known(request, job)
     refilled = await tried(lambda: do(request, job, PutOwnLockOn(lock) if on else TakeOwnLockOff(lock), form), form)
     if refilled.told:
         return await _board(request, job, refilled)
@@ -150,7 +150,7 @@ async def removal(request: Request, job: str) -> Response:
     attempts = tuple(
         (form.get(f"attempt-{number}-at"), form.get(f"attempt-{number}-how")) for number in range(1, MOST_ATTEMPTS + 1)
     )
-    await known(site_of(request), job)
+    await known(request, job)
 
     async def doing() -> None:
         by = await signer(request, form, session_of(request).who.id)

@@ -29,7 +29,7 @@ router = APIRouter(prefix="/jobs/{job}")
 @router.get("/paper")
 async def paper(request: Request, job: str) -> Response:
     """Show the blanks of a job; `entered`: and that the last step came from one of them."""
-    state = await known(site_of(request), job)
+    state = await known(request, job)
     return _paper(request, job, state, NOTHING, entered="entered" in request.query_params and state.due is None)
 
 
@@ -51,7 +51,7 @@ async def print_blank(request: Request, job: str) -> Response:
 
     refilled = await tried(doing, form)
     if refilled.told:
-        return _paper(request, job, await known(site_of(request), job), refilled)
+        return _paper(request, job, await known(request, job), refilled)
     return RedirectResponse(f"/jobs/{job}/paper", status_code=303)
 
 
@@ -73,7 +73,7 @@ def _printed(request: Request, job: str, number: int) -> bytes:
     head = site.jobs.head_at(job, event.seq + 1)
     value = blank_of(veiled(fold(events[: event.seq + 1]), on_paper=True), event, root=head.root.hex())
     data = site.print_blank(value, utc_text(site.clock()))
-    note_export(request, job, head)
+    note_export(request, job, head, veiled=True)
     return data
 
 
@@ -81,14 +81,14 @@ def _printed(request: Request, job: str, number: int) -> bytes:
 async def entry(request: Request, job: str, number: int) -> Response:
     """Ask for what stands on paper for the step that is due; `entered`: and say that the one before is entered."""
     entered = "entered" in request.query_params
-    if entered and (await known(site_of(request), job)).due is None:
+    if entered and (await known(request, job)).due is None:
         return RedirectResponse(f"/jobs/{job}/paper?entered", status_code=303)
     return await _entry(request, job, number, NOTHING, entered=entered)
 
 
 async def _entry(request: Request, job: str, number: int, refilled: Refilled, *, entered: bool = False) -> Response:
     site, session = site_of(request), session_of(request)
-    state = await known(site, job)
+    state = await known(request, job)
     around = await around_for(site, state)
     people = await run_in_threadpool(site.people.everyone)
     page = entry_page(
@@ -126,7 +126,7 @@ async def transcribe(request: Request, job: str, number: int) -> Response:
 
 async def _transcribed(request: Request, job: str, number: int, form: Posted) -> JobState:
     site, session = site_of(request), session_of(request)
-    state = await known(site, job)
+    state = await known(request, job)
     blank, step_id = _blank(state, number), form.need("step")
     step, zone = state.step(step_id), zone_of(state)
     second = await beside(request, form.need("second"), form.need("second_secret"))
@@ -160,11 +160,11 @@ async def reconcile(request: Request, job: str, number: int) -> Response:
     form = await posted(request)
 
     async def doing() -> JobState:
-        blank = _blank(await known(site_of(request), job), number)
+        blank = _blank(await known(request, job), number)
         command = ReconcileBlank(blank.serial, form.need("how"), photo_of(form), form.get("reason"))
         return await do(request, job, command, form)
 
     refilled = await tried(doing, form)
     if refilled.told:
-        return _paper(request, job, await known(site_of(request), job), refilled)
+        return _paper(request, job, await known(request, job), refilled)
     return RedirectResponse(f"/jobs/{job}/paper", status_code=303)

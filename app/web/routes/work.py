@@ -26,7 +26,7 @@ from app.records.moments import utc_text
 from app.records.veil import veiled, veiled_events
 from app.services.jobs import Asked
 from app.web.awaiting import around_for, done, state_of
-from app.web.context import WORKER_COOKIE, Site, asked_by, session_of, site_of, worker_chosen
+from app.web.context import WORKER_COOKIE, asked_by, session_of, site_of, worker_chosen
 from app.web.forms import Posted, posted
 from app.web.paths import IN_HAND
 from app.web.render import html, wants_part, wants_sentence
@@ -49,12 +49,12 @@ router = APIRouter(prefix="/jobs/{job}")
 panel = APIRouter(prefix="/jobs/{job}", dependencies=[Depends(on_panel)])
 
 
-async def known(site: Site, job: str) -> JobState:
-    """Return the committed state of a job that was opened; raise Invalid for any other."""
-    state = await state_of(site, job)
+async def known(request: Request, job: str) -> JobState:
+    """Return a job that was opened as whoever asks may see it; raise Invalid for any other."""
+    state = await state_of(site_of(request), job)
     if state.opened is None:
         raise Invalid("There is no such job. Go back to the list of housings and choose one.")
-    return state
+    return veiled(state, session_of(request).who.id)
 
 
 async def show(
@@ -66,7 +66,8 @@ async def show(
     if not wants_part(request) and request.method == "POST":
         return RedirectResponse(f"/jobs/{job}/now", status_code=303)
     around = await around_for(site_of(request), state, worker_chosen(request, job))
-    work = work_view(job, state, session_of(request), around, notice=notice, refill=refill)
+    seen = veiled(state, session_of(request).who.id)
+    work = work_view(job, seen, session_of(request), around, notice=notice, refill=refill)
     return html(request, "_work.html" if wants_part(request) else "work.html", work=work)
 
 
@@ -88,7 +89,7 @@ async def _second(request: Request, form: Posted) -> Who | None:
 async def now(request: Request, job: str) -> Response:
     """Show the step that is due; a repeated reading that was missed is noted when somebody looks."""
     site, session = site_of(request), session_of(request)
-    state = await known(site, job)
+    state = await known(request, job)
     if missed_by(state.watch, utc_text(site.clock())):
         asked = Asked(session.who, session.tablet)
         state = (await done(site.jobs.record(job, NoticeMissed(), asked))).state
@@ -99,9 +100,10 @@ async def now(request: Request, job: str) -> Response:
 async def whole(request: Request, job: str) -> Response:
     """Show the job as a whole."""
     site = site_of(request)
-    state = await known(site, job)
+    state = await known(request, job)
     events = await run_in_threadpool(site.jobs.events, job)
-    page = overview(job, veiled(state), veiled_events(state, events), session_of(request), _remaining(state))
+    told = veiled_events(await state_of(site, job), events, session_of(request).who.id)
+    page = overview(job, state, told, session_of(request), _remaining(state))
     return html(request, "overview.html", page=page)
 
 
@@ -116,17 +118,17 @@ def _remaining(state: JobState) -> dict[str, int]:
 @router.get("/steps/{number}")
 async def step(request: Request, job: str, number: int) -> Response:
     """Read any step without moving the place."""
-    state = await known(site_of(request), job)
+    state = await known(request, job)
     _complain_if_no_step(state, number)
-    return html(request, "read_ahead.html", page=read_ahead(job, veiled(state), number, session_of(request)))
+    return html(request, "read_ahead.html", page=read_ahead(job, state, number, session_of(request)))
 
 
 @router.get("/steps/{number}/change")
 async def change(request: Request, job: str, number: int) -> Response:
     """Correct an answer or take a mark back."""
-    state = await known(site_of(request), job)
+    state = await known(request, job)
     _complain_if_no_step(state, number)
-    page = read_ahead(job, veiled(state), number, session_of(request))
+    page = read_ahead(job, state, number, session_of(request))
     return html(request, "change.html", page=page, token=new_token(), other_token=new_token())
 
 
@@ -150,7 +152,7 @@ async def mark(request: Request, job: str) -> Response:
             command = Finish(step_id, dict(form.answers), form.get("note"), second, why, form.get("worker"))
         case _:
             raise Invalid(f"{act!r} is not a mark. Send begin or finish.")
-    before = (await known(site_of(request), job)).mark(step_id)
+    before = (await known(request, job)).mark(step_id)
     state = await do(request, job, command, form)
     again = typed if len(state.mark(step_id).differences) > len(before.differences) else None
     answer = await show(request, job, state, _told_of(state, step_id, before) if act == "finish" else None, again)
@@ -217,7 +219,7 @@ async def stop_reason(request: Request, job: str) -> Response:
 @router.get("/reopen")
 async def reopen_form(request: Request, job: str) -> Response:
     """Show where an interrupted job stands and what to look at before it goes on."""
-    state = await known(site_of(request), job)
+    state = await known(request, job)
     return html(request, "reopen.html", page=reopen_page(job, state, session_of(request), _remaining(state)))
 
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from app.domain.events import Event, NoteWritten
 from app.domain.job import JobState
 from app.domain.job_lines import JobLine
-from app.domain.lessons import QUESTIONS
+from app.domain.lessons import DEVIATIONS, FURTHER, questions_of
 from app.domain.suggestions import About
 from app.records.brief import Brief, brief_of
 from app.records.moments import local_text
@@ -93,24 +93,27 @@ def log_page(job: str, state: JobState, events: Sequence[Event], session: Sessio
 
 @dataclass(frozen=True, slots=True)
 class Deviation:
-    """One deviation: its entry, kind, sentence, step number (0: none), and the answers as far as there are any."""
+    """One deviation: its entry, kind, sentence, step number (0: none), and the answers as far as there are any.
+
+    asked: name of the field and question.
+    """
 
     entry: int
     kind: str
     sentence: str
     number: int
     answers: tuple[tuple[str, str], ...]
+    asked: tuple[tuple[str, str], ...]
     by: str
 
 
 @dataclass(frozen=True, slots=True)
 class QuestionsPage:
-    """The deviations of a job with their questions. asked: name of the field and question."""
+    """The deviations of a job with their questions."""
 
     head: HeadLine
     open: tuple[Deviation, ...]
     answered: tuple[Deviation, ...]
-    asked: tuple[tuple[str, str], ...]
     form: Refilled
     token: str
 
@@ -121,7 +124,6 @@ def questions_page(job: str, state: JobState, session: Session, *, form: Refille
         head=head_line(job, state, session),
         open=tuple(_deviation(state, item.seq) for item in state.unanswered),
         answered=tuple(_deviation(state, entry) for entry in sorted(state.lessons.answered)),
-        asked=QUESTIONS,
         form=form,
         token=new_token(),
     )
@@ -129,15 +131,16 @@ def questions_page(job: str, state: JobState, session: Session, *, form: Refille
 
 def _deviation(state: JobState, entry: int) -> Deviation:
     zone = state.opened.zone if state.opened else "UTC"
-    item = next(item for item in state.notables if item.seq == entry)
+    found = [item for item in state.notables if item.seq == entry]
+    item = next((item for item in found if item.asked_as in DEVIATIONS or item.asked_as in FURTHER), found[0])
     given = state.lessons.answered.get(entry)
-    answers = tuple((question, getattr(given, name)) for name, question in QUESTIONS) if given else ()
     return Deviation(
         entry=entry,
         kind=item.kind,
         sentence=state.by_number(item.sentence),
         number=state.index.get(item.step or "", -1) + 1,
-        answers=answers,
+        answers=given.told if given else (),
+        asked=questions_of(item.asked_as),
         by=f"{given.by.name}, {local_text(given.at, zone)}" if given else "",
     )
 

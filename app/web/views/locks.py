@@ -13,6 +13,7 @@ from app.domain.watching import MOST_MISSED, stands_open
 from app.domain.words import unit_words
 from app.records.locks import lock_tables
 from app.records.moments import local_text
+from app.records.veil import UNSEEN
 from app.records.wording import limit_words
 from app.services.ports import Person, Session
 from app.web.views.crew import must_be_briefed
@@ -142,7 +143,8 @@ def _row(state: JobState, point: IsolationPoint, *, chosen: bool, left: bool) ->
 def _hung_words(row: Hung | None, zone: str) -> str:
     if row is None:
         return "no lock on it"
-    return f"lock {row.lock}, tag {row.tag_number}: {row.by.name}, {local_text(row.at, zone)[11:16]}"
+    told = f"locked, numbers {UNSEEN}" if row.lock == UNSEEN else f"lock {row.lock}, tag {row.tag_number}"
+    return f"{told}: {row.by.name}, {local_text(row.at, zone)[11:16]}"
 
 
 TRIAL = {
@@ -206,7 +208,7 @@ def board_view(state: JobState, session: Session, people: tuple[Person, ...], ev
         own=tuple(item.lock for item in on if not item.point and item.by.id == session.who.id),
         others=tuple(
             (item.lock, f"{item.lock} of {item.by.name}{', on ' + item.tag if item.tag else ', own'}")
-            for item in on if item.by.id != session.who.id
+            for item in on if item.by.id != session.who.id and item.lock != UNSEEN
         ),
         dampers=tuple(dampers) if shut and state.stage is Stage.OPEN and not state.locks.stroke else (),
         why_no_trial="A damper is moved only while the job runs, with a lock on it and every door on.",
