@@ -61,7 +61,7 @@ def unseen(state: JobState, viewer: str = "", *, on_paper: bool = False) -> Unse
     return Unseen(
         frozenset(name for name in steps - settling if _hidden(state.mark(name), viewer)),
         frozenset(pair for pair in asks if pair[0] not in settling and _hidden(state.mark(pair[0]), viewer)),
-        frozenset(row.lock for row in state.locks.hung if table and row.point and row.by.id != viewer),
+        frozenset(row.lock for row in state.locks.points if table and row.by.id != viewer),
     )
 
 
@@ -83,7 +83,8 @@ def veiled(state: JobState, viewer: str = "", *, on_paper: bool = False) -> JobS
     places = hidden.steps | {step for step, _ in hidden.asks}
     for step in places:
         marks[step] = _veiled_mark(step, marks[step], hidden)
-    hung = tuple(_veiled_row(row) if row.lock in hidden.locks and row.point else row for row in state.locks.hung)
+    hung = tuple(_veiled_row(row) if row.on and row.point and row.lock in hidden.locks else row
+                 for row in state.locks.hung)  # fmt: skip
     notables = tuple(
         replace(item, sentence=UNSEEN) if item.kind in _TELLING and item.step in places else item
         for item in state.notables
