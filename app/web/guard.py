@@ -29,7 +29,10 @@ HEADERS = (
 )
 UNSAFE = frozenset({"POST", "PUT", "PATCH", "DELETE"})
 COVER_PATHS = frozenset({"/lock", "/locked", "/unlock", "/here"})
-CHANGE_SECRET_PATHS = COVER_PATHS | {"/secret", "/signout"}
+CHANGE_SECRET_PATHS = COVER_PATHS | {
+    "/secret", "/signout", "/in-hand", "/jobs/{job}/stop", "/jobs/{job}/stop-reason",
+}  # fmt: skip
+"""What a one-time code lets somebody do before their own secret is chosen: choose it, leave, and stop work."""
 WHILE_LOCKED = frozenset({
     ("POST", "/jobs/{job}/stop"), ("POST", "/jobs/{job}/kept"), ("GET", "/photos/{sha256}/held"),
     ("POST", "/photos/{sha256}/part"), ("GET", "/locked"), ("POST", "/lock"), ("POST", "/unlock"), ("POST", "/signout"),

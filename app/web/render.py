@@ -47,7 +47,7 @@ def html(request: Request, template: str, status: int = 200, **context: Any) -> 
 def _only_job(request: Request) -> JobLine | None:
     """Return the job that STOP in the head of a page means: the only one in hand, unless it is known to be stopped."""
     session: Session | None = getattr(request.state, "session", None)
-    if session is None or session.must_change:
+    if session is None:
         return None
     jobs = site_of(request).jobs
     line = jobs.site_last_seen().jobs.only_in_hand()

@@ -169,8 +169,8 @@ def test_the_stop_in_the_head_stops_and_is_gone_then(desk: Desk) -> None:
     assert stops(desk.stranger().get("/legend").text) == []
 
 
-def test_a_one_time_code_and_a_notice_are_offered_no_stop_that_would_be_refused(desk: Desk) -> None:
-    """Before the secret is chosen nothing is stopped, so the head has no STOP; a notice has that of its own job."""
+def test_a_one_time_code_and_a_notice_keep_nobody_from_stopping(desk: Desk) -> None:
+    """Before the secret is chosen, and before a notice is read, STOP is there and is taken; nothing else is."""
     job, owner, admin = desk.open_job(), desk.named("technician"), desk.named("administrator")
     person, code = desk.running.people.add("Late Joiner", owner.role, by=None, identity="known to us")
     late = desk.stranger()
@@ -181,9 +181,13 @@ def test_a_one_time_code_and_a_notice_are_offered_no_stop_that_would_be_refused(
         job, RemoveOthersLock("P-7", desk.named("safety officer"), "at home", rang, "told first"), desk.named("lead")
     )
 
-    assert stops(late.get("/secret").text) == []
+    assert stops(late.get("/secret").text) == [job]
+    assert late.get("/in-hand").status_code == 200
+    assert late.get(f"/jobs/{job}").headers["location"] == "/secret"
     assert stops(desk.get(owner, "/notices").text) == [job]
     assert stops(desk.get(admin, "/people").text) == [job]
+    assert late.post(f"/jobs/{job}/stop", data={"token": "5" * 32}).status_code == 303
+    assert desk.running.site.jobs.state(job).stop is not None
 
 
 def test_a_covered_screen_stops_the_job_that_it_lies_over_and_no_other(desk: Desk) -> None:
