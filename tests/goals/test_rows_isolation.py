@@ -193,7 +193,7 @@ def test_row_25_purge_and_sample_lines_are_isolated_verified_locked_and_released
         assert told in page
     assert 'value="shut, end capped"' in row
     assert (otherwise.status_code, purged.status_code, early.status_code, sampled.status_code) == (409, 303, 409, 303)
-    board = desk.get(eyes, f"/jobs/{job}/locks").text
+    board = desk.get(hands, f"/jobs/{job}/locks").text
     assert "L-purge" in board
     assert "L-sample" in board
     assert desk.post(lead, f"/jobs/{job}/trial", part="clear", point="purge", seen="clear").status_code == 409
