@@ -29,9 +29,7 @@ def _lines(state: JobState, step: Step, say: Say) -> list[tuple[str, str]]:
         case Say.LOCKS:
             return [("Locks", _locks(state))]
         case Say.PERMIT:
-            return [
-                ("Permit", f"{_answers(state, PERMIT_NUMBER)}, good until the end of {_answers(state, PERMIT_UNTIL)}")
-            ]
+            return [("Permit", _permit(state))]
         case Say.BAGS:
             return [(f"Ring of {port.id}", ring_words(port)) for port in ports]
         case Say.CLOSURES:
@@ -44,6 +42,15 @@ def _lines(state: JobState, step: Step, say: Say) -> list[tuple[str, str]]:
             return [(f"Door of {port.id}", _door(state, port)) for port in ports]
         case _:
             assert_never(say)
+
+
+def permit_line(state: JobState) -> str:
+    """Say the permit's number and last day where the record holds them; nothing before that."""
+    return _permit(state) if state.permit_until is not None else ""
+
+
+def _permit(state: JobState) -> str:
+    return f"{_answers(state, PERMIT_NUMBER)}, good until the end of {_answers(state, PERMIT_UNTIL)}"
 
 
 def _locks(state: JobState) -> str:

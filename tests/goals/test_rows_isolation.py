@@ -388,6 +388,20 @@ def test_row_27_moving_a_damper_for_a_trial_makes_the_verification_due_again(des
     assert desk.work_until(job, "Inspect the bag").due is not None
 
 
+def test_row_28_number_and_last_day_of_the_permit_stay_in_view(desk: Desk) -> None:
+    """From the step that records them on, every step tells them; before it, none."""
+    hands = desk.named("technician")
+    job, step = at(desk, "Record the PPE")
+    before = desk.get(hands, f"/jobs/{job}/now").text
+    given = {"a.ppe": "suit, PAPR", "a.permit": "PTW-12", "a.permit-until": "2026-03-02"}
+    desk.post(hands, f"/jobs/{job}/marks", step=step, act="finish", note="", **given)
+
+    after = desk.get(hands, f"/jobs/{job}/now").text
+
+    assert "<dt>Permit</dt>" not in before
+    assert "<dt>Permit</dt><dd>PTW-12, good until the end of 2026-03-02</dd>" in after
+
+
 def test_row_28_an_expired_permit_releases_nothing(desk: Desk, clock: Clock) -> None:
     """The day after the permit's last day the next hold is not released, and the refusal says so."""
     hands, officer = desk.named("technician"), desk.named("safety officer")

@@ -12,6 +12,7 @@ from app.calc.sources import shown
 from app.domain.event_base import Result
 from app.domain.instruments import Instrument, InstrumentKind
 from app.domain.job import Difference, JobState, Mark
+from app.domain.killers import permit_line
 from app.domain.labels import look_alikes
 from app.domain.packages import to_label
 from app.domain.procedure import Role, Second, StepKind
@@ -122,6 +123,7 @@ class StepView:
 
     crew: whom a mark may be recorded for (id, name), the first is whoever marks; worker: who is chosen.
     section_done: the section that has just been completed.  abort: what stops the work while a door is off.
+    permit: its number and last day, once they are on record.
     brief_first: whoever is signed in has to be briefed before marking.  questions: deviations to be answered for,
     at the last step.
     """
@@ -160,6 +162,7 @@ class StepView:
     worker: str = ""
     section_done: str = ""
     abort: str = ""
+    permit: str = ""
     brief_first: bool = False
     questions: int = 0
 
@@ -245,6 +248,7 @@ def step_view(state: JobState, step: Step, session: Session, around: Around, ref
         worker=around.worker if around.worker in dict(crew) else "",
         section_done=_section_done(state, place, zone),
         abort=abort_line(state),
+        permit=permit_line(state),
         brief_first=must_be_briefed(state, session),
         questions=len(state.unanswered) if place + 1 == len(state.steps) else 0,
         changes=tuple(
