@@ -471,7 +471,7 @@ def main() -> int:
         for _ in range(CHECKED_TOGETHER):
             copies.put(Copy(Path(until_the_end.enter_context(tempfile.TemporaryDirectory()))))
         for guard, (failed, told) in zip(guards, pool.map(partial(_in_a_copy, copies), guards), strict=True):
-            print(f"{'noticed' if failed else 'MISSED '}  {guard.name}", flush=True)
+            print(f"noticed  {guard.name}, by {failed}" if failed else f"MISSED   {guard.name}", flush=True)
             if failed:
                 by[guard.name] = failed
             else:
