@@ -7,7 +7,7 @@ from typing import Any
 
 from app.domain.job import JobState
 from app.domain.paper import BlankPrinted
-from app.domain.procedure import StepKind
+from app.domain.procedure import Second, StepKind
 from app.domain.steps import AskedFor, Step
 from app.domain.words import unit_words
 from app.records.cautions import CAUTIONS, REHEARSAL
@@ -17,6 +17,7 @@ from app.records.wording import limit_of_result, limit_words, who_words
 HOW_TO = (
     "Follow the steps in their order, one by one. Where a step has two lines, mark it begun before you act.",
     "Give day, time by the site's clock, and name in your own hand at every line. No ditto marks.",
+    "Where a step asks for a second person, that person writes day, time and name too: nobody else fills in that line.",
     "A reading outside its limit, or anything unexpected: stop, make safe, write it down, tell the lead, mark no more.",
     "A hold point is signed on paper by the role it names, and entered later by that person only.",
     "Strike a slip through so that it stays readable, with name, time and why.",
@@ -86,6 +87,8 @@ def _step(number: int, step: Step, state: JobState, zone: str) -> dict[str, Any]
     )
     if step.kind is StepKind.VERIFY:
         lines = [f"{line}, by somebody who did not do the work" for line in lines]
+    if begun and step.marks == 2:
+        lines = lines[1:]
     limit = limit_of_result(step)
     return {
         "number": number,
@@ -97,8 +100,17 @@ def _step(number: int, step: Step, state: JobState, zone: str) -> dict[str, Any]
         "note": step.note,
         "asks": [_ask(asked) for asked in step.asks],
         "result": f"The result must be {limit}; it is computed when the readings are entered." if limit else "",
-        "lines": lines[1:] if begun and step.marks == 2 else lines,
+        "lines": _with_second(lines, step),
     }
+
+
+def _with_second(lines: list[str], step: Step) -> list[str]:
+    """Put a line for the second person after every mark that takes two people."""
+    if step.second is None:
+        return lines
+    if step.second is Second.WITNESS:
+        return [*lines, "second person, who read it again"]
+    return [part for line in lines for part in (line, f"the same second person, there when {line.split(',')[0]}")]
 
 
 def _ask(asked: AskedFor) -> dict[str, Any]:

@@ -5,6 +5,7 @@ import re
 import struct
 import zlib
 from datetime import timedelta
+from html import unescape
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -358,6 +359,8 @@ def from_paper(desk: Desk, job: str, writer: Who, second: Who, hand: Who, clock:
     }  # fmt: skip
     if due.marks == 2:
         fields["began"] = f"{then:%H:%M}"
+    if due.second:
+        fields["beside"] = (second if hand != second else writer).id
     if "secret" in more:
         fields["person"] = writer.id
     fields |= more
@@ -438,6 +441,42 @@ def test_row_31_two_readings_of_one_page_that_differ_are_settled_on_its_form(des
     assert 'name="reconciled"' in form
     assert "and 77 were entered" in form
     assert state_of(desk, job).mark(due.id).stands
+
+
+def test_row_31_a_cut_from_paper_names_who_was_there_and_who_compared(desk: Desk, clock: Clock) -> None:
+    """The form asks for the second person at the work, apart from whoever compares; page, trail and record say so."""
+    job, hands, eyes = desk.open_job(), desk.named("technician"), desk.named("technician", 1)
+    officer = desk.named("safety officer")
+    due = desk.work_until(job, "Cut the neck").due
+    assert due is not None
+    desk.post(hands, f"/jobs/{job}/blanks")
+    blank = text_of(desk.get(hands, f"/jobs/{job}/blanks/1.pdf").content)
+    clock.now += timedelta(minutes=20)
+    desk.clients.clear()  # sessions have locked meanwhile
+
+    form = desk.get(hands, f"/jobs/{job}/blanks/1/entry").text
+    nobody = from_paper(desk, job, hands, officer, hands, clock, beside="")
+    himself = from_paper(desk, job, hands, officer, hands, clock, beside=hands.id)
+    entered = from_paper(desk, job, hands, officer, hands, clock, beside=eyes.id)
+
+    assert "Second person at the work, who was there, as written on the paper, no secret given" in form
+    assert "Who compares this entry with the page now, at the work then or not" in form
+    choice = re.search(r'<select[^>]*name="beside".*?</select>', form, re.DOTALL)
+    assert choice is not None
+    assert set(re.findall(r'value="([^"]+)"', choice[0])) == {who.id for who in state_of(desk, job).crew.present}
+    assert [nobody.status_code, himself.status_code, entered.status_code] == [409, 409, 303], entered.text
+    assert "Choose whom the page names as the second person there" in nobody.text
+    assert "the same second person, there when begun" in blank
+    assert "the same second person, there when done" in blank
+    done = state_of(desk, job).mark(due.id).done
+    assert done is not None
+    assert (done.by, done.second, done.entered_by) == (hands, eyes, hands)
+    told = f"with {eyes.name} (technician, as written on paper, no secret given)"
+    assert told in unescape(desk.get(officer, f"/jobs/{job}/review").text)
+    record = desk.get(officer, f"/jobs/{job}/record.pdf").content
+    assert told in text_of(record)
+    verdict = verify_record(record_in(record), signature=None, photo=desk.running.site.photos.read)
+    assert [check.faults for check in verdict.checks if check.faults] == []
 
 
 def check_labels(desk: Desk, job: str, officer: Who, serial: str) -> None:

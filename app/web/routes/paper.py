@@ -132,6 +132,7 @@ async def _transcribed(request: Request, job: str, number: int, form: Posted) ->
     second = await beside(request, form.need("second"), form.need("second_secret"))
     hold = step is not None and step.kind is StepKind.HOLD
     by = await signer(request, form, session.who.id) if hold else session.who
+    beside_id = form.get("beside") if step is not None and step.second else ""
     began = form.get("began")
     command = Transcribe(
         step=step_id,
@@ -145,6 +146,7 @@ async def _transcribed(request: Request, job: str, number: int, form: Posted) ->
         answers=dict(form.answers),
         note=form.get("note"),
         reconciled=form.get("reconciled") or None,
+        beside=await person_named(site, beside_id) if beside_id else None,
     )
     return await do(request, job, command, form, by=by)
 

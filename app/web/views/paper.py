@@ -5,10 +5,13 @@ from dataclasses import dataclass
 
 from app.domain.job import JobState, Stage
 from app.domain.paper import HOW_WORDS, Blank
-from app.domain.procedure import Role, StepKind
+from app.domain.procedure import Role, Second, StepKind
 from app.records.moments import local_text
 from app.services.ports import Person, Session
 from app.web.views.step import Around, AskView, asks_of, difference_words, new_token, section_words
+
+SECOND_AT = {Second.CONCURRENT: "who was there", Second.WITNESS: "who read it again"}
+"""What the second person at a step did there, by the kind of second person it takes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +43,8 @@ class EntryPage:
     """What stands on paper for the step that is due.
 
     two_marks: it was not begun yet, so both times are asked, and what is asked at its beginning.  rows: it is done row
-    by row, each signed in, so nothing is entered here.
+    by row, each signed in, so nothing is entered here.  seconds: who may compare.  second_at: what the second person
+    at the work did, where the step takes two; besides: who that may have been, whether they are here now or not.
     """
 
     serial: str
@@ -59,6 +63,8 @@ class EntryPage:
     today: str
     token: str
     differing: tuple[str, ...] = ()
+    second_at: str = ""
+    besides: tuple[tuple[str, str], ...] = ()
 
 
 def paper_page(state: JobState) -> PaperPage:
@@ -117,4 +123,6 @@ def entry_page(
         today=local_text(now, zone)[:10],
         token=new_token(),
         differing=tuple(difference_words(due, item, zone) for item in state.mark(due.id).differing),
+        second_at=SECOND_AT[due.second] if due.second else "",
+        besides=tuple((who.id, who.name) for who in (state.crew.present if state.crew.enforced else workers)),
     )
