@@ -512,3 +512,31 @@ def test_row_31_the_form_asks_all_that_the_due_step_asks(desk: Desk, clock: Cloc
     assert entered.status_code == 303, entered.text
     assert "This step is done row by row" in rows
     assert "Enter it from paper" not in rows
+
+
+def test_row_31_locks_pauses_and_readings_have_their_lines_on_paper(desk: Desk) -> None:
+    """What is done live stays at the screen: the form sends there, and takes a note that names the blank."""
+    job, hands = desk.open_job(), desk.named("technician")
+    desk.work_until(job, "Apply a lock")
+    desk.post(hands, f"/jobs/{job}/blanks")
+    serial = state_of(desk, job).paper.blanks[0].serial
+    printed = text_of(desk.get(hands, f"/jobs/{job}/blanks/1.pdf").content)
+    locked = desk.get(hands, f"/jobs/{job}/blanks/1/entry").text
+    due = desk.work_until(job, "Pause with the crew before EF").due
+    assert due is not None
+    paused = desk.get(hands, f"/jobs/{job}/blanks/1/entry").text
+    note = f"Step {state_of(desk, job).place + 1} stands on paper {serial}: all spoke at 9:40."
+    written = desk.post(hands, f"/jobs/{job}/log", text=note, step=due.id)
+
+    for told in ("Position seen", "Lock number", "Tag number", "Put on by", "Lock off", "Taken off by", "row by row"):
+        assert told in printed
+    for who in state_of(desk, job).crew.present:
+        assert f"{who.name} spoke" in printed
+    assert "Say aloud and look at each:" in printed
+    assert "While a door is off" in printed
+    assert "at least every 30 min" in printed
+    assert f"stands on paper {serial}: </textarea>" in locked
+    assert "At this pause each of the crew speaks for themselves" in paused
+    assert "Enter it from paper" not in paused
+    assert written.status_code == 303
+    assert note in desk.get(hands, f"/jobs/{job}/log").text

@@ -12,6 +12,14 @@ from app.web.views.step import Around, AskView, asks_of, difference_words, new_t
 
 SECOND_AT = {Second.CONCURRENT: "who was there", Second.WITNESS: "who read it again"}
 """What the second person at a step did there, by the kind of second person it takes."""
+LIVE_ROWS = (
+    "This step is done row by row. Each lock on the page is entered on the screen of the step, signed in as whoever "
+    "put it on or took it off; then the paper goes on here."
+)
+LIVE_PAUSE = (
+    "At this pause each of the crew speaks for themselves. It is held anew on the screen of the step; then the paper "
+    "goes on here."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,9 +50,10 @@ class PaperPage:
 class EntryPage:
     """What stands on paper for the step that is due.
 
-    two_marks: it was not begun yet, so both times are asked, and what is asked at its beginning.  rows: it is done row
-    by row, each signed in, so nothing is entered here.  seconds: who may compare.  second_at: what the second person
-    at the work did, where the step takes two; besides: who that may have been, whether they are here now or not.
+    two_marks: it was not begun yet, so both times are asked, and what is asked at its beginning.  live: why nothing is
+    entered here: it is done row by row, each signed in, or each of the crew speaks.  remark: how a note of it begins.
+    seconds: who may compare.  second_at: what the second person at the work did, where the step takes two; besides: who
+    that may have been, whether they are here now or not.
     """
 
     serial: str
@@ -57,7 +66,8 @@ class EntryPage:
     asks: tuple[AskView, ...]
     hold: str
     two_marks: bool
-    rows: bool
+    live: str
+    remark: str
     people: tuple[tuple[str, str], ...]
     seconds: tuple[tuple[str, str], ...]
     today: str
@@ -117,7 +127,8 @@ def entry_page(
         asks=(*first, *asks_of(due, typed, around, neighbours)),
         hold=due.role.words if due.kind is StepKind.HOLD else "",
         two_marks=two_marks,
-        rows=due.table is not None,
+        live=LIVE_ROWS if due.table is not None else LIVE_PAUSE if due.says and state.crew.enforced else "",
+        remark=f"Step {state.place + 1} stands on paper {blank.serial}: ",
         people=tuple((person.id, f"{person.name}, {person.role.words}") for person in workers),
         seconds=tuple((person.id, person.name) for person in workers if person.id != session.who.id),
         today=local_text(now, zone)[:10],
