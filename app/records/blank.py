@@ -3,20 +3,45 @@
 Pure: from the state of the job just after the blank was printed.
 """
 
+from collections.abc import Sequence
 from typing import Any
 
+from app.domain.applicability import StepNotApplicable
 from app.domain.containment.effects import Act
+from app.domain.contingency import ContingencyEntered
+from app.domain.events import (
+    AnswerCorrected,
+    EntriesDiffered,
+    Event,
+    JobReopened,
+    JobStopped,
+    NoteWritten,
+    StepOutside,
+    StepWithdrawn,
+    StopExplained,
+    WayOutTaken,
+)
+from app.domain.field_change import FieldChangeApproved, FieldChangeDeclined, FieldChangeProposed
 from app.domain.housing import IsolationPoint
 from app.domain.job import JobState
 from app.domain.killers import to_say
-from app.domain.locks import Hung
+from app.domain.locks import (
+    DamperStroked,
+    Hung,
+    OthersLockRemoved,
+    OwnLockOff,
+    OwnLockOn,
+    PointLocked,
+    PointUnlocked,
+)
 from app.domain.paper import BlankPrinted
 from app.domain.procedure import Second, StepKind
 from app.domain.steps import AskedFor, Repeated, Step
-from app.domain.watching import stands_open
+from app.domain.watching import ReadingMissed, ReadingRepeated, stands_open
 from app.domain.words import unit_words
 from app.records.cautions import CAUTIONS, REHEARSAL
 from app.records.moments import local_text
+from app.records.trail import sentence_of
 from app.records.wording import limit_of_result, limit_words, who_words
 
 READINGS = 24
@@ -35,6 +60,12 @@ READINGS_WHERE = (
     "These readings stay on this page: a screen would give them its own time, and a note in the job's log names "
     "this blank. Where the program counts one as missed, whoever re-opens the job reads it here."
 )
+BESIDE = (
+    PointLocked, PointUnlocked, OwnLockOn, OwnLockOff, OthersLockRemoved, DamperStroked, ReadingRepeated, ReadingMissed,
+    StepOutside, EntriesDiffered, JobStopped, StopExplained, JobReopened, AnswerCorrected, StepWithdrawn, WayOutTaken,
+    ContingencyEntered, FieldChangeProposed, FieldChangeApproved, FieldChangeDeclined, StepNotApplicable, NoteWritten,
+)  # fmt: skip
+"""The entries that the record so far tells beside the marks."""
 HOW_TO = (
     "Follow the steps in their order, one by one. Where a step has two lines, mark it begun before you act.",
     "Give day, time by the site's clock, and name in your own hand at every line. No ditto marks.",
@@ -46,11 +77,14 @@ HOW_TO = (
 )
 
 
-def blank_of(state: JobState, event: BlankPrinted, *, root: str) -> dict[str, Any]:
+def blank_of(state: JobState, events: Sequence[Event], event: BlankPrinted, *, root: str) -> dict[str, Any]:
     """Return the blank's values; `state` is the job's just after it was printed, `root` the head's then, in hex.
 
-    Keys: title, serial, rehearsal, facts (pairs), how (sentences), done (number, text, marks), sections (title, steps),
-    repeated (the reading while a door is off, or None), cautions, head.
+    events: those before it, as they may be printed.
+
+    Keys: title, serial, rehearsal, facts (pairs), how (sentences), done (number, text, marks), beside (entry, time,
+    sentence: what happened beside the marks), sections (title, steps), repeated (the reading while a door is off, or
+    None), cautions, head.
     """
     opened = state.opened
     if opened is None:
@@ -69,6 +103,7 @@ def blank_of(state: JobState, event: BlankPrinted, *, root: str) -> dict[str, An
         ],
         "how": list(HOW_TO),
         "done": [_done(number, step, state, zone) for number, step in enumerate(state.steps[:first], start=1)],
+        "beside": _beside(state, events, zone),
         "sections": _sections(state, first, zone),
         "repeated": _repeated(state, first),
         "cautions": list(CAUTIONS),
@@ -86,6 +121,16 @@ def _done(number: int, step: Step, state: JobState, zone: str) -> list[str]:
     )
     result = mark.evidence.result.shown if mark.evidence.result else ""
     return [str(number), step.text, "; ".join(part for part in (answers, result) if part), told]
+
+
+def _beside(state: JobState, events: Sequence[Event], zone: str) -> list[list[str]]:
+    """What a reader of the marks alone would not know: locks, attempts, stops, corrections, changes, notes."""
+    steps = {step.id: step for step in state.steps}
+    return [
+        [str(item.seq), local_text(item.at, zone), sentence_of(item, steps, zone)]
+        for item in events
+        if isinstance(item, BESIDE)
+    ]
 
 
 def _sections(state: JobState, first: int, zone: str) -> list[dict[str, Any]]:

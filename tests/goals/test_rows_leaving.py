@@ -400,6 +400,8 @@ def test_row_31_print_mid_job_finish_on_paper_enter_and_reconcile(desk: Desk, cl
 
     assert len(sheets) > 1
     assert told.count(f"CONTROLLED BLANK {serial}") == len(sheets)
+    assert "What happened beside the marks" in told
+    assert re.search(r"put lock \S+ with tag \S+ on D-\d+, seen shut\.", told)
     assert re.findall(rf"\d+ of {len(sheets)}\b", told) == [f"{n + 1} of {len(sheets)}" for n in range(len(sheets))]
     assert unnamed.status_code == 403
     assert "This is your first signature" in unnamed.text

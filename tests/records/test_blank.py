@@ -2,18 +2,22 @@
 
 from typing import Any
 
+from app.domain.commands import Correct, ExplainStop, StopWork, WriteNote
+from app.domain.events import STOP_REASONS
+from app.domain.field_change import DeclineChange, NewWords, ProposeChange
 from app.domain.locks import LockPoint
 from app.domain.paper import BlankPrinted, PrintBlank
 from app.records.blank import LATER, READINGS, blank_of
-from app.records.veil import veiled
-from tests.builders import EYES, HANDS, Bench, opened
+from app.records.veil import UNSEEN, veiled, veiled_events
+from tests.builders import EYES, HANDS, LEAD, Bench, opened
 
 
 def blank(bench: Bench) -> dict[str, Any]:
     """Print what is left of a job, and return the values of the blank."""
     (event,) = bench.do(PrintBlank(), HANDS)
     assert isinstance(event, BlankPrinted)
-    return blank_of(veiled(bench.state, on_paper=True), event, root="ab" * 32)
+    told = veiled_events(bench.state, bench.events[:-1], on_paper=True)
+    return blank_of(veiled(bench.state, on_paper=True), told, event, root="ab" * 32)
 
 
 def step_of(value: dict[str, Any], words: str) -> dict[str, Any]:
@@ -74,3 +78,52 @@ def test_the_repeated_reading_has_a_table_while_a_door_will_be_or_is_off() -> No
     assert ahead["repeated"]["limit"] == "Limit -50 to 0 Pa (site value)."
     assert now["repeated"] == ahead["repeated"]
     assert none["repeated"] is None
+
+
+def told_beside(value: dict[str, Any]) -> str:
+    """Return what happened beside the marks, a line for each."""
+    return "\n".join(sentence for _, _, sentence in value["beside"])
+
+
+def test_the_record_so_far_tells_what_happened_beside_the_marks() -> None:
+    """Locks, an attempt with its stop and reason, a correction, a change, a note: one line each, in order."""
+    bench = opened()
+    bench.run_to("out-1/gather")
+    due = bench.state.due
+    assert due is not None
+    bench.do(WriteNote("The lamp in the corridor is out."), HANDS)
+    new = NewWords(text="Gather the bag at arm's length.")
+    bench.do(ProposeChange(due.id, new, "the duct is in the way"), HANDS)
+    bench.do(DeclineChange("2026-0001/D1", "it is not"), LEAD)
+    bench.do(Correct("ready/parts/tools-gasket", "wrench", "W-12", "misread"), HANDS)
+    bench.do(StopWork(), HANDS)
+    bench.do(ExplainStop(next(iter(STOP_REASONS)), "The bag slips."), HANDS)
+    bench.go_on()
+    bench.answer({"length": "5"})
+
+    value = blank(bench)
+    told = told_beside(value)
+
+    parts = [
+        "put lock", "noted: The lamp in the corridor is out.", "the duct is in the way", "it is not",
+        "to W-12: misread", "stopped the job", "The bag slips.", "outside its limit at", "Outside its limit: ",
+    ]  # fmt: skip
+    assert [part for part in parts if part not in told] == []
+    assert [told.index(part) for part in parts] == sorted(told.index(part) for part in parts)
+    assert [int(entry) for entry, _, _ in value["beside"]] == sorted(int(entry) for entry, _, _ in value["beside"])
+    assert all(when.startswith("2026-03-02 ") for _, when, _ in value["beside"])
+
+
+def test_what_a_verifier_found_is_not_printed_before_the_verification_stands() -> None:
+    """Neither the lock numbers that are stated anew nor an entry that did not agree lie in the next verifier's hand."""
+    bench = opened()
+    bench.run_to("in-2/serial-again")
+    due = bench.state.due
+    assert due is not None
+    bench.answer({"serial": "QX-77-4411-B"}, EYES)
+
+    told = told_beside(blank(bench))
+
+    assert "outside its limit at" in told
+    assert "QX-77-4411-B" not in told
+    assert UNSEEN in told
