@@ -481,6 +481,24 @@ def test_row_31_a_cut_from_paper_names_who_was_there_and_who_compared(desk: Desk
     assert [check.faults for check in verdict.checks if check.faults] == []
 
 
+def test_row_31_one_entry_that_is_two_exceptions_is_one_place_on_the_review_page(desk: Desk, clock: Clock) -> None:
+    """A reading from paper that lies outside its limit is opened for both reasons, and a link leads to the first."""
+    job, hands, eyes = desk.open_job(), desk.named("technician"), desk.named("technician", 1)
+    desk.work_until(job, "Twist the bag")
+    desk.post(hands, f"/jobs/{job}/blanks")
+    clock.now += timedelta(minutes=12)
+    desk.clients.clear()  # sessions have locked meanwhile
+
+    entered = from_paper(desk, job, hands, eyes, hands, clock, **{"a.length": "5"})
+    page = desk.get(desk.named("safety officer"), f"/jobs/{job}/review").text
+
+    assert entered.status_code == 303, entered.text
+    numbers = [item.seq for item in state_of(desk, job).notables]
+    (double,) = {seq for seq in numbers if numbers.count(seq) == 2}
+    assert page.count(f'id="entry-{double}"') == 1
+    assert page.count(f'<span class="figures">{double}</span><br>step') == 2
+
+
 def check_labels(desk: Desk, job: str, officer: Who, serial: str) -> None:
     """Every entry from paper says so in the trail, in the PDF and in the data, and the record verifies."""
     events = desk.running.site.jobs.events(job)
