@@ -268,6 +268,7 @@ JOB_GUARDS = [
     Deletion("paper: accounted for once", PAPER, "if blank.how is not None:", "if False:", JOB),
     Deletion("paper: photo", PAPER, 'if not command.photo:\n        raise Invalid("There is no photo of the paper page', 'if False:\n        raise Invalid("There is no photo of the paper page', JOB),
     Deletion("paper: second person", PAPER, "if second.id == moment.by.id:", "if False:", JOB),
+    Deletion("paper: second at the work", PAPER, "if command.beside is None or command.beside.id == command.hand.id:", "if command.beside is None:", "tests/domain/test_paper.py"),
     Deletion("paper: hold from its hand", PAPER, "if step.kind is StepKind.HOLD and command.hand.id != moment.by.id:", "if False:", JOB),
     Deletion("paper: times in order", PAPER, "if any(earlier > later for earlier, later in pairwise(instants)):", "if False:", JOB),
     Deletion("paper: on the blank", PAPER, "if step is None or state.index[step.id] < state.index.get(blank.step, 0):", "if step is None:", JOB),

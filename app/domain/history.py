@@ -141,9 +141,11 @@ def _mark_fault(state: JobState, event: StepBegun | StepDone | StepOutside | Hol
 
 
 def _second_fault(due: Step, event: StepBegun | StepDone | StepOutside) -> str:
-    """Two people where the step takes two, and a verification that says what was entered first."""
+    """Two people where the step takes two: the second is not who marks, nor by the paper who did it."""
     asked = due.second is Second.CONCURRENT or (due.second is Second.WITNESS and not isinstance(event, StepBegun))
-    if asked and (event.second is None or event.second.id == event.by.id):
+    came = came_from(event)
+    first = came.hand if came is not None and came.second_on_paper else event.by
+    if asked and (event.second is None or event.second.id == first.id):
         return f"the step {event.step} takes two people and was marked by one."
     return ""
 

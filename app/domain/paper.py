@@ -25,6 +25,8 @@ class Transcribed(Kept):
 
     happened: when, by the paper, RFC 3339 with the site's offset.  photo: SHA-256 of the photo of the page.
     hand: who did it, by the paper.  compared_by: the second person, who compared entry and paper with own secret.
+    second_on_paper: the second person of the mark is whom the paper names, without a secret; before this was asked,
+    whoever compared was taken for the second person.
     """
 
     serial: str
@@ -33,6 +35,7 @@ class Transcribed(Kept):
     photo: str
     hand: Who
     compared_by: Who
+    second_on_paper: bool | None = None
 
 
 class BlankPrinted(JobEvent):
@@ -67,7 +70,8 @@ class Transcribe:
     """Enter what stands on paper for the step that is due.  began, happened: RFC 3339 with the site's offset.
 
     began: for a step of two marks that was begun on paper too.  `Moment.by` writes; compared_by has entered a secret.
-    reconciled: why two entries of a number had differed, once they have.
+    reconciled: why two entries of a number had differed, once they have.  beside: for a step that takes two people,
+    whom the paper names as the second one at the work.
     """
 
     step: str
@@ -81,6 +85,7 @@ class Transcribe:
     answers: Mapping[str, str] = field(default_factory=dict)
     note: str = ""
     reconciled: str | None = None
+    beside: Who | None = None
 
 
 @dataclass(frozen=True, slots=True)

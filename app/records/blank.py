@@ -3,20 +3,73 @@
 Pure: from the state of the job just after the blank was printed.
 """
 
+from collections.abc import Sequence
 from typing import Any
 
+from app.domain.applicability import StepNotApplicable
+from app.domain.containment.effects import Act
+from app.domain.contingency import ContingencyEntered
+from app.domain.events import (
+    AnswerCorrected,
+    EntriesDiffered,
+    Event,
+    JobReopened,
+    JobStopped,
+    NoteWritten,
+    StepOutside,
+    StepWithdrawn,
+    StopExplained,
+    WayOutTaken,
+)
+from app.domain.field_change import FieldChangeApproved, FieldChangeDeclined, FieldChangeProposed
+from app.domain.housing import IsolationPoint
 from app.domain.job import JobState
+from app.domain.killers import to_say
+from app.domain.locks import (
+    DamperStroked,
+    Hung,
+    OthersLockRemoved,
+    OwnLockOff,
+    OwnLockOn,
+    PointLocked,
+    PointUnlocked,
+)
 from app.domain.paper import BlankPrinted
-from app.domain.procedure import StepKind
-from app.domain.steps import AskedFor, Step
+from app.domain.procedure import Second, StepKind
+from app.domain.steps import AskedFor, Repeated, Step
+from app.domain.watching import ReadingMissed, ReadingRepeated, stands_open
 from app.domain.words import unit_words
 from app.records.cautions import CAUTIONS, REHEARSAL
 from app.records.moments import local_text
+from app.records.trail import sentence_of
 from app.records.wording import limit_of_result, limit_words, who_words
 
+READINGS = 24
+"""Rows for the repeated reading on one blank; further ones go under what else happened (this program's figure)."""
+LATER = 2
+"""Lines at a pause for people who join the crew while the tablets are out (this program's figure)."""
+ROWS_WHERE = (
+    "Entered later at the screen of the step, row by row, by whoever put the lock on or took it off, signed in; that "
+    "entry has its own time, and a note in the job's log names this blank."
+)
+PAUSE_WHERE = (
+    "Spoken anew at the screen, by each of the crew, before anything after it is entered; a note in the "
+    "job's log names this blank."
+)
+READINGS_WHERE = (
+    "These readings stay on this page: a screen would give them its own time, and a note in the job's log names "
+    "this blank. Where the program counts one as missed, whoever re-opens the job reads it here."
+)
+BESIDE = (
+    PointLocked, PointUnlocked, OwnLockOn, OwnLockOff, OthersLockRemoved, DamperStroked, ReadingRepeated, ReadingMissed,
+    StepOutside, EntriesDiffered, JobStopped, StopExplained, JobReopened, AnswerCorrected, StepWithdrawn, WayOutTaken,
+    ContingencyEntered, FieldChangeProposed, FieldChangeApproved, FieldChangeDeclined, StepNotApplicable, NoteWritten,
+)  # fmt: skip
+"""The entries that the record so far tells beside the marks."""
 HOW_TO = (
     "Follow the steps in their order, one by one. Where a step has two lines, mark it begun before you act.",
     "Give day, time by the site's clock, and name in your own hand at every line. No ditto marks.",
+    "Where a step asks for a second person, that person writes day, time and name too: nobody else fills in that line.",
     "A reading outside its limit, or anything unexpected: stop, make safe, write it down, tell the lead, mark no more.",
     "A hold point is signed on paper by the role it names, and entered later by that person only.",
     "Strike a slip through so that it stays readable, with name, time and why.",
@@ -24,11 +77,14 @@ HOW_TO = (
 )
 
 
-def blank_of(state: JobState, event: BlankPrinted, *, root: str) -> dict[str, Any]:
+def blank_of(state: JobState, events: Sequence[Event], event: BlankPrinted, *, root: str) -> dict[str, Any]:
     """Return the blank's values; `state` is the job's just after it was printed, `root` the head's then, in hex.
 
-    Keys: title, serial, rehearsal, facts (pairs), how (sentences), done (number, text, marks), sections (title, steps),
-    cautions, head.
+    events: those before it, as they may be printed.
+
+    Keys: title, serial, rehearsal, facts (pairs), how (sentences), done (number, text, marks), beside (entry, time,
+    sentence: what happened beside the marks), sections (title, steps), repeated (the reading while a door is off, or
+    None), cautions, head.
     """
     opened = state.opened
     if opened is None:
@@ -47,7 +103,9 @@ def blank_of(state: JobState, event: BlankPrinted, *, root: str) -> dict[str, An
         ],
         "how": list(HOW_TO),
         "done": [_done(number, step, state, zone) for number, step in enumerate(state.steps[:first], start=1)],
+        "beside": _beside(state, events, zone),
         "sections": _sections(state, first, zone),
+        "repeated": _repeated(state, first),
         "cautions": list(CAUTIONS),
         "head": {"size": state.size, "root": root, "at": local_text(state.last_at, zone)},
     }
@@ -63,6 +121,16 @@ def _done(number: int, step: Step, state: JobState, zone: str) -> list[str]:
     )
     result = mark.evidence.result.shown if mark.evidence.result else ""
     return [str(number), step.text, "; ".join(part for part in (answers, result) if part), told]
+
+
+def _beside(state: JobState, events: Sequence[Event], zone: str) -> list[list[str]]:
+    """What a reader of the marks alone would not know: locks, attempts, stops, corrections, changes, notes."""
+    steps = {step.id: step for step in state.steps}
+    return [
+        [str(item.seq), local_text(item.at, zone), sentence_of(item, steps, zone)]
+        for item in events
+        if isinstance(item, BESIDE)
+    ]
 
 
 def _sections(state: JobState, first: int, zone: str) -> list[dict[str, Any]]:
@@ -86,6 +154,11 @@ def _step(number: int, step: Step, state: JobState, zone: str) -> dict[str, Any]
     )
     if step.kind is StepKind.VERIFY:
         lines = [f"{line}, by somebody who did not do the work" for line in lines]
+    if begun and step.marks == 2:
+        lines = lines[1:]
+    speakers = state.unspoken(step.id) if step.says else ()
+    if speakers:
+        lines = [f"{who.name} spoke" for who in speakers] + ["somebody else of the crew spoke"] * LATER
     limit = limit_of_result(step)
     return {
         "number": number,
@@ -95,10 +168,79 @@ def _step(number: int, step: Step, state: JobState, zone: str) -> dict[str, Any]
         "begun": f"begun {who_words(begun, zone)}" if begun else "",
         "hazards": [[item.signal.value, item.text] for item in step.hazards],
         "note": step.note,
+        "says": _says(step, state),
+        "table": step.table or "",
+        "rows": _rows(step, state, zone),
+        "where": ROWS_WHERE if step.table else PAUSE_WHERE if speakers else "",
+        "repeats": _repeats(step, state),
         "asks": [_ask(asked) for asked in step.asks],
         "result": f"The result must be {limit}; it is computed when the readings are entered." if limit else "",
-        "lines": lines[1:] if begun and step.marks == 2 else lines,
+        "lines": _with_second(lines, step),
     }
+
+
+def _says(step: Step, state: JobState) -> list[list[str]]:
+    """What a pause says aloud; values only at the step that is due, for work before a later one changes them."""
+    due = state.due is not None and state.due.id == step.id
+    return [[heading, value if due else ""] for heading, value in to_say(state, step)]
+
+
+def _rows(step: Step, state: JobState, zone: str) -> list[dict[str, str]]:
+    """One row for each point of isolation, at the step that is due with the lock that is on it."""
+    if step.table is None or state.opened is None:
+        return []
+    due = state.due is not None and state.due.id == step.id
+    points = ((point, state.locks.at(point.id) if due else None) for point in state.opened.housing.points)
+    return [_row(point, on, step.table, zone) for point, on in points]
+
+
+def _row(point: IsolationPoint, on: Hung | None, table: str, zone: str) -> dict[str, str]:
+    put = on if table == "locks_on" else None
+    return {
+        "point": point.tag,
+        "safe": point.safe,
+        "lock": on.lock if on else "",
+        "tag": on.tag_number if on else "",
+        "who": f"{put.by.name}, {local_text(put.at, zone)}" if put else "",
+    }
+
+
+def _repeats(step: Step, state: JobState) -> str:
+    """Say at a step that takes a door off that the repeated reading begins, where the job asks for one."""
+    repeated = state.opened.repeated if state.opened else None
+    if repeated is None or all(effect.act is not Act.TAKE_DOOR_OFF for effect in step.effects):
+        return ""
+    return f"From here until the door is back on: {_every(repeated)}, in the table “While a door is off”."
+
+
+def _every(repeated: Repeated) -> str:
+    return f"{repeated.label}, at least every {repeated.minutes} min"
+
+
+def _repeated(state: JobState, first: int) -> dict[str, Any] | None:
+    """Return the table for the reading that is repeated while a door is off; None where none will be."""
+    repeated = state.opened.repeated if state.opened else None
+    opens = any(_repeats(step, state) for step in state.steps[first:])
+    if repeated is None or not (opens or stands_open(state.model)):
+        return None
+    limit = repeated.limit
+    told = limit_words(limit.low, limit.high, limit.op, limit.unit) if limit else ""
+    return {
+        "told": f"{_every(repeated)} ({repeated.basis}).",
+        "limit": f"Limit {told} ({limit.basis})." if limit else "",
+        "unit": unit_words(repeated.unit),
+        "where": READINGS_WHERE,
+        "rows": READINGS,
+    }
+
+
+def _with_second(lines: list[str], step: Step) -> list[str]:
+    """Put a line for the second person after every mark that takes two people."""
+    if step.second is None:
+        return lines
+    if step.second is Second.WITNESS:
+        return [*lines, "second person, who read it again"]
+    return [part for line in lines for part in (line, f"the same second person, there when {line.split(',')[0]}")]
 
 
 def _ask(asked: AskedFor) -> dict[str, Any]:

@@ -37,7 +37,7 @@ from app.domain.job import came_from
 from app.domain.leaving import HandoverBegun, HandoverSigned, JobSuspended, NextThingRead, ReturnBegun
 from app.domain.lessons import DeviationAnswered
 from app.domain.locks import DamperStroked, OthersLockRemoved, OwnLockOff, OwnLockOn, PointLocked, PointUnlocked
-from app.domain.paper import BlankPrinted, BlankReconciled
+from app.domain.paper import BlankPrinted, BlankReconciled, Transcribed
 from app.domain.radio import HoldReleasedByRadio, RadioReleaseSigned
 from app.domain.steps import Step
 from app.domain.watching import ReadingMissed, ReadingRepeated
@@ -46,7 +46,7 @@ from app.records.crew_trail import crew_sentence
 from app.records.deviations import contingency_sentence, departure_sentence
 from app.records.locks import lock_sentence, watch_sentence
 from app.records.trail_leaving import leaving_sentence, paper_sentence
-from app.records.wording import prepared_words, transcribed_words
+from app.records.wording import prepared_words, second_words, transcribed_words
 
 
 def sentence_of(event: Event, steps: dict[str, Step], zone: str = "UTC") -> str:
@@ -83,11 +83,11 @@ def _said(event: Event, steps: dict[str, Step], zone: str) -> str:
             )
         case StepBegun():
             read = f", label read: {', '.join(event.labels.values())}" if event.labels else ""
-            return f"{who}{_with(event.second)}{_for(event.worker)} began {text(event.step)}{read}"
+            return f"{who}{_with(event.second, came)}{_for(event.worker)} began {text(event.step)}{read}"
         case StepDone():
             told = _entered(event.evidence, steps.get(event.step))
             why = f" Two entries had differed: {event.reconciled}" if event.reconciled else ""
-            return f"{who}{_with(event.second)}{_for(event.worker)} finished {text(event.step)}{told}{why}"
+            return f"{who}{_with(event.second, came)}{_for(event.worker)} finished {text(event.step)}{told}{why}"
         case EntriesDiffered():
             told = f"{event.first} and {event.again} for {event.ask}"
             return f"{who}{_with(event.second)} entered {told}, which should be one number, at {text(event.step)}"
@@ -182,8 +182,8 @@ def _entered(evidence: Evidence, step: Step | None) -> str:
     return f" — {'; '.join(told)}." if told else ""
 
 
-def _with(second: Who | None) -> str:
-    return f" with {second.name} (own secret)" if second else ""
+def _with(second: Who | None, came: Transcribed | None = None) -> str:
+    return f" with {second.name} ({second_words(came)})" if second else ""
 
 
 def _again(steps: tuple[str, ...]) -> str:

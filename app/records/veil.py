@@ -9,7 +9,16 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 
 from app.domain.event_base import Evidence
-from app.domain.events import AnswerCorrected, EntriesDiffered, Event, MarkContested, RecheckAnswered, StepDone
+from app.domain.events import (
+    AnswerCorrected,
+    EntriesDiffered,
+    Event,
+    JobStopped,
+    MarkContested,
+    RecheckAnswered,
+    StepDone,
+    StepOutside,
+)
 from app.domain.fitting import SERIAL
 from app.domain.job import JobState, Mark, Stage
 from app.domain.locks import DamperStroked, Hung, PointLocked
@@ -120,10 +129,31 @@ def _veiled_contest(event: MarkContested, hidden: Unseen) -> MarkContested:
     return event.model_copy(update={"answers": told, "note": UNSEEN}) if asks else event
 
 
-def veiled_events(state: JobState, events: Iterable[Event], viewer: str = "") -> tuple[Event, ...]:
-    """Return the entries as pages may tell somebody of them now."""
-    hidden = unseen(state, viewer)
-    return tuple(_veiled(event, hidden) for event in events) if hidden else tuple(events)
+def veiled_events(
+    state: JobState, events: Iterable[Event], viewer: str = "", *, on_paper: bool = False
+) -> tuple[Event, ...]:
+    """Return the entries as pages may tell somebody of them now, or as they may be printed."""
+    hidden = unseen(state, viewer, on_paper=on_paper)
+    told = tuple(_veiled(event, hidden) for event in events) if hidden else tuple(events)
+    return tuple(_found_unseen(state, event) for event in told) if on_paper else told
+
+
+def _found_unseen(state: JobState, event: Event) -> Event:
+    """Take from an entry what was found at a verification that does not stand: whoever reads it may verify next."""
+    step = state.step(getattr(event, "step", None) or "")
+    if step is None or step.kind is not StepKind.VERIFY or state.mark(step.id).stands:
+        return event
+    match event:
+        case StepOutside():
+            return event.model_copy(update={"evidence": Evidence()})
+        case JobStopped() if event.text:
+            return event.model_copy(update={"text": UNSEEN})
+        case EntriesDiffered():
+            return event.model_copy(update={"first": UNSEEN, "again": UNSEEN})
+        case AnswerCorrected():
+            return event.model_copy(update={"was": UNSEEN, "now": UNSEEN, "reason": UNSEEN})
+        case _:
+            return event
 
 
 def _veiled(event: Event, hidden: Unseen) -> Event:

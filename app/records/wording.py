@@ -71,13 +71,21 @@ def who_words(stamp: Stamp, zone: str) -> str:
     """Say who made a mark, in which role, on which tablet, when by the site's zone, and for whom it was recorded."""
     tablet = f", {stamp.tablet}" if stamp.tablet else ""
     worked = stamp.worker
-    second = f" with {stamp.second.name} ({stamp.second.role.words}, own secret)" if stamp.second else ""
+    second = ""
+    if stamp.second:
+        second = f" with {stamp.second.name} ({stamp.second.role.words}, {second_words(stamp.paper)})"
     by = f"{stamp.by.name} ({stamp.by.role.words}{tablet})"
     whose = f"worker {worked.name} ({worked.role.words}), reader {by}" if worked else by
     told = f"{whose}{second} {local_text(stamp.at, zone)}"
     if stamp.paper is None or stamp.entered_by is None:
         return told
     return f"{told}, {transcribed_words(stamp.paper, stamp.entered_by.name)}"
+
+
+def second_words(came: Transcribed | None) -> str:
+    """Say what shows that a second person was there: their own secret, or that the paper names them."""
+    written = came is not None and came.second_on_paper
+    return "as written on paper, no secret given" if written else "own secret"
 
 
 def complete_words(state: JobState, section: str, zone: str) -> str:

@@ -257,7 +257,7 @@ def paper() -> Bench:
     at = "2026-03-02T07:30:00+00:00"
     entered = Transcribe(
         step=due.id, serial="2026-0001-B1", happened=at, began=at, why_late="no power", photo="ab" * 32, hand=HANDS,
-        compared_by=EYES, answers=made_up_answers(due) | labels_of(due),
+        compared_by=EYES, answers=made_up_answers(due) | labels_of(due), beside=EYES,
     )  # fmt: skip
     bench.do(entered, HANDS)
     return bench
@@ -272,6 +272,7 @@ FORGED: list[tuple[str, str, dict[str, Any], str]] = [
     ("paper", "step_begun", {"transcribed": {"serial": "2026-0001-B7"}}, "the blank 2026-0001-B7 was not out"),
     ("paper", "step_done", {"transcribed": {"photo": ""}}, "without a photo or a second person"),
     ("paper", "step_done", {"transcribed": {"compared_by": HANDS.model_dump(mode="json")}}, "or a second person"),
+    ("paper", "step_done", {"second": HANDS.model_dump(mode="json")}, "takes two people and was marked by one"),
 ]  # fmt: skip
 
 

@@ -1,6 +1,7 @@
 """What comes back from paper is decided as if it had been marked then: also what lies outside, differs or branches."""
 
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import timedelta
 from typing import Any
 
@@ -9,7 +10,16 @@ import pytest
 from app.domain.applicability import BranchLeft
 from app.domain.commands import Finish, Submit
 from app.domain.event_base import Who
-from app.domain.events import EntriesDiffered, JobStopped, StepBegun, StepDone, StepOutside
+from app.domain.events import (
+    EntriesDiffered,
+    Event,
+    JobStopped,
+    StepBegun,
+    StepDone,
+    StepOutside,
+    event_from,
+    payload_of,
+)
 from app.domain.history import unlawful
 from app.domain.job import Stage
 from app.domain.judging import AGAIN
@@ -17,6 +27,8 @@ from app.domain.lessons import AnswerDeviation
 from app.domain.paper import PrintBlank, ReconcileBlank, Transcribe
 from app.domain.refused import Refused
 from app.records.moments import utc_text
+from app.records.trail import sentence_of
+from app.records.wording import who_words
 from app.services.rehearsal import made_up_answers
 from tests.builders import EYES, HANDS, OFFICER, OTHER_LEAD, Bench, opened
 
@@ -43,7 +55,7 @@ def from_paper(
     return Transcribe(
         step=due.id, serial="2026-0001-B1", happened=happened, began=happened if due.marks == 2 else None,
         why_late="no power", photo="ab" * 32, hand=hand,
-        compared_by=EYES if hand is HANDS else HANDS, answers=whole,
+        compared_by=EYES if hand is HANDS else HANDS, answers=whole, beside=EYES if hand is HANDS else HANDS,
     )  # fmt: skip
 
 
@@ -139,6 +151,86 @@ def test_a_begun_mark_from_paper_is_labelled_too() -> None:
     assert isinstance(done, StepDone)
     assert begun.transcribed is not None
     assert done.transcribed is not None
+
+
+def with_beside(bench: Bench, beside: Who | None) -> Transcribe:
+    """Return what stands on paper for the step that is due, labels read, with this second person at the work."""
+    due = bench.state.due
+    assert due is not None
+    labels = {item.ask.id: item.ask.expects or "" for item in due.asks_at("begin")}
+    return replace(from_paper(bench, labels), beside=beside)
+
+
+def test_the_second_person_at_a_cut_is_whom_the_paper_names() -> None:
+    """Whoever compares need not have been there; whoever was there may enter it now, and no secret is told."""
+    bench = opened(crew=(HANDS, EYES, OTHER_LEAD))
+    bench.run_to("out-1/cut")
+    bench.do(PrintBlank(), HANDS)
+    bench.now += timedelta(minutes=20)
+
+    fresh = bench.do(with_beside(bench, OTHER_LEAD), OTHER_LEAD)
+    told = [sentence_of(event, {step.id: step for step in bench.state.steps}) for event in fresh]
+    mark = bench.state.mark(fresh[0].step if isinstance(fresh[0], StepBegun) else "")
+
+    assert [type(event) for event in fresh] == [StepBegun, StepDone]
+    for event, sentence in zip(fresh, told, strict=True):
+        assert isinstance(event, StepBegun | StepDone)
+        assert event.second == event.by == OTHER_LEAD
+        assert event.transcribed is not None
+        assert event.transcribed.compared_by == EYES
+        assert f"with {OTHER_LEAD.name} (as written on paper, no secret given)" in sentence
+        assert "own secret" not in sentence
+    assert mark.done is not None
+    assert "(lead, as written on paper, no secret given)" in who_words(mark.done, "UTC")
+    assert unlawful(bench.events) == ()
+
+
+@pytest.mark.parametrize("beside", [None, HANDS], ids=["nobody", "who did it"])
+def test_a_cut_from_paper_needs_a_second_person_named_there(beside: Who | None) -> None:
+    """A comparison now does not stand for somebody at the work then."""
+    bench = printed("out-1/cut")
+
+    with pytest.raises(Refused, match="Choose whom the page names as the second person there, not Noor Haddad"):
+        bench.do(with_beside(bench, beside), HANDS)
+
+
+def test_a_second_person_from_paper_is_of_the_crew() -> None:
+    """Somebody who has not been briefed was not at the work."""
+    bench = printed("out-1/cut")
+
+    with pytest.raises(Refused, match="has not been briefed"):
+        bench.do(with_beside(bench, OTHER_LEAD), HANDS)
+
+
+def test_a_cut_entered_before_this_was_asked_reads_as_it_did() -> None:
+    """There whoever compared was the second person, with their own secret; the entry keeps its bytes and its words."""
+    bench = printed("out-1/cut")
+    bench.do(with_beside(bench, EYES), HANDS)
+
+    def before(event: Event) -> Event:
+        if not isinstance(event, StepBegun | StepDone) or event.transcribed is None:
+            return event
+        assert event.transcribed.second_on_paper
+        told = event.transcribed.model_copy(update={"second_on_paper": None})
+        old = event.model_copy(update={"transcribed": told})
+        assert "second_on_paper" not in str(payload_of(old))
+        assert event_from(payload_of(old)) == old
+        return old
+
+    events = [before(event) for event in bench.events]
+
+    assert f"with {EYES.name} (own secret)" in sentence_of(events[-1], {})
+    assert unlawful(events) == ()
+
+
+def test_two_readings_that_differ_on_paper_name_no_second_secret() -> None:
+    """Whoever was at the work was not there when the page was read twice."""
+    bench = printed("leak/aerosol")
+
+    (differed,) = bench.do(from_paper(bench, {f"upstream{AGAIN}": "77"}), HANDS)
+
+    assert isinstance(differed, EntriesDiffered)
+    assert differed.second is None
 
 
 def test_no_job_goes_to_review_while_a_blank_is_out() -> None:

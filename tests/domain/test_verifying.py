@@ -175,7 +175,7 @@ def test_what_was_verified_on_paper_was_so_before_anybody_compared_the_paper() -
     """Whoever compares an entry may have verified on paper before it; whoever did the work has not."""
     bench = at("out-1/band-ring")
     bench.do(PrintBlank(), HANDS)
-    told = {"why_late": "no server", "photo": "ab" * 32, "serial": bench.state.paper.out[0].serial}
+    serial = bench.state.paper.out[0].serial
 
     def entered(hand: Who) -> tuple[Event, ...]:
         due = bench.state.due
@@ -183,7 +183,7 @@ def test_what_was_verified_on_paper_was_so_before_anybody_compared_the_paper() -
         return bench.do(
             Transcribe(
                 step=due.id, answers=made_up_answers(due), hand=hand, compared_by=EYES,
-                happened=typed_instant(*_local(bench), "UTC"), **told,
+                happened=typed_instant(*_local(bench), "UTC"), why_late="no server", photo="ab" * 32, serial=serial,
             ),
             OTHER_LEAD,
         )  # fmt: skip

@@ -5,6 +5,7 @@ import re
 import struct
 import zlib
 from datetime import timedelta
+from html import unescape
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -358,6 +359,8 @@ def from_paper(desk: Desk, job: str, writer: Who, second: Who, hand: Who, clock:
     }  # fmt: skip
     if due.marks == 2:
         fields["began"] = f"{then:%H:%M}"
+    if due.second:
+        fields["beside"] = (second if hand != second else writer).id
     if "secret" in more:
         fields["person"] = writer.id
     fields |= more
@@ -397,6 +400,8 @@ def test_row_31_print_mid_job_finish_on_paper_enter_and_reconcile(desk: Desk, cl
 
     assert len(sheets) > 1
     assert told.count(f"CONTROLLED BLANK {serial}") == len(sheets)
+    assert "What happened beside the marks" in told
+    assert re.search(r"put lock \S+ with tag \S+ on D-\d+, seen shut\.", told)
     assert re.findall(rf"\d+ of {len(sheets)}\b", told) == [f"{n + 1} of {len(sheets)}" for n in range(len(sheets))]
     assert unnamed.status_code == 403
     assert "This is your first signature" in unnamed.text
@@ -440,6 +445,60 @@ def test_row_31_two_readings_of_one_page_that_differ_are_settled_on_its_form(des
     assert state_of(desk, job).mark(due.id).stands
 
 
+def test_row_31_a_cut_from_paper_names_who_was_there_and_who_compared(desk: Desk, clock: Clock) -> None:
+    """The form asks for the second person at the work, apart from whoever compares; page, trail and record say so."""
+    job, hands, eyes = desk.open_job(), desk.named("technician"), desk.named("technician", 1)
+    officer = desk.named("safety officer")
+    due = desk.work_until(job, "Cut the neck").due
+    assert due is not None
+    desk.post(hands, f"/jobs/{job}/blanks")
+    blank = text_of(desk.get(hands, f"/jobs/{job}/blanks/1.pdf").content)
+    clock.now += timedelta(minutes=20)
+    desk.clients.clear()  # sessions have locked meanwhile
+
+    form = desk.get(hands, f"/jobs/{job}/blanks/1/entry").text
+    nobody = from_paper(desk, job, hands, officer, hands, clock, beside="")
+    himself = from_paper(desk, job, hands, officer, hands, clock, beside=hands.id)
+    entered = from_paper(desk, job, hands, officer, hands, clock, beside=eyes.id)
+
+    assert "Second person at the work, who was there, as written on the paper, no secret given" in form
+    assert "Who compares this entry with the page now, at the work then or not" in form
+    choice = re.search(r'<select[^>]*name="beside".*?</select>', form, re.DOTALL)
+    assert choice is not None
+    assert set(re.findall(r'value="([^"]+)"', choice[0])) == {who.id for who in state_of(desk, job).crew.present}
+    assert [nobody.status_code, himself.status_code, entered.status_code] == [409, 409, 303], entered.text
+    assert "Choose whom the page names as the second person there" in nobody.text
+    assert "the same second person, there when begun" in blank
+    assert "the same second person, there when done" in blank
+    done = state_of(desk, job).mark(due.id).done
+    assert done is not None
+    assert (done.by, done.second, done.entered_by) == (hands, eyes, hands)
+    told = f"with {eyes.name} (technician, as written on paper, no secret given)"
+    assert told in unescape(desk.get(officer, f"/jobs/{job}/review").text)
+    record = desk.get(officer, f"/jobs/{job}/record.pdf").content
+    assert told in text_of(record)
+    verdict = verify_record(record_in(record), signature=None, photo=desk.running.site.photos.read)
+    assert [check.faults for check in verdict.checks if check.faults] == []
+
+
+def test_row_31_one_entry_that_is_two_exceptions_is_one_place_on_the_review_page(desk: Desk, clock: Clock) -> None:
+    """A reading from paper that lies outside its limit is opened for both reasons, and a link leads to the first."""
+    job, hands, eyes = desk.open_job(), desk.named("technician"), desk.named("technician", 1)
+    desk.work_until(job, "Twist the bag")
+    desk.post(hands, f"/jobs/{job}/blanks")
+    clock.now += timedelta(minutes=12)
+    desk.clients.clear()  # sessions have locked meanwhile
+
+    entered = from_paper(desk, job, hands, eyes, hands, clock, **{"a.length": "5"})
+    page = desk.get(desk.named("safety officer"), f"/jobs/{job}/review").text
+
+    assert entered.status_code == 303, entered.text
+    numbers = [item.seq for item in state_of(desk, job).notables]
+    (double,) = {seq for seq in numbers if numbers.count(seq) == 2}
+    assert page.count(f'id="entry-{double}"') == 1
+    assert page.count(f'<span class="figures">{double}</span><br>step') == 2
+
+
 def check_labels(desk: Desk, job: str, officer: Who, serial: str) -> None:
     """Every entry from paper says so in the trail, in the PDF and in the data, and the record verifies."""
     events = desk.running.site.jobs.events(job)
@@ -473,3 +532,31 @@ def test_row_31_the_form_asks_all_that_the_due_step_asks(desk: Desk, clock: Cloc
     assert entered.status_code == 303, entered.text
     assert "This step is done row by row" in rows
     assert "Enter it from paper" not in rows
+
+
+def test_row_31_locks_pauses_and_readings_have_their_lines_on_paper(desk: Desk) -> None:
+    """What is done live stays at the screen: the form sends there, and takes a note that names the blank."""
+    job, hands = desk.open_job(), desk.named("technician")
+    desk.work_until(job, "Apply a lock")
+    desk.post(hands, f"/jobs/{job}/blanks")
+    serial = state_of(desk, job).paper.blanks[0].serial
+    printed = text_of(desk.get(hands, f"/jobs/{job}/blanks/1.pdf").content)
+    locked = desk.get(hands, f"/jobs/{job}/blanks/1/entry").text
+    due = desk.work_until(job, "Pause with the crew before EF").due
+    assert due is not None
+    paused = desk.get(hands, f"/jobs/{job}/blanks/1/entry").text
+    note = f"Step {state_of(desk, job).place + 1} stands on paper {serial}: all spoke at 9:40."
+    written = desk.post(hands, f"/jobs/{job}/log", text=note, step=due.id)
+
+    for told in ("Position seen", "Lock number", "Tag number", "Put on by", "Lock off", "Taken off by", "row by row"):
+        assert told in printed
+    for who in state_of(desk, job).crew.present:
+        assert f"{who.name} spoke" in printed
+    assert "Say aloud and look at each:" in printed
+    assert "While a door is off" in printed
+    assert "at least every 30 min" in printed
+    assert f"stands on paper {serial}: </textarea>" in locked
+    assert "At this pause each of the crew speaks for themselves" in paused
+    assert "Enter it from paper" not in paused
+    assert written.status_code == 303
+    assert note in desk.get(hands, f"/jobs/{job}/log").text

@@ -251,6 +251,7 @@ def leaving_and_paper(state: JobState) -> Iterator[Command]:
         yield ReconcileBlank(blank.serial, "voided")
         yield ReconcileBlank(blank.serial, "returned")
         yield from (from_paper(state, step, blank, hand, second) for hand, second in ((HANDS, EYES), (OFFICER, HANDS)))
+        yield from (replace(from_paper(state, step, blank, HANDS, EYES), beside=who) for who in (None, HANDS, LEAD))
         yield replace(from_paper(state, step, blank, EYES, HANDS), photo="")
         yield replace(from_paper(state, step, blank, EYES, HANDS), happened=TOO_EARLY, began=TOO_EARLY)
 
@@ -261,7 +262,7 @@ def from_paper(state: JobState, step: Step, blank: Blank, hand: Who, second: Who
     began = at if step.marks == 2 and state.mark(step.id).begun is None else None
     return Transcribe(
         step=step.id, serial=blank.serial, happened=at, began=began, why_late="no power", photo="ab" * 32,
-        hand=hand, compared_by=second, answers=made_up_answers(step),
+        hand=hand, compared_by=second, answers=made_up_answers(step), beside=second,
     )  # fmt: skip
 
 
@@ -576,7 +577,8 @@ def check_second(before: JobState, due: Step, event: StepBegun | StepDone | Step
     """Where an act cannot be taken back two people mark it, and what is verified unseen is what was entered."""
     if due.second is Second.CONCURRENT or (due.second is Second.WITNESS and not isinstance(event, StepBegun)):
         assert event.second is not None, "two people mark it"
-        assert event.second.id != event.by.id, "and they are two"
+        first = event.transcribed.hand if event.transcribed else event.by
+        assert event.second.id != first.id, "and they are two"
         assert event.second.role is not Role.ADMINISTRATOR
     if isinstance(event, StepDone):
         check_unseen(before, due, event)

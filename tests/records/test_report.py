@@ -57,7 +57,7 @@ def test_photos_of_paper_say_which_page_they_show() -> None:
     bench.do(
         Transcribe(
             step=due.id, serial="2026-0001-B1", happened=at, began=at, why_late="no power", photo=page, hand=HANDS,
-            compared_by=EYES, answers=made_up_answers(due) | labels_of(due),
+            compared_by=EYES, answers=made_up_answers(due) | labels_of(due), beside=EYES,
         ),
         HANDS,
     )  # fmt: skip

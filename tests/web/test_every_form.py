@@ -5,6 +5,7 @@ The forms are read off the pages themselves, so that one which is added is tried
 
 import json
 import re
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from html import unescape
@@ -66,11 +67,15 @@ STAGES = {
 
 @dataclass(frozen=True)
 class SetUp:
-    """A site, its jobs by their stage, and its forms, each with somebody who is shown it."""
+    """A site, its jobs by their stage, and its forms, each with somebody who is shown it.
+
+    twice: ids that more than one element of a page has, each with the page.
+    """
 
     desk: Desk
     jobs: dict[str, str]
     forms: tuple[tuple[Who, Form], ...]
+    twice: frozenset[tuple[str, str]]
 
 
 @pytest.fixture(scope="module")
@@ -153,7 +158,8 @@ def set_up(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SetUp]:
     desk.do(jobs["own lock"], RemoveOthersLock("P-7", officer, "at home", rang, "told before the next shift"), lead)
     own = procedure_text("first-fit-out").replace("revision = 4", "revision = 5", 1)
     (desk.running.site.settings.data / "procedures" / "first-fit-out.toml").write_text(own, "utf-8")
-    yield SetUp(desk, jobs, (*every_form(desk, jobs), *checked_file(desk, lead)))
+    twice: set[tuple[str, str]] = set()
+    yield SetUp(desk, jobs, (*every_form(desk, jobs, twice), *checked_file(desk, lead)), frozenset(twice))
     desk.running.close()
 
 
@@ -237,13 +243,20 @@ def pages(jobs: dict[str, str]) -> Iterator[str]:
     yield "/housings/EF-07"
 
 
-def every_form(desk: Desk, jobs: dict[str, str]) -> Iterator[tuple[Who, Form]]:
-    """Yield each kind of form once, with somebody who is shown it."""
+def ids_twice(page: str) -> set[str]:
+    """Return the ids that more than one element of a page has."""
+    ids = Counter(re.findall(r'<[^<>]*?\sid="([^"]*)"', page))
+    return {name for name, count in ids.items() if count > 1}
+
+
+def every_form(desk: Desk, jobs: dict[str, str], twice: set[tuple[str, str]]) -> Iterator[tuple[Who, Form]]:
+    """Yield each kind of form once, with somebody who is shown it; put ids that a page has twice into `twice`."""
     seen: set[tuple[str, tuple[str, ...]]] = set()
     people = everybody(desk)
     for page in pages(jobs):
         for who in people:
             answer = desk.get(who, page)
+            twice |= {(page, name) for name in ids_twice(answer.text)}
             for form in forms_of(answer.text) if answer.status_code == 200 else ():
                 kind = (re.sub(r"job-[0-9-]+", "", form.action), tuple(sorted(form.fields)))
                 if form.action not in NO_FIELDS and form.fields and kind not in seen:
@@ -271,6 +284,11 @@ def bodies(form: Form) -> Iterator[tuple[str, str]]:
     yield "doubled", urlencode([*form.fields.items(), *((name, f"{text}-2") for name, text in form.fields.items())])
     yield "too long", urlencode(dict.fromkeys(form.fields, TOO_LONG))
     yield "invisible", urlencode(dict.fromkeys(form.fields, "\u202e\x00\ud7ff"))
+
+
+def test_no_page_gives_one_id_to_two_elements(set_up: SetUp) -> None:
+    """A label names the field it stands at, and a link leads to one place, on every page for every role."""
+    assert set_up.twice == frozenset()
 
 
 def test_every_form_sent_empty_doubled_or_too_long_is_told_so_and_writes_nothing(set_up: SetUp) -> None:

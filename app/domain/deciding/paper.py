@@ -12,7 +12,7 @@ from app.domain.commands import Begin, Finish, Moment, Release
 from app.domain.deciding.common import event_of, words_of
 from app.domain.deciding.work import begin, finish, release
 from app.domain.event_base import Who
-from app.domain.events import Event, HoldReleased, StepBegun, StepDone, StepOutside
+from app.domain.events import EntriesDiffered, Event, HoldReleased, StepBegun, StepDone, StepOutside
 from app.domain.job import JobState, Stage, evolve
 from app.domain.paper import (
     Blank,
@@ -96,7 +96,7 @@ def _as_by_hand(
 ) -> tuple[Event, ...]:
     """Decide as if the hand that wrote the paper had marked it then; the entry says who entered it."""
     began: tuple[Event, ...] = ()
-    second = command.compared_by if step.second else None  # who was there compares it, and enters their own secret
+    second = _beside(command, step)
     if step.marks == 2 and state.mark(step.id).begun is None and command.began:
         labels = {item.ask.id: command.answers.get(item.ask.id, "") for item in step.asks_at("begin")}
         read = Begin(step.id, second, answers=labels)
@@ -111,22 +111,45 @@ def _as_by_hand(
     return (*began, *(_labelled(event, moment, came(command.happened)) for event in done))
 
 
+def _beside(command: Transcribe, step: Step) -> Who | None:
+    """Return who was there as the second person, by the paper; whoever compares the entry need not have been."""
+    if step.second is None:
+        return None
+    if command.beside is None or command.beside.id == command.hand.id:
+        raise Refused(
+            "second_on_paper",
+            f"“{step.text}” takes two people. Choose whom the page names as the second person there, not "
+            f"{command.hand.name}, who did it. If it names nobody else, stop the job and tell the lead.",
+            step=step.id,
+            logged=True,
+        )
+    return command.beside
+
+
 def _by_hand(moment: Moment, hand: Who, happened: str) -> Moment:
     """The moment as it was for the hand: their role, and the day of the act, for instruments are judged by that day."""
     return replace(moment, by=hand, local_time=happened, kept=True)
 
 
 def _labelled(event: Event, moment: Moment, came: Transcribed) -> Event:
-    """Whoever enters makes every entry; the mark says from which paper, what follows from it (a stop, a branch) not."""
-    mark = isinstance(event, StepBegun | StepDone | StepOutside | HoldReleased)
-    return event.model_copy(update={"by": moment.by} | ({"transcribed": came} if mark else {}))
+    """Whoever enters makes every entry; the mark says from which paper, what follows from it (a stop, a branch) not.
+
+    Two readings of one page that differ are of whoever entered them; nobody else was there for that.
+    """
+    if isinstance(event, StepBegun | StepDone | StepOutside | HoldReleased):
+        if not isinstance(event, HoldReleased) and event.second is not None:
+            came = came.model_copy(update={"second_on_paper": True})
+        return event.model_copy(update={"by": moment.by, "transcribed": came})
+    if isinstance(event, EntriesDiffered):
+        return event.model_copy(update={"by": moment.by, "second": None})
+    return event.model_copy(update={"by": moment.by})
 
 
 def _complain_about_people(command: Transcribe, step: Step, moment: Moment) -> None:
     second = command.compared_by
     if second.id == moment.by.id:
         raise Refused("one_person", f"{second.name} enters this and cannot compare it too. Ask a second person.")
-    if Role.ADMINISTRATOR in (second.role, command.hand.role):
+    if any(who.role is Role.ADMINISTRATOR for who in (second, command.hand, command.beside) if who is not None):
         raise Refused("role", "An administrator does not work on jobs. Name somebody on the job.")
     if step.kind is StepKind.HOLD and command.hand.id != moment.by.id:
         raise Refused(

@@ -9,7 +9,7 @@ from app.domain.job import JobState, Stage, fold
 from app.domain.paper import Blank, BlankPrinted, PrintBlank, ReconcileBlank, Transcribe
 from app.domain.procedure import StepKind
 from app.records.moments import typed_instant, utc_text
-from app.records.veil import veiled
+from app.records.veil import veiled, veiled_events
 from app.web.awaiting import around_for
 from app.web.context import session_of, site_of
 from app.web.entered import NOTHING, Refilled, tried
@@ -71,7 +71,9 @@ def _printed(request: Request, job: str, number: int) -> bytes:
         raise Invalid(f"This job has no blank {number}. Choose one from the list.")
     event = printed[number - 1]
     head = site.jobs.head_at(job, event.seq + 1)
-    value = blank_of(veiled(fold(events[: event.seq + 1]), on_paper=True), event, root=head.root.hex())
+    then = fold(events[: event.seq + 1])
+    told = veiled_events(then, events[: event.seq], on_paper=True)
+    value = blank_of(veiled(then, on_paper=True), told, event, root=head.root.hex())
     data = site.print_blank(value, utc_text(site.clock()))
     note_export(request, job, head, veiled=True)
     return data
@@ -132,6 +134,7 @@ async def _transcribed(request: Request, job: str, number: int, form: Posted) ->
     second = await beside(request, form.need("second"), form.need("second_secret"))
     hold = step is not None and step.kind is StepKind.HOLD
     by = await signer(request, form, session.who.id) if hold else session.who
+    beside_id = form.get("beside") if step is not None and step.second else ""
     began = form.get("began")
     command = Transcribe(
         step=step_id,
@@ -145,6 +148,7 @@ async def _transcribed(request: Request, job: str, number: int, form: Posted) ->
         answers=dict(form.answers),
         note=form.get("note"),
         reconciled=form.get("reconciled") or None,
+        beside=await person_named(site, beside_id) if beside_id else None,
     )
     return await do(request, job, command, form, by=by)
 

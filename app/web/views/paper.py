@@ -5,10 +5,21 @@ from dataclasses import dataclass
 
 from app.domain.job import JobState, Stage
 from app.domain.paper import HOW_WORDS, Blank
-from app.domain.procedure import Role, StepKind
+from app.domain.procedure import Role, Second, StepKind
 from app.records.moments import local_text
 from app.services.ports import Person, Session
 from app.web.views.step import Around, AskView, asks_of, difference_words, new_token, section_words
+
+SECOND_AT = {Second.CONCURRENT: "who was there", Second.WITNESS: "who read it again"}
+"""What the second person at a step did there, by the kind of second person it takes."""
+LIVE_ROWS = (
+    "This step is done row by row. Each lock on the page is entered on the screen of the step, signed in as whoever "
+    "put it on or took it off; then the paper goes on here."
+)
+LIVE_PAUSE = (
+    "At this pause each of the crew speaks for themselves. It is held anew on the screen of the step; then the paper "
+    "goes on here."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,8 +50,10 @@ class PaperPage:
 class EntryPage:
     """What stands on paper for the step that is due.
 
-    two_marks: it was not begun yet, so both times are asked, and what is asked at its beginning.  rows: it is done row
-    by row, each signed in, so nothing is entered here.
+    two_marks: it was not begun yet, so both times are asked, and what is asked at its beginning.  live: why nothing is
+    entered here: it is done row by row, each signed in, or each of the crew speaks.  remark: how a note of it begins.
+    seconds: who may compare.  second_at: what the second person at the work did, where the step takes two; besides: who
+    that may have been, whether they are here now or not.
     """
 
     serial: str
@@ -53,12 +66,15 @@ class EntryPage:
     asks: tuple[AskView, ...]
     hold: str
     two_marks: bool
-    rows: bool
+    live: str
+    remark: str
     people: tuple[tuple[str, str], ...]
     seconds: tuple[tuple[str, str], ...]
     today: str
     token: str
     differing: tuple[str, ...] = ()
+    second_at: str = ""
+    besides: tuple[tuple[str, str], ...] = ()
 
 
 def paper_page(state: JobState) -> PaperPage:
@@ -111,10 +127,13 @@ def entry_page(
         asks=(*first, *asks_of(due, typed, around, neighbours)),
         hold=due.role.words if due.kind is StepKind.HOLD else "",
         two_marks=two_marks,
-        rows=due.table is not None,
+        live=LIVE_ROWS if due.table is not None else LIVE_PAUSE if due.says and state.crew.enforced else "",
+        remark=f"Step {state.place + 1} stands on paper {blank.serial}: ",
         people=tuple((person.id, f"{person.name}, {person.role.words}") for person in workers),
         seconds=tuple((person.id, person.name) for person in workers if person.id != session.who.id),
         today=local_text(now, zone)[:10],
         token=new_token(),
         differing=tuple(difference_words(due, item, zone) for item in state.mark(due.id).differing),
+        second_at=SECOND_AT[due.second] if due.second else "",
+        besides=tuple((who.id, who.name) for who in (state.crew.present if state.crew.enforced else workers)),
     )
