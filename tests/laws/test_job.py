@@ -475,7 +475,13 @@ def check_joined(before: JobState, event: Event) -> None:
 
 
 def check_gone(before: JobState, event: Event) -> None:
-    """Whoever handed the job over stops it, takes off locks of their own, takes it over; the rest is put aside."""
+    """Whoever handed the job over stops it, takes off locks of their own, takes it over; the rest is put aside.
+
+    They are named by nobody else: not as the second person, the one who acted, nor the voice that released.
+    """
+    named = [getattr(event, part, None) for part in ("second", "worker", "sender")]
+    if getattr(event, "transcribed", None) is None:
+        assert not {who.id for who in named if who is not None} & before.leaving.gone, "who is gone takes no part"
     if event.by.id not in before.leaving.gone or isinstance(
         event, JobStopped | StopExplained | HandoverBegun | MarkContested | ReadingMissed | OwnLockOff | PointUnlocked
     ):

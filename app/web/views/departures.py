@@ -136,7 +136,7 @@ def otherwise_page(job: str, state: JobState, session: Session, people: tuple[Pe
         if step
         and person.role is step.role
         and person.id != who.id
-        and person.id not in state.performers
+        and person.id not in state.performers | state.leaving.gone
         and state.crew.may_release(person.who)
     )
     return OtherwisePage(
