@@ -129,6 +129,25 @@ def test_who_approved_a_change_is_not_the_one_it_is_recorded_for() -> None:
     assert refused.value.logged
 
 
+def test_who_approved_a_change_is_no_second_person_of_the_step() -> None:
+    """Of two who look, neither has agreed to the new words; whoever was beside the beginning agrees to none."""
+    bench = at("out-1/cut")
+    bench.brief(LEAD, OTHER_LEAD)
+    step = due(bench)
+    bench.do(Begin(step.id, second=LEAD), HANDS)
+    propose(bench, NewWords(text="Cut the neck midway between the two pairs of bands."))
+    with pytest.raises(Refused, match="was beside it"):
+        bench.do(ApproveChange("2026-0001/D1"), LEAD)
+    bench.do(ApproveChange("2026-0001/D1"), OTHER_LEAD)
+    bench.do(ApproveChange("2026-0001/D1"), OFFICER)
+
+    with pytest.raises(Refused, match="Radek Nowák approved a change of this step") as refused:
+        bench.do(Finish(step.id, made_up_answers(step), second=OTHER_LEAD), HANDS)
+    bench.do(Finish(step.id, made_up_answers(step), second=LEAD), HANDS)
+
+    assert refused.value.logged
+
+
 def test_nobody_approves_their_own_proposal_and_a_technician_approves_none() -> None:
     """The proposer is refused even as a lead; both attempts are worth an entry."""
     bench = at("out-1/gather")

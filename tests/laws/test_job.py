@@ -456,6 +456,7 @@ def check_marking_crew(before: JobState, event: StepBegun | StepDone | StepOutsi
     assert before.changes.waiting_at(due.id) is None, "nothing is marked while other words wait"
     approvers = {item.by.id for change in before.changes.in_force_at(due.id) for item in change.approved}
     assert marked_by.id not in approvers, "who approved other words does not carry them out"
+    assert event.second is None or event.second.id not in approvers, "nor are they beside it"
 
 
 def check_joined(before: JobState, event: Event) -> None:

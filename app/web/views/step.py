@@ -291,7 +291,7 @@ def _second(
         return None
     able = [item for item in people if item.role is not Role.ADMINISTRATOR and item.id != session.who.id]
     able = [item for item in able if not state.crew.enforced or state.crew.member(item.id)]
-    able = [item for item in able if item.id not in state.leaving.gone]
+    able = [item for item in able if item.id not in state.leaving.gone | state.changes.approvers_at(step.id)]
     words = SECOND_WORDS["witness" if step.second is Second.WITNESS else act]
     return SecondView(words, tuple((item.id, item.name) for item in able), chosen)
 
