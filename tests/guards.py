@@ -142,6 +142,8 @@ JOB_GUARDS = [
     Deletion("administrator works", DECIDE, "if moment.by.role not in WORKERS and not isinstance(command, ANYBODYS):", "if False:", JOB),
     Deletion("lead re-opens", STOPPING, 'if moment.by.role is not Role.LEAD:\n        raise Refused("role", f"A {moment.by.role.words} cannot re-open', 'if False:\n        raise Refused("role", f"A {moment.by.role.words} cannot re-open', JOB),
     Deletion("stopper re-opens", STOPPING, "if state.stop is not None and state.stop.is_by(moment.by):", "if False:", JOB),
+    Deletion("corrected to outside its limit", CORRECTING, "if evidence.within or state.stop is not None:", "if True:", "tests/domain/test_way_out.py"),
+    Deletion("stopped once for a correction", CORRECTING, "if evidence.within or state.stop is not None:", "if evidence.within:", "tests/domain/test_way_out.py"),
     Deletion("final stays done", CORRECTING, "if step.final else ((step.id, *again), flagged)", "if False else ((step.id, *again), flagged)", JOB),
     Deletion("dependents: finals", COMMON, "tuple(other.id for other in standing if not other.final),\n        tuple(other.id for other in standing if other.final),", "tuple(other.id for other in standing),\n        (),", JOB),
     Deletion("submit unfinished", REVIEWING, "if state.stage not in (Stage.WORK_DONE, Stage.RETURNED) or state.due is not None:", "if state.submitted is not None:", JOB),
