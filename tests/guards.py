@@ -118,6 +118,8 @@ FILLING = "app/domain/filling.py"
 SURVEYING = "app/domain/surveying.py"
 ENTRY = "app/domain/housing_entry.py"
 FILLED = "tests/domain/test_filling.py"
+WRITING = "app/domain/writing_rules.py"
+TEXTS = "tests/domain/test_procedures.py"
 SURVEYED = "tests/domain/test_surveying.py"
 JOB_GUARDS = [
     Deletion("radio: old permit", RADIO, "    complain_of_permit(state, step, moment)\n", "", "tests/domain/test_permit.py"),
@@ -222,6 +224,9 @@ JOB_GUARDS = [
     Deletion("radio: briefed sender", RADIO, "    crew.may_release(state, step, command.sender)\n", "", DEPARTURES),
     Deletion("change of a step that stands", CHANGE, "if state.mark(step.id).stands:", "if False:", DEPARTURES),
     Deletion("trial before leaving", LEAVING, "if stroke := state.locks.stroke:", "if False and (stroke := state.locks.stroke):", DEPARTURES),
+    Deletion("texts: two people", WRITING, "if step.second is not Second.CONCURRENT and (", "if False and (", TEXTS),
+    Deletion("texts: another verifies", WRITING, "if Act.VERIFY_ISOLATION in acts and step.kind is not StepKind.VERIFY:", "if False:", TEXTS),
+    Deletion("texts: a table of locks", WRITING, "if _unlocked(procedure, step) else []", "if False else []", TEXTS),
     Deletion("hand-over: own locks", LEAVING, "if told := own_lock_fault(under_way, state.locks):", "if told := '':", LEFT),
     Deletion("hand-over: a second person who has gone", CREW, "    if not moment.kept:\n        _still_here(state, step, second)\n", "", LEFT),
     Deletion("hand-over: a worker who has gone", CREW, "    _still_here(state, step, worker)\n", "", LEFT),
