@@ -158,8 +158,8 @@ def come_to(stage: Stage) -> Bench:
     bench.run_to("end/service/release")
     if stage in (Stage.SUSPENDED, Stage.LOOKING):
         bench.do(Suspend("break", looks_as_recorded(suspend_looks(bench.state)), "control room", "release it"), HANDS)
-        for command in (ReturnToWork(), ReadNext()) if stage is Stage.LOOKING else ():
-            bench.do(command, HANDS)
+        for back in (ReturnToWork(), ReadNext()) if stage is Stage.LOOKING else ():
+            bench.do(back, HANDS)
         return bench
     while bench.state.due is not None:
         bench.run_to(steps=1)
