@@ -218,6 +218,7 @@ def test_row_37_a_person_signs_for_one_of_the_listed_meanings_and_for_nothing_el
         "I answer for the removal of this lock in its owner's absence",
         "I answer as written and re-open this job",
         "I choose these steps for what went wrong",
+        "I answer for setting this step aside, as it does not apply here",
         "I have gone through the readiness of this work and agree to it as it stands here",
         "I looked at this housing and found it as entered here",
         "I hand this waste over, closed and labelled as it is listed here",

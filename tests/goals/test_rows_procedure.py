@@ -162,7 +162,8 @@ def test_row_12_nobody_sets_the_stub_aside_and_a_branch_names_its_deciding_entry
     state = desk.work_until(job, "Tape the raw edge of the stub")
     assert state.due is not None
 
-    refused = desk.post(lead, f"/jobs/{job}/aside", step=state.due.id, reason="it looks closed")
+    signed = {"reason": "it looks closed", "secret": SECRETS[lead.name]}
+    refused = desk.post(lead, f"/jobs/{job}/aside", step=state.due.id, **signed)
     state = desk.running.site.jobs.state(job)
     record = desk.get(lead, f"/jobs/{job}/review").text
 
@@ -174,6 +175,32 @@ def test_row_12_nobody_sets_the_stub_aside_and_a_branch_names_its_deciding_entry
     assert state.due is not None
     assert state.due.text.startswith("Tape the raw edge of the stub")
     assert f"not applicable: entry {decided.seq} chose “no flow past either damper”" in record
+
+
+def test_row_12_a_step_is_set_aside_by_the_secret_of_a_lead_and_the_record_says_what_was_signed(desk: Desk) -> None:
+    """A session alone sets nothing aside, nor does a wrong secret; page and record say what is signed."""
+    job, lead = desk.open_job(), desk.named("lead", 1)
+    due = desk.work_until(job, "Compare the new filters").due
+    assert due is not None
+    said = {"step": due.id, "reason": "no other type is here"}
+    path, meaning = f"/jobs/{job}/aside", "I answer for setting this step aside, as it does not apply here"
+
+    page = desk.get(lead, f"/jobs/{job}/otherwise").text
+    bare = desk.post(lead, path, **said)
+    wrong = desk.post(lead, path, **said, secret="not it at all")
+    nothing = desk.running.site.jobs.state(job).mark(due.id).not_applicable
+    signed = desk.post(lead, path, **said, secret=SECRETS[lead.name])
+    record = desk.get(lead, f"/jobs/{job}/record.json").json()
+
+    assert meaning in page
+    assert 'name="secret"' in page
+    assert (bare.status_code, wrong.status_code, signed.status_code) == (403, 403, 303)
+    assert "no other type is here" in bare.text
+    assert nothing is None
+    (entry,) = [item for item in record["entries"] if item["type"] == "step_not_applicable"]
+    assert entry["signature"]["meaning"] == meaning
+    (shown,) = [item for item in record["summary"]["signatures"] if item["meaning"] == meaning]
+    assert (shown["name"], shown["valid"]) == (lead.name, "valid for this version")
 
 
 def test_row_29_a_hold_released_by_radio_repeats_the_tags_and_is_signed_by_the_sender(desk: Desk) -> None:
