@@ -310,7 +310,12 @@ def test_row_60_a_deviation_is_answered_before_the_review_and_reaches_owner_and_
     desk.work_until(job, "Count the tie straps")
     desk.post(hands, f"/jobs/{job}/stop")
     secret = SECRETS[lead.name]
-    desk.post(lead, f"/jobs/{job}/reopen", answer="It was a drill.", secret=secret)
+    path, answer = f"/jobs/{job}/reopen", "It was a drill."
+    bare = desk.post(lead, path, answer=answer, secret=secret)
+    told = desk.post(hands, f"/jobs/{job}/stop-reason", reason="unexpected", text="An alarm rang.")
+    reopened = desk.post(lead, path, answer=answer, secret=secret)
+    assert [bare.status_code, told.status_code, reopened.status_code] == [409, 303, 303]
+    assert "Nobody has said yet why the job was stopped" in bare.text
     desk.go_on(job)
     desk.work_until(job, "Ask the crew what differed")
     assert f"/jobs/{job}/questions" in desk.get(hands, f"/jobs/{job}/now").text, "the last pause asks"
