@@ -119,6 +119,23 @@ def test_row_15_nobody_marks_before_the_brief_nor_without_the_qualification(desk
     assert signed["signature"]["meaning"] == "I have been briefed for this job and take part in the work"
 
 
+def test_row_15_no_job_is_opened_for_somebody_who_is_not_qualified(desk: Desk) -> None:
+    """The form of the plan is refused with who lacks what since when; no job is in hand; renewed, it opens."""
+    hands, lead = desk.named("technician"), desk.named("lead", 1)
+    plan = {"procedure": "change-out", "depth.P1": "2", "beside": "on", f"crew.{hands.id}": "on"}
+    dated = {"person": hands.id, "what": "respirator fit test"}
+    desk.post(lead, "/qualifications", **dated, until="2026-03-01")
+
+    refused = desk.post(lead, "/plan/EF-03", **plan)
+    none = desk.running.site.jobs.site().jobs
+    desk.post(lead, "/qualifications", **dated, until="2026-03-02")
+    opened = desk.post(lead, "/plan/EF-03", **plan)
+
+    assert [refused.status_code, opened.status_code] == [409, 303]
+    assert f"{hands.name}'s “respirator fit test” ran out on 2026-03-01" in unescape(refused.text)
+    assert len(list(none)) == 0
+
+
 def test_row_15_a_late_joiner_is_briefed_before_writing_anything_but_a_stop(desk: Desk) -> None:
     """Leaving the work, readings, own locks, other words, paper: each refused with what to do; STOP is taken."""
     job, late = desk.open_job(), desk.named("lead", 1)
