@@ -118,6 +118,8 @@ FILLING = "app/domain/filling.py"
 SURVEYING = "app/domain/surveying.py"
 ENTRY = "app/domain/housing_entry.py"
 FILLED = "tests/domain/test_filling.py"
+WRITING = "app/domain/writing_rules.py"
+TEXTS = "tests/domain/test_procedures.py"
 SURVEYED = "tests/domain/test_surveying.py"
 JOB_GUARDS = [
     Deletion("radio: old permit", RADIO, "    complain_of_permit(state, step, moment)\n", "", "tests/domain/test_permit.py"),
@@ -142,6 +144,8 @@ JOB_GUARDS = [
     Deletion("administrator works", DECIDE, "if moment.by.role not in WORKERS and not isinstance(command, ANYBODYS):", "if False:", JOB),
     Deletion("lead re-opens", STOPPING, 'if moment.by.role is not Role.LEAD:\n        raise Refused("role", f"A {moment.by.role.words} cannot re-open', 'if False:\n        raise Refused("role", f"A {moment.by.role.words} cannot re-open', JOB),
     Deletion("stopper re-opens", STOPPING, "if state.stop is not None and state.stop.is_by(moment.by):", "if False:", JOB),
+    Deletion("corrected to outside its limit", CORRECTING, "if evidence.within or state.stop is not None:", "if True:", "tests/domain/test_way_out.py"),
+    Deletion("stopped once for a correction", CORRECTING, "if evidence.within or state.stop is not None:", "if evidence.within:", "tests/domain/test_way_out.py"),
     Deletion("final stays done", CORRECTING, "if step.final else ((step.id, *again), flagged)", "if False else ((step.id, *again), flagged)", JOB),
     Deletion("dependents: finals", COMMON, "tuple(other.id for other in standing if not other.final),\n        tuple(other.id for other in standing if other.final),", "tuple(other.id for other in standing),\n        (),", JOB),
     Deletion("submit unfinished", REVIEWING, "if state.stage not in (Stage.WORK_DONE, Stage.RETURNED) or state.due is not None:", "if state.submitted is not None:", JOB),
@@ -203,7 +207,9 @@ JOB_GUARDS = [
     Deletion("change waits", CHANGE, 'if waiting := state.changes.waiting_at(step.id):\n        raise Refused(\n            "change_waits"', 'if False and (waiting := state.changes.waiting_at(step.id)):\n        raise Refused(\n            "change_waits"', DEPARTURES),
     Deletion("answers that bind", CHANGE, 'if changed["options"] and (told := answers_bind(state.steps, step)):', "if told := '':", DEPARTURES),
     Deletion("own change", CHANGE, "if moment.by.id == found.proposed.by.id or", "if", DEPARTURES),
-    Deletion("approver carries out", CHANGE, "if any(item.by.id == who.id for change", "if any(False for change", DEPARTURES),
+    Deletion("approver carries out", CHANGE, "if who.id in state.changes.approvers_at(step.id):", "if False:", DEPARTURES),
+    Deletion("approver is beside", WORK, "    complain_of_approver(state, step, second)\n", "", DEPARTURES),
+    Deletion("beside it and approves", CHANGE, "moment.by.id in begun.hands", "moment.by.id in begun.doers", DEPARTURES),
     Deletion("roles that approve", CHANGE, "if moment.by.role not in missing:", "if False:", DEPARTURES),
     Deletion("critical is set aside", ASIDE, "if why := why_critical(step):", 'if why := "":', DEPARTURES),
     Deletion("lead sets aside", ASIDE, "if moment.by.role is not Role.LEAD:", "if False:", DEPARTURES),
@@ -218,7 +224,13 @@ JOB_GUARDS = [
     Deletion("radio: briefed sender", RADIO, "    crew.may_release(state, step, command.sender)\n", "", DEPARTURES),
     Deletion("change of a step that stands", CHANGE, "if state.mark(step.id).stands:", "if False:", DEPARTURES),
     Deletion("trial before leaving", LEAVING, "if stroke := state.locks.stroke:", "if False and (stroke := state.locks.stroke):", DEPARTURES),
+    Deletion("texts: two people", WRITING, "if step.second is not Second.CONCURRENT and (", "if False and (", TEXTS),
+    Deletion("texts: another verifies", WRITING, "if Act.VERIFY_ISOLATION in acts and step.kind is not StepKind.VERIFY:", "if False:", TEXTS),
+    Deletion("texts: a table of locks", WRITING, "if _unlocked(procedure, step) else []", "if False else []", TEXTS),
     Deletion("hand-over: own locks", LEAVING, "if told := own_lock_fault(under_way, state.locks):", "if told := '':", LEFT),
+    Deletion("hand-over: a second person who has gone", CREW, "    if not moment.kept:\n        _still_here(state, step, second)\n", "", LEFT),
+    Deletion("hand-over: a worker who has gone", CREW, "    _still_here(state, step, worker)\n", "", LEFT),
+    Deletion("hand-over: a voice that has gone", CREW, "    _still_here(state, step, who)\n", "", LEFT),
     Deletion("late joiners", DECIDE, "    complain_of_standing(state, command, moment)\n", "", STANDING),
     Deletion("late joiners: exposed", "app/domain/deciding/standing.py", "needed is not Standing.CREW and by.id in crew.signers", "by.id in crew.signers", STANDING),
     Deletion("late joiners: from outside", "app/domain/deciding/standing.py", "by.role in (Role.LEAD, Role.SAFETY_OFFICER)", "True", STANDING),

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import Literal
 
-from app.domain.event_base import JobEvent
+from app.domain.event_base import JobEvent, Signature
 from app.domain.procedure import StepKind
 from app.domain.steps import Step
 
@@ -11,11 +11,12 @@ CRITICAL_KINDS = {StepKind.HOLD: "a hold point", StepKind.VERIFY: "a verificatio
 
 
 class StepNotApplicable(JobEvent):
-    """A lead said that a step does not apply here, and why."""
+    """A lead said that a step does not apply here, and why.  signature: None in entries from before it was signed."""
 
     type: Literal["step_not_applicable"] = "step_not_applicable"
     step: str
     reason: str
+    signature: Signature | None = None
 
 
 class BranchLeft(JobEvent):
@@ -34,7 +35,7 @@ ApplicabilityEvent = StepNotApplicable | BranchLeft
 
 @dataclass(frozen=True, slots=True)
 class SetAside:
-    """Say that the step in hand does not apply, and why."""
+    """Say that the step in hand does not apply, and why; the secret of `Moment.by` was entered for this."""
 
     step: str
     reason: str

@@ -124,6 +124,10 @@ class FieldChanges:
         """Return the changes that hold at a step, oldest first."""
         return tuple(item for item in self.all if item.proposed.step == step and item.in_force)
 
+    def approvers_at(self, step: str) -> frozenset[str]:
+        """Return the ids of who approved what holds at a step."""
+        return frozenset(item.by.id for change in self.in_force_at(step) for item in change.approved)
+
 
 def evolve_field_changes(state: FieldChanges, event: FieldChangeEvent) -> FieldChanges:
     """Return the deviations after one more event."""

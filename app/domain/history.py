@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from datetime import date
 
 from app.calc.errors import ChangeoutError
+from app.domain.applicability import StepNotApplicable
 from app.domain.containment.rest import rests
 from app.domain.contingency import ContingencyEntered
 from app.domain.crew import CrewBriefed, CrewLeft, Part, PauseConfirmed
@@ -55,7 +56,7 @@ from app.domain.words import unit_words
 
 SIGNED = (
     HoldReleased, JobSubmitted, RecordAccepted, FieldChangeApproved, RadioReleaseSigned, HandoverSigned, CrewBriefed,
-    PauseConfirmed, OthersLockRemoved, JobReopened, ContingencyEntered,
+    PauseConfirmed, OthersLockRemoved, JobReopened, ContingencyEntered, StepNotApplicable,
 )  # fmt: skip
 
 

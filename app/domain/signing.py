@@ -21,6 +21,7 @@ TAKE_OVER = "I take this job over as I found it"
 LOCK_REMOVAL = "I answer for the removal of this lock in its owner's absence"
 REOPEN = "I answer as written and re-open this job"
 PUT_IN = "I choose these steps for what went wrong"
+ASIDE = "I answer for setting this step aside, as it does not apply here"
 READY = "I have gone through the readiness of this work and agree to it as it stands here"
 SURVEYED = "I looked at this housing and found it as entered here"
 WASTE_OVER = "I hand this waste over, closed and labelled as it is listed here"
@@ -28,7 +29,7 @@ BINDING = "What I sign here with my secret binds me as my signature on paper doe
 """What everybody accepts before their first signature (21 CFR 11.10(j), 11.100(b)); a statement, no meaning."""
 MEANINGS = frozenset({
     HOLD, SUBMIT, ACCEPT, ACCEPT_BEFORE_TRAIL, ACCESS_REVIEW, BRIEFED_TO_WORK, BRIEFED_TO_RELEASE, PAUSE,
-    BY_VOICE, CHANGE, HAND_OVER, TAKE_OVER, LOCK_REMOVAL, REOPEN, PUT_IN, READY, SURVEYED,
+    BY_VOICE, CHANGE, HAND_OVER, TAKE_OVER, LOCK_REMOVAL, REOPEN, PUT_IN, ASIDE, READY, SURVEYED,
     WASTE_OVER,
 })  # fmt: skip
 

@@ -1,14 +1,18 @@
-"""The writing rules for procedures, as a lint that names the step.
+"""The writing rules for procedures, and where they ask for a second pair of eyes, as a lint that names the step.
 
 A step is a command: verb first, one action, condition before action.  A hazard is a statement with no
 action hidden inside.  A note informs and carries neither action nor limit.  The rules follow a published
 writer's guide for technical procedures (DOE-STD-1029-92, read in part); the verb list is our own.
+
+Two people cut and take a door off, whoever verifies the isolation is another than who made it, and it is made with a
+table of locks: the model knows what is done and not by whom, so a text that does not ask for it is found here.
 """
 
 import re
 from dataclasses import dataclass
 
-from app.domain.procedure import Procedure, StepKind, WrittenStep
+from app.domain.containment.effects import Act
+from app.domain.procedure import Procedure, Second, StepKind, WrittenStep, read_effect
 
 VERBS = frozenset({
     "account", "agree", "apply", "ask", "attach", "back", "band", "bring", "brief", "check", "choose", "close",
@@ -23,11 +27,12 @@ LIMIT_SIGN = re.compile(
     r"[<>≤≥±]|\bat (?:least|most)\b|\b(?:no|not) more than\b|\bmaximum\b|\bminimum\b", re.IGNORECASE
 )
 LONGEST_TEXT = 160
+BY_TWO = {Act.CUT: "cuts", Act.TAKE_DOOR_OFF: "takes a door off"}
 
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """A step that breaks a writing rule."""
+    """A step that breaks a writing rule, or lacks the second pair of eyes that it needs."""
 
     step: str
     rule: str
@@ -39,7 +44,8 @@ def findings(procedure: Procedure) -> tuple[Finding, ...]:
     found: list[Finding] = []
     for where, step in procedure.written():
         if step.block is None:
-            found += [Finding(where, rule, sentence) for rule, sentence in _faults(step)]
+            found += [Finding(where, rule, sentence) for rule, sentence in (*_faults(step), *_alone(step))]
+            found += [Finding(where, "W12", UNLOCKED)] if _unlocked(procedure, step) else []
     for name, hazard in procedure.hazards.items():
         if verb := _imperative(hazard.text):
             found.append(Finding(f"hazard {name}", "W4", f"the hazard hides the action {verb!r}; make that a step"))
@@ -75,6 +81,39 @@ def _faults(step: WrittenStep) -> list[tuple[str, str]]:
     if bare := [option for ask in step.asks for option in ask.options if _says_nothing(option)]:
         found.append(("W9", f"the answer {bare[0]!r} does not state what was seen"))
     return found
+
+
+UNLOCKED = 'the step isolates the housing without its table of locks; give it table = "locks_on"'
+
+
+def _acts(step: WrittenStep) -> frozenset[Act]:
+    return frozenset(read_effect(effect)[0] for effect in step.effects)
+
+
+def _alone(step: WrittenStep) -> list[tuple[str, str]]:
+    """Say what one person could do here alone that takes two."""
+    acts = _acts(step)
+    found = []
+    if step.second is not Second.CONCURRENT and (by_two := [words for act, words in BY_TWO.items() if act in acts]):
+        found.append(("W10", f'the step {by_two[0]} and takes one person; give it marks = 2 and second = "concurrent"'))
+    if Act.VERIFY_ISOLATION in acts and step.kind is not StepKind.VERIFY:
+        found.append(("W11", 'whoever isolates could verify it here; give the step kind = "verify"'))
+    return found
+
+
+def _unlocked(procedure: Procedure, step: WrittenStep) -> bool:
+    """Whether a step isolates the housing without its table of locks.
+
+    What a contingency isolates beyond that is no point of the housing and stands in no table.
+    """
+    further = (
+        other
+        for kept in procedure.contingencies.values()
+        for stage in kept.stages
+        for section in stage.sections
+        for other in section.steps
+    )
+    return Act.ISOLATE in _acts(step) and step.table != "locks_on" and not any(other is step for other in further)
 
 
 def _verb_first(text: str) -> list[tuple[str, str]]:

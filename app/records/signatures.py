@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 
+from app.domain.applicability import StepNotApplicable
 from app.domain.contingency import ContingencyEntered
 from app.domain.crew import CrewBriefed, PauseConfirmed
 from app.domain.event_base import Signature, Who
@@ -25,6 +26,7 @@ Signed = (
     | OthersLockRemoved
     | JobReopened
     | ContingencyEntered
+    | StepNotApplicable
 )
 
 
@@ -57,7 +59,7 @@ def _valid(state: JobState, event: Signed) -> bool:
             return done is not None and done.seq == event.entry and state.mark(event.step).due_again is None
         case HandoverSigned():
             return event.seq in state.leaving.sealed
-        case HoldReleased():
+        case HoldReleased() | StepNotApplicable():
             done = state.mark(event.step).done
             return done is not None and done.seq == event.seq and state.mark(event.step).due_again is None
         case OthersLockRemoved() | JobReopened() | ContingencyEntered():

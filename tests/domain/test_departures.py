@@ -22,7 +22,7 @@ from app.domain.commands import (
 from app.domain.contingency import EnterContingency
 from app.domain.crew import ConfirmPause, Part, PauseConfirmed
 from app.domain.event_base import Who
-from app.domain.events import JobReopened
+from app.domain.events import JobReopened, event_from, payload_of
 from app.domain.field_change import (
     ApproveChange,
     DeclineChange,
@@ -31,7 +31,7 @@ from app.domain.field_change import (
     ProposeChange,
     answers_bind,
 )
-from app.domain.history import unlawful
+from app.domain.history import signature_of, unlawful
 from app.domain.housing import SiteLimit
 from app.domain.job import Stage, fold
 from app.domain.leaving import Suspend
@@ -40,8 +40,10 @@ from app.domain.procedure import Role, read_procedure
 from app.domain.radio import ReleaseByRadio, SignRadioRelease
 from app.domain.refused import Refused
 from app.domain.reopening import rechecks_for
+from app.domain.signing import ASIDE
 from app.domain.steps import Step, expand
 from app.records.deviations import departures_of
+from app.records.signatures import signatures_of
 from app.services.rehearsal import made_up_answers
 from tests.builders import EYES, HANDS, LEAD, OFFICER, OTHER_LEAD, Bench, housing, opened, procedure_text
 
@@ -125,6 +127,25 @@ def test_who_approved_a_change_is_not_the_one_it_is_recorded_for() -> None:
 
     with pytest.raises(Refused, match="Radek Nowák approved a change of this step") as refused:
         bench.do(Finish(step.id, made_up_answers(step), second=EYES, worker=OTHER_LEAD.id), HANDS)
+
+    assert refused.value.logged
+
+
+def test_who_approved_a_change_is_no_second_person_of_the_step() -> None:
+    """Of two who look, neither has agreed to the new words; whoever was beside the beginning agrees to none."""
+    bench = at("out-1/cut")
+    bench.brief(LEAD, OTHER_LEAD)
+    step = due(bench)
+    bench.do(Begin(step.id, second=LEAD), HANDS)
+    propose(bench, NewWords(text="Cut the neck midway between the two pairs of bands."))
+    with pytest.raises(Refused, match="was beside it"):
+        bench.do(ApproveChange("2026-0001/D1"), LEAD)
+    bench.do(ApproveChange("2026-0001/D1"), OTHER_LEAD)
+    bench.do(ApproveChange("2026-0001/D1"), OFFICER)
+
+    with pytest.raises(Refused, match="Radek Nowák approved a change of this step") as refused:
+        bench.do(Finish(step.id, made_up_answers(step), second=OTHER_LEAD), HANDS)
+    bench.do(Finish(step.id, made_up_answers(step), second=LEAD), HANDS)
 
     assert refused.value.logged
 
@@ -239,6 +260,23 @@ def test_a_critical_step_is_set_aside_by_nobody(name: str) -> None:
         bench.do(SetAside(due(bench).id, "not needed today"), LEAD)
 
     assert refused.value.logged
+
+
+def test_a_step_set_aside_before_that_was_signed_reads_and_writes_as_it_was() -> None:
+    """An entry without a signature stays one, and the record shows none for it."""
+    bench = at("ready/parts/filters")
+    signed = bench.do(SetAside(due(bench).id, "no other type"), LEAD)[0]
+    older = {name: value for name, value in payload_of(signed).items() if name != "signature"}
+
+    entry = event_from(older)
+
+    assert payload_of(entry) == older
+    assert unlawful([*bench.events[:-1], entry]) == ()
+    held = signature_of(signed)
+    assert held is not None
+    assert (held.meaning, signature_of(entry)) == (ASIDE, None)
+    assert signatures_of(bench.state, [entry], "UTC") == []
+    assert [item["meaning"] for item in signatures_of(bench.state, [signed], "UTC")] == [ASIDE]
 
 
 def test_an_ordinary_step_is_set_aside_by_a_lead_with_a_reason_and_shows_as_such() -> None:

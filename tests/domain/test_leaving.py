@@ -7,7 +7,8 @@ from typing import Any
 import pytest
 
 from app.calc.errors import ChangeoutError, Invalid
-from app.domain.commands import Accept, Begin, Late, Submit
+from app.domain.commands import Accept, Begin, Finish, Late, Submit
+from app.domain.crew import Part
 from app.domain.decide import decide
 from app.domain.deciding.common import signature_of
 from app.domain.deciding.leaving import suspend_looks
@@ -27,10 +28,11 @@ from app.domain.leaving import (
 )
 from app.domain.locks import OwnLockOff, OwnLockOn, PutOwnLockOn, RemoveOthersLock, TakeOwnLockOff, UnlockPoint
 from app.domain.paper import PrintBlank, Transcribe
+from app.domain.radio import ReleaseByRadio
 from app.domain.refused import Refused
 from app.domain.signing import HAND_OVER, SUBMIT
 from app.records.moments import typed_instant
-from app.services.rehearsal import labels_of, looks_as_recorded, made_up_answers
+from app.services.rehearsal import Cast, labels_of, looks_as_recorded, made_up_answers
 from tests.builders import CAST, EYES, HANDS, LEAD, OFFICER, OTHER_LEAD, Bench, opened
 
 AT_DOOR = "port/P1/out-1/draw"
@@ -317,6 +319,46 @@ def test_a_mark_of_somebody_who_had_handed_over_is_named() -> None:
     forged = StepBegun(ledger=bench.ledger, seq=bench.state.size, at="2026-03-02T09:00:00.000Z", by=HANDS, step=due.id)
 
     assert unlawful([*bench.events, forged]) == (f"Entry {forged.seq}: {HANDS.name} had handed the job over.",)
+
+
+GONE = r"^%s handed this job over and takes no part in it any more\. Choose somebody of the crew"
+
+
+@pytest.mark.parametrize("name", ["out-1/cut", "hepa/leak/aerosol"])
+def test_whoever_handed_over_is_no_second_person_and_no_mark_is_made_for_them(name: str) -> None:
+    """Their own secret completes no cut and no reading by two; nobody records a mark in their name."""
+    bench = handed_over()
+    bench.brief(OTHER_LEAD)
+    bench.cast = Cast(hands=EYES, eyes=OTHER_LEAD, officer=OFFICER, lead=LEAD)
+    bench.run_to(name)
+    due = bench.state.due
+    assert due is not None
+    mark = Begin(due.id, second=HANDS) if due.marks == 2 else Finish(due.id, {}, second=HANDS)
+
+    with pytest.raises(Refused, match=GONE % HANDS.name) as second:
+        bench.do(mark, EYES)
+    with pytest.raises(Refused, match=GONE % HANDS.name) as worker:
+        bench.do(replace(mark, second=OTHER_LEAD, worker=HANDS.id), EYES)
+
+    assert second.value.logged
+    assert worker.value.logged
+
+
+def test_whoever_handed_over_releases_no_hold_by_voice() -> None:
+    """A lead who handed the job over is no sender of a release that another enters."""
+    bench = opened()
+    bench.run_to("close/release")
+    bench.brief(OTHER_LEAD, part=Part.RELEASE)
+    due = bench.state.due
+    assert due is not None
+    said = ReleaseByRadio(due.id, OTHER_LEAD, "EF-03", due.port or "", confirmed=True)
+    here = bench.state
+    bench.state = replace(here, leaving=replace(here.leaving, gone=frozenset({OTHER_LEAD.id})))
+
+    with pytest.raises(Refused, match=GONE % OTHER_LEAD.name):
+        bench.do(said, LEAD)
+    bench.state = here
+    bench.do(said, LEAD)
 
 
 @pytest.mark.parametrize(

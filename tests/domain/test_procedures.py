@@ -1,6 +1,7 @@
 """The shipped procedures: whole, lint-free, without a breach over the matrix; every named mutation is caught."""
 
 import re
+from pathlib import Path
 
 import pytest
 
@@ -10,6 +11,7 @@ from app.domain.housing import Seal, Service
 from app.domain.procedure import Procedure, read_procedure
 from app.domain.steps import expand
 from app.domain.writing_rules import findings
+from app.storage.library import FileLibrary
 from tests.builders import procedure, procedure_text
 
 STEP = "[[stages.sections.steps]]\n"
@@ -215,6 +217,36 @@ def test_the_lint_names_the_step_that_breaks_a_writing_rule(rule: str) -> None:
 
     assert rule in {item.rule for item in found}
     assert all(item.step for item in found)
+
+
+ALONE = {
+    "a cut by one": ('effects = ["cut"]', 'second = "concurrent"', "W10", "the step cuts and takes one person"),
+    "a door by one": ('effects = ["take_door_off"]', 'second = "concurrent"', "W10", "the step takes a door off and"),
+    "verified by its maker": ('effects = ["verify_isolation"]', 'kind = "verify"', "W11", "whoever isolates could"),
+    "isolated without locks": ('effects = ["isolate"]', 'table = "locks_on"', "W12", "without its table of locks"),
+}
+
+
+@pytest.mark.parametrize("name", ["change-out", "first-fit-out"])
+@pytest.mark.parametrize("fault", ALONE)
+def test_a_text_that_one_person_could_carry_out_alone_is_refused(tmp_path: Path, name: str, fault: str) -> None:
+    """Without the second person, the verifier or the locks of a step no library takes the text, so nobody issues it."""
+    at, gone, rule, told = ALONE[fault]
+    steps = procedure_text(name).split("\n\n")
+    place = next(number for number, step in enumerate(steps) if at in step and gone in step)
+    left = [row for row in steps[place].split("\n") if row != gone and not (rule == "W11" and row.startswith("veils"))]
+    text = "\n\n".join([*steps[:place], "\n".join(left), *steps[place + 1 :]])
+
+    found = findings(read_procedure(text, name="alone"))
+    (tmp_path / "procedures").mkdir()
+    (tmp_path / "procedures" / "alone.toml").write_text(text, "utf-8")
+    library = FileLibrary(tmp_path)
+
+    assert [(item.rule, told in item.sentence) for item in found] == [(rule, True)]
+    assert library.procedures() == ()
+    assert library.faults() == (
+        f"alone.toml breaks the writing rules at {found[0].step}: {found[0].sentence}. It cannot be used.",
+    )
 
 
 BAD_FILES = {

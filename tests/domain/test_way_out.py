@@ -2,13 +2,17 @@
 
 import pytest
 
-from app.domain.commands import Correct, TakeWayOut
+from app.domain.commands import Accept, Command, Correct, Reopen, ReturnRecord, StopWork, Submit, TakeWayOut
 from app.domain.containment.state import Door, Isolation
+from app.domain.deciding.leaving import suspend_looks
+from app.domain.event_base import Who
 from app.domain.events import StepOutside, WayOutTaken
 from app.domain.history import unlawful
 from app.domain.job import Stage, fold
+from app.domain.leaving import ReadNext, ReturnToWork, Suspend
 from app.domain.refused import Refused
-from tests.builders import EYES, HANDS, LEAD, OTHER_LEAD, Bench, opened
+from app.services.rehearsal import looks_as_recorded
+from tests.builders import EYES, HANDS, LEAD, OFFICER, OTHER_LEAD, Bench, opened
 
 FAILING = {"downstream": "0.9"}
 
@@ -146,3 +150,63 @@ def test_steps_put_in_that_the_job_never_kept_are_named_and_not_a_crash() -> Non
     told = unlawful([*bench.events, forged])
 
     assert told[-1] == f"Entry {forged.seq}: the steps no such steps were put in where no test had failed."
+
+
+def come_to(stage: Stage) -> Bench:
+    """Return a job that has passed its leak test and has come to this stage since."""
+    bench = opened()
+    bench.run_to("end/service/release")
+    if stage in (Stage.SUSPENDED, Stage.LOOKING):
+        bench.do(Suspend("break", looks_as_recorded(suspend_looks(bench.state)), "control room", "release it"), HANDS)
+        for back in (ReturnToWork(), ReadNext()) if stage is Stage.LOOKING else ():
+            bench.do(back, HANDS)
+        return bench
+    while bench.state.due is not None:
+        bench.run_to(steps=1)
+    then: tuple[tuple[Command, Who], ...] = (
+        (Submit(), OTHER_LEAD),
+        (ReturnRecord("a photo is missing") if stage is Stage.RETURNED else Accept(), OFFICER),
+    )
+    for command, by in then[: {Stage.WORK_DONE: 0, Stage.IN_REVIEW: 1}.get(stage, 2)]:
+        bench.do(command, by)
+    return bench
+
+
+@pytest.mark.parametrize(
+    "stage",
+    [Stage.SUSPENDED, Stage.LOOKING, Stage.WORK_DONE, Stage.IN_REVIEW, Stage.RETURNED, Stage.ACCEPTED],
+)
+def test_a_correction_to_what_lies_outside_its_limit_stops_a_job_that_was_not_in_hand(stage: Stage) -> None:
+    """With the reading the step is due again, in review as in a pause; nobody goes on as before."""
+    bench = come_to(stage)
+    assert bench.state.stage is stage
+    name = "test/hepa/leak/aerosol"
+
+    fresh = bench.do(Correct(name, "downstream", "0.9", "misread by two digits"), LEAD)
+
+    assert [event.type for event in fresh] == ["answer_corrected", "job_stopped"]
+    assert bench.state.stage is Stage.STOPPED
+    assert bench.state.stop is not None
+    assert (bench.state.stop.reason, bench.state.stop.step) == ("unexpected", name)
+    assert bench.state.stop.text == "Corrected to what lies outside its limit: 0.9."
+    assert not bench.state.mark(name).stands
+    assert bench.state.submitted is None
+    with pytest.raises(Refused, match="cannot re-open it"):
+        bench.do(Reopen("looked at again"), LEAD)
+    bench.do(Reopen("looked at again"), OTHER_LEAD)
+    assert bench.state.due is not None
+    assert bench.state.due.id == name
+    assert unlawful(bench.events) == ()
+
+
+def test_a_correction_of_a_stopped_job_stops_it_no_second_time() -> None:
+    """The stop that stands keeps its reason."""
+    bench = opened()
+    bench.run_to("end/service/release")
+    bench.do(StopWork(), HANDS)
+
+    fresh = bench.do(Correct("test/hepa/leak/aerosol", "downstream", "0.9", "misread by two digits"), LEAD)
+
+    assert [event.type for event in fresh] == ["answer_corrected"]
+    assert bench.state.stop is not None
+    assert bench.state.stop.reason is None

@@ -17,7 +17,7 @@ from httpx2 import Response
 
 from app.bootstrap import start
 from app.domain.event_base import Who
-from app.domain.events import StepDone
+from app.domain.events import HoldReleased, StepDone
 from app.domain.judging import AGAIN
 from app.domain.signing import MEANINGS
 from app.ledger.canonical import canonical
@@ -218,12 +218,30 @@ def test_row_37_a_person_signs_for_one_of_the_listed_meanings_and_for_nothing_el
         "I answer for the removal of this lock in its owner's absence",
         "I answer as written and re-open this job",
         "I choose these steps for what went wrong",
+        "I answer for setting this step aside, as it does not apply here",
         "I have gone through the readiness of this work and agree to it as it stands here",
         "I looked at this housing and found it as entered here",
         "I hand this waste over, closed and labelled as it is listed here",
     }
 
     assert listed == MEANINGS
+
+
+def test_row_37_a_signature_that_was_posted_has_its_listed_meaning_whatever_the_form_says(desk: Desk) -> None:
+    """Row 37: a hold released through its form carries the words of the list; words of the sender's own go nowhere."""
+    job, officer = desk.open_job(), desk.named("safety officer")
+    due = desk.work_until(job, "Agree the PPE").due
+    assert due is not None
+
+    own = {"meaning": "I only looked at it", "signature": "I only looked at it"}
+    sent = sign(desk, officer, f"/jobs/{job}/release", step=due.id, **own)
+
+    event = desk.running.site.jobs.events(job)[-1]
+    assert sent.status_code == 303
+    assert isinstance(event, HoldReleased)
+    assert event.signature.meaning == "I release this hold point"
+    assert event.signature.meaning in MEANINGS
+    assert b"I only looked at it" not in desk.get(officer, f"/jobs/{job}/record.json").content
 
 
 def test_row_37_a_record_changed_after_signing_shows_as_unsigned_in_every_form(desk: Desk, tmp_path: Path) -> None:

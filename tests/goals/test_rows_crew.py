@@ -119,6 +119,23 @@ def test_row_15_nobody_marks_before_the_brief_nor_without_the_qualification(desk
     assert signed["signature"]["meaning"] == "I have been briefed for this job and take part in the work"
 
 
+def test_row_15_no_job_is_opened_for_somebody_who_is_not_qualified(desk: Desk) -> None:
+    """The form of the plan is refused with who lacks what since when; no job is in hand; renewed, it opens."""
+    hands, lead = desk.named("technician"), desk.named("lead", 1)
+    plan = {"procedure": "change-out", "depth.P1": "2", "beside": "on", f"crew.{hands.id}": "on"}
+    dated = {"person": hands.id, "what": "respirator fit test"}
+    desk.post(lead, "/qualifications", **dated, until="2026-03-01")
+
+    refused = desk.post(lead, "/plan/EF-03", **plan)
+    none = desk.running.site.jobs.site().jobs
+    desk.post(lead, "/qualifications", **dated, until="2026-03-02")
+    opened = desk.post(lead, "/plan/EF-03", **plan)
+
+    assert [refused.status_code, opened.status_code] == [409, 303]
+    assert f"{hands.name}'s “respirator fit test” ran out on 2026-03-01" in unescape(refused.text)
+    assert len(list(none)) == 0
+
+
 def test_row_15_a_late_joiner_is_briefed_before_writing_anything_but_a_stop(desk: Desk) -> None:
     """Leaving the work, readings, own locks, other words, paper: each refused with what to do; STOP is taken."""
     job, late = desk.open_job(), desk.named("lead", 1)
@@ -310,7 +327,12 @@ def test_row_60_a_deviation_is_answered_before_the_review_and_reaches_owner_and_
     desk.work_until(job, "Count the tie straps")
     desk.post(hands, f"/jobs/{job}/stop")
     secret = SECRETS[lead.name]
-    desk.post(lead, f"/jobs/{job}/reopen", answer="It was a drill.", secret=secret)
+    path, answer = f"/jobs/{job}/reopen", "It was a drill."
+    bare = desk.post(lead, path, answer=answer, secret=secret)
+    told = desk.post(hands, f"/jobs/{job}/stop-reason", reason="unexpected", text="An alarm rang.")
+    reopened = desk.post(lead, path, answer=answer, secret=secret)
+    assert [bare.status_code, told.status_code, reopened.status_code] == [409, 303, 303]
+    assert "Nobody has said yet why the job was stopped" in bare.text
     desk.go_on(job)
     desk.work_until(job, "Ask the crew what differed")
     assert f"/jobs/{job}/questions" in desk.get(hands, f"/jobs/{job}/now").text, "the last pause asks"

@@ -270,6 +270,37 @@ def test_row_16_after_the_handover_the_outgoing_persons_save_is_refused(desk: De
         assert meaning in report
 
 
+def test_row_16_the_outgoing_person_is_no_second_person_and_no_mark_is_made_for_them(desk: Desk) -> None:
+    """At the next cut their name stands in no list; posted all the same with their own secret, it is refused."""
+    hands, eyes = desk.named("technician"), desk.named("technician", 1)
+    other = desk.named("lead")
+    job = desk.open_job()
+    cut = desk.work_until(job, "Cut the neck").due
+    assert cut is not None
+    desk.do(job, Acknowledge("work", "I know the cuts and when to stop."), other)
+    assert suspend(desk, other, job).status_code == 303
+    hand_over(desk, job, eyes, hands)
+    desk.post(hands, f"/jobs/{job}/next-read")
+    look_at_everything(desk, hands, job)
+    sign(desk, job, hands, eyes)
+    sign(desk, job, hands, hands)
+    path, begin = f"/jobs/{job}/marks", {"step": cut.id, "act": "begin"}
+
+    page = desk.get(hands, f"/jobs/{job}/now").text
+    second = desk.post(hands, path, **begin, second=eyes.id, second_secret=SECRETS[eyes.name])
+    named = {"second": other.id, "second_secret": SECRETS[other.name]}
+    worker = desk.post(hands, path, **begin, **named, worker=eyes.id)
+    nothing = state_of(desk, job).mark(cut.id).begun
+    begun = desk.post(hands, path, **begin, **named)
+
+    assert f'value="{other.id}"' in page
+    assert f'value="{eyes.id}"' not in page
+    assert [second.status_code, worker.status_code, begun.status_code] == [409, 409, 303]
+    for told in (second, worker):
+        assert f"{eyes.name} handed this job over and takes no part in it any more" in told.text
+    assert nothing is None
+
+
 def test_row_16_a_stop_by_whoever_handed_over_is_written_although_a_reading_lapsed(desk: Desk, clock: Clock) -> None:
     """What the program notes in passing, a repeated reading that nobody took, does not stand in the way of a STOP."""
     job, leaves, comes = desk.open_job(), desk.named("technician"), desk.named("technician", 1)

@@ -399,6 +399,48 @@ def test_row_18_a_tablet_out_of_reach_does_not_begin_a_cut(desk: Desk) -> None:
     assert [panel["html"] for panel in ahead["panels"] if panel["waits"]] in ([""], [])
 
 
+def test_row_19_a_reading_of_two_is_not_done_without_its_witness(desk: Desk) -> None:
+    """Alone, with oneself or with a wrong secret nothing is entered; with somebody else's secret it is."""
+    job, hands = desk.open_job(), desk.named("technician")
+    desk.work_until(job, "in place with the challenge aerosol")
+    due, path = due_of(desk, job), f"/jobs/{job}/marks"
+    fields = {"step": due.id, "act": "finish", **answered(due)}
+    fields |= {f"a.{asked.ask.id}{AGAIN}": fields[f"a.{asked.ask.id}"] for asked in due.asks if asked.ask.twice}
+    myself = {"second": hands.id, "second_secret": SECRETS[hands.name]}
+
+    alone = desk.post(hands, path, **fields)
+    own = desk.post(hands, path, **fields, **myself)
+    wrong = desk.post(hands, path, **fields, **(with_second(desk) | {"second_secret": "not it at all"}))
+    nothing = state_of(desk, job).mark(due.id)
+    together = desk.post(hands, path, **fields, **with_second(desk))
+
+    assert due.second == "witness"
+    assert [alone.status_code, own.status_code, wrong.status_code, together.status_code] == [409, 409, 403, 303]
+    assert "takes two people" in alone.text
+    assert not nothing.stands
+    assert nothing.attempts == ()
+    assert state_of(desk, job).mark(due.id).stands
+
+
+def test_a_lead_who_worked_on_the_job_releases_none_of_its_holds(desk: Desk) -> None:
+    """One mark is enough; another lead of the crew releases it."""
+    job, worked, other = desk.open_job(), desk.named("lead"), desk.named("lead", 1)
+    desk.do(job, Acknowledge("work", "I count the straps and watch the bag."), worked)
+    desk.work_until(job, "Twist the bag into")
+    due = due_of(desk, job)
+    marked = desk.post(worked, f"/jobs/{job}/marks", step=due.id, act="finish", **answered(due))
+    desk.work_until(job, "Release the closing")
+    hold, path = due_of(desk, job), f"/jobs/{job}/release"
+    desk.do(job, Acknowledge("release", "I release the closing once the bag is rolled."), other)
+
+    refused = desk.post(worked, path, step=hold.id, secret=SECRETS[worked.name])
+    released = desk.post(other, path, step=hold.id, secret=SECRETS[other.name])
+
+    assert [marked.status_code, refused.status_code, released.status_code] == [303, 409, 303]
+    assert f"{worked.name} has worked on this job and cannot release its holds" in refused.text
+    assert any(item.code == "hold_own_work" for item in state_of(desk, job).notables)
+
+
 def test_row_19_two_entries_that_differ_by_one_digit_are_both_kept_and_reconciled(desk: Desk) -> None:
     """The view shows both entries and asks why; without a reason nobody goes on; the record tells all of it."""
     job, hands = desk.open_job(), desk.named("technician")

@@ -88,14 +88,14 @@ def test_row_11_a_field_change_shows_both_texts_an_approver_other_than_the_perfo
     fields = {"step": state.due.id, "text": new, "note": state.due.note, "reason": "the fold is in the way"}
 
     proposed = desk.post(hands, f"/jobs/{job}/changes", **fields)
-    own = desk.post(hands, f"/jobs/{job}/changes/approve", number="2026-0001/D1", secret=SECRETS[hands.name])
+    role = desk.post(hands, f"/jobs/{job}/changes/approve", number="2026-0001/D1", secret=SECRETS[hands.name])
     waiting = desk.get(hands, f"/jobs/{job}/now").text
     approved = desk.post(lead, f"/jobs/{job}/changes/approve", number="2026-0001/D1", secret=SECRETS[lead.name])
     shown = desk.get(hands, f"/jobs/{job}/now").text
     desk.work_until(job, "")
     record = desk.get(lead, f"/jobs/{job}/review").text
 
-    assert (proposed.status_code, own.status_code, approved.status_code) == (303, 403, 303)
+    assert (proposed.status_code, role.status_code, approved.status_code) == (303, 403, 303)
     assert "waits for approval" in waiting
     for page in (shown, record):
         assert "2026-0001/D1" in page
@@ -104,6 +104,33 @@ def test_row_11_a_field_change_shows_both_texts_an_approver_other_than_the_perfo
     (row,) = [item for item in departures_of(desk.running.site.jobs.state(job)) if item["number"]]
     assert f"approved by {lead.name}" in row["stands"]
     assert hands.name in row["stands"]
+
+
+def test_row_11_a_lead_who_proposed_a_change_or_began_the_step_does_not_approve_it(desk: Desk) -> None:
+    """Both hold the role that approves: it is their own change, or their own step, and somebody else has to agree."""
+    hands, lead, other = desk.named("technician"), desk.named("lead"), desk.named("lead", 1)
+    job = desk.open_job()
+    for who in (lead, other):
+        desk.do(job, Acknowledge(Part.WORK, "I know the cuts and when to stop."), who)
+    cut = desk.work_until(job, "Cut the neck").due
+    assert cut is not None
+    second = {"second": hands.id, "second_secret": SECRETS[hands.name]}
+    begun = desk.post(other, f"/jobs/{job}/marks", step=cut.id, act="begin", **second)
+    fields = {"step": cut.id, "text": "Cut the neck midway between the two pairs of bands.", "note": cut.note}
+
+    proposed = desk.post(lead, f"/jobs/{job}/changes", **fields, reason="two bands on each side")
+    path, number = f"/jobs/{job}/changes/approve", "2026-0001/D1"
+    refused = [desk.post(who, path, number=number, secret=SECRETS[who.name]) for who in (lead, other)]
+    state = desk.running.site.jobs.state(job)
+
+    assert (begun.status_code, proposed.status_code) == (303, 303)
+    assert [answer.status_code for answer in refused] == [409, 409]
+    for who, answer in zip((lead, other), refused, strict=True):
+        assert f"{who.name} proposed this change, has begun the step or was beside it" in answer.text
+    assert [item.code for item in state.notables if item.kind == "refused"] == ["own_change", "own_change"]
+    assert state.changes.waiting_at(cut.id) is not None
+    assert state.due is not None
+    assert state.due.text == cut.text
 
 
 def test_row_11_a_field_change_is_valid_for_its_job_only(desk: Desk) -> None:
@@ -162,7 +189,8 @@ def test_row_12_nobody_sets_the_stub_aside_and_a_branch_names_its_deciding_entry
     state = desk.work_until(job, "Tape the raw edge of the stub")
     assert state.due is not None
 
-    refused = desk.post(lead, f"/jobs/{job}/aside", step=state.due.id, reason="it looks closed")
+    signed = {"reason": "it looks closed", "secret": SECRETS[lead.name]}
+    refused = desk.post(lead, f"/jobs/{job}/aside", step=state.due.id, **signed)
     state = desk.running.site.jobs.state(job)
     record = desk.get(lead, f"/jobs/{job}/review").text
 
@@ -174,6 +202,32 @@ def test_row_12_nobody_sets_the_stub_aside_and_a_branch_names_its_deciding_entry
     assert state.due is not None
     assert state.due.text.startswith("Tape the raw edge of the stub")
     assert f"not applicable: entry {decided.seq} chose “no flow past either damper”" in record
+
+
+def test_row_12_a_step_is_set_aside_by_the_secret_of_a_lead_and_the_record_says_what_was_signed(desk: Desk) -> None:
+    """A session alone sets nothing aside, nor does a wrong secret; page and record say what is signed."""
+    job, lead = desk.open_job(), desk.named("lead", 1)
+    due = desk.work_until(job, "Compare the new filters").due
+    assert due is not None
+    said = {"step": due.id, "reason": "no other type is here"}
+    path, meaning = f"/jobs/{job}/aside", "I answer for setting this step aside, as it does not apply here"
+
+    page = desk.get(lead, f"/jobs/{job}/otherwise").text
+    bare = desk.post(lead, path, **said)
+    wrong = desk.post(lead, path, **said, secret="not it at all")
+    nothing = desk.running.site.jobs.state(job).mark(due.id).not_applicable
+    signed = desk.post(lead, path, **said, secret=SECRETS[lead.name])
+    record = desk.get(lead, f"/jobs/{job}/record.json").json()
+
+    assert meaning in page
+    assert 'name="secret"' in page
+    assert (bare.status_code, wrong.status_code, signed.status_code) == (403, 403, 303)
+    assert "no other type is here" in bare.text
+    assert nothing is None
+    (entry,) = [item for item in record["entries"] if item["type"] == "step_not_applicable"]
+    assert entry["signature"]["meaning"] == meaning
+    (shown,) = [item for item in record["summary"]["signatures"] if item["meaning"] == meaning]
+    assert (shown["name"], shown["valid"]) == (lead.name, "valid for this version")
 
 
 def test_row_29_a_hold_released_by_radio_repeats_the_tags_and_is_signed_by_the_sender(desk: Desk) -> None:

@@ -457,6 +457,7 @@ def check_marking_crew(before: JobState, event: StepBegun | StepDone | StepOutsi
     assert before.changes.waiting_at(due.id) is None, "nothing is marked while other words wait"
     approvers = {item.by.id for change in before.changes.in_force_at(due.id) for item in change.approved}
     assert marked_by.id not in approvers, "who approved other words does not carry them out"
+    assert event.second is None or event.second.id not in approvers, "nor are they beside it"
 
 
 def check_joined(before: JobState, event: Event) -> None:
@@ -476,7 +477,13 @@ def check_joined(before: JobState, event: Event) -> None:
 
 
 def check_gone(before: JobState, event: Event) -> None:
-    """Whoever handed the job over stops it, takes off locks of their own, takes it over; the rest is put aside."""
+    """Whoever handed the job over stops it, takes off locks of their own, takes it over; the rest is put aside.
+
+    They are named by nobody else: not as the second person, the one who acted, nor the voice that released.
+    """
+    named = [getattr(event, part, None) for part in ("second", "worker", "sender")]
+    if getattr(event, "transcribed", None) is None:
+        assert not {who.id for who in named if who is not None} & before.leaving.gone, "who is gone takes no part"
     if event.by.id not in before.leaving.gone or isinstance(
         event, JobStopped | StopExplained | HandoverBegun | MarkContested | ReadingMissed | OwnLockOff | PointUnlocked
     ):

@@ -251,7 +251,7 @@ class Ways:
     def aside(self, job: str) -> Sent:
         """A step that does not apply."""
         self.desk.work_until(job, "Compare the new filters")
-        return Sent(self.lead, "aside", {"step": self.due(job).id, "reason": "no other type"})
+        return Sent(self.lead, "aside", {"step": self.due(job).id, "reason": "no other type", **secret(self.lead)})
 
     def radio(self, job: str) -> Sent:
         """A release by voice."""
@@ -453,7 +453,7 @@ def test_an_id_of_another_job_in_a_form_is_refused_and_touches_neither(desk: Des
         "decline": Sent(lead, "changes/decline", {"number": number, "reason": "not here"}),
         "own lock off": Sent(eyes, "own-locks", {"act": "off", "lock": "P-7"}),
         "mark": Sent(hands, "marks", {"step": step, "act": "begin"}),
-        "set aside": Sent(lead, "aside", {"step": step, "reason": "not needed"}),
+        "set aside": Sent(lead, "aside", {"step": step, "reason": "not needed", **secret(lead)}),
         "row": Sent(hands, "rows", {"act": "off", "step": step, "point": "upstream"}),
         "correction": Sent(hands, "corrections", {"step": step, "ask": "seen", "now": "1", "reason": "no"}),
         "taken back": Sent(hands, "withdrawals", {"step": step, "reason": "no"}),

@@ -2,13 +2,14 @@
 
 from app.domain.applicability import BranchLeft, SetAside, StepNotApplicable, why_critical
 from app.domain.commands import Moment
-from app.domain.deciding.common import event_of, words_of, working
+from app.domain.deciding.common import event_of, signature_of, words_of, working
 from app.domain.deciding.gate import gate
 from app.domain.event_base import Evidence
 from app.domain.events import Event
 from app.domain.job import JobState
 from app.domain.procedure import Role
 from app.domain.refused import Refused
+from app.domain.signing import ASIDE
 from app.domain.steps import Step
 
 
@@ -26,7 +27,8 @@ def set_aside(state: JobState, command: SetAside, moment: Moment) -> tuple[Event
         )
     gate(state, step, moment)
     reason = words_of(command.reason, "The reason")
-    return (event_of(StepNotApplicable, state, moment, step=step.id, reason=reason),)
+    signature = signature_of(state, moment, ASIDE)
+    return (event_of(StepNotApplicable, state, moment, step=step.id, reason=reason, signature=signature),)
 
 
 def branch_of(state: JobState, step: Step, evidence: Evidence, moment: Moment, *, offset: int = 1) -> tuple[Event, ...]:

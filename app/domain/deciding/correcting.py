@@ -9,7 +9,7 @@ from app.domain.deciding.applicability import branch_of
 from app.domain.deciding.common import event_of, relying_on, stop_for, words_of
 from app.domain.deciding.work import setting_then
 from app.domain.events import AnswerCorrected, Event, StepWithdrawn
-from app.domain.job import JobState, Stage
+from app.domain.job import JobState
 from app.domain.judging import AGAIN, evidence_from
 from app.domain.procedure import Role
 from app.domain.refused import Refused
@@ -33,7 +33,7 @@ def _done_step(state: JobState, step_id: str, moment: Moment) -> Step:
 
 
 def correct(state: JobState, command: Correct, moment: Moment) -> tuple[Event, ...]:
-    """Correct one answer."""
+    """Correct one answer; one that now lies outside its limit stops the job, for with it the step is in hand again."""
     step = _done_step(state, command.step, moment)
     reason = words_of(command.reason, "The reason")
     mark = state.mark(step.id)
@@ -53,7 +53,7 @@ def correct(state: JobState, command: Correct, moment: Moment) -> tuple[Event, .
         AnswerCorrected, state, moment, step=step.id, ask=command.ask, was=was, now=now, reason=reason,
         evidence=evidence, due_again=again, flagged=flagged,
     )  # fmt: skip
-    if evidence.within or state.stage is not Stage.OPEN:
+    if evidence.within or state.stop is not None:
         return (corrected, *branch_of(state, step, evidence, moment))
     return (corrected, stop_for(state, moment, f"Corrected to what lies outside its limit: {now}.", step=step))
 

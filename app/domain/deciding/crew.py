@@ -13,6 +13,7 @@ from app.domain.crew import (
     lacking,
 )
 from app.domain.deciding.common import event_of, signature_of, words_of
+from app.domain.deciding.leaving import handed_over
 from app.domain.event_base import Evidence, Who
 from app.domain.events import Event, JobOpened, StepDone
 from app.domain.job import JobState
@@ -103,6 +104,18 @@ def leave(state: JobState, command: LeaveCrew, moment: Moment) -> tuple[Event, .
     return (event_of(CrewLeft, state, moment, person=person, reason=reason),)
 
 
+def _still_here(state: JobState, step: Step, who: Who) -> None:
+    """Refuse whoever handed the job over as somebody who takes part in what another enters."""
+    if handed_over(state, who):
+        raise Refused(
+            "handed_over",
+            f"{who.name} handed this job over and takes no part in it any more. Choose somebody of the crew that is "
+            "there now.",
+            step=step.id,
+            logged=True,
+        )
+
+
 def may_mark(state: JobState, step: Step, moment: Moment) -> None:
     """Refuse a mark by whoever has not been briefed, or is no longer qualified."""
     if not state.crew.enforced:
@@ -119,7 +132,12 @@ def may_mark(state: JobState, step: Step, moment: Moment) -> None:
 
 
 def may_be_second(state: JobState, step: Step, second: Who, moment: Moment) -> None:
-    """Refuse a second person who has not been briefed, or is no longer qualified."""
+    """Refuse a second person who handed the job over, has not been briefed, or is no longer qualified.
+
+    What was done on paper was done before the hand-over, by whoever was there then.
+    """
+    if not moment.kept:
+        _still_here(state, step, second)
     if state.crew.enforced:
         if state.crew.member(second.id) is None:
             raise Refused(
@@ -133,7 +151,11 @@ def may_be_second(state: JobState, step: Step, second: Who, moment: Moment) -> N
 
 
 def may_release(state: JobState, step: Step, who: Who) -> None:
-    """Refuse a release by a lead who has not been briefed; a safety officer comes from outside and signs alone."""
+    """Refuse a release by whoever handed the job over, or by a lead who has not been briefed.
+
+    A safety officer comes from outside and signs alone.
+    """
+    _still_here(state, step, who)
     if not state.crew.may_release(who):
         raise Refused(
             "not_briefed",
@@ -161,6 +183,7 @@ def worker_of(state: JobState, step: Step, person: str, moment: Moment) -> Who |
             step=step.id,
             logged=True,
         )
+    _still_here(state, step, worker)
     _qualified(state, worker, moment, step.id)
     return worker
 

@@ -116,9 +116,10 @@ def _approve(state: JobState, command: ApproveChange, moment: Moment) -> tuple[E
         wanted = " and a ".join(role.words for role in missing)
         raise Refused("role", f"The change {command.number} waits for a {wanted}. Ask one.", step=step.id, logged=True)
     begun = state.mark(step.id).begun
-    if moment.by.id == found.proposed.by.id or (begun is not None and moment.by.id in begun.doers):
+    if moment.by.id == found.proposed.by.id or (begun is not None and moment.by.id in begun.hands):
         raise Refused(
-            "own_change", f"{moment.by.name} proposed this change or has begun the step. Somebody else approves it.",
+            "own_change",
+            f"{moment.by.name} proposed this change, has begun the step or was beside it. Somebody else approves it.",
             step=step.id, logged=True,
         )  # fmt: skip
     return (
@@ -148,8 +149,8 @@ def complain_of_change(state: JobState, step: Step, moment: Moment) -> None:
 
 
 def complain_of_approver(state: JobState, step: Step, who: Who) -> None:
-    """Refuse somebody who approved a change of the step as the one who carries it out."""
-    if any(item.by.id == who.id for change in state.changes.in_force_at(step.id) for item in change.approved):
+    """Refuse somebody who approved a change of the step as one of those who carry it out."""
+    if who.id in state.changes.approvers_at(step.id):
         raise Refused(
             "own_approval", f"{who.name} approved a change of this step and so does not carry it out.",
             step=step.id, logged=True,

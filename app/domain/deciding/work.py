@@ -156,6 +156,7 @@ def _second(state: JobState, step: Step, command: Begin | Finish, moment: Moment
             logged=True,
         )
     crew.may_be_second(state, step, second, moment)
+    complain_of_approver(state, step, second)
     return second
 
 

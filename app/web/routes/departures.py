@@ -150,10 +150,11 @@ async def decline(request: Request, job: str) -> Response:
 
 @router.post("/aside")
 async def aside(request: Request, job: str) -> Response:
-    """Say that the step in hand does not apply, and why."""
+    """Say that the step in hand does not apply, and why, signed by the lead's own secret."""
 
     async def read(form: Posted) -> tuple[Command, Who | None]:
-        return SetAside(form.need("step"), form.need("reason")), None
+        by = await signer(request, form, session_of(request).who.id)
+        return SetAside(form.need("step"), form.need("reason")), by
 
     return await _then_work(request, job, read)
 

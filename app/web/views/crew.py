@@ -46,7 +46,8 @@ def pause_view(state: JobState, step: Step, typed: Mapping[str, str]) -> PauseVi
 
 def crew_choices(state: JobState, step: Step, session: Session) -> tuple[tuple[str, str], ...]:
     """Return whom a mark may be recorded for, whoever marks first with an empty id; nothing if there is no choice."""
-    others = [who for who in state.crew.present if who.id != session.who.id]
+    barred = {session.who.id} | state.changes.approvers_at(step.id)
+    others = [who for who in state.crew.present if who.id not in state.leaving.gone | barred]
     if not others or step.kind in (StepKind.VERIFY, StepKind.HOLD, StepKind.PAUSE) or must_be_briefed(state, session):
         return ()
     return (("", f"{session.who.name}, who marks"), *((who.id, who.name) for who in others))

@@ -129,14 +129,14 @@ def otherwise_page(job: str, state: JobState, session: Session, people: tuple[Pe
     missing = _missing(step, waiting) if step else ()
     begun = state.mark(step.id).begun if step else None
     declining = {Role.LEAD, Role.SAFETY_OFFICER}
-    own = {stamp.id for stamp in (waiting.proposed.by if waiting else None, begun.by if begun else None) if stamp}
+    own = ({waiting.proposed.by.id} if waiting else set()) | (begun.hands if begun else set())
     able = tuple(
         (person.id, person.name)
         for person in people
         if step
         and person.role is step.role
         and person.id != who.id
-        and person.id not in state.performers
+        and person.id not in state.performers | state.leaving.gone
         and state.crew.may_release(person.who)
     )
     return OtherwisePage(

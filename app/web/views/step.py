@@ -295,6 +295,7 @@ def _second(
         return None
     able = [item for item in people if item.role is not Role.ADMINISTRATOR and item.id != session.who.id]
     able = [item for item in able if not state.crew.enforced or state.crew.member(item.id)]
+    able = [item for item in able if item.id not in state.leaving.gone | state.changes.approvers_at(step.id)]
     words = SECOND_WORDS["witness" if step.second is Second.WITNESS else act]
     return SecondView(words, tuple((item.id, item.name) for item in able), chosen)
 
@@ -436,7 +437,7 @@ def _attempt(step: Step, mark: Mark, number: int, zone: str) -> str:
 def _hold(state: JobState, step: Step, people: tuple[Person, ...], chosen: str) -> HoldView:
     asked = [person for person in people if person.role is step.role]
     outside = not state.crew.enforced or step.role is Role.SAFETY_OFFICER
-    able = [person for person in asked if person.id not in state.performers]
+    able = [person for person in asked if person.id not in state.performers | state.leaving.gone]
     able = [person for person in able if outside or state.crew.member(person.id) or person.id in state.crew.signers]
     absent = tuple(f"{person.name} has worked on this job" for person in asked if person.id in state.performers)
     told = tuple((person.id, person.name) for person in able)
