@@ -246,15 +246,15 @@ def test_works_without_scripts(site: tuple[str, Running], tablet_for: TabletFor)
     page.get_by_label("Your written answer to the stop").fill("Day shift takes over.")
     tablet.give_secret("#secret")
     press_plain(page, "Sign and re-open")
+    assert page.get_by_role("link", name="Read the brief first").count() == 1, "the lead has not been briefed"
+    tablet.sign_in(HANDS)
+    at(tablet, staged)
     for _ in range(9):
         if page.locator("#look").count() == 0:
             break
         tablet.fill_look(site[1].site.jobs.state(staged.job).rechecks)
         press_plain(page, "Record what was seen")
     assert tablet.action == "Stop fan F-31."
-    assert page.get_by_role("link", name="Read the brief first").count() == 1, "the lead has not been briefed"
-    tablet.sign_in(HANDS)
-    at(tablet, staged)
     press_plain(page, "Done")
 
     assert tablet.action == "Shut the upstream damper D-301."

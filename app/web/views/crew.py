@@ -58,6 +58,11 @@ def must_be_briefed(state: JobState, session: Session) -> bool:
     return state.crew.enforced and state.crew.member(session.who.id) is None
 
 
+def has_no_brief(state: JobState, session: Session) -> bool:
+    """Whether this person has to be briefed, in either part, before looking at the housing for this job."""
+    return must_be_briefed(state, session) and session.who.id not in state.crew.signers
+
+
 @dataclass(frozen=True, slots=True)
 class CrewRow:
     """One of the crew as a list shows them: standing in words; may_leave: whoever is signed in may take them off."""

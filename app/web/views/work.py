@@ -14,7 +14,7 @@ from app.records.moments import local_text
 from app.records.wording import stopper_words
 from app.services.ports import Session
 from app.web.views.contests import CONTESTS, ContestsView, contests_view
-from app.web.views.crew import BriefPanel, brief_panel
+from app.web.views.crew import BriefPanel, brief_panel, has_no_brief
 from app.web.views.leaving import (
     LooksView,
     NextView,
@@ -39,7 +39,10 @@ class Notice:
 
 @dataclass(frozen=True, slots=True)
 class HeadLine:
-    """What stays in view on every page of a job: which job, where in it, who is signed in."""
+    """What stays in view on every page of a job: which job, where in it, who is signed in.
+
+    no_brief: they have been briefed in neither part.
+    """
 
     job: str
     number: str
@@ -53,6 +56,7 @@ class HeadLine:
     rehearsal: str
     may_stop: bool
     may_suspend: bool = False
+    no_brief: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,6 +146,7 @@ def head_line(job: str, state: JobState, session: Session) -> HeadLine:
         rehearsal=REHEARSAL if opened and opened.rehearsal else "",
         may_stop=state.stage not in (Stage.STOPPED, Stage.ACCEPTED),
         may_suspend=state.stage is Stage.OPEN,
+        no_brief=has_no_brief(state, session),
     )
 
 
