@@ -16,8 +16,9 @@ from app.domain.deciding.leaving import on_the_job, suspend_looks
 from app.domain.event_base import Who
 from app.domain.events import JobOpened
 from app.domain.job import JobState, Stage
-from app.domain.leaving import Suspend, TakeOver
+from app.domain.leaving import AnswerLooks, ReadNext, ReturnToWork, Suspend, TakeOver
 from app.domain.paper import PrintBlank
+from app.domain.procedure import Role
 from app.domain.steps import Step
 from app.services.rehearsal import Cast, commands_for, looks_as_recorded
 from app.web.views.ahead import ahead
@@ -29,6 +30,8 @@ from tests.storage.pictures import png
 
 TAG = "EF-07"
 PAUSE_S = 0.2
+BRIEFED = (Suspend, ReturnToWork, ReadNext, AnswerLooks, TakeOver, PrintBlank)
+"""What is refused to somebody who has had no brief of the job."""
 """Between two tries of a tablet that has no answer; a tablet of the site waits longer."""
 STUCK_S = 60
 MOST_KEPT = 12
@@ -203,6 +206,10 @@ class Crew:
 
     def _done(self, command: Command, by: Who, state: JobState) -> Outcome:
         tablet = self.hand if by.id == self.cast.hands.id else self.other
+        crew = state.crew
+        if isinstance(command, BRIEFED) and crew.enforced and not (crew.member(by.id) or by.id in crew.signers):
+            part = Part.RELEASE if by.role is Role.LEAD else Part.WORK
+            self._done(Acknowledge(part, "I know where the work may rest."), by, state)
         if isinstance(command, Finish) and (step := state.step(command.step)) is not None:
             command = replace(command, answers=self._with_photos(step, command, tablet))
         if isinstance(command, Begin | Finish) and command.second is None:
