@@ -9,10 +9,11 @@ from app.domain.containment.state import HousingState
 from app.domain.contingency import LaidContingency, lay_contingencies
 from app.domain.housing import MOST_FILTERS, MOST_PORTS, AccessPort, Housing, Seal, Service
 from app.domain.procedure import Procedure
-from app.domain.steps import LaidWayOut, Step, begin_with, expand, put_in, ways_out
+from app.domain.steps import LaidWayOut, Step, begin_with, expand, put_in, shown_before, ways_out
 from app.domain.way_back import Breach, contingency_breaches
+from app.domain.writing_rules import Finding
 
-__all__ = ["Breach", "breaches", "breaches_anywhere", "examine", "matrix", "sample_housing"]
+__all__ = ["Breach", "breaches", "breaches_anywhere", "examine", "matrix", "sample_housing", "seen_before"]
 
 
 def breaches(steps: tuple[Step, ...], state: HousingState) -> tuple[Breach, ...]:
@@ -37,6 +38,14 @@ def examine(procedure: Procedure, housing: Housing) -> tuple[Breach, ...]:
     line = expand(procedure, housing)
     ways, kept = ways_out(procedure, housing, line), lay_contingencies(procedure, housing)
     return breaches_anywhere(line, ways, kept, begin_with(procedure, housing))
+
+
+def seen_before(procedure: Procedure, housing: Housing) -> tuple[Finding, ...]:
+    """Return each verification, laid over one housing, whose maker would see what it is to find; none: issue it."""
+    line = expand(procedure, housing)
+    ways, kept = ways_out(procedure, housing, line), lay_contingencies(procedure, housing)
+    laid = (line, *(way.steps for way in ways), *(item.steps for item in kept))
+    return tuple(Finding(step, "W13", told) for steps in laid for step, told in shown_before(steps))
 
 
 def breaches_anywhere(

@@ -433,5 +433,7 @@ def read_procedure(text: str, *, name: str) -> Procedure:
         return Procedure.model_validate(tomllib.loads(text))
     except tomllib.TOMLDecodeError as fault:
         raise Invalid(f"{name} is not TOML: {fault}. Correct that line and try again.") from None
+    except RecursionError:
+        raise Invalid(f"{name} is nested too deeply to be read. Write it flat and try again.") from None
     except ValidationError as fault:
         raise sentence_from(fault, what=name) from None

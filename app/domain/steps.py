@@ -498,15 +498,13 @@ def _resolved(steps: tuple[Step, ...], *, beside: bool = False) -> tuple[Step, .
     for number, step in enumerate(steps):
         for name in {step.section, *_short_names(step)}:
             places[name].append(number)
-    resolved = tuple(
+    return tuple(
         step.model_copy(update={
             "relied_on_by": _relying(step, number, steps, places, beside=beside),
             "asks": tuple(_compared(asked, step, steps[:number]) for asked in step.asks),
         })
         for number, step in enumerate(steps)
     )  # fmt: skip
-    _complain_of_shown(resolved)
-    return resolved
 
 
 def _compared(asked: AskedFor, step: Step, earlier: tuple[Step, ...]) -> AskedFor:
@@ -539,12 +537,12 @@ def _is_named(other: Step, name: str, step: Step) -> bool:
 
 
 def looked_at(step: Step, before: Sequence[Step]) -> tuple[Step, ...]:
-    """Return the steps that a verification looks at: those whose answers it states anew.
+    """Return the steps that a verification looks at: those whose answers it states anew, and those that it veils.
 
-    Without these the work before it in its section, or in the one before, and what it veils.
+    Where it states none anew, the work before it in its section, or in the one before, too.
     """
     if named := {asked.same_as.step for asked in step.asks if asked.same_as is not None}:
-        return tuple(other for other in before if other.id in named)
+        return tuple(other for other in before if other.id in named | set(step.veils or ()))
     work = [other for other in before if other.section == step.section and other.effects]
     if not work:
         there = [other for other in before if other.port == step.port and other.effects]
@@ -558,10 +556,12 @@ def answers(step: Step) -> bool:
     return step.table == "locks_on" or any(asked.ask.kind != "tag" for asked in step.asks)
 
 
-def _complain_of_shown(steps: tuple[Step, ...]) -> None:
-    """A verification that somebody answered before veils that answer, states it anew, or says why it may be seen.
+def shown_before(steps: tuple[Step, ...]) -> Iterator[tuple[str, str]]:
+    """Yield each verification of something that would be seen before, and what to do: a text is not issued with one.
 
-    What was answered is looked for in its section, and for an act such as proving the isolation in the one before.
+    A verification that somebody answered before veils that answer, states it anew, or says why it may be seen.  What
+    was answered is looked for in its section, and for an act such as proving the isolation in the one before.  A text
+    that was issued before this was asked stays good for the jobs that it was issued for.
     """
     for number, step in enumerate(steps):
         if step.kind is not StepKind.VERIFY or step.shown_because:
@@ -570,10 +570,9 @@ def _complain_of_shown(steps: tuple[Step, ...]) -> None:
         work = (other for other in looked_at(step, steps[:number]) if other.section == step.section or step.effects)
         shown = (other.id for other in work if answers(other) and other.id not in unseen)
         if (seen := next(shown, None)) is not None:
-            raise Invalid(
-                f"Step {step.id} verifies what is answered at {seen}, which would be seen before: add "
-                f"{seen.rsplit('/', 1)[-1]!r} to its veils, or say under shown_because why it may be seen."
-            )
+            name = seen.rsplit("/", 1)[-1]
+            told = f"it verifies what is answered at {seen}, which would be seen before; add {name!r} to its veils, or"
+            yield step.id, f"{told} say under shown_because why it may be seen"
 
 
 def _complain_of_radio(steps: tuple[Step, ...]) -> None:

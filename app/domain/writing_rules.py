@@ -40,12 +40,29 @@ class Finding:
 
 
 def findings(procedure: Procedure) -> tuple[Finding, ...]:
-    """Return every break of the writing rules in a procedure; none is the condition for issuing it."""
+    """Return everything that keeps a procedure from being issued, but what the model finds over a housing."""
+    return (*misworded(procedure), *unwatched(procedure))
+
+
+def unwatched(procedure: Procedure) -> tuple[Finding, ...]:
+    """Return each step that lacks the second pair of eyes it needs.
+
+    A text is not issued with one; one that was issued before this was asked is still used.
+    """
     found: list[Finding] = []
     for where, step in procedure.written():
         if step.block is None:
-            found += [Finding(where, rule, sentence) for rule, sentence in (*_faults(step), *_alone(step))]
+            found += [Finding(where, rule, sentence) for rule, sentence in _alone(step)]
             found += [Finding(where, "W12", UNLOCKED)] if _unlocked(procedure, step) else []
+    return tuple(found)
+
+
+def misworded(procedure: Procedure) -> tuple[Finding, ...]:
+    """Return every break of the rules of wording; a text with one is not even read."""
+    found: list[Finding] = []
+    for where, step in procedure.written():
+        if step.block is None:
+            found += [Finding(where, rule, sentence) for rule, sentence in _faults(step)]
     for name, hazard in procedure.hazards.items():
         if verb := _imperative(hazard.text):
             found.append(Finding(f"hazard {name}", "W4", f"the hazard hides the action {verb!r}; make that a step"))

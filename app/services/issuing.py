@@ -10,10 +10,11 @@ from functools import lru_cache
 
 from app.calc.errors import Invalid
 from app.domain.event_base import Who
-from app.domain.examine import examine, sample_housing
+from app.domain.examine import examine, sample_housing, seen_before
 from app.domain.housing import Housing, Seal, Service
 from app.domain.procedure import Procedure
 from app.domain.site import ProcedureIssued, ProcedureRehearsed, SiteState, issued_digests
+from app.domain.writing_rules import unwatched
 from app.services.jobs import Jobs
 from app.services.planning import plan
 from app.services.rehearsal import rehearse
@@ -97,7 +98,13 @@ class Trial:
 def rehearsed(trial: Trial) -> tuple[int, str]:
     """Run a whole job of a text over a housing; return the number of entries and the root over them, in hex."""
     procedure, housing = trial.procedure, trial.housing
-    for tried in (housing, *(sample_housing(seal, Service.RADIOACTIVE, (2,)) for seal in Seal)):
+    over = (housing, *(sample_housing(seal, Service.RADIOACTIVE, (2,)) for seal in Seal))
+    if lacking := (*unwatched(procedure), *(found for tried in over for found in seen_before(procedure, tried))):
+        raise Invalid(
+            f"{procedure.title}, revision {procedure.revision}, lacks a second pair of eyes at {lacking[0].step} "
+            f"({lacking[0].rule}): {lacking[0].sentence}. Correct it and try again."
+        )
+    for tried in over:
         if found := examine(procedure, tried):
             raise Invalid(
                 f"{procedure.title}, revision {procedure.revision}, breaks rule {found[0].rule} at {found[0].step}: "

@@ -5,14 +5,16 @@ from pathlib import Path
 
 import pytest
 
+from app.calc.errors import Invalid
 from app.domain.containment.effects import Act
-from app.domain.examine import examine, matrix, sample_housing
+from app.domain.examine import examine, matrix, sample_housing, seen_before
 from app.domain.housing import Seal, Service
 from app.domain.procedure import Procedure, read_procedure
 from app.domain.steps import expand
 from app.domain.writing_rules import findings
+from app.services.issuing import Trial, rehearsed
 from app.storage.library import FileLibrary
-from tests.builders import procedure, procedure_text
+from tests.builders import housing, procedure, procedure_text
 
 STEP = "[[stages.sections.steps]]\n"
 
@@ -224,29 +226,34 @@ ALONE = {
     "a door by one": ('effects = ["take_door_off"]', 'second = "concurrent"', "W10", "the step takes a door off and"),
     "verified by its maker": ('effects = ["verify_isolation"]', 'kind = "verify"', "W11", "whoever isolates could"),
     "isolated without locks": ('effects = ["isolate"]', 'table = "locks_on"', "W12", "without its table of locks"),
+    "shown before it is verified": (
+        'kind = "verify"',
+        'veils = ["torque", "latch"]',
+        "W13",
+        "which would be seen before",
+    ),
 }
 
 
 @pytest.mark.parametrize("name", ["change-out", "first-fit-out"])
 @pytest.mark.parametrize("fault", ALONE)
-def test_a_text_that_one_person_could_carry_out_alone_is_refused(tmp_path: Path, name: str, fault: str) -> None:
-    """Without the second person, the verifier or the locks of a step no library takes the text, so nobody issues it."""
+def test_a_text_that_one_person_could_carry_out_alone_is_not_issued(tmp_path: Path, name: str, fault: str) -> None:
+    """Without the second person, the verifier, the locks or the veil nobody issues it; one issued before is read."""
     at, gone, rule, told = ALONE[fault]
     steps = procedure_text(name).split("\n\n")
     place = next(number for number, step in enumerate(steps) if at in step and gone in step)
     left = [row for row in steps[place].split("\n") if row != gone and not (rule == "W11" and row.startswith("veils"))]
     text = "\n\n".join([*steps[:place], "\n".join(left), *steps[place + 1 :]])
 
-    found = findings(read_procedure(text, name="alone"))
+    made, over = read_procedure(text, name="alone"), housing("EF-07")
     (tmp_path / "procedures").mkdir()
     (tmp_path / "procedures" / "alone.toml").write_text(text, "utf-8")
-    library = FileLibrary(tmp_path)
 
-    assert [(item.rule, told in item.sentence) for item in found] == [(rule, True)]
-    assert library.procedures() == ()
-    assert library.faults() == (
-        f"alone.toml breaks the writing rules at {found[0].step}: {found[0].sentence}. It cannot be used.",
-    )
+    lacking = (*findings(made), *seen_before(made, over))
+    assert [(item.rule, told in item.sentence) for item in lacking][:1] == [(rule, True)]
+    assert FileLibrary(tmp_path).faults() == ()
+    with pytest.raises(Invalid, match=rf"lacks a second pair of eyes at .* \({rule}\): .*{told}.* Correct it"):
+        rehearsed(Trial(fault, name, made, over))
 
 
 BAD_FILES = {
