@@ -33,6 +33,7 @@ class Moment:
     findings: what the site's ledger holds for the job's reviewer.  packages: a sentence for each package of the job
     that nobody has accounted for.  both: the person gave id and secret for this, not the secret alone.  store: the
     site's store room.  kept: what is entered was done before now, on paper or while the server was out of reach.
+    paper: the entry by which the page was printed that this is entered from, where it is.
     taken: who took the record of the job, by person: how many entries the newest one that they took has.
     """
 
@@ -52,6 +53,7 @@ class Moment:
     qualifications: Qualifications = field(default_factory=lambda: NO_QUALIFICATIONS)
     store: Store = field(default_factory=Store)
     kept: bool = False
+    paper: int | None = None
     taken: Mapping[str, int] = field(default_factory=lambda: MappingProxyType({}))
 
     @property

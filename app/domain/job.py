@@ -774,6 +774,17 @@ def _reopened(state: JobState, event: JobReopened) -> JobState:
     return _unsettle(state, event.again, event.flagged, "to be done again, by the lead on re-opening")
 
 
+def _left_otherwise(state: JobState, event: JobStopped) -> bool:
+    """Whether something was seen otherwise when the work was left.
+
+    Noted only where the job's first entry says that further kinds are asked about: no reviewer of an older record was
+    ever shown it.
+    """
+    brief = state.opened.brief if state.opened else None
+    further = brief is not None and brief.asks is not None
+    return further and state.stage is Stage.SUSPENDED and not event.noticed
+
+
 def _notable(state: JobState, event: Event) -> tuple[Notable, ...]:
     found: list[Notable] = []
     step = state.step(getattr(event, "step", None) or "")
@@ -792,7 +803,7 @@ def _notable(state: JobState, event: Event) -> tuple[Notable, ...]:
             found.append(Notable(event.seq, "corrected", told, event.step))
         case StepWithdrawn():
             found.append(Notable(event.seq, "withdrawn", event.reason, event.step))
-        case JobStopped() if event.reason is None or (state.stage is Stage.SUSPENDED and not event.noticed):
+        case JobStopped() if event.reason is None or _left_otherwise(state, event):
             found.append(Notable(event.seq, "stopped", event.text or "The job was stopped.", event.step))
         case JobReopened():
             found.append(Notable(event.seq, "re-opened", event.answer))

@@ -20,7 +20,7 @@ class JobLine:
 
     entry: the place of its registration.  closed_at_size: the size of its ledger when it was closed last, else 0.
     closed_at: when that was (UTC), else empty.  plan: the number of the plan that it was opened from, or nothing.
-    unready: why it was opened before its readiness was agreed, or nothing.  told: what it tells of its banks, as the
+    unready: why it was opened before its readiness was agreed, or nothing.  told: what it tells of its housing, as the
     entry has it by which it was closed last; None where that was made before such was kept.
     """
 

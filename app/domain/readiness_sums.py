@@ -192,5 +192,9 @@ _COMPUTING: dict[Item, Callable[[Mapping[str, str], Setting], list[str]]] = {
 }  # fmt: skip
 
 
+OF_THE_SETTING = frozenset({Item.PERMIT, Item.DECON, Item.LIMITS, Item.PEOPLE})
+"""Items from whose answer something follows that changes with the plan, its people or the register."""
+
+
 def _figure(given: Mapping[str, str], name: str, label: str) -> float:
     return float(exact(given[name], name=label))

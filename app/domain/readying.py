@@ -28,7 +28,7 @@ from app.domain.readiness import (
     Standing,
 )
 from app.domain.readiness_items import MASKS, OFFICERS_OWN, applies, is_ready, read_fields, still_open
-from app.domain.readiness_sums import Setting, computed
+from app.domain.readiness_sums import OF_THE_SETTING, Setting, computed
 from app.domain.refused import Refused
 from app.domain.registers import SiteMoment, day_from, reason_from
 from app.domain.scheduling import WORKING, waiting_plan
@@ -166,14 +166,15 @@ def _complain_of_answerer(before: ItemState, item: Item, moment: SiteMoment) -> 
 def _complain_of_misfits(setting: Setting) -> None:
     """Complain of an answer that would be refused now, or from which something else follows now.
 
-    The plan, its people or the register may have changed since it was given.
+    The plan, its people or the register may have changed since it was given.  What follows from the answer alone is
+    as it was, whatever words tell it today.
     """
     for item in applies(setting.service):
         state = setting.plan.readiness.of(item)
         if state.standing is not Standing.ANSWERED:
             continue
         shown = computed(item, read_fields(item, setting.service, state.fields), setting)
-        if shown != state.shown:
+        if item in OF_THE_SETTING and shown != state.shown:
             told = f"now it is: {' '.join(shown)}" if shown else "nothing of it holds now."
             raise Refused("changed", f"{item.words}: what follows from the answer has changed, {told} Answer it anew.")
 

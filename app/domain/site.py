@@ -260,8 +260,8 @@ NO_READINGS: Map[int, ReadingTaken] = Map()
 class SiteState:
     """The site at one moment.
 
-    readings: by the place of their entry; readings_at: the same, by housing.  taken: who took the record of a job in
-    hand: by job and person, how many entries the newest one has.
+    readings: by the place of their entry; readings_at: the same, by housing.  taken: who took the record of a
+    job, finished or not: by job and person, how many entries the newest one has.
     """
 
     size: int = 0

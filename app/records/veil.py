@@ -21,7 +21,7 @@ from app.domain.events import (
 )
 from app.domain.fitting import SERIAL
 from app.domain.job import JobState, Mark, Stage
-from app.domain.locks import DamperStroked, Hung, PointLocked
+from app.domain.locks import DamperStroked, Hung, PointLocked, PointUnlocked
 from app.domain.procedure import StepKind
 from app.domain.site import SiteState
 from app.domain.steps import Step
@@ -63,7 +63,8 @@ def unseen(state: JobState, viewer: str = "", *, on_paper: bool = False) -> Unse
     asks: set[tuple[str, str]] = set()
     settling = frozenset() if on_paper else frozenset(event.step for event in state.contests)
     for step in state.steps[state.place :]:
-        if step.kind is StepKind.VERIFY and not state.mark(step.id).stands and (on_paper or not _compared(state, step)):
+        compared = not on_paper and _compared(state, step, viewer)
+        if step.kind is StepKind.VERIFY and not state.mark(step.id).stands and not compared:
             steps |= set(step.veils or ())
             asks |= {(item.same_as.step, item.same_as.ask) for item in step.asks if item.same_as is not None}
     table = any((found := state.step(name)) is not None and found.table == "locks_on" for name in steps)
@@ -74,9 +75,14 @@ def unseen(state: JobState, viewer: str = "", *, on_paper: bool = False) -> Unse
     )
 
 
-def _compared(state: JobState, step: Step) -> bool:
-    """Whether the verifier's own entry, which did not agree, is being compared now with what it verifies."""
-    return state.stage is Stage.STOPPED and state.due is step and bool(state.mark(step.id).attempts)
+def _compared(state: JobState, step: Step, viewer: str) -> bool:
+    """Whether a verifier's entry, which did not agree, is being compared now by others with what it verifies.
+
+    Whoever made it may have to verify again, and is not shown.
+    """
+    tried = state.mark(step.id).attempts
+    own = any(viewer in stamp.recorders for stamp, _ in tried)
+    return state.stage is Stage.STOPPED and state.due is step and bool(tried) and not own
 
 
 def _hidden(mark: Mark, viewer: str) -> bool:
@@ -92,8 +98,7 @@ def veiled(state: JobState, viewer: str = "", *, on_paper: bool = False) -> JobS
     places = hidden.steps | {step for step, _ in hidden.asks}
     for step in places:
         marks[step] = _veiled_mark(step, marks[step], hidden)
-    hung = tuple(_veiled_row(row) if row.on and row.point and row.lock in hidden.locks else row
-                 for row in state.locks.hung)  # fmt: skip
+    hung = tuple(_veiled_row(row) if row.point and row.lock in hidden.locks else row for row in state.locks.hung)
     notables = tuple(
         replace(item, sentence=UNSEEN) if item.kind in _TELLING and item.step in places else item
         for item in state.notables
@@ -174,6 +179,8 @@ def _veiled(event: Event, hidden: Unseen) -> Event:
             return _veiled_contest(event, hidden)
         case PointLocked() | DamperStroked() if event.lock in hidden.locks:
             return event.model_copy(update={"lock": UNSEEN, "tag_number": UNSEEN, "seen": UNSEEN})
+        case PointUnlocked() if event.lock in hidden.locks:
+            return event.model_copy(update={"lock": UNSEEN})
         case RecheckAnswered(as_expected=True) if hidden.locks and event.recheck.startswith(_LOCK_LOOK):
             return event.model_copy(update={"seen": UNSEEN})
         case _:

@@ -8,14 +8,14 @@ import pytest
 
 from app.calc.errors import ChangeoutError, Invalid
 from app.domain.commands import Accept, Begin, Finish, Late, Submit
-from app.domain.crew import Part
+from app.domain.crew import Acknowledge, Part
 from app.domain.decide import decide
 from app.domain.deciding.common import signature_of
 from app.domain.deciding.leaving import suspend_looks
 from app.domain.event_base import Who
-from app.domain.events import Event, JobSubmitted, MarkContested, StepBegun, event_from, payload_of
+from app.domain.events import Event, JobStopped, JobSubmitted, MarkContested, StepBegun, event_from, payload_of
 from app.domain.history import unlawful
-from app.domain.job import Stage, fold
+from app.domain.job import Stage, evolve, fold
 from app.domain.leaving import (
     DOCUMENTS,
     AnswerLooks,
@@ -246,6 +246,42 @@ def test_somebody_who_handed_over_may_take_over_again() -> None:
     assert bench.state.leaving.gone == {EYES.id}
     assert len(bench.state.leaving.sealed) == 4
     assert unlawful(bench.events) == ()
+
+
+def test_somebody_who_handed_over_without_a_brief_takes_over_before_they_are_briefed() -> None:
+    """The brief is refused to whoever is gone, so it cannot be asked of them first; what comes after asks for it."""
+    bench = handed_over()
+    bench.do(Suspend("shift_end", looks_as_recorded(suspend_looks(bench.state)), "control room", "draw it"), EYES)
+    here = bench.state
+    crew = replace(here.crew, present=tuple(who for who in here.crew.present if who.id != HANDS.id), enforced=True)
+    bench.state = replace(here, crew=crew)
+    assert bench.state.crew.member(HANDS.id) is None
+
+    bench.do(TakeOver(EYES, tuple(DOCUMENTS)), HANDS)
+    with pytest.raises(Refused, match="has not been briefed for this job"):
+        bench.do(ReadNext(), HANDS)
+    bench.do(Acknowledge(Part.WORK, "I know what came before."), HANDS)
+    bench.do(ReadNext(), HANDS)
+
+
+def test_a_stop_at_a_suspension_is_noted_only_where_the_job_asks_of_it() -> None:
+    """A record from before was reviewed without it, and is as lawful as it was."""
+    bench = suspended()
+    stop = JobStopped(
+        ledger=bench.ledger, seq=bench.state.size, at=bench.state.last_at, by=HANDS, reason="unexpected", text="torn"
+    )
+
+    def noted(asks: tuple[str, ...] | None) -> list[str]:
+        first = bench.state.opened
+        assert first is not None
+        assert first.brief is not None
+        before = first.model_copy(update={"brief": first.brief.model_copy(update={"asks": asks})})
+        return [
+            item.kind for item in evolve(replace(bench.state, opened=before), stop).notables if item.seq == stop.seq
+        ]
+
+    assert noted(None) == []
+    assert noted(()) == ["stopped"]
 
 
 def paper() -> Bench:

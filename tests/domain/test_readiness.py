@@ -321,6 +321,17 @@ def test_what_follows_otherwise_since_an_answer_is_answered_anew() -> None:
         signing(back, LEAD)
 
 
+def test_other_words_for_what_follows_from_an_answer_alone_are_signed() -> None:
+    """A respirator's sentence that an earlier program wrote holds as it did: no plan, person or register changed."""
+    state = answered()
+    items = one(state).readiness.items
+    older = replace(items[Item.PPE], shown=("Good up to 50 times the limit.",))
+    readiness = replace(one(state).readiness, items={**items, Item.PPE: older})
+    plan = replace(one(state), readiness=readiness)
+
+    assert signing(replace(state, planned=state.planned.set(plan)), LEAD)
+
+
 def test_a_qualification_that_changed_since_is_told_before_anybody_signs() -> None:
     """The register is asked at the signature, as it was at the answer."""
     state = answered()

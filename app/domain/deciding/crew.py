@@ -136,7 +136,7 @@ def may_be_second(state: JobState, step: Step, second: Who, moment: Moment) -> N
 
     What was done on paper was done before the hand-over, by whoever was there then.
     """
-    if not moment.kept:
+    if moment.paper is None:
         _still_here(state, step, second)
     if state.crew.enforced:
         if state.crew.member(second.id) is None:

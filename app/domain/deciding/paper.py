@@ -88,26 +88,32 @@ def _transcribe(state: JobState, command: Transcribe, moment: Moment) -> tuple[E
         return tuple(
             _labelled(event, moment, came(command.happened)) for event in release(state, Release(step.id), moment)
         )
-    return _as_by_hand(state, command, step, moment, came)
+    return _as_by_hand(state, command, step, moment, came, printed=blank.seq)
 
 
 def _as_by_hand(
-    state: JobState, command: Transcribe, step: Step, moment: Moment, came: Callable[[str], Transcribed]
-) -> tuple[Event, ...]:
+    state: JobState,
+    command: Transcribe,
+    step: Step,
+    moment: Moment,
+    came: Callable[[str], Transcribed],
+    *,
+    printed: int,
+) -> tuple[Event, ...]:  # fmt: skip
     """Decide as if the hand that wrote the paper had marked it then; the entry says who entered it."""
     began: tuple[Event, ...] = ()
     second = _beside(command, step)
     if step.marks == 2 and state.mark(step.id).begun is None and command.began:
         labels = {item.ask.id: command.answers.get(item.ask.id, "") for item in step.asks_at("begin")}
         read = Begin(step.id, second, answers=labels)
-        began = begin(state, read, _by_hand(moment, command.hand, command.began))
+        began = begin(state, read, _by_hand(moment, command.hand, command.began, printed))
         began = tuple(_labelled(event, moment, came(command.began)) for event in began)
         for event in began:
             state = evolve(state, event)
     asked = {item.ask.id for item in step.asks_at("begin")} if step.marks == 2 else set()
     answers = {name: text for name, text in command.answers.items() if name not in asked}
     mark = Finish(step.id, answers, command.note, second, command.reconciled)
-    done = finish(state, mark, _by_hand(moment, command.hand, command.happened))
+    done = finish(state, mark, _by_hand(moment, command.hand, command.happened, printed))
     return (*began, *(_labelled(event, moment, came(command.happened)) for event in done))
 
 
@@ -126,9 +132,9 @@ def _beside(command: Transcribe, step: Step) -> Who | None:
     return command.beside
 
 
-def _by_hand(moment: Moment, hand: Who, happened: str) -> Moment:
+def _by_hand(moment: Moment, hand: Who, happened: str, printed: int) -> Moment:
     """The moment as it was for the hand: their role, and the day of the act, for instruments are judged by that day."""
-    return replace(moment, by=hand, local_time=happened, kept=True)
+    return replace(moment, by=hand, local_time=happened, kept=True, paper=printed)
 
 
 def _labelled(event: Event, moment: Moment, came: Transcribed) -> Event:

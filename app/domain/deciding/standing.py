@@ -89,9 +89,14 @@ STANDING: Mapping[type[Command], Standing] = MappingProxyType({
 
 
 def complain_of_standing(state: JobState, command: Command, moment: Moment) -> None:
-    """Refuse whoever has not had the brief that their command asks for; nothing where the job has no brief."""
+    """Refuse whoever has not had the brief that their command asks for; nothing where the job has no brief.
+
+    Whoever handed the job over is let write nothing, the brief included, before they take it over again.
+    """
     needed, by, crew = STANDING[type(command)], moment.by, state.crew
     if not crew.enforced or state.stage is Stage.ACCEPTED or needed in (Standing.ANYBODY, Standing.STEP):
+        return
+    if isinstance(command, TakeOver) and by.id in state.leaving.gone:
         return
     takes_part = crew.member(by.id) is not None
     if takes_part or (needed is not Standing.CREW and by.id in crew.signers):

@@ -57,11 +57,12 @@ def _may_mark(state: JobState, step: Step, moment: Moment) -> None:
 def _complain_of_verifier(state: JobState, step: Step, moment: Moment) -> None:
     """Refuse whoever did, recorded or has been shown the work that a verification looks at.
 
-    What was verified on paper was so before anybody entered or compared what stands there.
+    What was verified on paper was so before anybody entered or compared what stands there; whoever was shown the work
+    before the page was printed had seen it all the same.
     """
     marks = [state.mark(other.id) for other in looked_at(step, state.steps[: state.index[step.id]])]
     stamps = [stamp for mark in marks for stamp in mark.stamps]
-    hands = frozenset().union(*(stamp.doers if moment.kept else stamp.recorders for stamp in stamps))
+    hands = frozenset().union(*(stamp.recorders if moment.paper is None else stamp.doers for stamp in stamps))
     if any(effect.act is Act.VERIFY_ISOLATION for effect in step.effects):
         hands |= {row.by.id for row in state.locks.points}
     if moment.by.id in hands:
@@ -72,7 +73,8 @@ def _complain_of_verifier(state: JobState, step: Step, moment: Moment) -> None:
             logged=True,
         )
     since = min((mark.done.seq for mark in marks if mark.done), default=state.size)
-    if state.led.get(moment.by.id, -1) > since or moment.taken.get(moment.by.id, 0) > since:
+    until = state.size if moment.paper is None else moment.paper
+    if since < state.led.get(moment.by.id, -1) <= until or since < moment.taken.get(moment.by.id, 0) <= until:
         raise Refused(
             "has_seen",
             f"{moment.by.name} led the job on after that work was done, or took its record, and may have seen what was "

@@ -10,6 +10,7 @@ from app.domain.procedure import Role
 from app.domain.registers import bank_of
 from app.domain.site import SITE_LEDGER
 from app.records.moments import site_day, utc_text
+from app.records.veil import veiled
 from app.services.planning import find_housing
 from app.web.context import Site, session_of, site_of
 from app.web.entered import NOTHING, Refilled, entered
@@ -27,10 +28,14 @@ READING_FIELDS = frozenset({"bank", "on", "drop_pa", "flow_m3_h", "temp_c", "ins
 
 
 def known_of(site: Site, tag: str) -> "Known":
-    """Return all that the site knows of a housing; Invalid if there is none with this tag."""
+    """Return all that the site knows of a housing; Invalid if there is none with this tag.
+
+    What a verification is to find unseen is left out for everybody: it is shown and drawn, and printed.
+    """
     from app.records.drops import Known
 
-    return Known(find_housing(site.library, tag), site.jobs.of_housing(tag), site.jobs.site())
+    jobs = tuple((line, veiled(state, on_paper=True)) for line, state in site.jobs.of_housing(tag))
+    return Known(find_housing(site.library, tag), jobs, site.jobs.site())
 
 
 @router.get("/history")
