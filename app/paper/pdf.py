@@ -27,8 +27,12 @@ RECORD_NAME = "record.json"
 STANDARDS = ("a-3a", "ua-1")
 SETTER = TEMPLATES / "setter.py"
 LONGEST_S = 120
-"""Of one document, on a machine that is busy."""
-_AT_ONCE = BoundedSemaphore(os.cpu_count() or 1)
+"""Of one document, on a machine that is busy (this program's bound)."""
+MOST_WAITING = 8
+"""Documents that are made or wait for it at one moment, so that they never hold every thread (this program's bound)."""
+READ_ERROR = 1
+"""The status with which the typesetter says what it cannot read."""
+_AT_ONCE, _WAITING = BoundedSemaphore(os.cpu_count() or 1), BoundedSemaphore(MOST_WAITING)
 
 
 def make_pdf(
@@ -38,7 +42,8 @@ def make_pdf(
 
     report: see `app.records.report.report_of`. record_json: attached byte for byte as `record.json`. fonts: the
     folder of the shipped fonts. photos: bytes by SHA-256 in hex; those that are missing are named. made_at: aware.
-    Takes a second or less; call it from a worker thread. Raises PaperFault when the record cannot be printed.
+    Call it from a worker thread: it takes a second, and longer where others wait. Raises PaperFault when the record
+    cannot be printed.
     """
     sheets, files = sheets_of(report, photos)
     files |= {RECORD_NAME: record_json}
@@ -61,7 +66,8 @@ def typeset(
 ) -> bytes:
     """Typeset one of the templates beside this module over these values and files.
 
-    made_at: aware.  Raises PaperFault for a time without offset; typst's own error is a RuntimeError.
+    made_at: aware.  Raises PaperFault for a time without offset, and where no document can be made now; what typst
+    cannot read is a RuntimeError.
     """
     if made_at.tzinfo is None:
         raise PaperFault(f"The time {made_at} has no offset: give it with one.")
@@ -89,20 +95,33 @@ def _typeset(source: bytes, files: Mapping[str, bytes], fonts: Path | None, made
     In a process of its own, of which as many run as the machine has cores: the typesetter keeps what it made of the
     last ten documents, up to gigabytes with photos, and holds up whoever shares a process with it.
     """
-    with TemporaryDirectory(prefix="paper-") as folder, _AT_ONCE:
-        for name, data in files.items():
-            (Path(folder) / name).write_bytes(data)
-        words = [str(SETTER), folder, str(fonts or ""), made_at.isoformat(), *STANDARDS]
-        try:
-            done = subprocess.run(  # noqa: S603  (our own file, run by this Python, no shell)
-                [sys.executable, "-I", *words], input=source, capture_output=True, check=False, timeout=LONGEST_S
-            )
-        except subprocess.TimeoutExpired:
-            raise RuntimeError(f"it took longer than {LONGEST_S} s") from None
-        if done.returncode:
-            told = done.stderr.decode("utf-8", "replace").strip()
-            raise RuntimeError(told or f"the typesetter ended with status {done.returncode}")
-        return done.stdout
+    if not _WAITING.acquire(blocking=False):
+        raise PaperFault(f"{MOST_WAITING} papers are being made already (this program's bound). Try again in a minute.")
+    try:
+        with TemporaryDirectory(prefix="paper-") as folder, _AT_ONCE:
+            return _set(source, files, Path(folder), fonts, made_at)
+    finally:
+        _WAITING.release()
+
+
+def _set(source: bytes, files: Mapping[str, bytes], folder: Path, fonts: Path | None, made_at: datetime) -> bytes:
+    for name, data in files.items():
+        (folder / name).write_bytes(data)
+    words = [str(SETTER), str(folder), str(fonts or ""), made_at.isoformat(), *STANDARDS]
+    try:
+        done = subprocess.run(  # noqa: S603  (our own file, run by this Python, no shell)
+            [sys.executable, "-P", *words], input=source, capture_output=True, check=False, timeout=LONGEST_S
+        )
+    except subprocess.TimeoutExpired:
+        raise PaperFault(
+            f"The paper took longer than {LONGEST_S} s to make (this program's bound). Try again later."
+        ) from None
+    told = done.stderr.decode("utf-8", "replace").strip()
+    if done.returncode == READ_ERROR:
+        raise RuntimeError(told)
+    if done.returncode:
+        raise PaperFault(f"The typesetter ended with status {done.returncode}: {told[-200:]}. Try again later.")
+    return done.stdout
 
 
 def fault(error: RuntimeError, *, what: str = "record", instead: str = "export it as JSON") -> PaperFault:

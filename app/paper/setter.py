@@ -1,7 +1,8 @@
 """The typesetter's own process: `python setter.py FOLDER FONTS TIME STANDARD…`, the source on standard input.
 
-It reads nothing but the folder and the fonts, writes the PDF to standard output, or one error to standard error and
-ends with status 1.  It is run by its path and imports nothing of this program.
+It reads nothing but the folder and the fonts and writes the PDF to standard output.  What it cannot read it tells on
+standard error and ends with status 1; any other fault ends it with another status.  It is run by its path and imports
+nothing of this program.
 """
 
 import sys
@@ -11,8 +12,11 @@ from typing import Any
 
 def main() -> int:
     """Typeset once."""
-    import typst
-
+    try:
+        import typst
+    except ImportError as error:
+        sys.stderr.write(str(error))
+        return 2
     folder, fonts, made_at, *standards = sys.argv[1:]
     compile_: Any = typst.compile  # its stub wants source and folder of one type; its code does not
     try:

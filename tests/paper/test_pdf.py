@@ -7,6 +7,7 @@ import sys
 from datetime import datetime
 from hashlib import sha256
 from pathlib import Path
+from threading import BoundedSemaphore
 from typing import Any
 
 import pikepdf
@@ -367,17 +368,29 @@ def test_the_typesetter_keeps_nothing_in_this_process(pdf: bytes) -> None:
     assert "typst" not in sys.modules
 
 
-@pytest.mark.parametrize(("longest", "source", "told"), [
-    (0.001, b"#lorem(10)", "longer than 0.001 s"), (60, b"#nothing-like-this()", "unknown variable"),
-])  # fmt: skip
-def test_a_typesetter_that_fails_or_lingers_ends_in_an_error_of_one_line(
-    monkeypatch: pytest.MonkeyPatch, longest: float, source: bytes, told: str
+def test_what_the_typesetter_cannot_read_is_another_fault_than_one_that_lingers_or_dies(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
-    """What it says is handed on; a document that takes too long is given up, and its process is gone."""
-    monkeypatch.setattr(typesetting, "LONGEST_S", longest)
+    """What it says is handed on; a document that takes too long, or whose process ends, blames no photo."""
+    with pytest.raises(RuntimeError, match="unknown variable"):
+        typesetting._typeset(b"#nothing-like-this()", {}, None, MADE_AT)
+    monkeypatch.setattr(typesetting, "LONGEST_S", 0.001)
+    with pytest.raises(PaperFault, match=r"longer than 0\.001 s to make \(this program's bound\)"):
+        typesetting._typeset(b"#lorem(10)", {}, None, MADE_AT)
+    monkeypatch.setattr(typesetting, "LONGEST_S", 60)
+    (tmp_path / "dies.py").write_text("import sys; sys.exit(3)")
+    monkeypatch.setattr(typesetting, "SETTER", tmp_path / "dies.py")
+    with pytest.raises(PaperFault, match="ended with status 3"):
+        typesetting._readable("a.png", {"a.png": b"x"})
 
-    with pytest.raises(RuntimeError, match=told):
-        typesetting._typeset(source, {}, None, MADE_AT)
+
+def test_papers_beyond_the_bound_are_refused_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """They hold a thread each while they wait, and whoever stops work needs one."""
+    monkeypatch.setattr(typesetting, "_WAITING", BoundedSemaphore(1))
+    with typesetting._WAITING, pytest.raises(PaperFault, match="papers are being made already"):
+        typesetting._typeset(b"#lorem(10)", {}, None, MADE_AT)
+
+    assert typesetting._typeset(b'#set document(title: "a")\n#set text(lang: "en")\nx', {}, None, MADE_AT)
 
 
 def test_a_job_without_entries_is_refused() -> None:
