@@ -21,6 +21,7 @@ from app.domain.job import JobState
 from app.domain.job_lines import JobLine
 from app.domain.site import JobClosed, JobRegistered, JobTakenUp, ReadingStruck, ReadingTaken, SiteEvent, SiteState
 from app.domain.told import JobTold, told_of
+from app.records.veil import veiled
 from app.services.jobs import Jobs
 from app.services.ports import Library
 
@@ -62,7 +63,11 @@ class DueBook:
         """Return so many housings that hold these words, the earliest day first, after passing some by."""
         state = self._jobs.site()
         with self._lock:
-            self._look(state)
+            try:
+                self._look(state)
+            except BaseException:
+                self._forget()  # half a look would leave housings out in silence
+                raise
             found = self._library.holding(words)
             if words.split():
                 keys = sorted(self._judged[item.tag][1] for item in found if item.tag in self._judged)
@@ -105,6 +110,10 @@ class DueBook:
                 self._judged[tag] = housing, self._key(housing, state)
                 insort(self._order, self._judged[tag][1])
 
+    def _forget(self) -> None:
+        self._size, self._judged, self._order, self._all, self._working = 0, {}, [], (), {}
+        self._shown.clear()
+
     def _judge_all(self, housings: Iterable[Housing], state: SiteState) -> None:
         self._shown.clear()
         there = (item for item in housings if item.tag not in state.housed.off)
@@ -130,11 +139,13 @@ class DueBook:
 
         lines = state.jobs.of_housing(housing.tag)
         in_hand = self._jobs.with_states(line for line in lines if state.jobs.is_in_hand(line.job))
+        in_hand = tuple((line, veiled(job, on_paper=True)) for line, job in in_hand)
         working = tuple((line, self._drawn(line.job, job.size, job)) for line, job in in_hand)
         ended = tuple((line, self._told_of(line)) for line in lines if not state.jobs.is_in_hand(line.job))
         return Known(housing, in_hand, state, (*working, *ended))
 
     def _told_of(self, line: JobLine) -> JobTold:
+        """As `Jobs.told`; what has to be drawn from the job itself is drawn once."""
         return self._drawn(line.job, line.closed_at_size) if line.told is None else line.told
 
     def _drawn(self, job: str, size: int, state: JobState | None = None) -> JobTold:
@@ -146,7 +157,7 @@ class DueBook:
         return known[1]
 
     def _changed(self, state: SiteState) -> set[str]:
-        if state.size == self._size or not self._judged:
+        if state.size == self._size or not self._all:
             return set()
         fresh = self._jobs.site_events(since=self._size)[: state.size - self._size]
         return {tag for event in fresh for tag in bears_on(event, state)}

@@ -5,6 +5,7 @@ What was drawn is kept until a job is opened, closed or taken up.
 
 from threading import Lock
 
+from app.domain.job import fold
 from app.domain.job_lines import JobLine, JobLines
 from app.domain.site import SiteState
 from app.records.figures import Figure, JobFigures, figures_of, filters_told, yearly
@@ -73,5 +74,6 @@ class Figures:
     def _of(self, line: JobLine, zone: str) -> JobFigures | None:
         key = line.job, line.closed_at_size
         if key not in self._kept:
-            self._kept[key] = figures_of(line, self._jobs.state(line.job), self._jobs.events(line.job), zone)
+            events = self._jobs.events(line.job)
+            self._kept[key] = figures_of(line, fold(events), events, zone)
         return self._kept[key]

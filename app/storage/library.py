@@ -22,7 +22,7 @@ from typing import Any, TypeVar
 from app.calc.errors import ChangeoutError, Invalid
 from app.domain.housing import Housing, read_housing
 from app.domain.procedure import Procedure, read_procedure
-from app.domain.writing_rules import findings
+from app.domain.writing_rules import misworded
 
 T = TypeVar("T")
 REST = 20
@@ -190,6 +190,9 @@ class _Shelf:
             with self._lock:
                 self._take(*looked)
         finally:
+            self._rest_until = max(
+                self._rest_until, monotonic() + REST * self._looking_s
+            )  # also after a look that fails
             self._beside = False
 
     def _look(self) -> tuple[_Stamp | None, list[tuple[str, _Stamp]], float]:
@@ -206,7 +209,8 @@ class _Shelf:
 
     def moved(self, name: str) -> bool:
         """Whether a file is no longer the one that was read."""
-        return self._known[name][0] != _stamp_of(self._folder / name)
+        known = self._known.get(name)
+        return known is None or known[0] != _stamp_of(self._folder / name)
 
     def _kept(self, name: str, stamp: _Stamp) -> tuple[_Stamp, object]:
         known = self._known.get(name)
@@ -260,6 +264,6 @@ def _procedure(path: Path) -> tuple[Procedure, str] | str:
         procedure = read_procedure(text, name=path.name)
     except ChangeoutError as fault:
         return str(fault)
-    if broken := findings(procedure):
+    if broken := misworded(procedure):
         return f"{path.name} breaks the writing rules at {broken[0].step}: {broken[0].sentence}. It cannot be used."
     return procedure, sha256(text.encode()).hexdigest()

@@ -137,3 +137,31 @@ def test_a_site_with_few_housings_lists_them_all_with_nothing_to_look_with(desk:
     assert page.count('class="due-housing"') == 3
     assert 'name="q"' not in page
     assert "Further" not in page
+
+
+def test_the_only_housing_that_is_put_back_is_due_again(desk: Desk) -> None:
+    """With all of them off nothing is due; the one that comes back was changed by no file."""
+    lead = desk.named("lead")
+    for tag in ("EF-03", "EF-07", "EF-11"):
+        desk.post(lead, f"/housings/{tag}/off", reason="the line stands still")
+    assert shown(desk) == ()
+
+    desk.post(lead, "/housings/EF-07/back", reason="the line runs again")
+
+    assert [item.tag for item in shown(desk)] == ["EF-07"]
+
+
+def test_a_look_that_failed_leaves_nothing_out_afterwards(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whatever could not be read, the next question judges everything again; the first one of all as well."""
+
+    def fails(_: object) -> None:
+        raise OSError("no answer from the disk")
+
+    for change in (lambda: None, lambda: desk.post(desk.named("technician"), "/housings/EF-03/readings", **READING)):
+        change()
+        with monkeypatch.context() as patch:
+            patch.setattr("app.records.due.housing_due", fails)
+            with pytest.raises(OSError, match="no answer"):
+                shown(desk)
+        assert shown(desk) == everything(desk)
+        assert len(shown(desk)) == 3
