@@ -33,11 +33,16 @@ class Marked:
     state: How
 
 
-@dataclass(frozen=True, slots=True)
-class ChangeTold:
-    """A filter of a bank was slid in, the last one of the job: when (UTC text), and its place in the job's ledger."""
+class _Told:
+    """What is kept in an entry of the site's ledger: nothing else is taken for it."""
 
+    __slots__ = ()
     __pydantic_config__: ClassVar[ConfigDict] = ConfigDict(extra="forbid")
+
+
+@dataclass(frozen=True, slots=True)
+class ChangeTold(_Told):
+    """A filter of a bank was slid in, the last one of the job: when (UTC text), and its place in the job's ledger."""
 
     bank: Bank
     at: str
@@ -45,13 +50,11 @@ class ChangeTold:
 
 
 @dataclass(frozen=True, slots=True)
-class DropTold:
+class DropTold(_Told):
     """A pressure drop was read at a step.  step: its number; numbers as typed or computed, in Pa and m³/h.
 
     rated: the flow that at_rated is for.
     """
-
-    __pydantic_config__: ClassVar[ConfigDict] = ConfigDict(extra="forbid")
 
     bank: Bank
     at: str
@@ -66,10 +69,8 @@ class DropTold:
 
 
 @dataclass(frozen=True, slots=True)
-class LeakTold:
+class LeakTold(_Told):
     """A bank was tested for leaks: passed, failed, or not judged for want of a limit (None)."""
-
-    __pydantic_config__: ClassVar[ConfigDict] = ConfigDict(extra="forbid")
 
     bank: Bank
     at: str
@@ -79,10 +80,8 @@ class LeakTold:
 
 
 @dataclass(frozen=True, slots=True)
-class AgeTold:
+class AgeTold(_Told):
     """The day on which the age of the filter in a position runs out.  from_site: by the site's own figure."""
-
-    __pydantic_config__: ClassVar[ConfigDict] = ConfigDict(extra="forbid")
 
     bank: Bank
     port: str
@@ -94,10 +93,8 @@ class AgeTold:
 
 
 @dataclass(frozen=True, slots=True)
-class JobTold:
+class JobTold(_Told):
     """All of this that one job tells.  lessons: what was answered about its deviations, the newest first."""
-
-    __pydantic_config__: ClassVar[ConfigDict] = ConfigDict(extra="forbid")
 
     changes: tuple[ChangeTold, ...] = ()
     drops: tuple[DropTold, ...] = ()

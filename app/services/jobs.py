@@ -63,7 +63,7 @@ from app.domain.site import (
     site_event_from_bytes,
 )
 from app.domain.store import Store
-from app.domain.told import told_of
+from app.domain.told import JobTold, told_of
 from app.domain.waste import waste_findings
 from app.domain.wasting import all_packages, open_account
 from app.domain.watch import findings_since
@@ -218,6 +218,12 @@ class Jobs:
     def of_housing(self, tag: str) -> tuple[tuple[JobLine, JobState], ...]:
         """Return every job on a housing with its state, newest first."""
         return self.with_states(self.site().jobs.of_housing(tag))
+
+    def told(self, line: JobLine) -> JobTold:
+        """Return what a job tells of its housing: as the entry has it that closed it, else as its marks have it now."""
+        if line.told is not None and not self.site().jobs.is_in_hand(line.job):
+            return line.told
+        return told_of(self.state(line.job))
 
     def with_states(self, lines: Iterable[JobLine]) -> tuple[tuple[JobLine, JobState], ...]:
         """Return these jobs with their states; each that is not in memory is read and folded."""

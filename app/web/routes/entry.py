@@ -12,6 +12,7 @@ from app.domain.procedure import Role
 from app.domain.refused import Refused
 from app.domain.signing import BINDING
 from app.services.jobs import Asked
+from app.services.tablets import tablet_of
 from app.web.awaiting import done
 from app.web.context import COOKIE, DEVICE_COOKIE, SCHEME_COOKIE, TABLET_COOKIE, session_of, site_of
 from app.web.forms import posted
@@ -23,6 +24,7 @@ from app.web.views.in_hand import jobs_in_hand
 
 router = APIRouter()
 YEAR_S = 365 * 24 * 3600
+UNNAMED = "unnamed tablet"
 
 
 @router.get("/ready")
@@ -37,7 +39,8 @@ async def signin_page(request: Request) -> Response:
     site = site_of(request)
     people = await run_in_threadpool(site.people.everyone)
     tablet = unquote(request.cookies.get(TABLET_COOKIE, ""))
-    jobs = await run_in_threadpool(site.jobs.in_hand) if await _may_stop(request) else ()
+    _, may_stop = await _tablet(request)
+    jobs = await run_in_threadpool(site.jobs.in_hand) if may_stop else ()
     return html(request, "signin.html", people=people, tablet=tablet, jobs=jobs_in_hand(jobs))
 
 
@@ -45,31 +48,33 @@ async def signin_page(request: Request) -> Response:
 async def stop_unsigned(request: Request, job: str) -> Response:
     """Stop a job from a tablet at which nobody is signed in: who cannot sign in must not be kept from it."""
     site, form = site_of(request), await posted(request)
-    if not await _may_stop(request):
+    enrolled, may_stop = await _tablet(request)
+    if not may_stop:
         raise Refused("waiting", "This tablet is not enrolled, so it cannot stop work. Stop it by voice, now.")
-    enrolled = await run_in_threadpool(site.tablets.named, request.cookies.get(DEVICE_COOKIE))
-    tablet = enrolled or unquote(request.cookies.get(TABLET_COOKIE, ""))[:40] or "unnamed tablet"
+    tablet = enrolled or unquote(request.cookies.get(TABLET_COOKIE, ""))[:40] or UNNAMED
     asked = Asked(UNSIGNED, tablet, device_at=form.get("device_at") or None, token=form.need("token"))
     await done(site.jobs.record(job, StopWork(), asked))
     return RedirectResponse("/signin", status_code=303)
 
 
-async def _may_stop(request: Request) -> bool:
-    """Once tablets are enrolled, only at one of them."""
-    site = site_of(request)
-    if not (await state_of_site(site)).tablets:
-        return True
-    return await run_in_threadpool(site.tablets.named, request.cookies.get(DEVICE_COOKIE)) is not None
+async def _tablet(request: Request) -> tuple[str | None, bool]:
+    """Return the name of the enrolled tablet that asks, if it is one, and whether this site lets it sign people in.
+
+    Once tablets are enrolled, only these do, and only from them work is stopped without signing in.
+    """
+    state = await state_of_site(site_of(request))
+    enrolled = tablet_of(state, request.cookies.get(DEVICE_COOKIE))
+    return enrolled, enrolled is not None or not state.tablets
 
 
 @router.post("/signin")
 async def signin(request: Request) -> Response:
     """Sign a person in on this tablet; whoever was signed in before is signed out."""
     site, form = site_of(request), await posted(request)
-    enrolled = await run_in_threadpool(site.tablets.named, request.cookies.get(DEVICE_COOKIE))
-    tablet = enrolled or form.get("tablet").strip()[:40] or "unnamed tablet"
+    enrolled, may_sign_in = await _tablet(request)
+    tablet = enrolled or form.get("tablet").strip()[:40] or UNNAMED
     who = await run_in_threadpool(site.people.prove, form.need("person"), form.need("secret"), tablet=tablet)
-    if enrolled is None and (await state_of_site(site)).tablets and who.role is not Role.ADMINISTRATOR:
+    if not may_sign_in and who.role is not Role.ADMINISTRATOR:
         raise Refused("waiting", "This tablet is not enrolled. Open /enrol on it with a one-time code from a lead.")
     await run_in_threadpool(site.people.use_code, who, tablet=tablet)
     await run_in_threadpool(site.sessions.end, request.cookies.get(COOKIE))

@@ -15,7 +15,6 @@ from app.domain.procedure import Role
 from app.domain.refused import Refused
 from app.domain.scheduling import waiting_plan
 from app.domain.site import SiteState, issued_digests
-from app.domain.told import told_of
 from app.records.moments import site_day, utc_text
 from app.services.planning import Plan, find_housing, find_procedure, first_entry, lessons_of, plan, with_depths
 from app.services.ports import Session
@@ -272,11 +271,7 @@ async def _opened_as_next(request: Request, tag: str, form: Posted) -> str:
 
 
 def _lessons(site: Site, tag: str) -> tuple[str, ...]:
-    jobs = site.jobs.site().jobs
-    return lessons_of(
-        (line, told_of(site.jobs.state(line.job)) if line.told is None or jobs.is_in_hand(line.job) else line.told)
-        for line in jobs.of_housing(tag)
-    )
+    return lessons_of((line, site.jobs.told(line)) for line in site.jobs.site().jobs.of_housing(tag))
 
 
 def _plan(site: Site, tag: str, asked: dict[str, str]) -> Plan:
