@@ -100,7 +100,7 @@ def is_verification(event: Event) -> TypeGuard[StepDone]:
 
 SEEDED: dict[str, tuple[Callable[[Event], bool], str]] = {
     "a release left out": (lambda event: isinstance(event, HoldReleased), "is not released"),
-    "a verification left out": (is_verification, "verified"),
+    "a verification left out": (is_verification, "the isolation is not verified at"),
     "a lock not taken off": (lambda event: isinstance(event, PointUnlocked), "is still on"),
     "a lock not removed for its owner": (lambda event: isinstance(event, OthersLockRemoved), "is still on"),
     "a stop not explained": (lambda event: isinstance(event, StopExplained), "nobody explained the stop"),
@@ -122,6 +122,14 @@ def test_each_entry_that_is_left_out_is_noticed(sound: Bench, name: str) -> None
     for one in last.values():
         found = left_behind([event for event in sound.events if event is not one], sound.state.steps)
         assert any(told in item for item in found), one
+
+
+def test_an_opening_that_no_verification_precedes_is_noticed(sound: Bench) -> None:
+    """With every verification left out, each opening is told by its entry, not only what is missing at the end."""
+    found = left_behind([event for event in sound.events if not is_verification(event)], sound.state.steps)
+
+    opens = [event.seq for event in sound.events if event.type == "step_begun" and event.step == "port/P1/open/door"]
+    assert any(f"entry {opens[0]} opens at port/P1/open/door without a verified isolation" in item for item in found)
 
 
 def test_a_mark_taken_back_is_missing_again(sound: Bench) -> None:

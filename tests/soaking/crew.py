@@ -29,9 +29,9 @@ from tests.soaking.tablet import AwayError, Tablet
 from tests.storage.pictures import png
 
 TAG = "EF-07"
-PAUSE_S = 0.2
 BRIEFED = (Suspend, ReturnToWork, ReadNext, AnswerLooks, TakeOver, PrintBlank)
 """What is refused to somebody who has had no brief of the job."""
+PAUSE_S = 0.2
 """Between two tries of a tablet that has no answer; a tablet of the site waits longer."""
 STUCK_S = 60
 MOST_KEPT = 12

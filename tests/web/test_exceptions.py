@@ -56,16 +56,21 @@ def now_and(minutes: int, desk: Desk) -> str:
     return at.isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
-def arrive_late(desk: Desk, job: str) -> None:
-    """Send a mark that the tablet kept for ten minutes, its clock right."""
+def send_kept(desk: Desk, job: str, *, made: int, sent: int) -> None:
+    """Send a mark that the tablet kept; made, sent: minutes of its clock from the server's time."""
     hands = desk.named("technician")
     mark = {
         "n": 1, "act": "finish", "step": due(desk, job), "answers": {"length": "200"}, "token": f"{next(TOKENS):032}",
-        "device_at": now_and(-10, desk), "seen": state_of(desk, job).size,
+        "device_at": now_and(made, desk), "seen": state_of(desk, job).size,
     }  # fmt: skip
-    sent = {"sent_at": now_and(0, desk), "person": hands.id, "marks": [mark]}
-    answer = desk.client(hands).post(f"/jobs/{job}/kept", content=json.dumps(sent))
+    body = {"sent_at": now_and(sent, desk), "person": hands.id, "marks": [mark]}
+    answer = desk.client(hands).post(f"/jobs/{job}/kept", content=json.dumps(body))
     assert [item["taken"] for item in answer.json()["results"]] == [True]
+
+
+def arrive_late(desk: Desk, job: str) -> None:
+    """Send a mark that the tablet kept for ten minutes, its clock right."""
+    send_kept(desk, job, made=-10, sent=0)
 
 
 def by_a_clock_that_is_off(desk: Desk, job: str) -> None:
@@ -75,14 +80,7 @@ def by_a_clock_that_is_off(desk: Desk, job: str) -> None:
 
 def kept_by_a_clock_that_is_off(desk: Desk, job: str) -> None:
     """Send a mark at once that the tablet kept for a moment, its clock an hour behind."""
-    hands = desk.named("technician")
-    mark = {
-        "n": 1, "act": "finish", "step": due(desk, job), "answers": {"length": "200"}, "token": f"{next(TOKENS):032}",
-        "device_at": now_and(-60, desk), "seen": state_of(desk, job).size,
-    }  # fmt: skip
-    sent = {"sent_at": now_and(-60, desk), "person": hands.id, "marks": [mark]}
-    answer = desk.client(hands).post(f"/jobs/{job}/kept", content=json.dumps(sent))
-    assert [item["taken"] for item in answer.json()["results"]] == [True]
+    send_kept(desk, job, made=-60, sent=-60)
 
 
 def open_again(desk: Desk, job: str) -> None:

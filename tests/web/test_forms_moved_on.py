@@ -475,20 +475,30 @@ def test_an_id_of_another_job_in_a_form_is_refused_and_touches_neither(desk: Des
 
 
 def test_a_package_or_an_exception_of_another_job_is_refused(desk: Desk) -> None:
-    """Weights, closures, places and what is lost are entered at the job whose package it is; exceptions likewise."""
-    hands, lead, officer = desk.named("technician"), desk.named("lead", 1), desk.named("safety officer")
+    """Weights, closures, places and what is lost are entered at the job whose package it is; exceptions likewise.
+
+    Each form is then sent to its own job and taken, so that nothing but the job was wrong with it.
+    """
+    hands, eyes, lead = desk.named("technician"), desk.named("technician", 1), desk.named("lead", 1)
     mine, other = desk.open_job(), desk.open_job("EF-07")
+    desk.work_until(mine, "Stop fan")
+    desk.do(mine, StopWork(), hands)
+    desk.do(mine, ExplainStop("unexpected", "a sound"), hands)
+    desk.go_on(mine)
     for job in (mine, other):
         desk.work_until(job, "no step has these words", accounted=job == other)
     desk.do(other, Submit(), lead)
     package = f"{mine.removeprefix('job-')}/1"
+    others = {item.seq for item in state_of(desk, other).notables}
+    entry = next(item.seq for item in state_of(desk, mine).notables if item.seq not in others)
+    lost = {"package": package, "how": "lost", "reason": "not on the cart", "answers": "B. Okafor"}
     sent = {
+        "excused": Sent(lead, "packages/excused", {"package": package, "reason": "no scale that day"}),
         "facts": Sent(hands, "packages/facts", {f"p.{package}": "on", "weight": "12.5"}),
-        "closure": Sent(hands, "packages/closure", {"package": package, "whole": "yes", "seen": "taped"}),
+        "closure": Sent(eyes, "packages/closure", {"package": package, "whole": "yes", "seen": "taped"}),
         "placed": Sent(hands, "packages/placed", {f"p.{package}": "on", "place": "the yard", "answers": "B. Okafor"}),
-        "missing": Sent(lead, "packages/missing", {"package": package, "why": "lost", "reason": "lost"}),
-        "excused": Sent(lead, "packages/excused", {"package": package, "reason": "never made"}),
-        "exception": Sent(officer, "exceptions", {"entry": "0"}),
+        "missing": Sent(lead, "packages/missing", lost),
+        "exception": Sent(desk.named("safety officer"), "exceptions", {"entry": str(entry)}),
     }
 
     wrong = {
@@ -496,8 +506,16 @@ def test_a_package_or_an_exception_of_another_job_is_refused(desk: Desk) -> None
         for name, form in sent.items()
         if (told := refused(desk, [mine, other], partial(form.to, desk, other)))
     }
+    taken = {name: sent[name].to(desk, mine).status_code for name in sent if name != "exception"}
+    number = mine.removeprefix("job-")
+    for place in range(2, 9):
+        excuse = Sent(lead, "packages/excused", {"package": f"{number}/{place}", "reason": "no scale that day"})
+        excuse.to(desk, mine)
+    desk.do(mine, Submit(), lead)
+    taken["exception"] = sent["exception"].to(desk, mine).status_code
 
     assert wrong == {}
+    assert taken == dict.fromkeys(sent, WENT)
 
 
 def test_a_form_filled_in_before_the_day_ended_is_refused_by_the_permit_of_that_day(desk: Desk, clock: Clock) -> None:
