@@ -85,6 +85,8 @@ STOPPING = "app/domain/deciding/stopping.py"
 REVIEWING = "app/domain/deciding/reviewing.py"
 LEAVING = "app/domain/deciding/leaving.py"
 PAPER = "app/domain/deciding/paper.py"
+BESIDE = "app/domain/deciding/paper_beside.py"
+BESIDES = "tests/domain/test_paper_beside.py"
 ISOLATION = "app/domain/deciding/isolation.py"
 LOCKING = "app/domain/deciding/locks.py"
 WATCHING = "app/domain/deciding/watching.py"
@@ -211,7 +213,7 @@ JOB_GUARDS = [
     Deletion("crew: a worker is on the crew", CREW, "if worker is None:\n        raise", "if worker is None:\n        return moment.by\n    if False:\n        raise", "tests/domain/test_crew.py"),
     Deletion("crew: verified in own name", CREW, "if step.kind is StepKind.VERIFY:", "if False:", "tests/domain/test_crew.py"),
     Deletion("crew: a pause is not ticked off", CREW, "if state.crew.enforced and step.says:", "if False:", JOB),
-    Deletion("crew: a pause needs everybody", CREW, "if len(fresh) < len(missing):", "if False:", "tests/domain/test_crew.py"),
+    Deletion("crew: a pause needs everybody", CREW, "if {who.id for who in left} - {who.id for who in fresh}:", "if False:", "tests/domain/test_crew.py"),
     Deletion("crew: each speaks once", CREW, "if not fresh:", "if not fresh and not (fresh := [moment.by]):", JOB),
     Deletion("questions before review", LESSONS, "if left := state.unanswered:", "if left := ():", JOB),
     Deletion("questions only about deviations", LESSONS, "if asked is None:", "if asked is None and (asked := state.notables[0]) is None:", "tests/domain/test_lessons.py"),
@@ -295,7 +297,7 @@ JOB_GUARDS = [
     Deletion("paper: a step is left", PAPER, "if due is None or state.opened is None or state.stage is Stage.ACCEPTED:", "if state.opened is None:", JOB),
     Deletion("paper: accounted for once", PAPER, "if blank.how is not None:", "if False:", JOB),
     Deletion("paper: photo", PAPER, 'if not command.photo:\n        raise Invalid("There is no photo of the paper page', 'if False:\n        raise Invalid("There is no photo of the paper page', JOB),
-    Deletion("paper: second person", PAPER, "if second.id == moment.by.id:", "if False:", JOB),
+    Deletion("paper: second person", PAPER, "if compared_by.id == moment.by.id:", "if False:", JOB),
     Deletion("paper: second at the work", PAPER, "if command.beside is None or command.beside.id == command.hand.id:", "if command.beside is None:", "tests/domain/test_paper.py"),
     Deletion("paper: hold from its hand", PAPER, "if step.kind is StepKind.HOLD and command.hand.id != moment.by.id:", "if False:", JOB),
     Deletion("paper: times in order", PAPER, "if any(earlier > later for earlier, later in pairwise(instants)):", "if False:", JOB),
@@ -303,6 +305,17 @@ JOB_GUARDS = [
     Deletion("paper: attached only if used", PAPER, 'if command.how == "attached" and', "if False and", JOB),
     Deletion("paper: void with a reason", PAPER, 'if command.how == "voided":', "if False:", JOB),
     Deletion("paper: returned with a photo", PAPER, 'if command.how == "returned" and not command.photo:', "if False:", JOB),
+    Deletion("paper: a lock off without its owner", BESIDE, "if lock is None or lock.by.id in (moment.by.id, command.compared_by.id):", "if True:", BESIDES),
+    Deletion("paper: own locks of the crew", BESIDE, "if state.crew.enforced and state.crew.member(hand.id) is None:", "if False:", BESIDES),
+    Deletion("paper: rows in order", BESIDE, "            in_order(state, blank, step, (command.happened,), moment.at)\n", "", BESIDES),
+    Deletion("paper: own locks after the printing", BESIDE, '            complain_about_times(minute_of(blank.at), (command.happened,), moment.at, "the printing of the blank")\n', "            pass\n", BESIDES),
+    Deletion("paper: each speaks for themselves", BESIDE, "return event.person if isinstance(event, PauseConfirmed) else hand", "return hand", BESIDES),
+    Deletion("paper: beside the order of the steps", "app/domain/paper.py", "state.last if beside else came.happened", "came.happened", BESIDES),
+    Deletion("paper: a pause without late joiners", CREW, "left = state.unspoken(step.id, printed=moment.paper)", "left = state.unspoken(step.id)", BESIDES),
+    Deletion("paper: rows seen by who entered them", WORK, "row.recorders if moment.paper is None else {row.by.id}", "{row.by.id}", BESIDES),
+    Deletion("paper: an older reading", "app/domain/watching.py", "max(watch.due, later(event.happened, watch.minutes))", "later(event.happened, watch.minutes)", BESIDES),
+    Deletion("record: a lock off by paper", "app/domain/lock_history.py", "if came is not None and lock.by.id not in (event.by.id, came.compared_by.id):", "if False:", BESIDES),
+    Deletion("record: a pause by another hand", "app/domain/history.py", "if isinstance(event, PauseConfirmed) and came.hand.id != event.person.id:", "if False:", BESIDES),
     Deletion("paper: out before review", REVIEWING, "if told := blanks_out_words(state):", 'if told := "":', "tests/domain/test_paper.py"),
     Deletion("isolation: a trial in hand", ISOLATION, "if stroke := state.locks.stroke:", "if stroke := None:", LOCKS),
     Deletion("isolation: readings missed", ISOLATION, "if state.watch.missed + len(missed_by(state.watch, moment.at)) >= MOST_MISSED:", "if False:", LOCKS),
@@ -312,7 +325,7 @@ JOB_GUARDS = [
     Deletion("isolation: a lock left on", ISOLATION, 'if step.table == "locks_off" and (on := state.locks.points):', "if on := ():", LOCKS),
     Deletion("isolation: no label", ISOLATION, "if not typed:", "if False:", LOCKS),
     Deletion("isolation: another label", ISOLATION, "if told_apart(typed, tag, near):", "if typed:", LOCKS),
-    Deletion("isolation: hands do not verify", WORK, "hands |= {row.by.id for row in state.locks.points}", "pass", LOCKS),
+    Deletion("isolation: hands do not verify", WORK, "hands = hands.union(*(row.recorders", "hands.union(*(row.recorders", LOCKS),
     Deletion("locks: accepted", LOCKING, "if state.stage is Stage.ACCEPTED:", "if False:", LOCKS),
     Deletion("locks: number in use", LOCKING, "if on := state.locks.numbered(lock):", "if on := None:", LOCKS),
     Deletion("locks: the step of the rows", LOCKING, "if step.table != table:", "if False:", LOCKS),
@@ -331,7 +344,7 @@ JOB_GUARDS = [
     Deletion("trial: every door on", LOCKING, "if state.model is None or any(port.door is not Door.SHUT for port in state.model.ports):", "if False:", LOCKS),
     Deletion("trial: others locked on", LOCKING, "if own := [item.by.name for item in state.locks.own if item.by.id != moment.by.id]:", "if own := []:", LOCKS),
     Deletion("trial: safe again", LOCKING, "if command.seen != point.safe:\n        raise", "if False:\n        raise", LOCKS),
-    Deletion("reading: only with a door off", WATCHING, "if repeated is None or not stands_open(state.model) or state.stage is Stage.ACCEPTED:", "if repeated is None:", LOCKS),
+    Deletion("reading: only with a door off", WATCHING, "if repeated is None or not asked or state.stage is Stage.ACCEPTED:", "if repeated is None:", LOCKS),
     Deletion("reading: the second stops", WATCHING, "if missed and count + len(missed) >= MOST_MISSED:", "if False:", LOCKS),
     Deletion("reading: outside stops", WATCHING, 'if judged.verdict != "outside" or state.stop is not None:', "if judged:", LOCKS),
     Deletion("plan: known housing", SCHEDULING, "if housing not in housings:", "if False:", PLANNED),

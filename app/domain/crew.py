@@ -11,7 +11,7 @@ from enum import StrEnum
 from types import MappingProxyType
 from typing import Literal, assert_never
 
-from app.domain.event_base import JobEvent, Signature, Who
+from app.domain.event_base import FromHand, JobEvent, Signature, Who
 from app.domain.procedure import Role
 from app.domain.signing import BRIEFED_TO_RELEASE, BRIEFED_TO_WORK
 from app.domain.text import Kept
@@ -76,8 +76,11 @@ class CrewLeft(JobEvent):
     reason: str
 
 
-class PauseConfirmed(JobEvent):
-    """One person spoke at a team pause: with their own secret, or aloud and recorded by whoever made the entry."""
+class PauseConfirmed(FromHand):
+    """One person spoke at a team pause: with their own secret, or aloud and recorded by whoever made the entry.
+
+    What a page says of a pause was said aloud, too; person is then its hand.
+    """
 
     type: Literal["pause_confirmed"] = "pause_confirmed"
     step: str

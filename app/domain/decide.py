@@ -44,6 +44,7 @@ from app.domain.deciding.lessons import answer_deviation
 from app.domain.deciding.locks import decide_locks
 from app.domain.deciding.noting import note
 from app.domain.deciding.paper import on_paper
+from app.domain.deciding.paper_beside import beside_the_marks
 from app.domain.deciding.radio import radio
 from app.domain.deciding.reviewing import accept, give_back, open_exception, submit
 from app.domain.deciding.standing import complain_of_standing
@@ -57,7 +58,7 @@ from app.domain.job import JobState, start_of
 from app.domain.leaving import AnswerLooks, ReadNext, ReturnToWork, SignHandover, Suspend, TakeOver
 from app.domain.lessons import AnswerDeviation
 from app.domain.locks import LockPoint, PutOwnLockOn, RemoveOthersLock, StrokeDamper, TakeOwnLockOff, UnlockPoint
-from app.domain.paper import PrintBlank, ReconcileBlank, Transcribe
+from app.domain.paper import PrintBlank, ReconcileBlank, Transcribe, TranscribeBeside
 from app.domain.procedure import Role
 from app.domain.radio import ReleaseByRadio, SignRadioRelease
 from app.domain.refused import Refused
@@ -131,6 +132,8 @@ def decide(state: JobState, command: Command, moment: Moment) -> tuple[Event, ..
             return leave(state, command, moment)
         case PrintBlank() | Transcribe() | ReconcileBlank():
             return on_paper(state, command, moment)
+        case TranscribeBeside():
+            return beside_the_marks(state, command, moment)
         case LockPoint() | UnlockPoint() | PutOwnLockOn() | TakeOwnLockOff() | RemoveOthersLock() | StrokeDamper():
             return decide_locks(state, command, moment)
         case TakeReading() | NoticeMissed():

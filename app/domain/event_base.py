@@ -131,3 +131,37 @@ class JobEvent(Kept):
     by: Who
     device: Device | None = None
     request: str | None = None
+
+
+class Transcribed(Kept):
+    """Where an entry came from that was written on paper first.
+
+    happened: when, by the paper, RFC 3339 with the site's offset.  photo: SHA-256 of the photo of the page.
+    hand: who did it, by the paper.  compared_by: the second person, who compared entry and paper with own secret.
+    second_on_paper: the second person of the mark is whom the paper names, without a secret; before this was asked,
+    whoever compared was taken for the second person.
+    """
+
+    serial: str
+    happened: str
+    why_late: str
+    photo: str
+    hand: Who
+    compared_by: Who
+    second_on_paper: bool | None = None
+
+
+class FromHand(JobEvent):
+    """What may have been written on paper first; `by` is then who entered it."""
+
+    transcribed: Transcribed | None = None
+
+    @property
+    def hand(self) -> Who:
+        """Who did it."""
+        return self.transcribed.hand if self.transcribed else self.by
+
+    @property
+    def happened(self) -> str:
+        """When it was done: by the paper, else by the server's clock."""
+        return self.transcribed.happened if self.transcribed else self.at

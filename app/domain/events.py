@@ -11,14 +11,14 @@ from pydantic import Field, TypeAdapter
 from app.domain.applicability import BranchLeft, StepNotApplicable
 from app.domain.contingency import ContingencyEntered, LaidContingency
 from app.domain.crew import Briefing, CrewEvent
-from app.domain.event_base import Evidence, JobEvent, Signature, Who
+from app.domain.event_base import Evidence, FromHand, JobEvent, Signature, Who
 from app.domain.field_change import FieldChangeApproved, FieldChangeDeclined, FieldChangeProposed
 from app.domain.housing import Housing
 from app.domain.leaving import LeavingEvent, Recheck
 from app.domain.lessons import LessonEvent
 from app.domain.locks import LocksEvent
 from app.domain.made import LeftOnRing
-from app.domain.paper import PaperEvent, Transcribed
+from app.domain.paper import PaperEvent
 from app.domain.radio import HoldReleasedByRadio, RadioReleaseSigned
 from app.domain.readiness import Prepared
 from app.domain.steps import LaidWayOut, Repeated, Step
@@ -72,7 +72,7 @@ class JobOpened(JobEvent):
     rings: tuple[LeftOnRing, ...] | None = None
 
 
-class StepBegun(JobEvent):
+class StepBegun(FromHand):
     """The first of two marks: somebody is about to act.
 
     second: who is there with them, proven by their own secret.  worker: who acts, where somebody else records it.
@@ -83,11 +83,10 @@ class StepBegun(JobEvent):
     step: str
     second: Who | None = None
     worker: Who | None = None
-    transcribed: Transcribed | None = None
     labels: dict[str, str] | None = None
 
 
-class StepDone(JobEvent):
+class StepDone(FromHand):
     """A step is finished, with its evidence.
 
     second: as in StepBegun.  worker: who did it, where somebody else read it out and recorded it.
@@ -101,10 +100,9 @@ class StepDone(JobEvent):
     second: Who | None = None
     reconciled: str | None = None
     worker: Who | None = None
-    transcribed: Transcribed | None = None
 
 
-class StepOutside(JobEvent):
+class StepOutside(FromHand):
     """Evidence outside its limit was entered: kept as an attempt, the step stays due."""
 
     type: Literal["step_outside"] = "step_outside"
@@ -113,7 +111,6 @@ class StepOutside(JobEvent):
     second: Who | None = None
     reconciled: str | None = None
     worker: Who | None = None
-    transcribed: Transcribed | None = None
 
 
 class EntriesDiffered(JobEvent):
@@ -127,13 +124,12 @@ class EntriesDiffered(JobEvent):
     second: Who | None = None
 
 
-class HoldReleased(JobEvent):
+class HoldReleased(FromHand):
     """The named role released a hold point with its own secret."""
 
     type: Literal["hold_released"] = "hold_released"
     step: str
     signature: Signature
-    transcribed: Transcribed | None = None
 
 
 class AttemptRefused(JobEvent):

@@ -78,7 +78,7 @@ def unlawful(events: Sequence[Event]) -> tuple[str, ...]:
 def _fault(state: JobState, event: Event) -> str:
     if (state.opened is None) != isinstance(event, JobOpened):
         return "a job is opened once, and first."
-    if told := _gone_fault(state, event) or lock_fault(state, event):
+    if told := _gone_fault(state, event) or lock_fault(state, event) or _paper_fault(state, event):
         return told
     match event:
         case StepBegun() | StepDone() | StepOutside() | HoldReleased():
@@ -119,8 +119,6 @@ def _mark_fault(state: JobState, event: StepBegun | StepDone | StepOutside | Hol
         return f"a step was marked while the job was {state.stage}."
     if due is None or due.id != event.step:
         return f"the step {event.step} was marked when another was due."
-    if told := _paper_fault(state, event):
-        return told
     if isinstance(event, HoldReleased):
         wrong = event.by.role is not due.role or due.kind is not StepKind.HOLD
         own = event.by.id in state.performers
@@ -177,8 +175,10 @@ def _crew_fault(state: JobState, event: StepBegun | StepDone | StepOutside | Hol
     step = state.step(event.step)
     if step is not None and step.kind is StepKind.VERIFY and event.worker is not None:
         return f"a verification was recorded for {event.worker.name} by somebody else."
-    if isinstance(event, StepDone) and step is not None and step.says and (left := state.unspoken(event.step)):
-        return f"a team pause was passed without {left[0].name}."
+    if isinstance(event, StepDone) and step is not None and step.says:
+        blank = state.paper.blank(came.serial) if came else None
+        if left := state.unspoken(event.step, printed=blank.seq if blank else None):
+            return f"a team pause was passed without {left[0].name}."
     return ""
 
 
@@ -265,8 +265,8 @@ def _look_fault(state: JobState, event: RecheckAnswered) -> str:
     return "" if same == event.as_expected else f"what was seen at {look.text} was not compared with the record."
 
 
-def _paper_fault(state: JobState, event: StepBegun | StepDone | StepOutside | HoldReleased) -> str:
-    """A mark from paper names a blank that is out, a photo and a second person; a hold came from its own hand."""
+def _paper_fault(state: JobState, event: Event) -> str:
+    """What comes from paper names a blank that is out, a photo and a second person; a hold came from its own hand."""
     came = came_from(event)
     if came is None:
         return ""
@@ -274,7 +274,9 @@ def _paper_fault(state: JobState, event: StepBegun | StepDone | StepOutside | Ho
     if blank is None or blank.how is not None:
         return f"the blank {came.serial} was not out."
     if came.compared_by.id == event.by.id or not came.photo:
-        return f"{event.by.name} entered a mark from paper without a photo or a second person."
+        return f"{event.by.name} entered something from paper without a photo or a second person."
+    if isinstance(event, PauseConfirmed) and came.hand.id != event.person.id:
+        return f"{event.person.name} is said to have spoken at a pause by the hand of {came.hand.name}."
     if isinstance(event, HoldReleased) and came.hand.id != event.by.id:
         return f"a hold was released from paper by {event.by.name}, who did not sign it."
     return ""

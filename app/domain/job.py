@@ -20,7 +20,7 @@ from app.domain.containment.rules import attempt
 from app.domain.containment.state import ClosureRule, HousingState, Isolation, starting_state
 from app.domain.contingency import ContingencyEntered
 from app.domain.crew import CrewBriefed, CrewLeft, CrewState, PauseConfirmed, crew_of, evolve_crew
-from app.domain.event_base import Device, Evidence, Signature, Who
+from app.domain.event_base import Device, Evidence, FromHand, Signature, Transcribed, Who
 from app.domain.events import (
     AnswerCorrected,
     AttemptRefused,
@@ -82,7 +82,7 @@ from app.domain.locks import (
     notable_of,
 )
 from app.domain.made import Made, newly_made
-from app.domain.paper import BlankPrinted, BlankReconciled, Paper, Transcribed, evolve_paper, taken_from
+from app.domain.paper import BlankPrinted, BlankReconciled, Paper, evolve_paper, taken_from
 from app.domain.radio import HoldReleasedByRadio, Radio, RadioReleaseSigned, evolve_radio
 from app.domain.steps import AskedFor, LaidWayOut, Step, put_in
 from app.domain.watching import ReadingMissed, ReadingRepeated, Watch, evolve_watch, resting, watched
@@ -390,14 +390,16 @@ class JobState:
                 asked.setdefault(item.seq, item)
         return tuple(item for seq, item in asked.items() if seq not in self.lessons.answered)
 
-    def unspoken(self, step_id: str) -> tuple[Who, ...]:
+    def unspoken(self, step_id: str, *, printed: int | None = None) -> tuple[Who, ...]:
         """Return who of the crew has yet to speak at this team pause; what was said before a stop is said again.
 
-        Whoever handed the job over is no longer at the housing.
+        Whoever handed the job over is no longer at the housing.  printed: the entry by which the page was printed that
+        the pause was held on; whoever has been briefed since need not have been there.
         """
         done = self.mark(step_id).done
         missing = self.crew.unspoken(step_id, since=max(self.unsettled_at, done.seq if done else -1))
-        return tuple(who for who in missing if who.id not in self.leaving.gone)
+        there = {item.by.id for item in self.crew.briefed if printed is None or item.seq <= printed}
+        return tuple(who for who in missing if who.id in there - self.leaving.gone)
 
     @property
     def stage(self) -> Stage:
@@ -432,8 +434,8 @@ def evolve(state: JobState, event: Event) -> JobState:
     """Return the state after one more event; total over the closed union of events."""
     found = (*state.notables, *_notable(state, event), *_close_together(state, event))
     state = replace(state, size=state.size + 1, last_at=event.at, notables=found)
-    if (paper := came_from(event)) is not None:
-        state = replace(state, paper=taken_from(state.paper, paper))
+    if isinstance(event, FromHand) and event.transcribed is not None:
+        state = replace(state, paper=taken_from(state.paper, event, event.transcribed))
     if state.accepted is not None and not isinstance(event, ExceptionOpened):
         state = replace(state, accepted=None, voided=(*state.voided, state.accepted.seq))
     if isinstance(event, UNSETTLING) and (not isinstance(event, AnswerCorrected) or event.due_again):
@@ -552,8 +554,8 @@ def stamp_of(event: Event) -> Stamp:
 
 
 def came_from(event: Event) -> Transcribed | None:
-    """Return where a mark came from that was written on paper first; None for every other entry."""
-    return event.transcribed if isinstance(event, StepBegun | StepDone | StepOutside | HoldReleased) else None
+    """Return where an entry came from that was written on paper first; None for every other entry."""
+    return event.transcribed if isinstance(event, FromHand) else None
 
 
 def _opened(state: JobState, event: JobOpened) -> JobState:
@@ -642,7 +644,7 @@ def _locked(state: JobState, event: LocksEvent) -> JobState:
         return state
     if isinstance(event, DamperStroked) and event.part in (StrokePart.CLEAR, StrokePart.GIVEN_UP):
         return state  # whoever has a trial made, or not made, has had no hand in it
-    state = replace(state, performers=state.performers | {event.by.id})
+    state = replace(state, performers=state.performers | {(event.hand if isinstance(event, FromHand) else event.by).id})
     if not isinstance(event, DamperStroked):
         return state
     if event.part is StrokePart.OFF and state.model is not None and state.model.isolation is Isolation.VERIFIED:

@@ -27,10 +27,12 @@ def lock_fault(state: JobState, event: Event) -> str:
         case PointLocked() if state.due is None or state.due.table != "locks_on":
             return f"{event.tag} was locked when another step was due."
         case PointUnlocked() | OwnLockOff():
-            lock = state.locks.numbered(event.lock)
-            if lock is None or lock.by.id != event.by.id:
-                return f"{event.by.name} took off lock {event.lock}, which was not theirs."
-            return lock_off_fault(state.leaving.handover, state.locks, event.by) if not lock.point else ""
+            lock, came = state.locks.numbered(event.lock), event.transcribed
+            if lock is None or lock.by.id != event.hand.id:
+                return f"{event.hand.name} took off lock {event.lock}, which was not theirs."
+            if came is not None and lock.by.id not in (event.by.id, came.compared_by.id):
+                return f"lock {event.lock} of {lock.by.name} came off by paper without their own word."
+            return lock_off_fault(state.leaving.handover, state.locks, event.hand) if not lock.point else ""
         case OthersLockRemoved():
             return _removal_fault(state, event)
         case DamperStroked():

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Literal, assert_never
 
-from app.domain.event_base import JobEvent, Signature, Who
+from app.domain.event_base import FromHand, JobEvent, Signature, Transcribed, Who
 from app.domain.labels import same_tag
 from app.domain.text import Kept
 
@@ -33,7 +33,7 @@ class StrokePart(StrEnum):
 NEXT_PART = {StrokePart.CLEAR: StrokePart.OFF, StrokePart.OFF: StrokePart.MOVED, StrokePart.MOVED: StrokePart.ON}
 
 
-class PointLocked(JobEvent):
+class PointLocked(FromHand):
     """A lock went onto one point of isolation.  seen: the position as seen there."""
 
     type: Literal["point_locked"] = "point_locked"
@@ -45,7 +45,7 @@ class PointLocked(JobEvent):
     tag_number: str
 
 
-class PointUnlocked(JobEvent):
+class PointUnlocked(FromHand):
     """Whoever locked a point took the lock off."""
 
     type: Literal["point_unlocked"] = "point_unlocked"
@@ -54,14 +54,14 @@ class PointUnlocked(JobEvent):
     lock: str
 
 
-class OwnLockOn(JobEvent):
+class OwnLockOn(FromHand):
     """Somebody put their own lock on, for as long as they are exposed."""
 
     type: Literal["own_lock_on"] = "own_lock_on"
     lock: str
 
 
-class OwnLockOff(JobEvent):
+class OwnLockOff(FromHand):
     """Somebody took their own lock off."""
 
     type: Literal["own_lock_off"] = "own_lock_off"
@@ -176,7 +176,9 @@ LocksCommand = LockPoint | UnlockPoint | PutOwnLockOn | TakeOwnLockOff | RemoveO
 class Hung:
     """One lock with its times.  point, tag, seen, tag_number: empty for somebody's own lock.
 
-    off_at, off_by: when and by whom it came off; None while it is on.
+    off_at, off_by: when and by whom it came off; None while it is on.  paper, off_paper: where that came from, if it
+    was written on paper first; by, off_by are then the hands that wrote it there.  entered_by: who entered that it
+    went on.
     """
 
     lock: str
@@ -188,11 +190,20 @@ class Hung:
     tag_number: str = ""
     off_at: str | None = None
     off_by: Who | None = None
+    paper: Transcribed | None = None
+    off_paper: Transcribed | None = None
+    entered_by: Who | None = None
 
     @property
     def on(self) -> bool:
         """Whether the lock is on."""
         return self.off_at is None
+
+    @property
+    def recorders(self) -> frozenset[str]:
+        """The ids of who put it on and, where that came from paper, of who entered it and who compared the two."""
+        told = (self.by, self.entered_by, self.paper.compared_by if self.paper else None)
+        return frozenset(who.id for who in told if who is not None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -234,23 +245,30 @@ def evolve_locks(locks: Locks, event: LocksEvent) -> Locks:
     """Return the locks after one more event; total, and silent about what cannot be."""
     match event:
         case PointLocked():
-            row = Hung(event.lock, event.by, event.at, event.point, event.tag, event.seen, event.tag_number)
+            row = replace(_hung(event), point=event.point, tag=event.tag, seen=event.seen, tag_number=event.tag_number)
             return replace(locks, hung=(*locks.hung, row))
         case OwnLockOn():
-            return replace(locks, hung=(*locks.hung, Hung(event.lock, event.by, event.at)))
-        case PointUnlocked() | OwnLockOff() | OthersLockRemoved():
-            return _off(locks, event.lock, event)
+            return replace(locks, hung=(*locks.hung, _hung(event)))
+        case PointUnlocked() | OwnLockOff():
+            return _off(locks, event.lock, event.at, event.hand, event.transcribed)
+        case OthersLockRemoved():
+            return _off(locks, event.lock, event.at, event.by)
         case DamperStroked():
             return _stroked(locks, event)
         case _:
             assert_never(event)
 
 
-def _off(locks: Locks, lock: str, event: JobEvent) -> Locks:
+def _hung(event: PointLocked | OwnLockOn) -> Hung:
+    came = event.transcribed
+    return Hung(event.lock, event.hand, event.at, paper=came, entered_by=event.by if came else None)
+
+
+def _off(locks: Locks, lock: str, at: str, by: Who, paper: Transcribed | None = None) -> Locks:
     return replace(
         locks,
         hung=tuple(
-            replace(item, off_at=event.at, off_by=event.by) if item.on and item.lock == lock else item
+            replace(item, off_at=at, off_by=by, off_paper=paper) if item.on and item.lock == lock else item
             for item in locks.hung
         ),
     )
@@ -262,7 +280,7 @@ def _stroked(locks: Locks, event: DamperStroked) -> Locks:
     match event.part:
         case StrokePart.OFF:
             row = locks.at(event.point)
-            locks = locks if row is None else _off(locks, row.lock, event)
+            locks = locks if row is None else _off(locks, row.lock, event.at, event.by)
         case StrokePart.ON:
             row = Hung(event.lock or "", event.by, event.at, event.point, event.tag, event.seen, event.tag_number or "")
             locks = replace(locks, hung=(*locks.hung, row))

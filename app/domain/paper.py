@@ -1,7 +1,7 @@
 """Paper for when tablets fail: numbered blanks, and marks that come back from them.
 
 Events, commands, state and fold of the topic.  Rules kept here:
-- a mark from paper says so for ever: from which blank, when it happened, why late, who compared it;
+- what comes from paper says so for ever: from which blank, when it happened, why late, who compared it;
 - every blank that was printed is accounted for: returned, attached or voided.
 """
 
@@ -9,8 +9,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Literal, assert_never
 
-from app.domain.event_base import JobEvent, Who
-from app.domain.text import Kept
+from app.domain.crew import ConfirmPause
+from app.domain.event_base import FromHand, JobEvent, Transcribed, Who
+from app.domain.locks import LockPoint, OwnLockOff, OwnLockOn, PutOwnLockOn, TakeOwnLockOff, UnlockPoint
+from app.domain.watching import ReadingRepeated, TakeReading
 
 How = Literal["returned", "attached", "voided"]
 HOW_WORDS: dict[How, str] = {
@@ -18,24 +20,6 @@ HOW_WORDS: dict[How, str] = {
     "attached": "attached: its pages stand beside the marks taken from it",
     "voided": "voided, with a reason",
 }
-
-
-class Transcribed(Kept):
-    """Where a mark came from that was written on paper first.
-
-    happened: when, by the paper, RFC 3339 with the site's offset.  photo: SHA-256 of the photo of the page.
-    hand: who did it, by the paper.  compared_by: the second person, who compared entry and paper with own secret.
-    second_on_paper: the second person of the mark is whom the paper names, without a secret; before this was asked,
-    whoever compared was taken for the second person.
-    """
-
-    serial: str
-    happened: str
-    why_late: str
-    photo: str
-    hand: Who
-    compared_by: Who
-    second_on_paper: bool | None = None
 
 
 class BlankPrinted(JobEvent):
@@ -88,6 +72,26 @@ class Transcribe:
     beside: Who | None = None
 
 
+Beside = LockPoint | UnlockPoint | PutOwnLockOn | TakeOwnLockOff | ConfirmPause | TakeReading
+"""What a page holds beside the marks: rows of locks, everybody's own locks, pauses, repeated readings."""
+
+
+@dataclass(frozen=True, slots=True)
+class TranscribeBeside:
+    """Enter what a page holds beside the marks.  act: as whoever wrote it did it there; the rest as in `Transcribe`.
+
+    hand: for a pause the first of those who spoke: each of them speaks for themselves.
+    """
+
+    act: Beside
+    serial: str
+    happened: str
+    why_late: str
+    photo: str
+    hand: Who
+    compared_by: Who
+
+
 @dataclass(frozen=True, slots=True)
 class ReconcileBlank:
     """Account for a blank."""
@@ -98,7 +102,7 @@ class ReconcileBlank:
     reason: str = ""
 
 
-PaperCommand = PrintBlank | Transcribe | ReconcileBlank
+PaperCommand = PrintBlank | Transcribe | TranscribeBeside | ReconcileBlank
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,12 +122,14 @@ class Blank:
 class Paper:
     """All blanks of a job, in the order printed, and what came back.
 
-    used: serials from which marks were taken.  last: when the newest mark from paper happened.
+    used: serials from which something was entered.  last: when the newest step, row or pause from paper happened.
+    newest: where the newest entry from paper came from.
     """
 
     blanks: tuple[Blank, ...] = ()
     used: frozenset[str] = frozenset()
     last: str = ""
+    newest: Transcribed | None = None
 
     def blank(self, serial: str) -> Blank | None:
         """Return the blank with this serial number."""
@@ -150,6 +156,8 @@ def evolve_paper(state: Paper, event: PaperEvent) -> Paper:
             assert_never(event)
 
 
-def taken_from(state: Paper, came: Transcribed) -> Paper:
-    """Return the state after a mark that came from paper."""
-    return replace(state, used=state.used | {came.serial}, last=came.happened)
+def taken_from(state: Paper, event: FromHand, came: Transcribed) -> Paper:
+    """Return the state after an entry that came from paper; one that goes beside the steps has no place among them."""
+    beside = isinstance(event, OwnLockOn | OwnLockOff | ReadingRepeated)
+    last = state.last if beside else came.happened
+    return replace(state, used=state.used | {came.serial}, last=last, newest=came)

@@ -10,14 +10,14 @@ from datetime import datetime, timedelta
 from typing import Literal, assert_never
 
 from app.domain.containment.state import Door, HousingState, Isolation
-from app.domain.event_base import Answer, JobEvent, Judged
+from app.domain.event_base import Answer, FromHand, JobEvent, Judged
 from app.domain.steps import Repeated
 
 MOST_MISSED = 2
 """A lapse once is marked, twice stops the job (this program's figure)."""
 
 
-class ReadingRepeated(JobEvent):
+class ReadingRepeated(FromHand):
     """The repeated reading was taken.  due: until when it was asked for, if it was."""
 
     type: Literal["reading_repeated"] = "reading_repeated"
@@ -69,7 +69,7 @@ def evolve_watch(watch: Watch, event: WatchEvent) -> Watch:
     """Return the watch after one more event."""
     match event:
         case ReadingRepeated():
-            due = None if watch.due is None else later(event.at, watch.minutes)
+            due = None if watch.due is None else max(watch.due, later(event.happened, watch.minutes))
             return replace(watch, due=due)
         case ReadingMissed():
             return replace(watch, due=later(event.due, watch.minutes), missed=event.count)

@@ -49,16 +49,22 @@ READINGS = 24
 LATER = 2
 """Lines at a pause for people who join the crew while the tablets are out (this program's figure)."""
 ROWS_WHERE = (
-    "Entered later at the screen of the step, row by row, by whoever put the lock on or took it off, signed in; that "
-    "entry has its own time, and a note in the job's log names this blank."
+    "Entered later row by row, with a photo of this page and a second person; that a lock came off is entered or "
+    "compared by whoever took it off."
 )
 PAUSE_WHERE = (
-    "Spoken anew at the screen, by each of the crew, before anything after it is entered; a note in the "
-    "job's log names this blank."
+    "Entered later with the names that stand signed here, a photo of this page and a second person, before anything "
+    "after it."
+)
+OWN_LINES = 6
+"""Lines for own locks that go on while the tablets are out (this program's figure)."""
+OWN_WHERE = (
+    "Everybody exposed puts their own lock on before they begin and takes it off themselves, each with day and time. "
+    "Entered later line by line; that a lock came off is entered or compared by its owner."
 )
 READINGS_WHERE = (
-    "These readings stay on this page: a screen would give them its own time, and a note in the job's log names "
-    "this blank. Where the program counts one as missed, whoever re-opens the job reads it here."
+    "Each is entered later with its time, a photo of this page and a second person. Where the program has counted one "
+    "as missed meanwhile, whoever re-opens the job reads it here."
 )
 BESIDE = (
     PointLocked, PointUnlocked, OwnLockOn, OwnLockOff, OthersLockRemoved, DamperStroked, ReadingRepeated, ReadingMissed,
@@ -84,7 +90,7 @@ def blank_of(state: JobState, events: Sequence[Event], event: BlankPrinted, *, r
 
     Keys: title, serial, rehearsal, facts (pairs), how (sentences), done (number, text, marks), beside (entry, time,
     sentence: what happened beside the marks), sections (title, steps), repeated (the reading while a door is off, or
-    None), cautions, head.
+    None), own (own locks that are on, lines for more), cautions, head.
     """
     opened = state.opened
     if opened is None:
@@ -106,6 +112,11 @@ def blank_of(state: JobState, events: Sequence[Event], event: BlankPrinted, *, r
         "beside": _beside(state, events, zone),
         "sections": _sections(state, first, zone),
         "repeated": _repeated(state, first),
+        "own": {
+            "rows": [[item.by.name, item.lock, local_text(item.at, zone)] for item in state.locks.own],
+            "lines": OWN_LINES,
+            "where": OWN_WHERE,
+        },
         "cautions": list(CAUTIONS),
         "head": {"size": state.size, "root": root, "at": local_text(state.last_at, zone)},
     }

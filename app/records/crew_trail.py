@@ -3,6 +3,7 @@
 from typing import assert_never
 
 from app.domain.crew import CrewBriefed, CrewLeft, Part, PauseConfirmed
+from app.domain.event_base import Transcribed
 from app.domain.lessons import DeviationAnswered
 
 
@@ -23,6 +24,8 @@ def crew_sentence(event: CrewBriefed | CrewLeft | PauseConfirmed | DeviationAnsw
             return f"{who} {left}: {event.reason}"
         case PauseConfirmed(how="own secret"):
             return f"{who} confirmed the pause {step} with the own secret."
+        case PauseConfirmed(transcribed=Transcribed()):
+            return f"{event.person.name} spoke at the pause {step}."
         case PauseConfirmed():
             return f"{who} heard {event.person.name} say it aloud at the pause {step} and recorded it."
         case DeviationAnswered(question=str() as question):

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from typing import Any, assert_never
 
-from app.domain.event_base import Who
+from app.domain.event_base import FromHand, Transcribed, Who
 from app.domain.events import Event
 from app.domain.job import JobState
 from app.domain.locks import (
@@ -24,7 +24,7 @@ from app.records.wording import limit_words
 
 def lock_sentence(event: LocksEvent) -> str:
     """Return one sentence for an entry about locks."""
-    who = event.by.name
+    who = (event.hand if isinstance(event, FromHand) else event.by).name
     match event:
         case PointLocked():
             return f"{who} put lock {event.lock} with tag {event.tag_number} on {event.tag}, seen {event.seen}."
@@ -72,7 +72,7 @@ def watch_sentence(event: WatchEvent, zone: str) -> str:
     match event:
         case ReadingRepeated():
             value = f"{event.answer.text} {unit_words(event.answer.unit)}".strip()
-            return f"{event.by.name} took the repeated reading: {value}, {event.judged.verdict}."
+            return f"{event.hand.name} took the repeated reading: {value}, {event.judged.verdict}."
         case ReadingMissed():
             told = (
                 f"A repeated reading was due at {local_text(event.due, zone)} and was not taken (number {event.count})."
@@ -85,12 +85,17 @@ def watch_sentence(event: WatchEvent, zone: str) -> str:
 def lock_tables(state: JobState, events: Sequence[Event], zone: str) -> list[dict[str, Any]]:
     """Return tables (title, head, rows of texts) of locks, locks removed by others and repeated readings, if any."""
     points = [
-        [item.tag, item.seen, f"{item.lock} / {item.tag_number}", _when(item.by, item.at, zone),
-         _when(item.off_by, item.off_at, zone)]
+        [item.tag, item.seen, f"{item.lock} / {item.tag_number}", _when(item.by, item.at, zone, item.paper),
+         _when(item.off_by, item.off_at, zone, item.off_paper)]
         for item in state.locks.hung if item.point
     ]  # fmt: skip
     own = [
-        [item.by.name, item.lock, _when(None, item.at, zone), _when(item.off_by, item.off_at, zone)]
+        [
+            item.by.name,
+            item.lock,
+            _when(None, item.at, zone, item.paper),
+            _when(item.off_by, item.off_at, zone, item.off_paper),
+        ]
         for item in state.locks.hung
         if not item.point
     ]
@@ -112,9 +117,14 @@ def lock_tables(state: JobState, events: Sequence[Event], zone: str) -> list[dic
     return [{"title": title, "head": head, "rows": rows} for title, head, rows in made if rows]
 
 
-def _when(who: Who | None, at: str | None, zone: str) -> str:
-    told = local_text(at or "", zone)
+def _when(who: Who | None, at: str | None, zone: str, came: Transcribed | None = None) -> str:
+    told = happened_words(at or "", zone, came)
     return f"{who.name}, {told}" if who and told else told or "on"
+
+
+def happened_words(at: str, zone: str, came: Transcribed | None) -> str:
+    """Say when something was done: by the paper it came from, which is named, else by the server's clock."""
+    return f"{local_text(came.happened, zone)}, from paper {came.serial}" if came else local_text(at, zone)
 
 
 def _readings(events: Sequence[Event], zone: str) -> list[list[str]]:
@@ -124,7 +134,9 @@ def _readings(events: Sequence[Event], zone: str) -> list[list[str]]:
             case ReadingRepeated(judged=judged):
                 value = f"{event.answer.text} {unit_words(event.answer.unit)}".strip()
                 limit = limit_words(judged.low, judged.high, judged.op, judged.unit)
-                rows.append([local_text(event.at, zone), event.by.name, value, limit, judged.verdict])
+                rows.append(
+                    [happened_words(event.at, zone, event.transcribed), event.hand.name, value, limit, judged.verdict]
+                )
             case ReadingMissed():
                 rows.append([local_text(event.due, zone), "", "MISSED", "", f"number {event.count}"])
             case _:

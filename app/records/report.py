@@ -8,8 +8,8 @@ from dataclasses import asdict
 from typing import Any
 
 from app.domain.event_base import Evidence
-from app.domain.events import Event, HoldReleased, StepBegun, StepDone, StepOutside
-from app.domain.job import JobState, Mark
+from app.domain.events import Event
+from app.domain.job import JobState, Mark, came_from
 from app.domain.paper import BlankReconciled
 from app.domain.steps import Step
 from app.domain.words import barrier_words, unit_words
@@ -232,17 +232,18 @@ def _result(step: Step, evidence: Evidence) -> list[str]:
 
 def _papers(state: JobState, events: Sequence[Event]) -> list[dict[str, str]]:
     """The photos of paper pages, each with what was entered from it or which blank's return it shows."""
-    entered: dict[tuple[str, str], dict[int, None]] = {}
+    entered: dict[tuple[str, str], dict[str, None]] = {}
     returned = []
     for event in events:
-        if isinstance(event, StepBegun | StepDone | StepOutside | HoldReleased) and (came := event.transcribed):
-            entered.setdefault((came.photo, came.serial), {})[state.index[event.step] + 1] = None
+        if (came := came_from(event)) is not None:
+            place = state.index.get(getattr(event, "step", ""))
+            told = "what stands beside the steps" if place is None else f"step {place + 1}"
+            entered.setdefault((came.photo, came.serial), {})[told] = None
         elif isinstance(event, BlankReconciled) and event.photo:
             returned.append({"photo": event.photo, "where": f"Returned pages of blank {event.serial}"})
     pages = [
-        {"photo": photo, "where": f"Page of blank {serial}: step{'' if len(steps) == 1 else 's'} "
-                                  f"{', '.join(map(str, steps))} entered from it"}
-        for (photo, serial), steps in entered.items()
+        {"photo": photo, "where": f"Page of blank {serial}: {', '.join(told)} entered from it"}
+        for (photo, serial), told in entered.items()
     ]  # fmt: skip
     return [*pages, *returned]
 

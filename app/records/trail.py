@@ -5,7 +5,7 @@ from typing import assert_never
 from app.domain.applicability import BranchLeft, StepNotApplicable
 from app.domain.contingency import ContingencyEntered
 from app.domain.crew import CrewBriefed, CrewLeft, PauseConfirmed
-from app.domain.event_base import Device, Evidence, Who
+from app.domain.event_base import Device, Evidence, Transcribed, Who
 from app.domain.events import (
     STOP_REASONS,
     AnswerCorrected,
@@ -37,7 +37,7 @@ from app.domain.job import came_from
 from app.domain.leaving import HandoverBegun, HandoverSigned, JobSuspended, NextThingRead, ReturnBegun
 from app.domain.lessons import DeviationAnswered
 from app.domain.locks import DamperStroked, OthersLockRemoved, OwnLockOff, OwnLockOn, PointLocked, PointUnlocked
-from app.domain.paper import BlankPrinted, BlankReconciled, Transcribed
+from app.domain.paper import BlankPrinted, BlankReconciled
 from app.domain.radio import HoldReleasedByRadio, RadioReleaseSigned
 from app.domain.steps import Step
 from app.domain.watching import ReadingMissed, ReadingRepeated

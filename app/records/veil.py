@@ -71,7 +71,7 @@ def unseen(state: JobState, viewer: str = "", *, on_paper: bool = False) -> Unse
     return Unseen(
         frozenset(name for name in steps - settling if _hidden(state.mark(name), viewer)),
         frozenset(pair for pair in asks if pair[0] not in settling and _hidden(state.mark(pair[0]), viewer)),
-        frozenset(row.lock for row in state.locks.points if table and row.by.id != viewer),
+        frozenset(row.lock for row in state.locks.points if table and viewer not in row.recorders),
     )
 
 

@@ -2,10 +2,9 @@
 
 from collections.abc import Mapping
 
-from app.domain.event_base import Answer
+from app.domain.event_base import Answer, Transcribed
 from app.domain.instruments import Instrument
 from app.domain.job import JobState, Stamp, Stop
-from app.domain.paper import Transcribed
 from app.domain.readiness import Prepared
 from app.domain.steps import Step
 from app.domain.words import unit_words

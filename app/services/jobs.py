@@ -47,7 +47,7 @@ from app.domain.locks import OthersLockRemoved
 from app.domain.made import LeftOnRing
 from app.domain.off_register import complain_if_off
 from app.domain.packages import left_on_rings
-from app.domain.paper import ReconcileBlank, Transcribe
+from app.domain.paper import ReconcileBlank, Transcribe, TranscribeBeside
 from app.domain.refused import Refused
 from app.domain.restores import restores_of
 from app.domain.site import (
@@ -373,7 +373,7 @@ class Jobs:
 
     def _refuse_missing_photos(self, job: str, command: Command) -> None:
         command = command.mark if isinstance(command, Late) else command
-        if isinstance(command, Transcribe | ReconcileBlank) and command.photo:
+        if isinstance(command, Transcribe | TranscribeBeside | ReconcileBlank) and command.photo:
             self._photos.read(command.photo)
         if not isinstance(command, Finish | Transcribe):
             return

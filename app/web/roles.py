@@ -156,6 +156,8 @@ ALLOWED: dict[tuple[str, str], frozenset[Role] | None] = {
     ("GET", "/jobs/{job}/blanks/{number}.pdf"): WORKERS,
     ("GET", "/jobs/{job}/blanks/{number}/entry"): WORKERS,
     ("POST", "/jobs/{job}/blanks/{number}/entry"): WORKERS,
+    ("GET", "/jobs/{job}/blanks/{number}/beside"): WORKERS,
+    ("POST", "/jobs/{job}/blanks/{number}/beside"): WORKERS,
     ("POST", "/jobs/{job}/blanks/{number}/reconciled"): WORKERS,
     ("GET", "/jobs/{job}/reopen"): LEAD,
     ("POST", "/jobs/{job}/reopen"): LEAD,

@@ -169,6 +169,7 @@ def leaving(running: Running) -> Iterator[Shown]:
     amid.do(PrintBlank(), HANDS)
     yield Shown("paper", f"/jobs/{amid.job}/paper", HANDS)
     yield Shown("from paper", f"/jobs/{amid.job}/blanks/1/entry", HANDS)
+    yield Shown("from paper, beside the steps", f"/jobs/{amid.job}/blanks/1/beside", HANDS)
 
 
 def suspended_at(running: Running, words: str) -> Staged:

@@ -18,7 +18,7 @@ from app.domain.job import Stage
 from app.domain.leaving import DOCUMENTS, AnswerLooks, ReadNext, ReturnToWork, Suspend, TakeOver
 from app.domain.lessons import AnswerDeviation
 from app.domain.locks import PutOwnLockOn, StrokeDamper, StrokePart, TakeOwnLockOff
-from app.domain.paper import PrintBlank, ReconcileBlank, Transcribe
+from app.domain.paper import PrintBlank, ReconcileBlank, Transcribe, TranscribeBeside
 from app.domain.procedure import Role
 from app.domain.radio import ReleaseByRadio
 from app.domain.refused import Refused
@@ -49,6 +49,7 @@ def writing(bench: Bench) -> Iterator[Command]:
     yield from (Correct(done.id, "count", "9", "misread"), Withdraw(done.id, "misread"), Reopen("looked at"))
     yield from (EnterContingency("bag-torn", "torn", "P1"), StrokeDamper("upstream", StrokePart.CLEAR, "clear"))
     yield Transcribe(step, "B", "2026-03-02T08:00+00:00", "late", "ab" * 32, HANDS, LEAD)
+    yield TranscribeBeside(PutOwnLockOn("P-98"), "B", "2026-03-02T08:00+00:00", "late", "ab" * 32, HANDS, LEAD)
     yield ReleaseByRadio(step, LEAD, "EF-03", "P1", confirmed=True)
     yield AnswerDeviation(9, "a", "b", "c")
 

@@ -1,5 +1,6 @@
 """Rows about leaving work, coming back, handing over, re-opening, and paper, driven through HTTP."""
 
+import hashlib
 import io
 import re
 import struct
@@ -427,7 +428,7 @@ def test_row_31_print_mid_job_finish_on_paper_enter_and_reconcile(desk: Desk, cl
         assert entered.headers["location"] == f"/jobs/{job}/blanks/1/entry?entered"
         after = desk.client(writer).get(entered.headers["location"], follow_redirects=True)
         assert (after.status_code, "Not carried out" in after.text) == (200, False)
-        assert re.search(r"told-good.*The (last step|step before) is entered from paper\.", after.text)
+        assert re.search(r"told-good.*The (last step|line before) is entered from paper\.", after.text)
 
     assert len(sheets) > 1
     assert told.count(f"CONTROLLED BLANK {serial}") == len(sheets)
@@ -544,7 +545,7 @@ def check_labels(desk: Desk, job: str, officer: Who, serial: str) -> None:
 
 
 def test_row_31_the_form_asks_all_that_the_due_step_asks(desk: Desk, clock: Clock) -> None:
-    """A label that is read before anybody acts has its field beside the rest; rows of locks are entered as rows."""
+    """A label that is read before anybody acts has its field beside the rest."""
     job, hands, eyes = desk.open_job(), desk.named("technician"), desk.named("technician", 1)
     due = desk.work_until(job, "Stop fan").due
     assert due is not None
@@ -554,40 +555,130 @@ def test_row_31_the_form_asks_all_that_the_due_step_asks(desk: Desk, clock: Cloc
 
     page = desk.get(hands, f"/jobs/{job}/blanks/1/entry").text
     entered = from_paper(desk, job, hands, eyes, hands, clock, **{"a.label": due.asks[0].ask.expects or ""})
-    desk.work_until(job, "Apply a lock")
-    rows = desk.get(hands, f"/jobs/{job}/blanks/1/entry").text
 
     assert [item.ask.kind for item in due.asks] == ["tag"]
     assert 'name="a.label"' in page
     assert "Begun at" in page
     assert entered.status_code == 303, entered.text
-    assert "This step is done row by row" in rows
-    assert "Enter it from paper" not in rows
+
+
+def beside_from_paper(desk: Desk, job: str, writer: Who, second: Who, clock: Clock, **more: str) -> Response:
+    """Enter something beside the marks from the first blank, with a photo, as it was done ten minutes ago."""
+    then = clock.now - timedelta(minutes=10)
+    fields = {
+        "token": f"beside-{len(desk.running.site.jobs.events(job)):010}-{abs(hash(tuple(more.items())))}",
+        "day": f"{then:%Y-%m-%d}", "time": f"{then:%H:%M}", "why_late": "the tablets had no power",
+        "second": second.id, "second_secret": SECRETS[second.name], **more,
+    }  # fmt: skip
+    files = {} if fields.pop("no_photo", "") else {"photo": ("page.png", photo(), "image/png")}
+    return desk.client(writer).post(f"/jobs/{job}/blanks/1/beside", data=fields, files=files)
 
 
 def test_row_31_locks_pauses_and_readings_have_their_lines_on_paper(desk: Desk) -> None:
-    """What is done live stays at the screen: the form sends there, and takes a note that names the blank."""
+    """The blank holds a row for each lock, a line for each of the crew, and tables for own locks and readings."""
     job, hands = desk.open_job(), desk.named("technician")
     desk.work_until(job, "Apply a lock")
     desk.post(hands, f"/jobs/{job}/blanks")
-    serial = state_of(desk, job).paper.blanks[0].serial
     printed = text_of(desk.get(hands, f"/jobs/{job}/blanks/1.pdf").content)
-    locked = desk.get(hands, f"/jobs/{job}/blanks/1/entry").text
-    due = desk.work_until(job, "Pause with the crew before EF").due
-    assert due is not None
-    paused = desk.get(hands, f"/jobs/{job}/blanks/1/entry").text
-    note = f"Step {state_of(desk, job).place + 1} stands on paper {serial}: all spoke at 9:40."
-    written = desk.post(hands, f"/jobs/{job}/log", text=note, step=due.id)
 
     for told in ("Position seen", "Lock number", "Tag number", "Put on by", "Lock off", "Taken off by", "row by row"):
         assert told in printed
     for who in state_of(desk, job).crew.present:
         assert f"{who.name} spoke" in printed
-    assert "Say aloud and look at each:" in printed
-    assert "While a door is off" in printed
-    assert "at least every 30 min" in printed
-    assert f"stands on paper {serial}: </textarea>" in locked
-    assert "At this pause each of the crew speaks for themselves" in paused
-    assert "Enter it from paper" not in paused
-    assert written.status_code == 303
-    assert note in desk.get(hands, f"/jobs/{job}/log").text
+    for told in ("Say aloud and look at each:", "While a door is off", "at least every 30 min", "Own locks"):
+        assert told in printed
+
+
+def test_row_31_rows_of_locks_come_back_from_paper(desk: Desk, clock: Clock) -> None:
+    """Each with the hand and the time of the page, a photo and a second person; the step stands with the last."""
+    job, hands, eyes = desk.open_job(), desk.named("technician"), desk.named("technician", 1)
+    step = desk.work_until(job, "Apply a lock").due
+    assert step is not None
+    desk.post(hands, f"/jobs/{job}/blanks")
+    clock.now += timedelta(minutes=20)
+    desk.clients.clear()  # sessions have locked meanwhile
+    form = desk.get(hands, f"/jobs/{job}/blanks/1/entry").text
+    row = {"what": "row on", "step": step.id, "hand": eyes.id, "seen": "as the row asks"}
+
+    alone = beside_from_paper(desk, job, hands, hands, clock, **row, point="fan", lock="L-1", tag_number="T-1")
+    no_photo = beside_from_paper(
+        desk, job, hands, eyes, clock, **row, point="fan", lock="L-1", tag_number="T-1", no_photo="yes"
+    )
+    otherwise = beside_from_paper(
+        desk,
+        job,
+        hands,
+        eyes,
+        clock,
+        **{**row, "seen": "in another position"},
+        point="fan",
+        lock="L-1",
+        tag_number="T-1",
+    )
+    entered = [
+        beside_from_paper(desk, job, hands, eyes, clock, **row, point=point, lock=f"L-{point}", tag_number=f"T-{point}")
+        for point in ("fan", "upstream", "downstream")
+    ]
+
+    assert "Row on the page" in form
+    assert [alone.status_code, no_photo.status_code, otherwise.status_code] == [409, 422, 409]
+    assert "cannot compare it too" in alone.text
+    assert 'value="L-1"' in no_photo.text, "what was typed is still there"
+    assert "no photo of the paper page" in no_photo.text
+    assert "seen in another position" in otherwise.text
+    assert [item.status_code for item in entered] == [303] * 3, entered[0].text
+    assert {item.headers["location"] for item in entered} == {f"/jobs/{job}/blanks/1/entry?entered"}
+    again = desk.get(hands, f"/jobs/{job}/blanks/1/beside").text
+    assert 'value="the tablets had no power"' in again, "nobody writes the same words for each line of a page"
+    assert "as with the line before; another page, another photo" in again
+    kept = re.search(r'name="photo_kept" value="([0-9a-f]{64})"', again)
+    assert kept is not None
+    assert kept[1] == hashlib.sha256(photo()).hexdigest()
+    state = state_of(desk, job)
+    assert state.mark(step.id).stands
+    assert {(item.by, item.entered_by) for item in state.locks.points} == {(eyes, hands)}
+    board = unescape(desk.get(hands, f"/jobs/{job}/locks").text)
+    assert f"from paper {state.paper.blanks[0].serial}" in board
+    told = [item.kind for item in state.notables]
+    assert told.count("transcribed from paper") == 4
+
+
+def test_row_31_a_pause_own_locks_and_readings_come_back_from_paper(desk: Desk, clock: Clock) -> None:
+    """All of the record: screens, the PDF and its checking say where they come from."""
+    job, hands, eyes = desk.open_job(), desk.named("technician"), desk.named("technician", 1)
+    step = desk.work_until(job, "Pause with the crew before EF").due
+    assert step is not None
+    desk.post(hands, f"/jobs/{job}/blanks")
+    clock.now += timedelta(minutes=20)
+    desk.clients.clear()  # sessions have locked meanwhile
+    form = desk.get(hands, f"/jobs/{job}/blanks/1/entry").text
+    present = state_of(desk, job).crew.present
+
+    nobody = beside_from_paper(desk, job, hands, eyes, clock, what="pause", step=step.id)
+    spoke = {f"spoke.{who.id}": "on" for who in present}
+    paused = beside_from_paper(desk, job, hands, eyes, clock, what="pause", step=step.id, **spoke)
+    page = desk.get(hands, f"/jobs/{job}/blanks/1/beside").text
+    on = beside_from_paper(desk, job, hands, eyes, clock, what="own lock on", number="P-7", hand=eyes.id)
+    read = beside_from_paper(desk, job, hands, eyes, clock, what="repeated reading", number="-20", hand=eyes.id)
+    words = beside_from_paper(desk, job, hands, eyes, clock, what="repeated reading", number="low", hand=eyes.id)
+    odd = beside_from_paper(desk, job, hands, eyes, clock, what="anything", number="1", hand=eyes.id)
+    off = beside_from_paper(desk, job, hands, eyes, clock, what="own lock off", number="P-7", hand=eyes.id)
+
+    for who in present:
+        assert f"{who.name} spoke" in unescape(form)
+    assert "repeated reading" in page
+    assert (nobody.status_code, "Tick everybody whose line on the page is signed" in nobody.text) == (422, True)
+    assert [item.status_code for item in (paused, on, read, off)] == [303] * 4, (paused.text, on.text, read.text)
+    assert [item.status_code for item in (words, odd)] == [422, 422]
+    assert "stands on no page" in unescape(odd.text)
+    assert off.headers["location"] == f"/jobs/{job}/blanks/1/beside?entered"
+    state = state_of(desk, job)
+    assert state.mark(step.id).stands
+    assert state.locks.own == ()
+    serial = state.paper.blanks[0].serial
+    record = desk.get(hands, f"/jobs/{job}/record.pdf").content
+    told = text_of(record)
+    assert "what stands beside the steps" in told
+    assert told.count(f"from paper {serial}") >= 4
+    verdict = verify_record(record_in(record), signature=None, photo=desk.running.site.photos.read)
+    assert [check.faults for check in verdict.checks if check.faults] == []

@@ -46,7 +46,7 @@ from app.domain.crew import Acknowledge, ConfirmPause, CrewBriefed, CrewLeft, Le
 from app.domain.decide import decide
 from app.domain.deciding.contingency import possible
 from app.domain.deciding.leaving import suspend_looks
-from app.domain.event_base import Who
+from app.domain.event_base import FromHand, Who
 from app.domain.events import (
     STOPPED_TOO,
     ContestDecided,
@@ -109,7 +109,16 @@ from app.domain.locks import (
     TakeOwnLockOff,
     UnlockPoint,
 )
-from app.domain.paper import Blank, BlankPrinted, BlankReconciled, PrintBlank, ReconcileBlank, Transcribe
+from app.domain.paper import (
+    Beside,
+    Blank,
+    BlankPrinted,
+    BlankReconciled,
+    PrintBlank,
+    ReconcileBlank,
+    Transcribe,
+    TranscribeBeside,
+)
 from app.domain.procedure import Role, Second, StepKind
 from app.domain.radio import HoldReleasedByRadio, RadioReleaseSigned, ReleaseByRadio, SignRadioRelease
 from app.domain.steps import Step
@@ -252,6 +261,7 @@ def leaving_and_paper(state: JobState) -> Iterator[Command]:
         yield ReconcileBlank(blank.serial, "returned")
         yield from (from_paper(state, step, blank, hand, second) for hand, second in ((HANDS, EYES), (OFFICER, HANDS)))
         yield from (replace(from_paper(state, step, blank, HANDS, EYES), beside=who) for who in (None, HANDS, LEAD))
+        yield from beside_from_paper(state, step, blank)
         yield replace(from_paper(state, step, blank, EYES, HANDS), photo="")
         yield replace(from_paper(state, step, blank, EYES, HANDS), happened=TOO_EARLY, began=TOO_EARLY)
 
@@ -264,6 +274,19 @@ def from_paper(state: JobState, step: Step, blank: Blank, hand: Who, second: Who
         step=step.id, serial=blank.serial, happened=at, began=began, why_late="no power", photo="ab" * 32,
         hand=hand, compared_by=second, answers=made_up_answers(step), beside=second,
     )  # fmt: skip
+
+
+def beside_from_paper(state: JobState, step: Step, blank: Blank) -> Iterator[TranscribeBeside]:
+    """Yield what a page may hold beside the marks, done when the newest entry was made."""
+    at = state.last_at.replace("Z", "+00:00")[:16] + "+00:00"
+    acts: list[Beside] = [PutOwnLockOn("P-97"), ConfirmPause(step.id, tuple(who.id for who in state.crew.present))]
+    acts += [TakeOwnLockOff(item.lock) for item in state.locks.own[-1:]]
+    acts += [TakeReading("-21"), TakeReading("900")]
+    if step.table is not None:
+        acts += [LockPoint(step.id, "upstream", "shut", "L-97", "T-97"), UnlockPoint(step.id, "upstream")]
+    for act in acts:
+        for hand, second in ((HANDS, EYES), (EYES, HANDS), (OFFICER, EYES)):
+            yield TranscribeBeside(act, blank.serial, at, "no power", "ab" * 32, hand, second)
 
 
 def otherwise(look: Recheck) -> str:
@@ -305,6 +328,8 @@ def check(before: JobState, event: Event) -> None:
         assert anybodys, "administrators never work on a job; like anybody they may stop it"
     check_gone(before, event)
     check_joined(before, event)
+    if isinstance(event, FromHand):
+        check_paper(before, event)
     match event:
         case JobSuspended() | ReturnBegun() | NextThingRead() | HandoverBegun() | HandoverSigned() | RecheckAnswered():
             check_leaving(before, event)
@@ -376,7 +401,10 @@ def check(before: JobState, event: Event) -> None:
         case PointUnlocked() | OwnLockOff():
             lock = before.locks.numbered(event.lock)
             assert lock is not None
-            assert lock.by.id == event.by.id, "a lock comes off by the hand that put it on"
+            assert lock.by.id == event.hand.id, "a lock comes off by the hand that put it on"
+            if event.transcribed is not None:
+                told = {event.by.id, event.transcribed.compared_by.id}
+                assert lock.by.id in told, "and on paper with its owner's word"
             door_off = before.model is not None and any(port.door == "off" for port in before.model.ports)
             if isinstance(event, OwnLockOff) and before.leaving.suspended and door_off:
                 assert {item.by.id for item in before.locks.own} - {event.by.id}, "and not as the last on open work"
@@ -437,7 +465,8 @@ def check_crew(before: JobState, event: CrewBriefed | CrewLeft | PauseConfirmed 
             assert before.stage is not Stage.ACCEPTED, "an accepted record has no crew to leave"
         case PauseConfirmed():
             assert event.person in before.unspoken(event.step), "each speaks once, and only who is on the crew"
-            assert crew.member(event.by.id) is not None
+            assert event.transcribed is None or event.hand == event.person, "by paper everybody's own line"
+            assert crew.member(event.hand.id) is not None
             assert event.how == "said aloud" or (event.by == event.person and event.signature is not None)
         case DeviationAnswered():
             assert event.entry in {item.seq for item in before.unanswered}
@@ -526,7 +555,7 @@ def check_leaving(
             assert under_way is None or under_way.incoming.id == event.by.id, "the incoming person walks down"
 
 
-def check_paper(before: JobState, event: StepBegun | StepDone | StepOutside | HoldReleased) -> None:
+def check_paper(before: JobState, event: FromHand) -> None:
     """From paper: a photo, a second person, a blank that is out with the step on it, times in their order."""
     came = event.transcribed
     if came is None:
@@ -534,7 +563,8 @@ def check_paper(before: JobState, event: StepBegun | StepDone | StepOutside | Ho
     blank = before.paper.blank(came.serial)
     assert blank is not None
     assert blank.how is None
-    assert before.index[blank.step] <= before.index[event.step], "the step stands on the blank"
+    if (step := getattr(event, "step", None)) is not None:
+        assert before.index[blank.step] <= before.index[step], "the step stands on the blank"
     assert came.photo
     assert came.compared_by.id != event.by.id
     assert blank.at[:16] <= came.happened[:16] <= event.at[:16]
@@ -556,7 +586,6 @@ def check_mark(before: JobState, event: StepBegun | StepDone | StepOutside | Hol
     if isinstance(event, StepDone) and due.table == "locks_off":
         assert not before.locks.points, "and every row's lock off"
     assert isinstance(event, HoldReleased) == (due.kind is StepKind.HOLD), "a hold is released and never ticked"
-    check_paper(before, event)
     if isinstance(event, HoldReleased):
         assert event.by.role is due.role, "a hold is released by its role"
         assert event.by.id not in before.performers, "and never by somebody who worked on the job"

@@ -80,7 +80,7 @@ def test_the_step_stands_when_the_last_row_does() -> None:
     before = due(bench.state)
     fresh = bench.do(LockPoint(before, "fan", "stopped, isolator off", "L-3", "T-3"), EYES)
 
-    assert [type(event) for event in fresh] == [PointLocked, StepDone]
+    assert [event.type for event in fresh] == ["point_locked", "step_done"]
     assert [(row.tag, row.lock, row.by) for row in bench.state.locks.points] == [
         ("D-301", "L-upstream", HANDS), ("D-302", "L-downstream", HANDS), ("F-31", "L-3", EYES),
     ]  # fmt: skip

@@ -44,7 +44,7 @@ def test_a_table_of_locks_has_a_row_for_each_point_with_what_is_on_already() -> 
     assert on["rows"][2]["who"].startswith(f"{EYES.name}, 2026-03-02")
     assert [row["point"] for row in off["rows"]] == ["D-301", "D-302", "F-31"]
     assert {(row["lock"], row["who"]) for row in off["rows"]} == {("", "")}
-    assert "the screen of the step, row by row" in on["where"]
+    assert "Entered later row by row" in on["where"]
 
 
 def test_a_pause_prints_what_is_said_and_a_line_for_each_of_the_crew() -> None:
@@ -60,7 +60,7 @@ def test_a_pause_prints_what_is_said_and_a_line_for_each_of_the_crew() -> None:
     assert [told for _, told in later["says"]] == [""] * len(later["says"])
     names = [f"{who.name} spoke" for who in (HANDS, EYES)]
     assert due["lines"] == later["lines"] == names + ["somebody else of the crew spoke"] * LATER
-    assert "Spoken anew at the screen" in due["where"]
+    assert "Entered later with the names that stand signed here" in due["where"]
 
 
 def test_the_repeated_reading_has_a_table_while_a_door_will_be_or_is_off() -> None:

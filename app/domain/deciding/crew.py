@@ -221,7 +221,8 @@ def confirm_pause(state: JobState, step: Step, command: ConfirmPause, moment: Mo
         )
         for place, who in enumerate(fresh)
     ]  # fmt: skip
-    if len(fresh) < len(missing):
+    left = state.unspoken(step.id, printed=moment.paper)
+    if {who.id for who in left} - {who.id for who in fresh}:
         return tuple(spoken)
     told = "; ".join(f"{heading}: {value}" for heading, value in to_say(state, step))
     done = event_of(

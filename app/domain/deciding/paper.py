@@ -11,19 +11,18 @@ from app.calc.errors import Invalid
 from app.domain.commands import Begin, Finish, Moment, Release
 from app.domain.deciding.common import event_of, words_of
 from app.domain.deciding.work import begin, finish, release
-from app.domain.event_base import Who
-from app.domain.events import EntriesDiffered, Event, HoldReleased, StepBegun, StepDone, StepOutside
+from app.domain.event_base import FromHand, Transcribed, Who
+from app.domain.events import EntriesDiffered, Event, StepBegun, StepDone, StepOutside
 from app.domain.job import JobState, Stage, evolve
 from app.domain.paper import (
     Blank,
     BlankPrinted,
     BlankReconciled,
     How,
-    PaperCommand,
     PrintBlank,
     ReconcileBlank,
     Transcribe,
-    Transcribed,
+    TranscribeBeside,
 )
 from app.domain.procedure import Role, StepKind
 from app.domain.refused import Refused
@@ -34,7 +33,7 @@ MOST_BLANKS = 20
 """Blanks of one job that are out at once; more is no crew at work (this program's figure)."""
 
 
-def on_paper(state: JobState, command: PaperCommand, moment: Moment) -> tuple[Event, ...]:
+def on_paper(state: JobState, command: PrintBlank | Transcribe | ReconcileBlank, moment: Moment) -> tuple[Event, ...]:
     """Decide on one command of the topic."""
     match command:
         case PrintBlank():
@@ -58,7 +57,8 @@ def _print(state: JobState, moment: Moment) -> tuple[Event, ...]:
     return (event_of(BlankPrinted, state, moment, serial=serial, step=due.id, steps=left),)
 
 
-def _blank_out(state: JobState, serial: str) -> Blank:
+def blank_out(state: JobState, serial: str) -> Blank:
+    """Return the blank with this serial; raise Refused where there is none that is out."""
     blank = state.paper.blank(serial)
     if blank is None:
         raise Refused("no_blank", f"This job has no blank {serial!r}. Read the serial number at the foot of the page.")
@@ -68,15 +68,21 @@ def _blank_out(state: JobState, serial: str) -> Blank:
 
 
 def _transcribe(state: JobState, command: Transcribe, moment: Moment) -> tuple[Event, ...]:
-    blank, step = _blank_out(state, command.serial), state.step(command.step)
+    blank, step = blank_out(state, command.serial), state.step(command.step)
     if step is None or state.index[step.id] < state.index.get(blank.step, 0):
         raise Refused("not_on_blank", f"That step does not stand on blank {blank.serial}. Go to the step that is due.")
-    why = words_of(command.why_late, "Why it comes late")
-    if not command.photo:
-        raise Invalid("There is no photo of the paper page. Take one: nothing is entered from paper without it.")
-    _complain_about_people(command, step, moment)
+    why = why_late(command)
+    complain_about_people(moment, command.compared_by, command.hand, command.beside)
+    if step.kind is StepKind.HOLD and command.hand.id != moment.by.id:
+        raise Refused(
+            "hold_from_paper",
+            f"“{step.text}” is a hold point. Only the {step.role.words} who signed the paper enters it, with their own "
+            "secret.",
+            step=step.id,
+            logged=True,
+        )
     times = tuple(text for text in (command.began, command.happened) if text)
-    _complain_about_times(state, blank, step, times, moment.at)
+    in_order(state, blank, step, times, moment.at)
 
     def came(happened: str) -> Transcribed:
         return Transcribed(
@@ -86,9 +92,17 @@ def _transcribe(state: JobState, command: Transcribe, moment: Moment) -> tuple[E
 
     if step.kind is StepKind.HOLD:
         return tuple(
-            _labelled(event, moment, came(command.happened)) for event in release(state, Release(step.id), moment)
+            labelled(event, moment, came(command.happened)) for event in release(state, Release(step.id), moment)
         )
     return _as_by_hand(state, command, step, moment, came, printed=blank.seq)
+
+
+def why_late(command: Transcribe | TranscribeBeside) -> str:
+    """Return why something comes from paper; raise Refused or Invalid for none, or without a photo of the page."""
+    why = words_of(command.why_late, "Why it comes late")
+    if not command.photo:
+        raise Invalid("There is no photo of the paper page. Take one: nothing is entered from paper without it.")
+    return why
 
 
 def _as_by_hand(
@@ -106,15 +120,15 @@ def _as_by_hand(
     if step.marks == 2 and state.mark(step.id).begun is None and command.began:
         labels = {item.ask.id: command.answers.get(item.ask.id, "") for item in step.asks_at("begin")}
         read = Begin(step.id, second, answers=labels)
-        began = begin(state, read, _by_hand(moment, command.hand, command.began, printed))
-        began = tuple(_labelled(event, moment, came(command.began)) for event in began)
+        began = begin(state, read, by_hand(moment, command.hand, command.began, printed))
+        began = tuple(labelled(event, moment, came(command.began)) for event in began)
         for event in began:
             state = evolve(state, event)
     asked = {item.ask.id for item in step.asks_at("begin")} if step.marks == 2 else set()
     answers = {name: text for name, text in command.answers.items() if name not in asked}
     mark = Finish(step.id, answers, command.note, second, command.reconciled)
-    done = finish(state, mark, _by_hand(moment, command.hand, command.happened, printed))
-    return (*began, *(_labelled(event, moment, came(command.happened)) for event in done))
+    done = finish(state, mark, by_hand(moment, command.hand, command.happened, printed))
+    return (*began, *(labelled(event, moment, came(command.happened)) for event in done))
 
 
 def _beside(command: Transcribe, step: Step) -> Who | None:
@@ -132,18 +146,18 @@ def _beside(command: Transcribe, step: Step) -> Who | None:
     return command.beside
 
 
-def _by_hand(moment: Moment, hand: Who, happened: str, printed: int) -> Moment:
+def by_hand(moment: Moment, hand: Who, happened: str, printed: int) -> Moment:
     """The moment as it was for the hand: their role, and the day of the act, for instruments are judged by that day."""
     return replace(moment, by=hand, local_time=happened, kept=True, paper=printed)
 
 
-def _labelled(event: Event, moment: Moment, came: Transcribed) -> Event:
-    """Whoever enters makes every entry; the mark says from which paper, what follows from it (a stop, a branch) not.
+def labelled(event: Event, moment: Moment, came: Transcribed) -> Event:
+    """Whoever enters makes every entry; what stood on paper says from which, what follows from it (a stop) not.
 
     Two readings of one page that differ are of whoever entered them; nobody else was there for that.
     """
-    if isinstance(event, StepBegun | StepDone | StepOutside | HoldReleased):
-        if not isinstance(event, HoldReleased) and event.second is not None:
+    if isinstance(event, FromHand):
+        if isinstance(event, StepBegun | StepDone | StepOutside) and event.second is not None:
             came = came.model_copy(update={"second_on_paper": True})
         return event.model_copy(update={"by": moment.by, "transcribed": came})
     if isinstance(event, EntriesDiffered):
@@ -151,48 +165,45 @@ def _labelled(event: Event, moment: Moment, came: Transcribed) -> Event:
     return event.model_copy(update={"by": moment.by})
 
 
-def _complain_about_people(command: Transcribe, step: Step, moment: Moment) -> None:
-    second = command.compared_by
-    if second.id == moment.by.id:
-        raise Refused("one_person", f"{second.name} enters this and cannot compare it too. Ask a second person.")
-    if any(who.role is Role.ADMINISTRATOR for who in (second, command.hand, command.beside) if who is not None):
+def complain_about_people(moment: Moment, compared_by: Who, *named: Who | None) -> None:
+    """Refuse an entry that one person would make and compare, and administrators at any place in it."""
+    if compared_by.id == moment.by.id:
+        raise Refused("one_person", f"{compared_by.name} enters this and cannot compare it too. Ask a second person.")
+    if any(who.role is Role.ADMINISTRATOR for who in (compared_by, *named) if who is not None):
         raise Refused("role", "An administrator does not work on jobs. Name somebody on the job.")
-    if step.kind is StepKind.HOLD and command.hand.id != moment.by.id:
-        raise Refused(
-            "hold_from_paper",
-            f"“{step.text}” is a hold point. Only the {step.role.words} who signed the paper enters it, with their own "
-            "secret.",
-            step=step.id,
-            logged=True,
-        )
 
 
-def _complain_about_times(state: JobState, blank: Blank, step: Step, times: tuple[str, ...], now: str) -> None:
-    """Printed, then the marks before it, begun, done, entered: in this order, to the minute, as paper gives it."""
+def in_order(state: JobState, blank: Blank, step: Step, times: tuple[str, ...], now: str) -> None:
+    """Refuse times that are not: printed, then the marks before it, begun, done, entered; to the minute, as paper."""
+    earliest = (blank.at, state.paper.last or blank.at, _done_before(state, step) or blank.at)
+    complain_about_times(max(map(minute_of, earliest)), times, now, "the printing of the blank and the mark before it")
+
+
+def complain_about_times(earliest: datetime, times: tuple[str, ...], now: str, after: str) -> None:
+    """Refuse times of a page that cannot be read or do not follow each other between `earliest` and now."""
     if not all(_INSTANT.fullmatch(text) for text in times):
         raise Invalid("The time on the paper cannot be read. Give day and time, such as 2026-03-02 and 14:05.")
-    earliest = max(map(_minute, (blank.at, state.paper.last or blank.at, _done_before(state, step) or blank.at)))
-    instants = (earliest, *map(_minute, times), _minute(now))
+    instants = (earliest, *map(minute_of, times), minute_of(now))
     if any(earlier > later for earlier, later in pairwise(instants)):
         raise Refused(
             "paper_order",
-            f"The time {times[-1]} does not fit: it lies after the printing of the blank and the mark before it, and "
-            "not after now. Read the paper again.",
+            f"The time {times[-1]} does not fit: it lies after {after}, and not after now. Read the paper again.",
         )
 
 
 def _done_before(state: JobState, step: Step) -> str:
-    """When the newest step before this one that paper can hold was done, by paper or by the server's clock.
+    """When the newest step before this one was done, by paper or by the server's clock.
 
-    Team pauses and tables of locks are entered at a screen only, hence later than the paper around them.
+    A pause held anew at a screen, or rows entered there, may be later than the paper around them.
     """
     before = reversed(state.steps[: state.index[step.id]])
-    last = next((other for other in before if not other.says and not other.table), None)
-    done = state.mark(last.id).done if last else None
-    return "" if done is None else done.paper.happened if done.paper else done.at
+    stamps = ((other, state.mark(other.id).done) for other in before)
+    last = next((done for other, done in stamps if (done and done.paper) or not (other.says or other.table)), None)
+    return "" if last is None else last.paper.happened if last.paper else last.at
 
 
-def _minute(text: str) -> datetime:
+def minute_of(text: str) -> datetime:
+    """Return an instant to its minute, as paper gives it; raise Invalid where there is none such."""
     try:
         return datetime.fromisoformat(text).astimezone(UTC).replace(second=0, microsecond=0)
     except (ValueError, OverflowError):
@@ -200,7 +211,7 @@ def _minute(text: str) -> datetime:
 
 
 def _reconcile(state: JobState, command: ReconcileBlank, moment: Moment) -> tuple[Event, ...]:
-    blank = _blank_out(state, command.serial)
+    blank = blank_out(state, command.serial)
     reason = command.reason.strip()
     if command.how not in get_args(How):
         raise Refused("how", "Say whether the blank is returned, attached or voided.")

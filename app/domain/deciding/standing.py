@@ -37,7 +37,7 @@ from app.domain.job import JobState, Stage
 from app.domain.leaving import AnswerLooks, ReadNext, ReturnToWork, SignHandover, Suspend, TakeOver
 from app.domain.lessons import AnswerDeviation
 from app.domain.locks import LockPoint, PutOwnLockOn, RemoveOthersLock, StrokeDamper, TakeOwnLockOff, UnlockPoint
-from app.domain.paper import PrintBlank, ReconcileBlank, Transcribe
+from app.domain.paper import PrintBlank, ReconcileBlank, Transcribe, TranscribeBeside
 from app.domain.procedure import Role
 from app.domain.radio import ReleaseByRadio, SignRadioRelease
 from app.domain.refused import Refused
@@ -74,7 +74,7 @@ STANDING: Mapping[type[Command], Standing] = MappingProxyType({
     TakeWayOut: Standing.LEADING, SetAside: Standing.LEADING, ApproveChange: Standing.LEADING,
     DeclineChange: Standing.LEADING, Correct: Standing.LEADING, Withdraw: Standing.LEADING,
     RemoveOthersLock: Standing.LEADING, StrokeDamper: Standing.LEADING, ReleaseByRadio: Standing.LEADING,
-    Transcribe: Standing.LEADING, ReconcileBlank: Standing.LEADING,
+    Transcribe: Standing.LEADING, TranscribeBeside: Standing.LEADING, ReconcileBlank: Standing.LEADING,
     # writing about the work, leaving it, coming back to it
     Suspend: Standing.BRIEFED, ReturnToWork: Standing.BRIEFED, ProposeChange: Standing.BRIEFED,
     PrintBlank: Standing.BRIEFED,

@@ -29,9 +29,13 @@ def decide_watch(state: JobState, command: WatchCommand, moment: Moment) -> tupl
 
 
 def take(state: JobState, command: TakeReading, moment: Moment) -> tuple[Event, ...]:
-    """Take the repeated reading; one outside its limit stops the job."""
+    """Take the repeated reading; one outside its limit stops the job.
+
+    One that stands on paper was taken while the door was off, whether that is back on by now or not.
+    """
     repeated = state.opened.repeated if state.opened else None
-    if repeated is None or not stands_open(state.model) or state.stage is Stage.ACCEPTED:
+    asked = stands_open(state.model) or moment.paper is not None
+    if repeated is None or not asked or state.stage is Stage.ACCEPTED:
         raise Refused("not_watched", "No door is off, so no reading is repeated. Go to the step that is due.")
     if not command.text.strip():
         raise Invalid(f"{repeated.label}: nothing was given. Enter what was read.")

@@ -64,7 +64,8 @@ def _complain_of_verifier(state: JobState, step: Step, moment: Moment) -> None:
     stamps = [stamp for mark in marks for stamp in mark.stamps]
     hands = frozenset().union(*(stamp.recorders if moment.paper is None else stamp.doers for stamp in stamps))
     if any(effect.act is Act.VERIFY_ISOLATION for effect in step.effects):
-        hands |= {row.by.id for row in state.locks.points}
+        rows = state.locks.points
+        hands = hands.union(*(row.recorders if moment.paper is None else {row.by.id} for row in rows))
     if moment.by.id in hands:
         raise Refused(
             "own_work",

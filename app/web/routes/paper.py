@@ -5,9 +5,12 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
 
 from app.calc.errors import Invalid
+from app.domain.crew import ConfirmPause
 from app.domain.job import JobState, Stage, fold
-from app.domain.paper import Blank, BlankPrinted, PrintBlank, ReconcileBlank, Transcribe
+from app.domain.locks import LockPoint, PutOwnLockOn, TakeOwnLockOff, UnlockPoint
+from app.domain.paper import Beside, Blank, BlankPrinted, PrintBlank, ReconcileBlank, Transcribe, TranscribeBeside
 from app.domain.procedure import StepKind
+from app.domain.watching import TakeReading
 from app.records.moments import typed_instant, utc_text
 from app.records.veil import veiled, veiled_events
 from app.web.awaiting import around_for
@@ -20,10 +23,12 @@ from app.web.routes.leaving import person_named
 from app.web.routes.work import do, known
 from app.web.signing import beside, signer
 from app.web.views.leaving import zone_of
-from app.web.views.paper import entry_page, paper_page
+from app.web.views.paper import AS_ASKED, OWN_OFF, OWN_ON, READING, beside_page, entry_page, paper_page
 from app.web.views.work import head_line
 
 router = APIRouter(prefix="/jobs/{job}")
+SPOKE = "spoke."
+"""Before the id of a person whose line at a pause is signed on the page."""
 
 
 @router.get("/paper")
@@ -151,6 +156,88 @@ async def _transcribed(request: Request, job: str, number: int, form: Posted) ->
         beside=await person_named(site, beside_id) if beside_id else None,
     )
     return await do(request, job, command, form, by=by)
+
+
+@router.get("/blanks/{number}/beside")
+async def beside_entry(request: Request, job: str, number: int) -> Response:
+    """Ask for an own lock or a repeated reading of a page; `entered`: and say that the one before is entered."""
+    return await _beside_entry(request, job, number, NOTHING, entered="entered" in request.query_params)
+
+
+async def _beside_entry(
+    request: Request, job: str, number: int, refilled: Refilled, *, entered: bool = False
+) -> Response:
+    site, session = site_of(request), session_of(request)
+    state = await known(request, job)
+    people = await run_in_threadpool(site.people.everyone)
+    page = beside_page(state, number, _blank(state, number), session, people, now=utc_text(site.clock()))
+    head = head_line(job, state, session)
+    return html(
+        request, "paper_beside.html", refilled.status, head=head, page={"head": head}, entry=page, refilled=refilled,
+        entered=entered,
+    )  # fmt: skip
+
+
+@router.post("/blanks/{number}/beside")
+async def transcribe_beside(request: Request, job: str, number: int) -> Response:
+    """Enter from paper what is no mark: a row of locks, who spoke at a pause, an own lock, a repeated reading."""
+    form = await posted(request)
+    of_step = bool(form.get("step"))
+
+    async def doing() -> JobState:
+        return await _transcribed_beside(request, job, number, form)
+
+    refilled = await tried(doing, form)
+    if refilled.told:
+        return await (_entry if of_step else _beside_entry)(request, job, number, refilled)
+    where = "entry" if of_step else "beside"
+    return RedirectResponse(f"/jobs/{job}/blanks/{number}/{where}?entered", status_code=303)
+
+
+async def _transcribed_beside(request: Request, job: str, number: int, form: Posted) -> JobState:
+    site = site_of(request)
+    state = await known(request, job)
+    blank, act = _blank(state, number), _act(state, form)
+    second = await beside(request, form.need("second"), form.need("second_secret"))
+    hand = act.aloud[0] if isinstance(act, ConfirmPause) else form.need("hand")
+    command = TranscribeBeside(
+        act=act,
+        serial=blank.serial,
+        happened=typed_instant(form.need("day"), form.need("time"), zone_of(state)),
+        why_late=form.need("why_late"),
+        photo=photo_of(form),
+        hand=await person_named(site, hand),
+        compared_by=second,
+    )
+    return await do(request, job, command, form)
+
+
+def _act(state: JobState, form: Posted) -> Beside:
+    """Return what the form says was done, as whoever wrote it on the page did it."""
+    match form.need("what"):
+        case "row on":
+            point, seen = form.need("point"), form.need("seen")
+            safe = next(
+                (item.safe for item in (state.opened.housing.points if state.opened else ()) if item.id == point), ""
+            )
+            return LockPoint(
+                form.need("step"), point, safe if seen == AS_ASKED else seen, form.need("lock"), form.need("tag_number")
+            )
+        case "row off":
+            return UnlockPoint(form.need("step"), form.need("point"))
+        case "pause":
+            aloud = tuple(name.removeprefix(SPOKE) for name in form.fields if name.startswith(SPOKE))
+            if not aloud:
+                raise Invalid("Nobody was named. Tick everybody whose line on the page is signed.")
+            return ConfirmPause(form.need("step"), aloud)
+        case what if what == OWN_ON:
+            return PutOwnLockOn(form.need("number"))
+        case what if what == OWN_OFF:
+            return TakeOwnLockOff(form.need("number"))
+        case what if what == READING:
+            return TakeReading(form.need("number"))
+        case what:
+            raise Invalid(f"{what!r} stands on no page. Choose one of those shown.")
 
 
 def photo_of(form: Posted) -> str:

@@ -3,23 +3,23 @@
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
+from app.domain.deciding.isolation import unlocked
+from app.domain.deciding.locks import OTHERWISE
 from app.domain.job import JobState, Stage
 from app.domain.paper import HOW_WORDS, Blank
 from app.domain.procedure import Role, Second, StepKind
+from app.domain.steps import Step
+from app.domain.words import unit_words
 from app.records.moments import local_text
 from app.services.ports import Person, Session
 from app.web.views.step import Around, AskView, asks_of, difference_words, new_token, section_words
 
 SECOND_AT = {Second.CONCURRENT: "who was there", Second.WITNESS: "who read it again"}
 """What the second person at a step did there, by the kind of second person it takes."""
-LIVE_ROWS = (
-    "This step is done row by row. Each lock on the page is entered on the screen of the step, signed in as whoever "
-    "put it on or took it off; then the paper goes on here."
-)
-LIVE_PAUSE = (
-    "At this pause each of the crew speaks for themselves. It is held anew on the screen of the step; then the paper "
-    "goes on here."
-)
+AS_ASKED = "as the row asks"
+"""The answer that says that a point of isolation was in its safe position."""
+OWN_ON, OWN_OFF, READING = "own lock on", "own lock off", "repeated reading"
+"""What goes beside the steps of a page."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,16 +42,33 @@ class PaperPage:
     rows: tuple[BlankRow, ...]
     may_print: bool
     may_enter: bool
+    over: bool
     hows: tuple[tuple[str, str], ...]
     token: str
+
+
+@dataclass(frozen=True, slots=True)
+class Before:
+    """What the entry before from the same blank had, so that it is not given again for each line of a page."""
+
+    why_late: str = ""
+    photo: str = ""
+
+
+def _before(state: JobState, blank: Blank) -> Before:
+    newest = state.paper.newest
+    if newest is None or newest.serial != blank.serial:
+        return Before()
+    return Before(newest.why_late, newest.photo)
 
 
 @dataclass(frozen=True, slots=True)
 class EntryPage:
     """What stands on paper for the step that is due.
 
-    two_marks: it was not begun yet, so both times are asked, and what is asked at its beginning.  live: why nothing is
-    entered here: it is done row by row, each signed in, or each of the crew speaks.  remark: how a note of it begins.
+    two_marks: it was not begun yet, so both times are asked, and what is asked at its beginning.
+    rows: for a step done row by row, the points that are left, each with its words; locking: whether locks go on there.
+    speakers: for a team pause, who of the crew has yet to speak.
     seconds: who may compare.  second_at: what the second person at the work did, where the step takes two; besides: who
     that may have been, whether they are here now or not.
     """
@@ -66,14 +83,18 @@ class EntryPage:
     asks: tuple[AskView, ...]
     hold: str
     two_marks: bool
-    live: str
-    remark: str
+    rows: tuple[tuple[str, str], ...]
+    locking: bool
+    speakers: tuple[tuple[str, str], ...]
     people: tuple[tuple[str, str], ...]
     seconds: tuple[tuple[str, str], ...]
     today: str
     token: str
+    before: Before
     differing: tuple[str, ...] = ()
     second_at: str = ""
+    as_asked: str = AS_ASKED
+    otherwise: str = OTHERWISE
     besides: tuple[tuple[str, str], ...] = ()
 
 
@@ -84,6 +105,7 @@ def paper_page(state: JobState) -> PaperPage:
         rows=rows[::-1],
         may_print=state.due is not None and state.stage is not Stage.ACCEPTED,
         may_enter=state.stage is Stage.OPEN,
+        over=state.stage is Stage.ACCEPTED,
         hows=tuple(HOW_WORDS.items()),
         token=new_token(),
     )
@@ -127,13 +149,67 @@ def entry_page(
         asks=(*first, *asks_of(due, typed, around, neighbours)),
         hold=due.role.words if due.kind is StepKind.HOLD else "",
         two_marks=two_marks,
-        live=LIVE_ROWS if due.table is not None else LIVE_PAUSE if due.says and state.crew.enforced else "",
-        remark=f"Step {state.place + 1} stands on paper {blank.serial}: ",
+        rows=_rows_left(state, due),
+        locking=due.table == "locks_on",
+        speakers=_speakers(state, due),
         people=tuple((person.id, f"{person.name}, {person.role.words}") for person in workers),
         seconds=tuple((person.id, person.name) for person in workers if person.id != session.who.id),
         today=local_text(now, zone)[:10],
         token=new_token(),
+        before=_before(state, blank),
         differing=tuple(difference_words(due, item, zone) for item in state.mark(due.id).differing),
         second_at=SECOND_AT[due.second] if due.second else "",
         besides=tuple((who.id, who.name) for who in (state.crew.present if state.crew.enforced else workers)),
+    )
+
+
+def _rows_left(state: JobState, due: Step) -> tuple[tuple[str, str], ...]:
+    points = state.opened.housing.points if state.opened else ()
+    if due.table == "locks_on":
+        return tuple((item.id, f"{item.tag}, to be {item.safe}") for item in unlocked(state))
+    on = ((item, state.locks.at(item.id)) for item in points) if due.table == "locks_off" else ()
+    return tuple((item.id, f"{item.tag}, locked by {row.by.name}") for item, row in on if row is not None)
+
+
+def _speakers(state: JobState, due: Step) -> tuple[tuple[str, str], ...]:
+    if not due.says or not state.crew.enforced:
+        return ()
+    return tuple((who.id, who.name) for who in state.unspoken(due.id))
+
+
+@dataclass(frozen=True, slots=True)
+class BesidePage:
+    """What goes beside the steps of a page: own locks and repeated readings.
+
+    whats: the kinds there are.  reading: what the field for a number asks beside that of a lock.
+    """
+
+    serial: str
+    blank: int
+    whats: tuple[str, ...]
+    people: tuple[tuple[str, str], ...]
+    seconds: tuple[tuple[str, str], ...]
+    reading: str
+    today: str
+    token: str
+    before: Before
+
+
+def beside_page(
+    state: JobState, number: int, blank: Blank, session: Session, people: Iterable[Person], *, now: str
+) -> BesidePage:
+    """Return the form for what stands on a page beside the steps."""
+    workers = [person for person in people if person.role is not Role.ADMINISTRATOR]
+    opened = state.opened
+    repeated = opened.repeated if opened else None
+    return BesidePage(
+        serial=blank.serial,
+        blank=number,
+        whats=(OWN_ON, OWN_OFF, *((READING,) if repeated else ())),
+        people=tuple((person.id, f"{person.name}, {person.role.words}") for person in workers),
+        seconds=tuple((person.id, person.name) for person in workers if person.id != session.who.id),
+        reading=f", or the reading in {unit_words(repeated.unit)}" if repeated else "",
+        today=local_text(now, opened.zone if opened else "UTC")[:10],
+        token=new_token(),
+        before=_before(state, blank),
     )
