@@ -59,7 +59,9 @@ def access_reviewed(
     """
     told = " ".join(remark.split())
     if len(told) > LONGEST_REASON:
-        raise Invalid(f"The remark has {len(told)} characters; {LONGEST_REASON} is the most. Shorten it.")
+        raise Invalid(
+            f"The remark has {len(told)} characters; {LONGEST_REASON} is the most this program takes. Shorten it."
+        )
     people = tuple(
         Reviewed(person=item.id, name=item.name, role=item.role, last_sign_in=last_sign_ins.get(item.id))
         for item in state.watch.accounts.values()

@@ -38,7 +38,9 @@ def filter_from(typed: Mapping[str, str], today: date) -> Filter:
         )
     report = " ".join(typed.get("report", "").split())
     if len(report) > 80:
-        raise Invalid(f"Test report: {len(report)} characters were given; 80 is the most. Give its number.")
+        raise Invalid(
+            f"Test report: {len(report)} characters were given; 80 is the most this program takes. Give its number."
+        )
     return Filter(serial=serial, made=made, report=report or None, installed=installed)
 
 
@@ -49,7 +51,8 @@ def serial_from(text: str) -> str:
         raise Invalid("Serial number: nothing was given. Read it from the label or the test report.")
     if len(serial) > LONGEST_SERIAL:
         raise Invalid(
-            f"Serial number: {len(serial)} characters were given; {LONGEST_SERIAL} is the most. Read it again."
+            f"Serial number: {len(serial)} characters were given; {LONGEST_SERIAL} is the most this program takes."
+            " Read it again."
         )
     return serial
 

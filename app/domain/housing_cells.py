@@ -192,7 +192,8 @@ def _value(column: Column, text: str) -> Any:
         case Kind.TEXT:
             if len(text) > column.most:
                 raise CellFault(
-                    column.name, f"{len(text)} characters were given; {column.most} is the most. Shorten it."
+                    column.name,
+                    f"{len(text)} characters were given; {column.most} is the most this program takes. Shorten it.",
                 )
             return text
         case Kind.TAG:

@@ -58,7 +58,9 @@ def evidence_from(step: Step, answers: Mapping[str, str], note: str, setting: Se
     if stray := sorted(set(answers) - known):
         raise Invalid(f"The step does not ask for {stray[0]!r}; send only what it asks for.")
     if len(note) > LONGEST_ANSWER:
-        raise Invalid(f"The note has {len(note)} characters; {LONGEST_ANSWER} is the most. Shorten it.")
+        raise Invalid(
+            f"The note has {len(note)} characters; {LONGEST_ANSWER} is the most this program takes. Shorten it."
+        )
     kept: dict[str, Answer] = {}
     judged: list[Judged] = []
     used: list[Instrument] = []
@@ -99,7 +101,10 @@ def result_of(step: Step, kept: Mapping[str, Answer], used: Sequence[Instrument]
 def _read(asked: AskedFor, text: str, step: Step, setting: Setting) -> tuple[Answer, Judged | None]:
     ask = asked.ask
     if len(text) > LONGEST_ANSWER:
-        raise Invalid(f"{ask.label}: {len(text)} characters were given; {LONGEST_ANSWER} is the most. Shorten it.")
+        raise Invalid(
+            f"{ask.label}: {len(text)} characters were given; {LONGEST_ANSWER} is the most this program takes."
+            " Shorten it."
+        )
     match ask.kind:
         case "reading":
             plain = number_text(text, ask.label)

@@ -118,7 +118,9 @@ def reading_taken(state: SiteState, moment: SiteMoment, housing: Housing, typed:
         within(float(exact(temp, name="Air temperature")), -40.0, 100.0, name="Air temperature", unit="°C")
     note = " ".join(typed.get("note", "").split())
     if len(note) > LONGEST_REASON:
-        raise Invalid(f"The note has {len(note)} characters; {LONGEST_REASON} is the most. Shorten it.")
+        raise Invalid(
+            f"The note has {len(note)} characters; {LONGEST_REASON} is the most this program takes. Shorten it."
+        )
     reading = DropReading(
         housing=housing.tag, bank=bank, on=on, drop_pa=drop, flow_m3_h=flow, temp_c=temp,
         instrument=_manometer(state, typed.get("instrument", "").strip(), on), note=note,

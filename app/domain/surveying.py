@@ -173,14 +173,18 @@ def _measured(typed: Mapping[str, str]) -> Iterator[Measured]:
         if not (what and value):
             raise Invalid(f"Measured, line {place}: give what was measured and what was found, or clear the line.")
         if len(unit) > 20:
-            raise Invalid(f"Measured, line {place}: the unit has {len(unit)} characters; 20 is the most.")
+            raise Invalid(
+                f"Measured, line {place}: the unit has {len(unit)} characters; 20 is the most this program takes."
+            )
         yield Measured(what=what, value=number_text(value, what) if unit else value, unit=unit or None)
 
 
 def _short(text: str, label: str) -> str:
     told = " ".join(text.split())
     if len(told) > LONGEST:
-        raise Invalid(f"{label}: {len(told)} characters were given; {LONGEST} is the most. Shorten it.")
+        raise Invalid(
+            f"{label}: {len(told)} characters were given; {LONGEST} is the most this program takes. Shorten it."
+        )
     return told
 
 

@@ -158,7 +158,10 @@ def packages_told(
         raise Invalid("A filter serial was given for several packages. Give it for one package at a time.")
     for name, text in facts.items():
         if len(text) > LONGEST_TEXT:
-            raise Invalid(f"{FACTS[name]}: {len(text)} characters were given; {LONGEST_TEXT} is the most. Shorten it.")
+            raise Invalid(
+                f"{FACTS[name]}: {len(text)} characters were given; {LONGEST_TEXT} is the most this program takes."
+                " Shorten it."
+            )
     if "weight" in facts and "no_scale" in facts:
         raise Invalid("Both a weight and a reason for not weighing were given. Leave one of them empty.")
     if "weight" in facts:
@@ -380,7 +383,9 @@ def handed_over(
             raise Invalid(f"Package {name} lacks: {', '.join(missing)}. Enter that before it is handed over.")
     remark = " ".join(typed.get("remark", "").split())
     if len(remark) > LONGEST_TEXT:
-        raise Invalid(f"The remark has {len(remark)} characters; {LONGEST_TEXT} is the most. Shorten it.")
+        raise Invalid(
+            f"The remark has {len(remark)} characters; {LONGEST_TEXT} is the most this program takes. Shorten it."
+        )
     return WasteHandedOver(
         seq=moment.seq, at=moment.at, by=moment.by, handover=f"H-{len(state.waste.handovers) + 1:04d}",
         containers=held, packages=chosen, receiver=_line(typed.get("receiver", ""), "The receiver's name"),

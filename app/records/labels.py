@@ -151,7 +151,9 @@ def label_sheet(labels: Sequence[Label], paper: LabelPaper, *, site: str, first:
     if not labels:
         raise Invalid("There is nothing to print: choose what the labels are for.")
     if len(labels) > MOST_LABELS:
-        raise Invalid(f"{len(labels)} labels at once are too many; {MOST_LABELS} is the most. Choose fewer.")
+        raise Invalid(
+            f"{len(labels)} labels at once are too many; {MOST_LABELS} is the most this program takes. Choose fewer."
+        )
     if not 1 <= first <= paper.count:
         raise Invalid(f"Label {first} is not on this paper; give the first free one, from 1 to {paper.count}.")
     across = paper.grid[0]

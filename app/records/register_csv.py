@@ -98,7 +98,10 @@ def checked_csv(
 def _lines(data: bytes, found: Gathered, unprintable: Callable[[str], str | None]) -> list[_Line]:
     """Return the rows below the header; where there is no table, the one fault."""
     if len(data) > LARGEST_BYTES:
-        return _refused(found, Fault("The file", f"it has {len(data)} bytes; {LARGEST_BYTES} is the most. Part it."))
+        return _refused(
+            found,
+            Fault("The file", f"it has {len(data)} bytes; {LARGEST_BYTES} is the most this program takes. Part it."),
+        )
     if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
         return _refused(found, Fault("The file", "it is UTF-16. Save it as CSV in UTF-8."))
     text = data.removeprefix(b"\xef\xbb\xbf").decode("utf-8", "surrogateescape")
@@ -319,7 +322,7 @@ def _filter(line: _Line, found: Gathered, today: date) -> Filter | None:
     except Invalid as fault:
         found.faults.append(Fault(line.at("serial"), str(fault).removeprefix("Serial number: ")))
     if len(cells["test_report"]) > 80:
-        told = f"{len(cells['test_report'])} characters were given; 80 is the most. Give its number."
+        told = f"{len(cells['test_report'])} characters were given; 80 is the most this program takes. Give its number."
         found.faults.append(Fault(line.at("test_report"), told))
     made, installed = days.get("made"), days.get("installed")
     if made is not None and installed is not None and installed < made:

@@ -47,7 +47,10 @@ def words_of(text: str, what: str) -> str:
     if not told:
         raise Refused("no_words", f"{what} is empty. Write at least a few words.")
     if len(told) > LONGEST_ANSWER:
-        raise Refused("too_long", f"{what} has {len(told)} characters; {LONGEST_ANSWER} is the most. Shorten it.")
+        raise Refused(
+            "too_long",
+            f"{what} has {len(told)} characters; {LONGEST_ANSWER} is the most this program takes. Shorten it.",
+        )
     return told
 
 

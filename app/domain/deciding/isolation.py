@@ -125,7 +125,9 @@ def labels_read(state: JobState, step: Step, answers: Mapping[str, str]) -> dict
 def check_label(state: JobState, step: Step, tag: str, typed: str) -> None:
     """Raise Refused, worth an entry, where the label read is not that of the component meant."""
     if (length := len(label_text(typed))) > LONGEST_LABEL:
-        raise Invalid(f"The label has {length} characters; {LONGEST_LABEL} is the most. Type what it reads.")
+        raise Invalid(
+            f"The label has {length} characters; {LONGEST_LABEL} is the most this program takes. Type what it reads."
+        )
     near = neighbours(state)
     if told_apart(typed, tag, near):
         return

@@ -82,7 +82,9 @@ def _number(text: str, what: str) -> str:
     if not told:
         raise Invalid(f"{what}: nothing was given. Enter what stands on it.")
     if len(told) > LONGEST_NUMBER:
-        raise Invalid(f"{what}: {len(told)} characters were given; {LONGEST_NUMBER} is the most. Shorten it.")
+        raise Invalid(
+            f"{what}: {len(told)} characters were given; {LONGEST_NUMBER} is the most this program takes. Shorten it."
+        )
     return told
 
 
@@ -205,7 +207,9 @@ def _attempts(command: RemoveOthersLock) -> tuple[Contact, ...]:
     if not given:
         raise Refused("no_attempt", "Nobody has tried to reach the owner. Try, then enter when and how.", logged=True)
     if len(given) > MOST_ATTEMPTS:
-        raise Invalid(f"{len(given)} attempts were given; {MOST_ATTEMPTS} is the most. Put some together.")
+        raise Invalid(
+            f"{len(given)} attempts were given; {MOST_ATTEMPTS} is the most this program takes. Put some together."
+        )
     for at, _ in given:
         if not re.fullmatch(r"\d{4}-\d{2}-\d{2}[ T]\d{2}:\d{2}", at, re.ASCII):
             raise Invalid(f"The attempt to reach the owner at {at!r}: give day and time, such as 2026-03-31 14:05.")

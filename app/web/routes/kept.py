@@ -127,7 +127,9 @@ def _lost(mark: KeptMark, site: Site) -> dict[str, object]:
 async def _sent(request: Request) -> Sent:
     body = await request.body()
     if len(body) > LONGEST_BODY:
-        raise Invalid(f"The tablet sent {len(body)} bytes of marks; {LONGEST_BODY} is the most at once.")
+        raise Invalid(
+            f"The tablet sent {len(body)} bytes of marks; {LONGEST_BODY} is the most this program takes at once."
+        )
     try:
         return Sent.model_validate(json.loads(body))
     except ValidationError as fault:
