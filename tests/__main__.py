@@ -3,12 +3,16 @@
 The same for people and for CI.  Options: `--quick` leaves out the slow parts (guards, browser, wheel).
 """
 
+import json
 import subprocess
 import sys
 import time
 from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import pytest
 
 ROOT = Path(__file__).resolve().parents[1]
 QUICK = "--quick" in sys.argv[1:]
@@ -31,8 +35,10 @@ STEPS: list[list[Step]] = [
         ("tests", [*TESTS, "-n", "2", "--dist", "loadfile", "-m", "not browser"], False),
     ],
 ]
-AGAIN = {"browser tests": ["--last-failed", "--last-failed-no-failures", "none", "--maxfail", "1"]}
-"""What is run once more, only what failed: a browser on a busy machine now and then misses its time.  It is told."""
+AGAIN = frozenset({"browser tests"})
+"""Of which what failed is run once more: a browser on a busy machine now and then misses its time.  It is told."""
+MOST_AGAIN = 3
+"""More than so many failures are no haste of a machine: they have failed."""
 
 
 def main() -> int:
@@ -55,20 +61,30 @@ def run(step: Step, *, alone: bool) -> tuple[bool, str]:
     """Run one step and say whether it was good, and what is still to be printed: beside others its whole output."""
     name, command, _ = step
     begun, told = time.monotonic(), ""
-    good, said = _done(name, command, alone=alone)
-    told += said
-    if not good and name in AGAIN:
-        good, said = _done(f"{name}, those that failed once more", command + AGAIN[name], alone=alone)
+    with TemporaryDirectory() as cache:
+        if name in AGAIN:
+            command = [*command, "-o", f"cache_dir={cache}"]
+        ended, said = _done(name, command, alone=alone)
         told += said
+        if name in AGAIN and ended == pytest.ExitCode.TESTS_FAILED and 0 < _failed(Path(cache)) <= MOST_AGAIN:
+            once_more = [*command, "--last-failed", "--last-failed-no-failures", "none", "--maxfail", "1"]
+            ended, said = _done(f"{name}, those that failed once more", once_more, alone=alone)
+            told += said
+    good = ended == 0
     return good, f"{told}--- {name}: {'good' if good else 'FAILED'}, {time.monotonic() - begun:.0f} s\n"
 
 
-def _done(name: str, command: list[str], *, alone: bool) -> tuple[bool, str]:
+def _failed(cache: Path) -> int:
+    kept = cache / "v" / "cache" / "lastfailed"
+    return len(json.loads(kept.read_text("utf-8"))) if kept.exists() else 0
+
+
+def _done(name: str, command: list[str], *, alone: bool) -> tuple[int, str]:
     if alone:
         print(f"--- {name}", flush=True)
-        return subprocess.run(command, cwd=ROOT, check=False).returncode == 0, ""
+        return subprocess.run(command, cwd=ROOT, check=False).returncode, ""
     done = subprocess.run(command, cwd=ROOT, check=False, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
-    return done.returncode == 0, f"--- {name}\n{done.stdout}"
+    return done.returncode, f"--- {name}\n{done.stdout}"
 
 
 if __name__ == "__main__":

@@ -22,6 +22,7 @@ from functools import partial
 from math import inf
 from pathlib import Path
 from queue import SimpleQueue
+from random import Random
 from time import monotonic
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -501,13 +502,12 @@ def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.guards", description=(__doc__ or "").split("\n", 1)[0])
     parser.add_argument("words", nargs="*", help="only guards whose name holds one of these")
     parser.add_argument("--remember", action="store_true", help="write down which test noticed which guard")
-    parser.add_argument("--minutes", type=float, default=inf, help="for so long, beginning with others every day")
+    parser.add_argument("--minutes", type=float, default=inf, help="for so long, in another order every day")
     asked = parser.parse_args()
     known = [*containment_guards(), *JOB_GUARDS]
     guards = [g for g in known if not asked.words or any(word in g.name for word in asked.words)]
     if asked.minutes < inf:
-        first = datetime.now(tz=UTC).toordinal() * 97 % len(guards)
-        guards = guards[first:] + guards[:first]
+        Random(datetime.now(tz=UTC).toordinal()).shuffle(guards)
     for guard in known:
         deleted((ROOT / guard.file).read_text("utf-8"), guard)  # ends here, and not after minutes, if one has moved
     for law in sorted({guard.law for guard in guards}):  # or a law that cannot even be set up would seem to notice all

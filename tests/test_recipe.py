@@ -1,29 +1,71 @@
 """The one recipe: what is run once more, and what comes of it."""
 
-import sys
 from pathlib import Path
 
 import pytest
 
 from tests import __main__ as recipe
 
-ONCE = "import pathlib, sys; at = pathlib.Path(sys.argv[1]); seen = at.exists(); at.touch(); sys.exit(not seen)"
+FLAKY = """
+import pathlib
+
+import pytest
+
+
+@pytest.mark.parametrize("number", range({count}))
+def test_misses_its_time_once(number):
+    at = pathlib.Path({folder!r}) / f"{{number}}"
+    seen = at.exists()
+    at.touch()
+    assert seen
+
+
+def test_good():
+    with (pathlib.Path({folder!r}) / "good").open("a") as ran:
+        ran.write("x")
+"""
+
+
+def step(folder: Path, name: str, count: int, *more: str) -> recipe.Step:
+    """Return a step of tests of which so many fail the first time they are run."""
+    (folder / "seen").mkdir()
+    test = folder / "test_flaky.py"
+    test.write_text(FLAKY.format(folder=str(folder / "seen"), count=count), "utf-8")
+    (folder / "pytest.ini").write_text("[pytest]\n", "utf-8")
+    return name, [*recipe.TESTS, "-p", "no:xdist", "-c", str(folder / "pytest.ini"), str(test), *more], True
 
 
 @pytest.mark.parametrize("alone", [True, False])
-def test_what_failed_once_is_run_again_and_told_only_where_that_was_agreed(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str], *, alone: bool
+@pytest.mark.parametrize(
+    ("name", "count", "good"),
+    [
+        ("browser tests", 1, True),
+        ("browser tests", recipe.MOST_AGAIN, True),
+        ("browser tests", recipe.MOST_AGAIN + 1, False),
+        ("tests", 1, False),
+    ],
+)
+def test_a_few_browser_tests_that_failed_are_run_again_and_told(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str], name: str, count: int, *, alone: bool, good: bool
 ) -> None:
-    """A browser test that misses its time once lets the run go on, by name; any other step that fails has failed."""
-    monkeypatch.setattr(recipe, "AGAIN", {"browser": []})
+    """Only they, by name, and only where few failed; any other step that fails has failed."""
+    found, said = recipe.run(step(tmp_path, name, count), alone=alone)
+    told = said + capfd.readouterr().out
 
-    good = {
-        name: recipe.run((name, [sys.executable, "-c", ONCE, str(tmp_path / name)], True), alone=alone)
-        for name in ("browser", "laws")
-    }
-    told = "".join(said for _, said in good.values()) + capfd.readouterr().out
+    assert found is good
+    assert (f"--- {name}, those that failed once more\n" in told) is good
+    assert f"--- {name}: {'good' if good else 'FAILED'}" in told
+    assert (tmp_path / "seen" / "good").read_text("utf-8") == "x", "what was good is not run again"
 
-    assert {name: held for name, (held, _) in good.items()} == {"browser": True, "laws": False}
-    assert "--- browser, those that failed once more\n" in told
-    assert "--- browser: good" in told
-    assert "--- laws: FAILED" in told
+
+def test_a_run_that_never_came_to_its_tests_is_not_run_again(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    """A fault in the options, or in a file of tests, is no haste of a machine."""
+    found, said = recipe.run(step(tmp_path, "browser tests", 1, "--no-such-option"), alone=True)
+
+    assert found is False
+    assert "once more" not in said + capfd.readouterr().out
+
+
+def test_the_step_that_is_run_again_is_one_of_the_recipe() -> None:
+    """Its name is spelt as there."""
+    assert {step[0] for group in recipe.STEPS for step in group} >= recipe.AGAIN

@@ -500,7 +500,7 @@ def check_joined(before: JobState, event: Event) -> None:
         case BlankReconciled() | HoldReleasedByRadio():
             assert by.role is not Role.TECHNICIAN or crew.member(by.id), "a technician is briefed first"
         case OwnLockOn() | ReadingRepeated():
-            assert crew.member(by.id), "and for all of the work before they are exposed"
+            assert crew.member(event.hand.id), "and for all of the work before they are exposed"
         case _:
             pass
 
