@@ -317,6 +317,8 @@ JOB_GUARDS = [
     Deletion("paper: an older reading", "app/domain/watching.py", "max(watch.due, later(event.happened, watch.minutes))", "later(event.happened, watch.minutes)", BESIDES),
     Deletion("record: a lock off by paper", "app/domain/lock_history.py", "if came is not None and lock.by.id not in (event.by.id, came.compared_by.id):", "if False:", BESIDES),
     Deletion("record: a pause by another hand", "app/domain/history.py", "if isinstance(event, PauseConfirmed) and came.hand.id != event.person.id:", "if False:", BESIDES),
+    Deletion("refusals alike", "app/services/jobs.py", "            kept = kept and state.refused.count((moment.by.id, no.code)) < MOST_ALIKE\n", "", "tests/services/test_jobs.py"),
+    Deletion("refusals alike, after something else", "app/domain/job.py", "if state.refused and not isinstance(event, AttemptRefused):", "if False:", "tests/services/test_jobs.py"),
     Deletion("paper: out before review", REVIEWING, "if told := blanks_out_words(state):", 'if told := "":', "tests/domain/test_paper.py"),
     Deletion("isolation: a trial in hand", ISOLATION, "if stroke := state.locks.stroke:", "if stroke := None:", LOCKS),
     Deletion("isolation: readings missed", ISOLATION, "if state.watch.missed + len(missed_by(state.watch, moment.at)) >= MOST_MISSED:", "if False:", LOCKS),

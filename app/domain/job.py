@@ -261,6 +261,7 @@ class JobState:
     by the clock at the tap.
     notes: the entries that hold a free remark.  made: the packages that the steps have made, in order.
     led: who led the job on from a stop or settled accounts that differ, each with their newest entry of it.
+    refused: who was refused, and by which rule, since anything else happened, in order.
     """
 
     opened: JobOpened | None = None
@@ -298,6 +299,7 @@ class JobState:
     notes: frozenset[int] = frozenset()
     leaving: Leaving = field(default_factory=Leaving)
     paper: Paper = field(default_factory=Paper)
+    refused: tuple[tuple[str, str], ...] = ()
     made: tuple[Made, ...] = ()
     led: Mapping[str, int] = field(default_factory=lambda: MappingProxyType({}))
 
@@ -434,6 +436,8 @@ def evolve(state: JobState, event: Event) -> JobState:
     """Return the state after one more event; total over the closed union of events."""
     found = (*state.notables, *_notable(state, event), *_close_together(state, event))
     state = replace(state, size=state.size + 1, last_at=event.at, notables=found)
+    if state.refused and not isinstance(event, AttemptRefused):
+        state = replace(state, refused=())
     if isinstance(event, FromHand) and event.transcribed is not None:
         state = replace(state, paper=taken_from(state.paper, event, event.transcribed))
     if state.accepted is not None and not isinstance(event, ExceptionOpened):
@@ -531,7 +535,7 @@ def evolve(state: JobState, event: Event) -> JobState:
         case ReadingRepeated() | ReadingMissed():
             return replace(state, watch=evolve_watch(state.watch, event))
         case AttemptRefused():
-            return state
+            return replace(state, refused=(*state.refused, (event.by.id, event.code)))
         case _:
             assert_never(event)
 

@@ -75,6 +75,10 @@ from app.services.ports import Clock, LedgerStore, LedgerWork, PhotoShelf, Tip
 
 ENDED_KEPT = 32
 """States of jobs that have ended, each up to a megabyte or two (our figure)."""
+MOST_ALIKE = 20
+"""Refusals of one person by one rule that are kept while nothing else happens in a job (this program's bound)."""
+LAST_ALIKE = f" This is attempt {MOST_ALIKE} of its kind in a row: further ones are refused and not kept."
+"""What the last of them says besides."""
 UNREADY = "opened before it was ready"
 """The kind of finding that a job is whose plan was not agreed."""
 
@@ -311,6 +315,7 @@ class Jobs:
             events = decide(state, command, moment)
         except Refused as no:
             kept = no.logged and state.opened is not None and state.accepted is None
+            kept = kept and state.refused.count((moment.by.id, no.code)) < MOST_ALIKE
             if not kept and not missed:
                 raise
             refused, events = no, (_refusal(state, moment, no),) if kept else ()
@@ -521,6 +526,7 @@ def _owe_notice(work: LedgerWork, state: JobState, event: OthersLockRemoved) -> 
 
 
 def _refusal(state: JobState, moment: Moment, no: Refused) -> AttemptRefused:
+    last = state.refused.count((moment.by.id, no.code)) == MOST_ALIKE - 1
     return AttemptRefused(
         ledger=moment.ledger,
         seq=state.size,
@@ -530,7 +536,7 @@ def _refusal(state: JobState, moment: Moment, no: Refused) -> AttemptRefused:
         request=moment.request,
         step=no.step,
         code=no.code,
-        sentence=no.sentence,
+        sentence=no.sentence + (LAST_ALIKE if last else ""),
     )
 
 

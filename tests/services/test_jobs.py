@@ -15,7 +15,7 @@ from app.domain.event_base import Who
 from app.domain.events import AttemptRefused
 from app.domain.refused import Refused
 from app.records.moments import utc_text
-from app.services.jobs import Asked, Recorded
+from app.services.jobs import LAST_ALIKE, MOST_ALIKE, Asked, Recorded
 from app.services.planning import find_housing, find_procedure, first_entry, plan
 from app.services.rehearsal import commands_for
 from app.settings import Settings
@@ -152,6 +152,32 @@ def test_a_refused_release_is_kept_in_the_record(site: Running) -> None:
     assert HANDS.name in kept.sentence
     assert site.site.jobs.state(job).due == due
     assert do(site, job, Release(due.id), OFFICER).refused is None
+
+
+def test_the_same_refusal_again_and_again_ends_in_the_record_and_not_at_the_screen(site: Running) -> None:
+    """So many of one person by one rule are kept; anybody else's, another rule's, and those after an entry are too."""
+    job = open_job(site)
+    step = site.site.jobs.state(job).steps[-1].id
+
+    def tried(by: Who, command: object) -> bool:
+        before = site.site.jobs.state(job).size
+        try:
+            refused = do(site, job, command, by).refused
+        except Refused as no:
+            refused = no
+        assert refused is not None
+        return site.site.jobs.state(job).size > before
+
+    alike = [tried(HANDS, Finish(step)) for _ in range(MOST_ALIKE + 5)]
+    others = [tried(EYES, Finish(step)), tried(LEAD, Finish(step))]
+    do(site, job, WriteNote("The order is known now."), HANDS)
+    after = tried(HANDS, Finish(step))
+
+    assert alike == [True] * MOST_ALIKE + [False] * 5
+    assert others == [True, True]
+    assert after
+    kept = [event for event in site.site.jobs.events(job) if isinstance(event, AttemptRefused)]
+    assert [LAST_ALIKE in event.sentence for event in kept] == [False] * (MOST_ALIKE - 1) + [True] + [False] * 3
 
 
 def test_text_that_the_record_cannot_print_is_found_when_it_is_entered(site: Running) -> None:
