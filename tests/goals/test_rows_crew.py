@@ -354,6 +354,8 @@ def test_row_60_a_deviation_is_answered_before_the_review_and_reaches_owner_and_
     plan = {"procedure": "change-out", "depth.P1": "2", "beside": "on", f"crew.{hands.id}": "on"}
     opened = desk.post(lead, "/plan/EF-03", **plan).headers["location"].removesuffix("/now")
     assert "Ask about drills first." in desk.get(hands, f"{opened}/brief").text
+    elsewhere = desk.open_job("EF-11")
+    assert "Ask about drills first." not in desk.get(hands, f"/jobs/{elsewhere}/brief").text, "it is of that housing"
 
 
 def test_row_60_a_mark_taken_back_is_asked_about_in_one_question(desk: Desk) -> None:
