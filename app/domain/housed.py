@@ -19,6 +19,8 @@ from app.domain.housed_events import (
     FiltersPlaced,
     HousedEvent,
     HousingEntered,
+    HousingPhotographed,
+    HousingPhotoTakenDown,
     HousingPutBack,
     HousingTakenOff,
     How,
@@ -77,7 +79,7 @@ _NO_SPOTS: Mapping[Spot, InPlace] = MappingProxyType({})
 class Housed:
     """The register.  places: by housing, then by port and position.  serials: where each one is, by `serial_key`.
 
-    off: the housings that were taken off it, with the entry that did so.
+    off: the housings that were taken off it, with the entry that did so.  pictures: photos by housing, oldest first.
     """
 
     plates: Map[str, PlateKnown] = field(default_factory=Map)
@@ -86,6 +88,7 @@ class Housed:
     surveys: Map[str, tuple[SurveyTaken, ...]] = field(default_factory=Map)
     differences: Map[tuple[int, str], Difference] = field(default_factory=Map)
     off: Map[str, HousingTakenOff] = field(default_factory=Map)
+    pictures: Map[str, tuple[HousingPhotographed, ...]] = field(default_factory=Map)
 
     def at(self, housing: str, port: str, position: int) -> InPlace | None:
         """Return what is known of a position; None where nothing ever was."""
@@ -143,6 +146,12 @@ def evolve_housed(housed: Housed, event: HousedEvent) -> Housed:
             return replace(housed, off=housed.off.set(event.housing, event))
         case HousingPutBack():
             return replace(housed, off=housed.off.delete(event.housing)) if event.housing in housed.off else housed
+        case HousingPhotographed():
+            pictures = (*housed.pictures.get(event.housing, ()), event)
+            return replace(housed, pictures=housed.pictures.set(event.housing, pictures))
+        case HousingPhotoTakenDown():
+            pictures = tuple(item for item in housed.pictures.get(event.housing, ()) if item.seq != event.entry)
+            return replace(housed, pictures=housed.pictures.set(event.housing, pictures))
         case _:
             assert_never(event)
 

@@ -138,6 +138,25 @@ class HousingPutBack(SiteEntry):
     reason: str
 
 
+class HousingPhotographed(SiteEntry):
+    """A photo of a housing was put on the register.  photo: its SHA-256.  shows: what is to be seen on it."""
+
+    type: Literal["housing_photographed"] = "housing_photographed"
+    housing: str
+    photo: str
+    shows: str
+
+
+class HousingPhotoTakenDown(SiteEntry):
+    """A photo is no longer shown on the register.  entry: the one that put it on."""
+
+    type: Literal["housing_photo_taken_down"] = "housing_photo_taken_down"
+    housing: str
+    entry: int
+    reason: str
+
+
 HousedEvent = (
     HousingEntered | FiltersPlaced | SurveyTaken | DifferenceAnswered | HousingTakenOff | HousingPutBack
+    | HousingPhotographed | HousingPhotoTakenDown
 )  # fmt: skip

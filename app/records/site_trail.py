@@ -10,6 +10,8 @@ from app.domain.housed_events import (
     FiltersPlaced,
     HousedEvent,
     HousingEntered,
+    HousingPhotographed,
+    HousingPhotoTakenDown,
     HousingPutBack,
     HousingTakenOff,
     SurveyTaken,
@@ -240,6 +242,10 @@ def _housed(event: HousedEvent) -> str:
             return f"{event.housing} was taken off the register: {event.reason}."
         case HousingPutBack():
             return f"{event.housing} was put back on the register: {event.reason}."
+        case HousingPhotographed():
+            return f"A photo of {event.housing} was put on the register ({event.photo[:12]}): {event.shows}."
+        case HousingPhotoTakenDown():
+            return f"The photo of {event.housing} of entry {event.entry} was taken down: {event.reason}."
 
 
 def _of_waste(event: WasteEvent) -> str:

@@ -19,6 +19,7 @@ from app.domain.housing_cells import CellFault, housing_from
 from app.domain.housing_entry import Entering, entries_for
 from app.domain.housing_text import changed_keys, housing_text
 from app.domain.off_register import put_back, taken_off
+from app.domain.picturing import photographed, taken_down
 from app.domain.refused import Refused
 from app.domain.registers import SiteMoment
 from app.domain.signing import SURVEYED
@@ -219,6 +220,19 @@ class HousingRegister(SiteBook):
     def put_back(self, tag: str, reason: str, *, by: Who | None) -> "Future[SiteState]":
         """Put a housing back on the register."""
         return self._entered(by, (reason,), lambda state, moment: (put_back(state, moment, tag, reason),))
+
+    def photograph(self, tag: str, photo: str, shows: str, *, by: Who | None) -> "Future[SiteState]":
+        """Put a photo that is kept already on the register."""
+        housing = find_housing(self._library, tag)
+        return self._entered(
+            by, (shows,), lambda state, moment: (photographed(state, moment, housing, photo=photo, shows=shows),)
+        )
+
+    def take_photo_down(self, tag: str, entry: str, reason: str, *, by: Who | None) -> "Future[SiteState]":
+        """Take a photo down from the register."""
+        return self._entered(
+            by, (reason,), lambda state, moment: (taken_down(state, moment, tag, entry=entry, reason=reason),)
+        )
 
     def survey(
         self, tag: str, typed: Mapping[str, str], photos: Sequence[str], *, proof: str, by: Who | None

@@ -9,7 +9,7 @@ from pathlib import Path
 from pydantic import ValidationError
 
 from app.domain.events import Event, event_from_bytes
-from app.domain.housed_events import SurveyTaken
+from app.domain.housed_events import HousingPhotographed, SurveyTaken
 from app.domain.site import SITE_LEDGER, LedgerEnd, site_event_from_bytes
 from app.domain.store import LotInspected
 from app.ledger.check import check_entries
@@ -127,9 +127,12 @@ def _events(payloads: Sequence[bytes]) -> Sequence[Event]:
 
 
 def _of_site(payloads: Sequence[bytes]) -> Iterator[str]:
-    """Yield the photos that inspections in the store room and surveys name."""
+    """Yield the photos that inspections in the store room, surveys and the register name."""
     for entry in (site_event_from_bytes(payload) for payload in payloads):
-        if isinstance(entry, LotInspected) and entry.photo:
-            yield entry.photo
-        elif isinstance(entry, SurveyTaken):
-            yield from entry.photos or ()
+        match entry:
+            case HousingPhotographed(photo=str(photo)) | LotInspected(photo=str(photo)) if photo:
+                yield photo
+            case SurveyTaken():
+                yield from entry.photos or ()
+            case _:
+                pass

@@ -37,6 +37,8 @@ ALLOWED: dict[tuple[str, str], frozenset[Role] | None] = {
     ("POST", "/housings/{tag}/taken-out"): KEEPERS,
     ("POST", "/housings/{tag}/off"): LEAD,
     ("POST", "/housings/{tag}/back"): LEAD,
+    ("POST", "/housings/{tag}/photos"): WORKERS,
+    ("POST", "/housings/{tag}/photos/down"): KEEPERS,
     ("GET", "/housings/{tag}/survey"): WORKERS,
     ("POST", "/housings/{tag}/survey"): WORKERS,
     ("GET", "/surveys"): WORKERS,

@@ -41,7 +41,7 @@ NAMES = (
     "p.2026-0001/1", "c.B-1", "package", "whole", "container", "handover", "dated", "shape", "inside", "empty_kg",
     "most_kg", "basis", "place", "answers", "receiver", "organisation", "weight", "no_scale", "sides", "serial",
     "contact", "one_metre", "dose_unit", "dose_meter", "smear", "smear_unit", "smear_counter",
-    "about", "address", "find", "first", "job", "paper", "suggestion", "shown", "shown.upstream", "spoke.x",
+    "about", "address", "find", "first", "job", "paper", "suggestion", "shown", "shown.upstream", "spoke.x", "shows",
 )  # fmt: skip
 OF_THE_PAGE = {"viewport", "htmx-config"}
 """Names in templates that no form sends."""

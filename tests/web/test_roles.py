@@ -55,7 +55,7 @@ LEADS = {
 }
 LEADS_AND_OFFICERS = {
     "POST /suggestions/answer", "POST /suggestions/done",
-    "POST /housings/{tag}/filters", "POST /housings/{tag}/taken-out",
+    "POST /housings/{tag}/filters", "POST /housings/{tag}/taken-out", "POST /housings/{tag}/photos/down",
     "POST /instruments", "POST /instruments/aside", "POST /qualifications", "POST /site", "POST /alerts",
     "POST /jobs/{job}/changes/approve", "POST /jobs/{job}/radio/sign", "POST /stock/lead-times",
     "POST /planned/{plan}/agreed", "POST /planned/{plan}/{item}/open",

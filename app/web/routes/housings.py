@@ -100,11 +100,12 @@ async def housing(request: Request, tag: str) -> Response:
 
 
 async def _housing(
-    request: Request, tag: str, form: Refilled = NOTHING, leaving: Refilled = NOTHING, taking: Refilled = NOTHING
-) -> Response:
+    request: Request, tag: str, form: Refilled = NOTHING, leaving: Refilled = NOTHING, taking: Refilled = NOTHING,
+    pictured: Refilled = NOTHING,
+) -> Response:  # fmt: skip
     page = await run_in_threadpool(_housing_page, request, tag, form, leaving)
-    status = max(form.status, leaving.status, taking.status)
-    return html(request, "housing.html", status, page=page, taking=taking)
+    status = max(form.status, leaving.status, taking.status, pictured.status)
+    return html(request, "housing.html", status, page=page, taking=taking, pictured=pictured)
 
 
 def _housing_page(request: Request, tag: str, form: Refilled, leaving: Refilled) -> "HousingPage":
@@ -141,6 +142,26 @@ async def take_filter_out(request: Request, tag: str) -> Response:
     site, form, who = site_of(request), await posted(request), session_of(request).who
     refused = await entered(lambda: site.housing_register.take_filter_out(tag, _one_spot(form.fields), by=who), form)
     return await _housing(request, tag, leaving=refused) if refused.told else _back(tag)
+
+
+@router.post("/housings/{tag}/photos")
+async def put_photo_on(request: Request, tag: str) -> Response:
+    """Put a photo of a housing on the register, with what it shows."""
+    site, form, who = site_of(request), await posted(request), session_of(request).who
+    if kept := form.get("photo_kept"):
+        await run_in_threadpool(site.photos.read, kept)
+    photo, shows = form.get("photo") or kept, form.get("shows")
+    refused = await entered(lambda: site.housing_register.photograph(tag, photo, shows, by=who), form)
+    return await _housing(request, tag, pictured=refused) if refused.told else _back(tag)
+
+
+@router.post("/housings/{tag}/photos/down")
+async def take_photo_down(request: Request, tag: str) -> Response:
+    """Take a photo down from the register, with the reason."""
+    site, form, who = site_of(request), await posted(request), session_of(request).who
+    entry, reason = form.need("entry"), form.get("reason")
+    refused = await entered(lambda: site.housing_register.take_photo_down(tag, entry, reason, by=who), form)
+    return await _housing(request, tag, pictured=refused) if refused.told else _back(tag)
 
 
 @router.post("/housings/{tag}/off")

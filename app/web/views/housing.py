@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from app.domain.housed import Difference, Housed
-from app.domain.housed_events import SurveyTaken
+from app.domain.housed_events import HousingPhotographed, SurveyTaken
 from app.domain.housing import Housing
 from app.domain.planned import Planned
 from app.domain.procedure import Role
@@ -46,6 +46,16 @@ class SurveyRow:
 
 
 @dataclass(frozen=True, slots=True)
+class PictureRow:
+    """A photo on the register.  entry: the one that put it there."""
+
+    entry: int
+    photo: str
+    shows: str
+    told: str
+
+
+@dataclass(frozen=True, slots=True)
 class HousingPage:
     """A housing as the site knows it.  spots: positions that may be filled, as port and position.
 
@@ -61,6 +71,7 @@ class HousingPage:
     spots: tuple[tuple[str, int], ...]
     differences: tuple[DifferenceRow, ...]
     surveys: tuple[SurveyRow, ...]
+    pictures: tuple[PictureRow, ...]
     jobs: tuple[JobRow, ...]
     planned: tuple[Planned, ...]
     today: date
@@ -87,6 +98,10 @@ def housing_page(
         spots=tuple((port.id, place) for port in housing.ports for place in range(1, port.filters + 1)),
         differences=difference_rows(state.housed.open_at(housing.tag), state.zone),
         surveys=tuple(_survey_row(item, state.zone) for item in reversed(state.housed.surveys.get(housing.tag, ()))),
+        pictures=tuple(
+            PictureRow(item.seq, item.photo, item.shows, _by_and_when(item, state.zone))
+            for item in reversed(state.housed.pictures.get(housing.tag, ()))
+        ),
         jobs=jobs,
         planned=tuple(sorted(waiting, key=lambda item: (item.begins, item.plan))),
         today=today,
@@ -95,6 +110,10 @@ def housing_page(
         form=form,
         leaving=leaving,
     )
+
+
+def _by_and_when(event: HousingPhotographed, zone: str) -> str:
+    return f"{event.by.name if event.by else 'the site'}, {local_text(event.at, zone)[:16]}"
 
 
 def off_words(state: SiteState, tag: str) -> str:
