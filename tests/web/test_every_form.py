@@ -132,6 +132,7 @@ def set_up(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SetUp]:
     seen = {f"p.{point.id}": UNSEEN for point in points} | {"p.fan": DIFFERS, "f.fan": "F-33"}
     seen |= {f"shown.{point.id}": point.register_has for point in points}
     register.survey("EF-03", seen, (), proof="secret entered at signing", by=hands).result()
+    register.photograph("EF-03", "ab" * 32, "access from the gallery", by=hands).result()
     reading = {"bank": "hepa", "on": "2026-03-02", "drop_pa": "612", "flow_m3_h": "1690", "instrument": ""}
     assert desk.post(hands, "/housings/EF-03/readings", **reading).status_code == 303
     suggested = {"about": "kit rule", "what": "tape", "text": "Two rolls for three ports."}
