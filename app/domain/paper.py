@@ -123,13 +123,13 @@ class Paper:
     """All blanks of a job, in the order printed, and what came back.
 
     used: serials from which something was entered.  last: when the newest step, row or pause from paper happened.
-    newest: where the newest entry from paper came from.
+    newest: the newest entry from paper.
     """
 
     blanks: tuple[Blank, ...] = ()
     used: frozenset[str] = frozenset()
     last: str = ""
-    newest: Transcribed | None = None
+    newest: FromHand | None = None
 
     def blank(self, serial: str) -> Blank | None:
         """Return the blank with this serial number."""
@@ -160,4 +160,4 @@ def taken_from(state: Paper, event: FromHand, came: Transcribed) -> Paper:
     """Return the state after an entry that came from paper; one that goes beside the steps has no place among them."""
     beside = isinstance(event, OwnLockOn | OwnLockOff | ReadingRepeated)
     last = state.last if beside else came.happened
-    return replace(state, used=state.used | {came.serial}, last=last, newest=came)
+    return replace(state, used=state.used | {came.serial}, last=last, newest=event)

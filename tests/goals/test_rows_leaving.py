@@ -634,6 +634,7 @@ def test_row_31_rows_of_locks_come_back_from_paper(desk: Desk, clock: Clock) -> 
     kept = re.search(r'name="photo_kept" value="([0-9a-f]{64})"', again)
     assert kept is not None
     assert kept[1] == hashlib.sha256(photo()).hexdigest()
+    assert kept[1] not in desk.get(eyes, f"/jobs/{job}/blanks/1/beside").text, "only whoever has seen the page"
     state = state_of(desk, job)
     assert state.mark(step.id).stands
     assert {(item.by, item.entered_by) for item in state.locks.points} == {(eyes, hands)}

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 from app.domain.deciding.isolation import unlocked
 from app.domain.deciding.locks import OTHERWISE
+from app.domain.event_base import Who
 from app.domain.job import JobState, Stage
 from app.domain.paper import HOW_WORDS, Blank
 from app.domain.procedure import Role, Second, StepKind
@@ -55,11 +56,13 @@ class Before:
     photo: str = ""
 
 
-def _before(state: JobState, blank: Blank) -> Before:
+def _before(state: JobState, blank: Blank, who: Who) -> Before:
+    """What whoever enters has entered before; nobody else is led to a page that they may have to verify unseen."""
     newest = state.paper.newest
-    if newest is None or newest.serial != blank.serial:
+    came = newest.transcribed if newest is not None and newest.by.id == who.id else None
+    if came is None or came.serial != blank.serial:
         return Before()
-    return Before(newest.why_late, newest.photo)
+    return Before(came.why_late, came.photo)
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,7 +159,7 @@ def entry_page(
         seconds=tuple((person.id, person.name) for person in workers if person.id != session.who.id),
         today=local_text(now, zone)[:10],
         token=new_token(),
-        before=_before(state, blank),
+        before=_before(state, blank, session.who),
         differing=tuple(difference_words(due, item, zone) for item in state.mark(due.id).differing),
         second_at=SECOND_AT[due.second] if due.second else "",
         besides=tuple((who.id, who.name) for who in (state.crew.present if state.crew.enforced else workers)),
