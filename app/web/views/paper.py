@@ -214,5 +214,5 @@ def beside_page(
         reading=f", or the reading in {unit_words(repeated.unit)}" if repeated else "",
         today=local_text(now, opened.zone if opened else "UTC")[:10],
         token=new_token(),
-        before=_before(state, blank),
+        before=_before(state, blank, session.who),
     )
