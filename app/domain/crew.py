@@ -6,12 +6,13 @@ was asked has none, and nothing of it is enforced there.  The crew named at open
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
-from datetime import date
+from datetime import date, datetime
 from enum import StrEnum
 from types import MappingProxyType
 from typing import Literal, assert_never
 
 from app.domain.event_base import FromHand, JobEvent, Signature, Who
+from app.domain.instants import to_minute
 from app.domain.procedure import Role
 from app.domain.signing import BRIEFED_TO_RELEASE, BRIEFED_TO_WORK
 from app.domain.text import Kept
@@ -125,7 +126,7 @@ class CrewState:
 
     enforced: whether the job was opened with a brief.  waiting: named at opening, not briefed yet.  present: briefed
     for the work, in the order of briefing.  signers: ids of those briefed to release holds only.
-    briefed, confirmed: the entries, for the record.
+    briefed, left, confirmed: the entries, for the record and for what was so before.
     """
 
     enforced: bool = False
@@ -133,6 +134,7 @@ class CrewState:
     present: tuple[Who, ...] = ()
     signers: frozenset[str] = frozenset()
     briefed: tuple[CrewBriefed, ...] = ()
+    left: tuple[CrewLeft, ...] = ()
     confirmed: Mapping[str, tuple[PauseConfirmed, ...]] = field(default_factory=lambda: MappingProxyType({}))
 
     @property
@@ -144,15 +146,29 @@ class CrewState:
         """Return who of the crew has this id, or None."""
         return next((who for who in self.present if who.id == person), None)
 
+    def there(self, then: datetime) -> tuple[Who, ...]:
+        """Return who was on the crew at a moment: briefed for the work by that minute, and not off it since."""
+        came = [(item.seq, item.at, item.by, item.part is Part.WORK) for item in self.briefed]
+        went = [(item.seq, item.at, item.person, False) for item in self.left]
+        newest: dict[str, tuple[Who, bool]] = {}
+        for _, at, who, on in sorted((*came, *went), key=lambda item: item[0]):
+            if to_minute(at) <= then:
+                newest[who.id] = who, on
+        return tuple(who for who, on in newest.values() if on)
+
     def may_release(self, who: Who) -> bool:
         """Say whether somebody releases holds: they had the brief, or come from outside as a safety officer."""
         outside = not self.enforced or who.role is Role.SAFETY_OFFICER
         return outside or who.id in self.signers or self.member(who.id) is not None
 
-    def unspoken(self, step: str, *, since: int) -> tuple[Who, ...]:
-        """Return who has yet to speak at a pause; only what was confirmed after entry `since` counts."""
+    def unspoken(self, step: str, *, since: int, then: datetime | None = None) -> tuple[Who, ...]:
+        """Return who has yet to speak at a pause; only what was confirmed after entry `since` counts.
+
+        then: when it was held, where that was before now.
+        """
         spoken = {item.person.id for item in self.confirmed.get(step, ()) if item.seq > since}
-        return tuple(who for who in self.present if who.id not in spoken)
+        crew = self.present if then is None else self.there(then)
+        return tuple(who for who in crew if who.id not in spoken)
 
 
 def crew_of(named: tuple[Who, ...], briefing: Briefing | None) -> CrewState:
@@ -173,7 +189,7 @@ def evolve_crew(state: CrewState, event: CrewEvent) -> CrewState:
             gone = event.person.id
             return replace(
                 state, waiting=_without(state.waiting, gone), present=_without(state.present, gone),
-                signers=state.signers - {gone},
+                signers=state.signers - {gone}, left=(*state.left, event),
             )  # fmt: skip
         case PauseConfirmed():
             spoken = (*state.confirmed.get(event.step, ()), event)

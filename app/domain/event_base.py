@@ -7,6 +7,7 @@ from typing import Literal
 
 from pydantic import Field
 
+from app.domain.instants import readable
 from app.domain.instruments import Instrument
 from app.domain.procedure import Role
 from app.domain.text import Kept
@@ -163,5 +164,6 @@ class FromHand(JobEvent):
 
     @property
     def happened(self) -> str:
-        """When it was done: by the paper, else by the server's clock."""
-        return self.transcribed.happened if self.transcribed else self.at
+        """When it was done: by the paper, else, or where a forged page says no instant, by the server's clock."""
+        came = self.transcribed
+        return came.happened if came is not None and readable(came.happened) else self.at

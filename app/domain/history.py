@@ -12,9 +12,10 @@ from app.domain.applicability import StepNotApplicable
 from app.domain.containment.rest import rests
 from app.domain.contingency import ContingencyEntered
 from app.domain.crew import CrewBriefed, CrewLeft, Part, PauseConfirmed
+from app.domain.deciding.isolation import BACK_TO_SERVICE
 from app.domain.deciding.leaving import read_look
 from app.domain.departures import departure_fault
-from app.domain.event_base import Signature
+from app.domain.event_base import FromHand, Signature, Transcribed
 from app.domain.events import (
     STOPPED_TOO,
     AttemptRefused,
@@ -36,6 +37,7 @@ from app.domain.events import (
     WayOutTaken,
 )
 from app.domain.field_change import FieldChangeApproved
+from app.domain.instants import to_minute
 from app.domain.job import JobState, Stage, came_from, evolve
 from app.domain.judging import same_answer
 from app.domain.leaving import (
@@ -47,11 +49,12 @@ from app.domain.leaving import (
     own_lock_fault,
 )
 from app.domain.lock_history import lock_fault
-from app.domain.locks import OthersLockRemoved, OwnLockOff, PointUnlocked
+from app.domain.locks import OthersLockRemoved, OwnLockOff, OwnLockOn, PointUnlocked
+from app.domain.paper import Blank
 from app.domain.procedure import Role, Second, StepKind
 from app.domain.radio import RadioReleaseSigned
 from app.domain.steps import Step
-from app.domain.watching import MOST_MISSED, ReadingMissed
+from app.domain.watching import MOST_MISSED, ReadingMissed, ReadingRepeated
 from app.domain.words import unit_words
 
 SIGNED = (
@@ -69,7 +72,11 @@ def unlawful(events: Sequence[Event]) -> tuple[str, ...]:
     """Return a sentence for every entry that the rules would have refused."""
     state, found = JobState(), []
     for event in events:
-        if told := _fault(state, event):
+        try:
+            told = _fault(state, event)
+        except (ValueError, OverflowError):
+            told = "a time in it, or in an entry before it, cannot be read."
+        if told:
             found.append(f"Entry {event.seq}: {told}")
         state = evolve(state, event)
     return tuple(found)
@@ -78,7 +85,7 @@ def unlawful(events: Sequence[Event]) -> tuple[str, ...]:
 def _fault(state: JobState, event: Event) -> str:
     if (state.opened is None) != isinstance(event, JobOpened):
         return "a job is opened once, and first."
-    if told := _gone_fault(state, event) or lock_fault(state, event) or _paper_fault(state, event):
+    if told := _gone_fault(state, event) or _paper_fault(state, event) or lock_fault(state, event):
         return told
     match event:
         case StepBegun() | StepDone() | StepOutside() | HoldReleased():
@@ -169,16 +176,16 @@ def _crew_fault(state: JobState, event: StepBegun | StepDone | StepOutside | Hol
         told = f"{event.by.name} released a hold without having been briefed."
         return "" if crew.may_release(event.by) else told
     came = came_from(event)
+    then = to_minute(came.happened) if came else None
+    there = {who.id for who in (crew.present if then is None else crew.there(then))}
     for who in (came.hand if came else event.by, *((event.worker,) if event.worker else ())):
-        if crew.member(who.id) is None:
+        if who.id not in there:
             return f"{who.name} has a mark without having been briefed."
     step = state.step(event.step)
     if step is not None and step.kind is StepKind.VERIFY and event.worker is not None:
         return f"a verification was recorded for {event.worker.name} by somebody else."
-    if isinstance(event, StepDone) and step is not None and step.says:
-        blank = state.paper.blank(came.serial) if came else None
-        if left := state.unspoken(event.step, printed=blank.seq if blank else None):
-            return f"a team pause was passed without {left[0].name}."
+    if isinstance(event, StepDone) and step is not None and step.says and (left := state.unspoken(step.id, then=then)):
+        return f"a team pause was passed without {left[0].name}."
     return ""
 
 
@@ -191,7 +198,7 @@ def _brief_fault(state: JobState, event: CrewBriefed | CrewLeft | PauseConfirmed
             return f"{event.by.name} was briefed without “{lacks[0]}”." if lacks else ""
         case CrewLeft() if event.by.role is not Role.LEAD and event.by.id != event.person.id:
             return f"a {event.by.role.words} took {event.person.name} off the crew."
-        case PauseConfirmed() if state.crew.member(event.person.id) is None:
+        case PauseConfirmed() if event.person.id not in _crew_at(state, event):
             return f"{event.person.name} spoke at a pause without having been briefed."
         case PauseConfirmed(how="own secret") if event.signature is None or event.by.id != event.person.id:
             return f"{event.person.name} did not sign for the pause in person."
@@ -265,20 +272,51 @@ def _look_fault(state: JobState, event: RecheckAnswered) -> str:
     return "" if same == event.as_expected else f"what was seen at {look.text} was not compared with the record."
 
 
+def _crew_at(state: JobState, event: FromHand) -> frozenset[str]:
+    """The ids of the crew when something happened: by the page it stands on, else when it was entered."""
+    crew, came = state.crew, event.transcribed
+    return frozenset(who.id for who in (crew.there(to_minute(came.happened)) if came else crew.present))
+
+
 def _paper_fault(state: JobState, event: Event) -> str:
-    """What comes from paper names a blank that is out, a photo and a second person; a hold came from its own hand."""
+    """What comes from paper names a blank that is out, a photo, two people and a time; a hold came from its hand."""
     came = came_from(event)
-    if came is None:
+    if came is None or not isinstance(event, FromHand):
         return ""
     blank = state.paper.blank(came.serial)
     if blank is None or blank.how is not None:
         return f"the blank {came.serial} was not out."
-    if came.compared_by.id == event.by.id or not came.photo:
-        return f"{event.by.name} entered something from paper without a photo or a second person."
-    if isinstance(event, PauseConfirmed) and came.hand.id != event.person.id:
-        return f"{event.person.name} is said to have spoken at a pause by the hand of {came.hand.name}."
+    if came.compared_by.id == event.by.id or not came.photo or not came.why_late.strip():
+        return f"{event.by.name} entered something from paper without a photo, a reason or a second person."
+    if Role.ADMINISTRATOR in (came.compared_by.role, came.hand.role):
+        return "an administrator stands for something that came from paper."
     if isinstance(event, HoldReleased) and came.hand.id != event.by.id:
         return f"a hold was released from paper by {event.by.name}, who did not sign it."
+    if isinstance(event, PauseConfirmed) and came.hand.id != event.person.id:
+        return f"{event.person.name} is said to have spoken at a pause by the hand of {came.hand.name}."
+    try:
+        return _time_fault(state, event, came, blank)
+    except (ValueError, OverflowError):
+        return f"the time {came.happened} of something that came from paper cannot be read."
+
+
+def _time_fault(state: JobState, event: FromHand, came: Transcribed, blank: Blank) -> str:
+    then = to_minute(came.happened)
+    if not to_minute(blank.at) <= then <= to_minute(event.at):
+        return f"something came from blank {blank.serial} that was done before its printing, or after it was entered."
+    if state.had_gone(came.hand, then):
+        return f"{came.hand.name} had handed the job over before what the page says."
+    if isinstance(event, OwnLockOn | OwnLockOff | ReadingRepeated):
+        return ""
+    again = isinstance(event, HoldReleased | PauseConfirmed) or event.by.role is not Role.LEAD
+    if again and state.before_unsettled(blank.seq, (came.happened,)):
+        return f"{event.by.name} entered from paper what was done before the job was stopped or left."
+    step = state.step(getattr(event, "step", ""))
+    own = (row for row in state.locks.hung if not row.point and row.until)
+    if step is not None and {effect.act for effect in step.effects} & BACK_TO_SERVICE:
+        for row in own:
+            if to_minute(row.since) <= then < to_minute(row.until):
+                return f"the step {step.id} was done while {row.by.name}'s own lock was on."
     return ""
 
 

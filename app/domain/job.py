@@ -54,6 +54,7 @@ from app.domain.field_change import (
     evolve_field_changes,
     reworded,
 )
+from app.domain.instants import to_minute
 from app.domain.leaving import (
     COMING_BACK,
     HandoverBegun,
@@ -85,7 +86,15 @@ from app.domain.made import Made, newly_made
 from app.domain.paper import BlankPrinted, BlankReconciled, Paper, evolve_paper, taken_from
 from app.domain.radio import HoldReleasedByRadio, Radio, RadioReleaseSigned, evolve_radio
 from app.domain.steps import AskedFor, LaidWayOut, Step, put_in
-from app.domain.watching import ReadingMissed, ReadingRepeated, Watch, evolve_watch, resting, watched
+from app.domain.watching import (
+    ReadingMissed,
+    ReadingRepeated,
+    Watch,
+    evolve_watch,
+    resting,
+    stands_open,
+    watched,
+)
 from app.domain.words import unit_words
 from app.domain.zones import local_or_as_kept
 
@@ -262,6 +271,8 @@ class JobState:
     notes: the entries that hold a free remark.  made: the packages that the steps have made, in order.
     led: who led the job on from a stop or settled accounts that differ, each with their newest entry of it.
     refused: who was refused, and by which rule, since anything else happened, in order.
+    unsettled_when: when the entry `unsettled_at` was made.  doors_off: from when and until when a door was off behind
+    an isolation; no end while one is.
     """
 
     opened: JobOpened | None = None
@@ -300,6 +311,8 @@ class JobState:
     leaving: Leaving = field(default_factory=Leaving)
     paper: Paper = field(default_factory=Paper)
     refused: tuple[tuple[str, str], ...] = ()
+    unsettled_when: str = ""
+    doors_off: tuple[tuple[str, str], ...] = ()
     made: tuple[Made, ...] = ()
     led: Mapping[str, int] = field(default_factory=lambda: MappingProxyType({}))
 
@@ -392,16 +405,30 @@ class JobState:
                 asked.setdefault(item.seq, item)
         return tuple(item for seq, item in asked.items() if seq not in self.lessons.answered)
 
-    def unspoken(self, step_id: str, *, printed: int | None = None) -> tuple[Who, ...]:
+    def unspoken(self, step_id: str, *, then: datetime | None = None) -> tuple[Who, ...]:
         """Return who of the crew has yet to speak at this team pause; what was said before a stop is said again.
 
-        Whoever handed the job over is no longer at the housing.  printed: the entry by which the page was printed that
-        the pause was held on; whoever has been briefed since need not have been there.
+        Whoever handed the job over is no longer at the housing.  then: when it was held, where a page says so; who was
+        on the crew at that moment speaks.
         """
         done = self.mark(step_id).done
-        missing = self.crew.unspoken(step_id, since=max(self.unsettled_at, done.seq if done else -1))
-        there = {item.by.id for item in self.crew.briefed if printed is None or item.seq <= printed}
-        return tuple(who for who in missing if who.id in there - self.leaving.gone)
+        missing = self.crew.unspoken(step_id, since=max(self.unsettled_at, done.seq if done else -1), then=then)
+        return tuple(who for who in missing if not self.had_gone(who, then))
+
+    def before_unsettled(self, printed: int, times: Iterable[str]) -> bool:
+        """Whether something that stands on a page was done before the newest stop, leaving or taking back since.
+
+        printed: the entry by which the page was.
+        """
+        if self.unsettled_at <= printed:
+            return False
+        return any(to_minute(text) < to_minute(self.unsettled_when) for text in times)
+
+    def had_gone(self, who: Who, then: datetime | None = None) -> bool:
+        """Whether somebody has handed the job over, or had at a moment before now."""
+        if then is None or who.id not in self.leaving.gone:
+            return who.id in self.leaving.gone
+        return to_minute(self.leaving.since[who.id]) <= then
 
     @property
     def stage(self) -> Stage:
@@ -443,7 +470,7 @@ def evolve(state: JobState, event: Event) -> JobState:
     if state.accepted is not None and not isinstance(event, ExceptionOpened):
         state = replace(state, accepted=None, voided=(*state.voided, state.accepted.seq))
     if isinstance(event, UNSETTLING) and (not isinstance(event, AnswerCorrected) or event.due_again):
-        state = replace(state, unsettled_at=event.seq)
+        state = replace(state, unsettled_at=event.seq, unsettled_when=event.at)
     if isinstance(event, LEADING_ON):
         state = replace(state, led=MappingProxyType({**state.led, event.by.id: event.seq}))
     if event.device is not None and event.device.number is not None:
@@ -637,8 +664,18 @@ def _done(state: JobState, event: StepDone) -> JobState:
     for effect in step.effects:
         model = attempt(model, effect).state
     watch = watched(state.watch, state.opened.repeated if state.opened else None, model, event.at)
+    doors_off = _doors_off(state.doors_off, model, event.happened)
     made = (*state.made, *newly_made(state.model, model, event.step, len(state.made)))
-    return replace(state, model=model, applied=state.applied | {event.step}, watch=watch, made=made)
+    applied = state.applied | {event.step}
+    return replace(state, model=model, applied=applied, watch=watch, made=made, doors_off=doors_off)
+
+
+def _doors_off(known: tuple[tuple[str, str], ...], model: HousingState, at: str) -> tuple[tuple[str, str], ...]:
+    """Return the times with a door off after the housing has changed."""
+    off = bool(known) and not known[-1][1]
+    if stands_open(model) == off:
+        return known
+    return (*known[:-1], (known[-1][0], at)) if off else (*known, (at, ""))
 
 
 def _locked(state: JobState, event: LocksEvent) -> JobState:

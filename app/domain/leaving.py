@@ -8,10 +8,13 @@ Events, commands, state and fold of the topic.  Rules kept here:
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from datetime import datetime
+from types import MappingProxyType
 from typing import Literal, assert_never
 
 from app.domain.event_base import JobEvent, Signature, Who
 from app.domain.housing import SiteLimit
+from app.domain.instants import to_minute
 from app.domain.locks import Locks
 from app.domain.text import Kept
 
@@ -171,7 +174,8 @@ class Leaving:
     """Where a job stands with leaving and coming back.
 
     suspended: in force.  last: the newest suspension, also one that is over.  unread: the line of `last` is yet to be
-    read.  gone: ids of people who handed the job over.  sealed: entries of the signatures of finished hand-overs.
+    read.  gone: ids of people who handed the job over.  since: when each of them had.  sealed: entries of the
+    signatures of finished hand-overs.
     """
 
     suspended: JobSuspended | None = None
@@ -179,6 +183,7 @@ class Leaving:
     unread: bool = False
     handover: Handover | None = None
     gone: frozenset[str] = frozenset()
+    since: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
     sealed: tuple[int, ...] = ()
 
 
@@ -212,7 +217,8 @@ def _signed(state: Leaving, event: HandoverSigned) -> Leaving:
     if event.part == "outgoing" or under_way.signed is None:
         return replace(state, handover=replace(under_way, signed=event.seq))
     gone = (state.gone | {under_way.outgoing.id}) - {under_way.incoming.id}
-    return replace(state, handover=None, gone=gone, sealed=(*state.sealed, under_way.signed, event.seq))
+    since = MappingProxyType({**state.since, under_way.outgoing.id: event.at})
+    return replace(state, handover=None, gone=gone, since=since, sealed=(*state.sealed, under_way.signed, event.seq))
 
 
 def own_lock_fault(under_way: Handover, locks: Locks) -> str:
@@ -228,10 +234,15 @@ def own_lock_fault(under_way: Handover, locks: Locks) -> str:
     return ""
 
 
-def lock_off_fault(under_way: Handover | None, locks: Locks, person: Who) -> str:
-    """Say why an own lock may not come off during a hand-over: the incoming person's is not on yet."""
+def lock_off_fault(under_way: Handover | None, locks: Locks, person: Who, then: datetime | None = None) -> str:
+    """Say why an own lock may not come off during a hand-over: the incoming person's is not on yet.
+
+    then: when it came off, where that was before now.
+    """
     if under_way is None or person.id != under_way.outgoing.id:
         return ""
-    if any(item.by.id == under_way.incoming.id for item in locks.own):
+    if any(
+        item.by.id == under_way.incoming.id and (then is None or to_minute(item.since) <= then) for item in locks.own
+    ):
         return ""
     return f"{under_way.incoming.name} is taking over: their lock goes on before the lock of {person.name} comes off."

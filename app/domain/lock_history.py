@@ -5,13 +5,23 @@ from app.domain.containment.effects import Act
 from app.domain.crew import PauseConfirmed
 from app.domain.deciding.isolation import BACK_TO_SERVICE, has_table, unlocked
 from app.domain.events import Event, HoldReleased, StepBegun, StepDone, StepOutside
+from app.domain.instants import to_minute
 from app.domain.job import JobState
 from app.domain.labels import told_apart
 from app.domain.leaving import lock_off_fault
-from app.domain.locks import DamperStroked, OthersLockRemoved, OwnLockOff, PointLocked, PointUnlocked, StrokePart
+from app.domain.locks import (
+    DamperStroked,
+    OthersLockRemoved,
+    OwnLockOff,
+    OwnLockOn,
+    PointLocked,
+    PointUnlocked,
+    StrokePart,
+)
 from app.domain.procedure import Role
 from app.domain.radio import HoldReleasedByRadio
 from app.domain.steps import Step
+from app.domain.watching import ReadingRepeated
 
 
 def lock_fault(state: JobState, event: Event) -> str:
@@ -24,6 +34,10 @@ def lock_fault(state: JobState, event: Event) -> str:
             return "" if step is None else _mark_fault(state, event, step)
         case PointLocked() if state.locks.at(event.point) is not None:
             return f"{event.tag} was locked twice."
+        case PointLocked() if (told := _row_fault(state, event)) or (told := _exposed_fault(state, event)):
+            return told
+        case OwnLockOn() | ReadingRepeated() if told := _exposed_fault(state, event):
+            return told
         case PointLocked() if state.due is None or state.due.table != "locks_on":
             return f"{event.tag} was locked when another step was due."
         case PointUnlocked() | OwnLockOff():
@@ -32,13 +46,36 @@ def lock_fault(state: JobState, event: Event) -> str:
                 return f"{event.hand.name} took off lock {event.lock}, which was not theirs."
             if came is not None and lock.by.id not in (event.by.id, came.compared_by.id):
                 return f"lock {event.lock} of {lock.by.name} came off by paper without their own word."
-            return lock_off_fault(state.leaving.handover, state.locks, event.hand) if not lock.point else ""
+            then = to_minute(came.happened) if came else None
+            if then is not None and then < to_minute(lock.since):
+                return f"lock {event.lock} came off by paper before it went on."
+            return lock_off_fault(state.leaving.handover, state.locks, event.hand, then) if not lock.point else ""
         case OthersLockRemoved():
             return _removal_fault(state, event)
         case DamperStroked():
             return _trial_fault(state, event)
         case _:
             return ""
+
+
+def _row_fault(state: JobState, event: PointLocked) -> str:
+    """A row holds a point of this housing in its safe position, under its own tag, with a lock that is on no other."""
+    points = state.opened.housing.points if state.opened else ()
+    point = next((item for item in points if item.id == event.point), None)
+    if point is None or (point.tag, point.safe) != (event.tag, event.seen):
+        return f"{event.tag} was locked and is no point of this housing, or was not in its safe position."
+    if state.locks.numbered(event.lock) is not None:
+        return f"lock {event.lock} went onto {event.tag} while it was on elsewhere."
+    return ""
+
+
+def _exposed_fault(state: JobState, event: PointLocked | OwnLockOn | ReadingRepeated) -> str:
+    """Whoever is exposed was on the briefed crew then."""
+    crew, came = state.crew, event.transcribed
+    there = crew.there(to_minute(came.happened)) if came else crew.present
+    if crew.enforced and all(who.id != event.hand.id for who in there):
+        return f"{event.hand.name} took part without having been briefed."
+    return ""
 
 
 def _mark_fault(state: JobState, event: StepBegun | StepDone | StepOutside | HoldReleased, step: Step) -> str:

@@ -178,7 +178,7 @@ class Hung:
 
     off_at, off_by: when and by whom it came off; None while it is on.  paper, off_paper: where that came from, if it
     was written on paper first; by, off_by are then the hands that wrote it there.  entered_by: who entered that it
-    went on.
+    went on.  seq: the entry by which it did.
     """
 
     lock: str
@@ -193,6 +193,17 @@ class Hung:
     paper: Transcribed | None = None
     off_paper: Transcribed | None = None
     entered_by: Who | None = None
+    seq: int = 0
+
+    @property
+    def since(self) -> str:
+        """When it went on: by the paper that says so, else by the server's clock."""
+        return self.paper.happened if self.paper else self.at
+
+    @property
+    def until(self) -> str:
+        """When it came off, likewise; nothing while it is on."""
+        return self.off_paper.happened if self.off_paper else self.off_at or ""
 
     @property
     def on(self) -> bool:
@@ -261,7 +272,7 @@ def evolve_locks(locks: Locks, event: LocksEvent) -> Locks:
 
 def _hung(event: PointLocked | OwnLockOn) -> Hung:
     came = event.transcribed
-    return Hung(event.lock, event.hand, event.at, paper=came, entered_by=event.by if came else None)
+    return Hung(event.lock, event.hand, event.at, paper=came, entered_by=event.by if came else None, seq=event.seq)
 
 
 def _off(locks: Locks, lock: str, at: str, by: Who, paper: Transcribed | None = None) -> Locks:
@@ -282,7 +293,10 @@ def _stroked(locks: Locks, event: DamperStroked) -> Locks:
             row = locks.at(event.point)
             locks = locks if row is None else _off(locks, row.lock, event.at, event.by)
         case StrokePart.ON:
-            row = Hung(event.lock or "", event.by, event.at, event.point, event.tag, event.seen, event.tag_number or "")
+            row = Hung(
+                event.lock or "", event.by, event.at, event.point, event.tag, event.seen, event.tag_number or "",
+                seq=event.seq,
+            )  # fmt: skip
             locks = replace(locks, hung=(*locks.hung, row))
         case _:
             pass

@@ -98,6 +98,8 @@ def veiled(state: JobState, viewer: str = "", *, on_paper: bool = False) -> JobS
     places = hidden.steps | {step for step, _ in hidden.asks}
     for step in places:
         marks[step] = _veiled_mark(step, marks[step], hidden)
+    if hidden.locks:
+        marks = {name: replace(mark, evidence=_untold(mark.evidence, hidden)) for name, mark in marks.items()}
     hung = tuple(_veiled_row(row) if row.point and row.lock in hidden.locks else row for row in state.locks.hung)
     notables = tuple(
         replace(item, sentence=UNSEEN) if item.kind in _TELLING and item.step in places else item
@@ -122,6 +124,12 @@ def _veiled_mark(step: str, mark: Mark, hidden: Unseen) -> Mark:
             for item in mark.corrections
         ),
     )
+
+
+def _untold(evidence: Evidence, hidden: Unseen) -> Evidence:
+    """Take from a note what it tells of locks that are not shown: what was said at a pause names each of them."""
+    told = any(f"lock {lock}" in evidence.note for lock in hidden.locks)
+    return evidence.model_copy(update={"note": UNSEEN}) if told else evidence
 
 
 def _veiled_row(row: Hung) -> Hung:
@@ -164,7 +172,7 @@ def _found_unseen(state: JobState, event: Event) -> Event:
 def _veiled(event: Event, hidden: Unseen) -> Event:
     match event:
         case StepDone():
-            changed: dict[str, object] = {"evidence": _without(event.step, event.evidence, hidden)}
+            changed: dict[str, object] = {"evidence": _untold(_without(event.step, event.evidence, hidden), hidden)}
             if event.reconciled and hidden.at(event.step, event.evidence.answers):
                 changed["reconciled"] = UNSEEN
             return event.model_copy(update=changed)

@@ -62,6 +62,11 @@ def issue(jobs: Jobs, procedure: Procedure, digest: str, housing: Housing, *, by
     Whether it can be issued is asked first, before the time that a rehearsal takes, and decided inside the writing.
     Raises Invalid with the reason where it cannot be issued, Refused where the rehearsal meets a rule.
     """
+    if by is not None and _same_person(procedure.author, by.name):
+        raise Invalid(
+            f"{procedure.title}, revision {procedure.revision}: {by.name} wrote it and cannot issue it. Ask another "
+            "lead."
+        )
     _refuse(procedure, digest, jobs.site())
     entries, root = rehearsed(Trial(digest, housing.model_dump_json(), procedure, housing))
 

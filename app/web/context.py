@@ -6,6 +6,7 @@ from datetime import datetime
 
 from starlette.requests import Request
 
+from app.calc.errors import Invalid
 from app.domain.event_base import Who
 from app.ledger.heads import Head, Signer
 from app.services.clockwatch import ClockWatch
@@ -106,9 +107,17 @@ def worker_chosen(request: Request, job: str) -> str:
     return person if ledger == job else ""
 
 
+LONGEST_TOKEN = 100
+"""Characters of a form's token; this program's have 32 to 64 (this program's bound)."""
+
+
 def asked_by(request: Request, *, token: str, device_at: str = "", by: Who | None = None) -> Asked:
     """Return who asks, from which tablet, under which token, and whether id and secret were given for it."""
     session = session_of(request)
+    if len(token) > LONGEST_TOKEN:
+        raise Invalid(
+            f"The form's token has {len(token)} characters; at most {LONGEST_TOKEN} are taken. Reload the page."
+        )
     return Asked(
         by=by or session.who,
         tablet=session.tablet,

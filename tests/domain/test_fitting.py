@@ -183,7 +183,7 @@ def test_what_comes_from_paper_with_an_unfit_filter_is_kept_and_stops_the_job() 
     bench.go_on()
     bench.now += timedelta(minutes=20)
     bench.store = evolve_store(bench.store, looked_at(bench.store, "NEW", "accepted", seq=44, when=utc_text(bench.now)))
-    done = bench.do(paper(bench, "SN-NEW", ago=23), HANDS)
+    done = bench.do(paper(bench, "SN-NEW", ago=23), LEAD)
 
     assert isinstance(outside, StepOutside)
     assert outside.transcribed is not None

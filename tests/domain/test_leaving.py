@@ -308,7 +308,7 @@ FORGED: list[tuple[str, str, dict[str, Any], str]] = [
     ("over", "handover_signed", {"part": "incoming"}, "was not Noor Haddad's to sign"),
     ("over", "handover_begun", {"outgoing": OTHER_LEAD.model_dump(mode="json")}, "may not take over from Radek Nowák"),
     ("paper", "step_begun", {"transcribed": {"serial": "2026-0001-B7"}}, "the blank 2026-0001-B7 was not out"),
-    ("paper", "step_done", {"transcribed": {"photo": ""}}, "without a photo or a second person"),
+    ("paper", "step_done", {"transcribed": {"photo": ""}}, "without a photo, a reason or a second person"),
     ("paper", "step_done", {"transcribed": {"compared_by": HANDS.model_dump(mode="json")}}, "or a second person"),
     ("paper", "step_done", {"second": HANDS.model_dump(mode="json")}, "takes two people and was marked by one"),
 ]  # fmt: skip

@@ -195,10 +195,10 @@ def test_a_cut_from_paper_needs_a_second_person_named_there(beside: Who | None) 
 
 
 def test_a_second_person_from_paper_is_of_the_crew() -> None:
-    """Somebody who has not been briefed was not at the work."""
+    """Somebody who was not on the briefed crew was not at the work."""
     bench = printed("out-1/cut")
 
-    with pytest.raises(Refused, match="has not been briefed"):
+    with pytest.raises(Refused, match="was not on the briefed crew"):
         bench.do(with_beside(bench, OTHER_LEAD), HANDS)
 
 

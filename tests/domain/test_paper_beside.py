@@ -1,13 +1,15 @@
 """What a page holds beside the marks comes back as it was done: rows of locks, own locks, pauses, readings."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 import pytest
 
 from app.calc.errors import Invalid
+from app.domain.commands import Begin, StopWork
 from app.domain.containment.effects import Act
-from app.domain.crew import ConfirmPause, PauseConfirmed
+from app.domain.crew import ConfirmPause, LeaveCrew, PauseConfirmed
 from app.domain.deciding.locks import OTHERWISE
 from app.domain.event_base import FromHand, Who
 from app.domain.events import Event, JobStopped, StepDone, event_from, payload_of
@@ -19,18 +21,21 @@ from app.domain.locks import (
     PointLocked,
     PointUnlocked,
     PutOwnLockOn,
+    StrokeDamper,
+    StrokePart,
     TakeOwnLockOff,
     UnlockPoint,
 )
 from app.domain.paper import Beside, PrintBlank, Transcribe, TranscribeBeside
-from app.domain.procedure import Role
+from app.domain.procedure import Role, StepKind
 from app.domain.refused import Refused
 from app.domain.watching import ReadingRepeated, TakeReading
 from app.records.locks import lock_tables
+from app.records.moments import utc_text
 from app.records.trail import sentence_of
-from app.records.veil import UNSEEN, veiled
-from app.services.rehearsal import made_up_answers
-from tests.builders import EYES, HANDS, LEAD, OFFICER, OTHER_LEAD, QUALIFIED, Bench, opened
+from app.records.veil import UNSEEN, veiled, veiled_events
+from app.services.rehearsal import labels_of, made_up_answers
+from tests.builders import EYES, HANDS, LEAD, OFFICER, OTHER_LEAD, Bench, opened
 
 SERIAL = "2026-0001-B1"
 
@@ -240,21 +245,43 @@ def at_pause() -> Bench:
     return bench
 
 
-def test_whoever_joined_after_the_printing_need_not_have_spoken_on_the_page() -> None:
-    """At a screen they would; a record in which somebody who was there is missing is not lawful."""
+def test_a_pause_from_paper_is_of_the_crew_that_was_there_then() -> None:
+    """Whoever joined before it has spoken, whoever joined after it need not have, whoever left since had."""
     bench = at_pause()
     step, crew = due(bench), bench.state.crew.present
-    bench.qualifications = QUALIFIED
+    bench.now = datetime.fromisoformat(at(bench, 20))
     bench.brief(OTHER_LEAD)
-    assert OTHER_LEAD in bench.state.unspoken(step)
+    bench.now = datetime.fromisoformat(at(bench, 30))
+    bench.do(LeaveCrew(EYES.id, "called away"), LEAD)
+    bench.now = datetime.fromisoformat(at(bench, 40))
 
-    enter(bench, ConfirmPause(step, tuple(who.id for who in crew)))
+    with pytest.raises(Refused, match=f"{OTHER_LEAD.id!r} is not on the briefed crew"):
+        enter(bench, ConfirmPause(step, (OTHER_LEAD.id,)), minutes=10)
+    for who in crew:
+        enter(bench, ConfirmPause(step, (who.id,)), minutes=25, second=OFFICER)
+    assert not bench.state.mark(step).stands, "whoever had joined by then is missing"
+    enter(bench, ConfirmPause(step, (OTHER_LEAD.id,)), minutes=25, second=OFFICER)
 
     assert bench.state.mark(step).stands
     whole(bench)
-    dropped = next(event for event in bench.events if isinstance(event, PauseConfirmed) and event.step == step)
-    told = unlawful([event for event in bench.events if event is not dropped])
-    assert any("a team pause was passed without" in item for item in told)
+    for dropped in [event for event in bench.events if isinstance(event, PauseConfirmed) and event.step == step]:
+        told = unlawful([event for event in bench.events if event is not dropped])
+        assert any("a team pause was passed without" in item for item in told)
+
+
+def test_a_pause_before_a_joiner_is_over_without_them() -> None:
+    """At the screen they would be waited for."""
+    bench = at_pause()
+    step, crew = due(bench), bench.state.crew.present
+    bench.now = datetime.fromisoformat(at(bench, 30))
+    bench.brief(OTHER_LEAD)
+    bench.now = datetime.fromisoformat(at(bench, 40))
+    assert OTHER_LEAD in bench.state.unspoken(step)
+
+    enter(bench, ConfirmPause(step, tuple(who.id for who in crew)), minutes=20)
+
+    assert bench.state.mark(step).stands
+    whole(bench)
 
 
 def test_nobody_speaks_by_the_hand_of_another() -> None:
@@ -304,7 +331,7 @@ def test_an_own_lock_on_a_page_is_of_somebody_who_was_briefed() -> None:
     """A name that is not on the crew was read wrongly, or should not have been there."""
     bench = printed("isolate/verify/isolation")
 
-    with pytest.raises(Refused, match="stands on no page of its work"):
+    with pytest.raises(Refused, match="was not on the briefed crew of this job at"):
         enter(bench, PutOwnLockOn("P-7"), OTHER_LEAD)
     with pytest.raises(Refused, match="does not fit: it lies after the printing of the blank, and not after now"):
         enter(bench, PutOwnLockOn("P-7"), minutes=-1)
@@ -392,3 +419,247 @@ def test_an_administrator_stands_on_no_page() -> None:
 
     with pytest.raises(Refused, match="An administrator does not work on jobs"):
         enter(bench, row(bench, "upstream"), admin)
+
+
+# --- what was so then -----------------------------------------------------------------------------
+
+
+def stopped(bench: Bench, minutes: int) -> None:
+    """Stop the job so many minutes after the printing, and re-open it at once."""
+    bench.now = datetime.fromisoformat(at(bench, minutes))
+    bench.do(StopWork(), EYES)
+    bench.go_on()
+    bench.now = datetime.fromisoformat(at(bench, 45))
+
+
+def mark(bench: Bench, minutes: int, hand: Who = HANDS) -> Transcribe:
+    """Return what stands on paper for the step that is due."""
+    step = bench.state.due
+    assert step is not None
+    when = at(bench, minutes)
+    return Transcribe(
+        step.id, SERIAL, when, "no power", "ab" * 32, hand, OFFICER, when if step.marks == 2 else None,
+        made_up_answers(step) | labels_of(step), beside=EYES if hand is HANDS else HANDS,
+    )  # fmt: skip
+
+
+def test_what_was_done_before_a_stop_is_entered_by_a_lead_who_has_looked_since() -> None:
+    """Rows and marks alike; what was done after the re-opening is entered by anybody."""
+    for name in ("shut/locks", "out-1/gather"):
+        bench = printed(name)
+        stopped(bench, 20)
+        rows = name == "shut/locks"
+
+        with pytest.raises(
+            Refused, match=r"the job was stopped, left or put right, the last time at \d\d:\d\d. A lead"
+        ):
+            enter(bench, row(bench, "fan"), minutes=10) if rows else bench.do(mark(bench, 10), HANDS)
+        before = bench.state.size
+        enter(bench, row(bench, "fan"), minutes=10, by=LEAD) if rows else bench.do(mark(bench, 10), LEAD)
+        assert bench.state.size > before
+        whole(bench)
+        forged = [
+            event.model_copy(update={"by": HANDS})
+            if isinstance(event, FromHand) and event.transcribed else event
+            for event in bench.events
+        ]  # fmt: skip
+        assert any("before the job was stopped or left" in told for told in unlawful(forged))
+
+
+def test_a_hold_and_a_pause_of_before_a_stop_are_done_anew() -> None:
+    """As at the screen; not even a lead enters them."""
+    bench = at_pause()
+    stopped(bench, 20)
+    with pytest.raises(Refused, match="Do it anew at the screen"):
+        enter(bench, ConfirmPause(due(bench), (HANDS.id, EYES.id)), by=LEAD, minutes=10)
+
+    bench = opened()
+    bench.run_to("end/service/release")
+    assert bench.state.due is not None
+    assert bench.state.due.kind is StepKind.HOLD
+    bench.do(PrintBlank(), HANDS)
+    stopped(bench, 20)
+    with pytest.raises(Refused, match="Do it anew at the screen"):
+        bench.do(Transcribe(due(bench), SERIAL, at(bench, 10), "no power", "ab" * 32, OFFICER, EYES), OFFICER)
+
+
+def test_nothing_goes_back_into_service_at_a_time_when_somebody_was_locked_on() -> None:
+    """Whichever is entered first: the row is refused, or the lock that is found too late stops the job."""
+    bench = opened(crew=(HANDS, EYES, OTHER_LEAD))
+    bench.run_to("unlock/locks")
+    owner = bench.state.locks.points[0].by
+    bench.do(PutOwnLockOn("P-7"), EYES)
+    bench.do(PrintBlank(), owner)
+    bench.now += timedelta(minutes=40)
+    enter(bench, TakeOwnLockOff("P-7"), EYES, by=EYES, second=OFFICER, minutes=30)
+    act = UnlockPoint(due(bench), bench.state.locks.points[0].point)
+
+    with pytest.raises(Refused, match=r"own lock P-7 was on then. Read both times again"):
+        enter(bench, act, owner, by=owner, second=OFFICER, minutes=20)
+    enter(bench, act, owner, by=owner, second=OFFICER, minutes=31)
+    whole(bench)
+
+    early = [
+        event.model_copy(update={"transcribed": event.transcribed.model_copy(update={"happened": at(bench, 20)})})
+        if isinstance(event, PointUnlocked) and event.transcribed else event
+        for event in bench.events
+    ]  # fmt: skip
+    assert any("own lock was on" in told for told in unlawful(early))
+
+
+def test_an_own_lock_of_before_the_return_to_service_stops_the_job() -> None:
+    """The page says that somebody was locked on while the locks came off: nobody passes that over."""
+    bench = opened(crew=(HANDS, EYES, OTHER_LEAD))
+    bench.run_to("unlock/locks")
+    bench.do(PrintBlank(), HANDS)
+    bench.now += timedelta(minutes=10)
+    bench.run_to(steps=1)
+    bench.now += timedelta(minutes=30)
+
+    on, stop = enter(bench, PutOwnLockOn("P-9"), OTHER_LEAD, minutes=5)
+
+    assert isinstance(stop, JobStopped)
+    assert "own lock P-9 went on before “" in stop.text
+    assert bench.state.stage is Stage.STOPPED
+    assert isinstance(on, FromHand)
+    whole(bench)
+
+
+def test_a_lock_comes_off_after_it_went_on() -> None:
+    """By the page or by the screen, whichever says when it went on."""
+    bench = printed("isolate/verify/isolation")
+    bench.do(PutOwnLockOn("P-7"), EYES)  # now, at the screen
+    enter(bench, PutOwnLockOn("P-8"), EYES, minutes=30)
+
+    for lock, minutes in (("P-7", 35), ("P-8", 29)):
+        with pytest.raises(Refused, match=f"it lies after lock {lock} went on"):
+            enter(bench, TakeOwnLockOff(lock), EYES, by=EYES, second=OFFICER, minutes=minutes)
+    enter(bench, TakeOwnLockOff("P-8"), EYES, by=EYES, second=OFFICER, minutes=31)
+    early = [
+        event.model_copy(update={"transcribed": event.transcribed.model_copy(update={"happened": at(bench, 29)})})
+        if isinstance(event, OwnLockOff) and event.transcribed else event
+        for event in bench.events
+    ]  # fmt: skip
+    assert any("came off by paper before it went on" in told for told in unlawful(early))
+
+
+def test_a_hand_on_a_page_was_briefed_by_then() -> None:
+    """A late joiner stands on no line of before their brief, neither for a mark, a row, nor an own lock."""
+    for name in ("shut/locks", "out-1/gather"):
+        bench = printed(name)
+        bench.now = datetime.fromisoformat(at(bench, 30))
+        bench.brief(OTHER_LEAD)
+        bench.now = datetime.fromisoformat(at(bench, 40))
+
+        rows = name == "shut/locks"
+        with pytest.raises(Refused, match="was not on the briefed crew of this job at"):
+            enter(bench, row(bench, "fan"), OTHER_LEAD, minutes=20) if rows else bench.do(
+                mark(bench, 20, OTHER_LEAD), HANDS
+            )
+        with pytest.raises(Refused, match="was not on the briefed crew of this job at"):
+            enter(bench, PutOwnLockOn("P-7"), OTHER_LEAD, minutes=20)
+        enter(bench, PutOwnLockOn("P-7"), OTHER_LEAD, minutes=31)
+        whole(bench)
+
+
+def test_a_step_is_not_done_before_it_was_begun_at_the_screen() -> None:
+    """The begun mark bounds what the page says of the same step."""
+    bench = printed("port/P1/open/door")
+    step = bench.state.due
+    assert step is not None
+    bench.do(Begin(step.id, EYES, answers=labels_of(step)), HANDS)
+
+    with pytest.raises(Refused, match="does not fit"):
+        bench.do(replace(mark(bench, 20), began=None), HANDS)
+
+
+def test_no_reading_is_taken_from_a_page_before_a_door_was_off() -> None:
+    """The step that took it off is entered first."""
+    bench = printed("shut/locks")
+
+    with pytest.raises(Refused, match="No door was off at"):
+        enter(bench, TakeReading("900"))
+    assert bench.state.stage is Stage.OPEN
+
+
+def test_whoever_entered_rows_does_not_verify_them_from_a_later_blank_either() -> None:
+    """They had seen the numbers before that page was printed."""
+    bench = printed("shut/locks", HANDS, EYES, OTHER_LEAD)
+    for point in ("upstream", "downstream", "fan"):
+        enter(bench, row(bench, point), HANDS, by=EYES, second=OTHER_LEAD)
+    bench.run_to("isolate/verify/isolation")
+    bench.do(PrintBlank(), HANDS)
+    bench.now += timedelta(minutes=10)
+    step = bench.state.due
+    assert step is not None
+    when = utc_text(bench.now - timedelta(minutes=2))[:16] + "+00:00"
+    began = when if step.marks == 2 else None
+
+    for hand in (EYES, OTHER_LEAD):
+        with pytest.raises(Refused, match="or recorded it"):
+            bench.do(
+                Transcribe(
+                    step.id, "2026-0001-B2", when, "no power", "ab" * 32, hand, OFFICER, began, made_up_answers(step)
+                ),
+                HANDS,
+            )
+
+
+def test_after_a_trial_nobody_reads_the_numbers_in_what_was_said_at_a_pause() -> None:
+    """The verification is due anew, and a pause before it had named each lock."""
+    bench = opened()
+    bench.run_to("port/P1/open/door")
+    for part, seen in ((StrokePart.CLEAR, "nobody near it"), (StrokePart.OFF, ""), (StrokePart.MOVED, "full travel")):
+        bench.do(StrokeDamper("upstream", part, seen), LEAD if part is StrokePart.CLEAR else HANDS)
+    lock = bench.state.locks.points[0].lock
+    said = [mark.evidence.note for mark in bench.state.marks.values() if f"lock {lock}" in mark.evidence.note]
+    assert said, "a pause has named it"
+    bench.do(StrokeDamper("upstream", StrokePart.ON, "shut", "L-9", "T-9"), HANDS)
+
+    shown = veiled(bench.state, EYES.id)
+    told = veiled_events(bench.state, bench.events, EYES.id)
+
+    assert all(lock not in mark.evidence.note for mark in shown.marks.values())
+    assert all(lock not in event.evidence.note for event in told if isinstance(event, StepDone))
+
+
+@pytest.mark.parametrize("change", [
+    {"happened": "2026-03-02T05:00+00:00"}, {"happened": "2031-01-01T00:00+00:00"}, {"happened": "sometime"},
+    {"hand": OTHER_LEAD}, {"hand": Who(id="keeper", name="Bram Okafor", role=Role.ADMINISTRATOR)},
+    {"compared_by": Who(id="keeper", name="Bram Okafor", role=Role.ADMINISTRATOR)}, {"compared_by": HANDS},
+    {"why_late": " "}, {"photo": ""}, {"serial": "2026-0001-B9"},
+], ids=str)  # fmt: skip
+def test_an_outsider_finds_a_page_that_cannot_be(change: dict[str, object]) -> None:
+    """Rows, own locks and readings: the time, the hands, the reason, the photo, the blank."""
+    bench = door_off()
+    bench.now += timedelta(minutes=20)
+    enter(bench, PutOwnLockOn("P-7"), EYES, minutes=15)
+    enter(bench, TakeReading("-20"), EYES, minutes=15)
+    rows = printed("shut/locks")
+    enter(rows, row(rows, "fan"), EYES, minutes=15)
+
+    for made in (bench, rows):
+        whole(made)
+        for place, event in enumerate(made.events):
+            if isinstance(event, FromHand) and event.transcribed is not None:
+                came = event.transcribed.model_copy(update=change)
+                forged = [
+                    *made.events[:place],
+                    event.model_copy(update={"transcribed": came}),
+                    *made.events[place + 1 :],
+                ]
+                assert unlawful(forged), (event.type, change)
+
+
+@pytest.mark.parametrize("change", [{"seen": "open"}, {"tag": "D-999"}, {"point": "nowhere"}, {"lock": "L-upstream"}])
+def test_an_outsider_finds_a_row_that_cannot_be(change: dict[str, str]) -> None:
+    """Another position or tag, a point that is not there, a lock that is on another point."""
+    bench = printed("shut/locks")
+    for point in ("upstream", "fan"):
+        bench.do(row(bench, point), HANDS)
+    whole(bench)
+
+    last = bench.events[-1]
+    assert isinstance(last, PointLocked)
+
+    assert unlawful([*bench.events[:-1], last.model_copy(update=change)])

@@ -262,6 +262,10 @@ def leaving_and_paper(state: JobState) -> Iterator[Command]:
         yield from (from_paper(state, step, blank, hand, second) for hand, second in ((HANDS, EYES), (OFFICER, HANDS)))
         yield from (replace(from_paper(state, step, blank, HANDS, EYES), beside=who) for who in (None, HANDS, LEAD))
         yield from beside_from_paper(state, step, blank)
+        at = f"{blank.at[:16]}+00:00"
+        yield from (
+            replace(from_paper(state, step, blank, hand, OFFICER), happened=at, began=at) for hand in (HANDS, EYES)
+        )
         yield replace(from_paper(state, step, blank, EYES, HANDS), photo="")
         yield replace(from_paper(state, step, blank, EYES, HANDS), happened=TOO_EARLY, began=TOO_EARLY)
 
@@ -278,7 +282,6 @@ def from_paper(state: JobState, step: Step, blank: Blank, hand: Who, second: Who
 
 def beside_from_paper(state: JobState, step: Step, blank: Blank) -> Iterator[TranscribeBeside]:
     """Yield what a page may hold beside the marks, done when the newest entry was made."""
-    at = state.last_at.replace("Z", "+00:00")[:16] + "+00:00"
     acts: list[Beside] = [PutOwnLockOn("P-97"), ConfirmPause(step.id, tuple(who.id for who in state.crew.present))]
     acts += [TakeOwnLockOff(item.lock) for item in state.locks.own[-1:]]
     acts += [TakeReading("-21"), TakeReading("900")]
@@ -286,7 +289,9 @@ def beside_from_paper(state: JobState, step: Step, blank: Blank) -> Iterator[Tra
         acts += [LockPoint(step.id, "upstream", "shut", "L-97", "T-97"), UnlockPoint(step.id, "upstream")]
     for act in acts:
         for hand, second in ((HANDS, EYES), (EYES, HANDS), (OFFICER, EYES)):
-            yield TranscribeBeside(act, blank.serial, at, "no power", "ab" * 32, hand, second)
+            for at in (state.last_at, blank.at):
+                happened = f"{at[:16]}+00:00"
+                yield TranscribeBeside(act, blank.serial, happened, "no power", "ab" * 32, hand, second)
 
 
 def otherwise(look: Recheck) -> str:
@@ -493,11 +498,11 @@ def check_joined(before: JobState, event: Event) -> None:
     """Whoever writes about the work, leaves it or comes back to it has had the brief; to be exposed takes all of it."""
     crew, by = before.crew, event.by
     match event:
-        case JobSuspended() | ReturnBegun() | NextThingRead() | HandoverBegun() | RecheckAnswered() | BlankPrinted():
+        case JobSuspended() | ReturnBegun() | NextThingRead() | HandoverBegun() | RecheckAnswered():
             assert crew.member(by.id) or by.id in crew.signers, "late joiners are briefed first"
         case FieldChangeProposed():
             assert crew.member(by.id) or by.id in crew.signers, "late joiners are briefed first"
-        case BlankReconciled() | HoldReleasedByRadio():
+        case BlankPrinted() | BlankReconciled() | HoldReleasedByRadio():
             assert by.role is not Role.TECHNICIAN or crew.member(by.id), "a technician is briefed first"
         case OwnLockOn() | ReadingRepeated():
             assert crew.member(event.hand.id), "and for all of the work before they are exposed"
@@ -567,8 +572,18 @@ def check_paper(before: JobState, event: FromHand) -> None:
         assert before.index[blank.step] <= before.index[step], "the step stands on the blank"
     assert came.photo
     assert came.compared_by.id != event.by.id
+    told = [item for item in before.crew.briefed if item.by.id == came.hand.id and item.at[:16] <= came.happened[:16]]
+    off = isinstance(event, OwnLockOff | PointUnlocked | HoldReleased)
+    assert told or off or not before.crew.enforced, "nobody takes part before their brief"
+    if isinstance(event, StepDone) and {effect.act for effect in before.steps[before.place].effects} & BACK:
+        for own in (item for item in before.locks.hung if not item.point):
+            on, gone = own.since[:16] <= came.happened[:16], own.until and own.until[:16] <= came.happened[:16]
+            assert gone or not on, "nothing goes back into service over somebody's own lock, by whatever clock"
     assert blank.at[:16] <= came.happened[:16] <= event.at[:16]
     assert came.hand.id == event.by.id or not isinstance(event, HoldReleased), "a hold comes from its own hand only"
+
+
+BACK = {"remove_locks", "open_upstream", "open_downstream", "start_fan", "put_in_service"}
 
 
 def check_mark(before: JobState, event: StepBegun | StepDone | StepOutside | HoldReleased) -> None:

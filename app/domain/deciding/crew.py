@@ -1,5 +1,7 @@
 """Deciding on the crew: who is briefed and qualified, who marks, for whom it is recorded, who has spoken at a pause."""
 
+from datetime import datetime
+
 from app.domain.commands import Moment
 from app.domain.crew import (
     Acknowledge,
@@ -16,6 +18,7 @@ from app.domain.deciding.common import event_of, signature_of, words_of
 from app.domain.deciding.leaving import handed_over
 from app.domain.event_base import Evidence, Who
 from app.domain.events import Event, JobOpened, StepDone
+from app.domain.instants import to_minute
 from app.domain.job import JobState
 from app.domain.killers import to_say
 from app.domain.procedure import Role, StepKind
@@ -118,9 +121,11 @@ def _still_here(state: JobState, step: Step, who: Who) -> None:
 
 def may_mark(state: JobState, step: Step, moment: Moment) -> None:
     """Refuse a mark by whoever has not been briefed, or is no longer qualified."""
+    if moment.paper is not None:
+        there_then(state, moment.by, moment, step.id)
     if not state.crew.enforced:
         return
-    if state.crew.member(moment.by.id) is None:
+    if moment.paper is None and state.crew.member(moment.by.id) is None:
         raise Refused(
             "not_briefed",
             f"{moment.by.name} has not been briefed for this job and marks nothing. Read the brief and acknowledge it "
@@ -131,6 +136,32 @@ def may_mark(state: JobState, step: Step, moment: Moment) -> None:
     _qualified(state, moment.by, moment, step.id)
 
 
+def then_of(moment: Moment) -> datetime | None:
+    """Return when that happened which a page says; None for what is entered as it happens."""
+    return None if moment.paper is None else to_minute(moment.local_time)
+
+
+def there_then(state: JobState, who: Who, moment: Moment, step: str | None = None) -> None:
+    """Refuse a name on a page whose bearer had not been briefed by then, had left, or had handed the job over."""
+    then = to_minute(moment.local_time)
+    told = f"at {moment.local_time[11:16]}, the time on the page"
+    if state.had_gone(who, then):
+        raise Refused(
+            "handed_over",
+            f"{who.name} had handed this job over {told}, and took no part in it any more. Read name and time again.",
+            step=step,
+            logged=True,
+        )
+    if state.crew.enforced and all(member.id != who.id for member in state.crew.there(then)):
+        raise Refused(
+            "not_briefed",
+            f"{who.name} was not on the briefed crew of this job {told}. Read name and time again; if they stand "
+            "there, stop the job and tell the lead.",
+            step=step,
+            logged=True,
+        )
+
+
 def may_be_second(state: JobState, step: Step, second: Who, moment: Moment) -> None:
     """Refuse a second person who handed the job over, has not been briefed, or is no longer qualified.
 
@@ -138,8 +169,10 @@ def may_be_second(state: JobState, step: Step, second: Who, moment: Moment) -> N
     """
     if moment.paper is None:
         _still_here(state, step, second)
+    else:
+        there_then(state, second, moment, step.id)
     if state.crew.enforced:
-        if state.crew.member(second.id) is None:
+        if moment.paper is None and state.crew.member(second.id) is None:
             raise Refused(
                 "not_briefed",
                 f"{second.name} has not been briefed for this job and cannot be the second person. Choose one of the "
@@ -204,9 +237,11 @@ def confirm_pause(state: JobState, step: Step, command: ConfirmPause, moment: Mo
     if not step.says:
         raise Refused("no_pause", f"“{step.text}” is not a team pause. Mark it like any other step.", step=step.id)
     may_mark(state, step, moment)
-    missing = {who.id: who for who in state.unspoken(step.id)}
+    then = then_of(moment)
+    missing = {who.id: who for who in state.unspoken(step.id, then=then)}
+    crew = {who.id for who in (state.crew.present if then is None else state.crew.there(then))}
     if command.aloud:
-        if strangers := [name for name in command.aloud if state.crew.member(name) is None]:
+        if strangers := [name for name in command.aloud if name not in crew]:
             raise Refused("not_on_crew", f"{strangers[0]!r} is not on the briefed crew. Choose from those shown.")
         fresh = [missing[name] for name in dict.fromkeys(command.aloud) if name in missing]
         how, signature = "said aloud", None
@@ -221,8 +256,7 @@ def confirm_pause(state: JobState, step: Step, command: ConfirmPause, moment: Mo
         )
         for place, who in enumerate(fresh)
     ]  # fmt: skip
-    left = state.unspoken(step.id, printed=moment.paper)
-    if {who.id for who in left} - {who.id for who in fresh}:
+    if len(fresh) < len(missing):
         return tuple(spoken)
     told = "; ".join(f"{heading}: {value}" for heading, value in to_say(state, step))
     done = event_of(

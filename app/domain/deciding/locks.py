@@ -163,7 +163,7 @@ def _own_off(state: JobState, command: TakeOwnLockOff, moment: Moment) -> tuple[
     if lock is None or lock.point:
         raise Refused("no_lock", f"No lock {command.lock!r} is on as anybody's own. Choose one of those listed.")
     _only_its_owner(lock, moment)
-    if told := lock_off_fault(state.leaving.handover, state.locks, moment.by):
+    if told := lock_off_fault(state.leaving.handover, state.locks, moment.by, crew.then_of(moment)):
         raise Refused("personal_lock", told, logged=True)
     if left_alone(state, moment.by):
         raise Refused(

@@ -3,17 +3,19 @@
 import re
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import datetime
 from itertools import pairwise
 from typing import assert_never, get_args
 
 from app.calc.errors import Invalid
 from app.domain.commands import Begin, Finish, Moment, Release
 from app.domain.deciding.common import event_of, words_of
+from app.domain.deciding.isolation import BACK_TO_SERVICE
 from app.domain.deciding.work import begin, finish, release
 from app.domain.event_base import FromHand, Transcribed, Who
 from app.domain.events import EntriesDiffered, Event, StepBegun, StepDone, StepOutside
-from app.domain.job import JobState, Stage, evolve
+from app.domain.instants import to_minute
+from app.domain.job import JobState, Stage, Stamp, evolve
 from app.domain.paper import (
     Blank,
     BlankPrinted,
@@ -27,8 +29,9 @@ from app.domain.paper import (
 from app.domain.procedure import Role, StepKind
 from app.domain.refused import Refused
 from app.domain.steps import Step
+from app.domain.zones import local_text
 
-_INSTANT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d(:\d\d)?[+-]\d\d:\d\d")
+_INSTANT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d(:\d\d)?[+-]\d\d:\d\d", re.ASCII)
 MOST_BLANKS = 20
 """Blanks of one job that are out at once; more is no crew at work (this program's figure)."""
 
@@ -82,7 +85,7 @@ def _transcribe(state: JobState, command: Transcribe, moment: Moment) -> tuple[E
             logged=True,
         )
     times = tuple(text for text in (command.began, command.happened) if text)
-    in_order(state, blank, step, times, moment.at)
+    in_order(state, blank, step, times, moment, by_a_lead=step.kind is not StepKind.HOLD)
 
     def came(happened: str) -> Transcribed:
         return Transcribed(
@@ -173,10 +176,51 @@ def complain_about_people(moment: Moment, compared_by: Who, *named: Who | None) 
         raise Refused("role", "An administrator does not work on jobs. Name somebody on the job.")
 
 
-def in_order(state: JobState, blank: Blank, step: Step, times: tuple[str, ...], now: str) -> None:
-    """Refuse times that are not: printed, then the marks before it, begun, done, entered; to the minute, as paper."""
-    earliest = (blank.at, state.paper.last or blank.at, _done_before(state, step) or blank.at)
-    complain_about_times(max(map(minute_of, earliest)), times, now, "the printing of the blank and the mark before it")
+def in_order(
+    state: JobState, blank: Blank, step: Step, times: tuple[str, ...], moment: Moment, *, by_a_lead: bool = True
+) -> None:
+    """Refuse times that are not: printed, then the marks before it, begun, done, entered; to the minute, as on paper.
+
+    by_a_lead: what was done before a stop may be entered by a lead, who has looked since; else it is done again.
+    """
+    begun = state.mark(step.id).begun
+    earlier = (blank.at, state.paper.last, _done_before(state, step), _when(begun))
+    earliest = max(minute_of(text) for text in earlier if text)
+    complain_about_times(earliest, times, moment.at, "the printing of the blank and the marks before it")
+    _after_the_newest_stop(state, blank, step, times, moment, by_a_lead=by_a_lead)
+    _own_locks_off(state, step, times)
+
+
+def _after_the_newest_stop(
+    state: JobState, blank: Blank, step: Step, times: tuple[str, ...], moment: Moment, *, by_a_lead: bool
+) -> None:
+    if not state.before_unsettled(blank.seq, times) or (by_a_lead and moment.by.role is Role.LEAD):
+        return
+    zone = state.opened.zone if state.opened else "UTC"
+    what = "A lead, who has looked since, enters it" if by_a_lead else "Do it anew at the screen"
+    raise Refused(
+        "before_a_stop",
+        f"The page says {times[0][11:16]}, and since it was printed the job was stopped, left or put right, the last "
+        f"time at {local_text(state.unsettled_when, zone)[11:16]}. {what}.",
+        step=step.id,
+        logged=True,
+    )
+
+
+def _own_locks_off(state: JobState, step: Step, times: tuple[str, ...]) -> None:
+    """Nothing went back into service while somebody was locked on."""
+    if not {effect.act for effect in step.effects} & BACK_TO_SERVICE:
+        return
+    begun, done = minute_of(times[0]), minute_of(times[-1])
+    for row in (row for row in state.locks.hung if not row.point and row.until):
+        if minute_of(row.since) <= done and begun < minute_of(row.until):
+            raise Refused(
+                "own_locks_on",
+                f"“{step.text}” was done at {times[0][11:16]} by the page, and {row.by.name}'s own lock {row.lock} was "
+                "on then. Read both times again; if they stand there, stop the job and tell the lead.",
+                step=step.id,
+                logged=True,
+            )
 
 
 def complain_about_times(earliest: datetime, times: tuple[str, ...], now: str, after: str) -> None:
@@ -199,13 +243,17 @@ def _done_before(state: JobState, step: Step) -> str:
     before = reversed(state.steps[: state.index[step.id]])
     stamps = ((other, state.mark(other.id).done) for other in before)
     last = next((done for other, done in stamps if (done and done.paper) or not (other.says or other.table)), None)
-    return "" if last is None else last.paper.happened if last.paper else last.at
+    return _when(last)
+
+
+def _when(stamp: Stamp | None) -> str:
+    return "" if stamp is None else stamp.paper.happened if stamp.paper else stamp.at
 
 
 def minute_of(text: str) -> datetime:
     """Return an instant to its minute, as paper gives it; raise Invalid where there is none such."""
     try:
-        return datetime.fromisoformat(text).astimezone(UTC).replace(second=0, microsecond=0)
+        return to_minute(text)
     except (ValueError, OverflowError):
         raise Invalid(f"There is no such day or time as {text}. Read the paper again.") from None
 

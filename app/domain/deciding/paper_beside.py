@@ -4,11 +4,14 @@ Each is decided as if the hand that wrote it had done it at the screen then, and
 pauses belong to the step that is due and keep its order in time; own locks and readings go beside the steps.
 """
 
+from collections.abc import Iterator
 from typing import assert_never
 
 from app.domain.commands import Moment
 from app.domain.crew import ConfirmPause, PauseConfirmed
-from app.domain.deciding.common import working
+from app.domain.deciding.common import stop_for, working
+from app.domain.deciding.crew import there_then
+from app.domain.deciding.isolation import BACK_TO_SERVICE
 from app.domain.deciding.locks import decide_locks
 from app.domain.deciding.paper import (
     blank_out,
@@ -41,13 +44,15 @@ def beside_the_marks(state: JobState, command: TranscribeBeside, moment: Moment)
             step = working(state, act.step)
             if state.index[step.id] < state.index.get(blank.step, 0):
                 raise Refused("not_on_blank", f"That step does not stand on blank {blank.serial}. Go to the step due.")
-            in_order(state, blank, step, (command.happened,), moment.at)
+            spoken = isinstance(act, ConfirmPause)
+            in_order(state, blank, step, (command.happened,), moment, by_a_lead=not spoken)
         case PutOwnLockOn() | TakeOwnLockOff() | TakeReading():
             complain_about_times(minute_of(blank.at), (command.happened,), moment.at, "the printing of the blank")
     if isinstance(act, UnlockPoint | TakeOwnLockOff):
         _owner_is_there(state, act, command, moment)
+        _after_it_went_on(state, act, command, moment)
     if isinstance(act, PutOwnLockOn | TakeReading):
-        _of_the_crew(state, command.hand)
+        there_then(state, command.hand, then)
     fresh = _as_by_hand(state, act, then)
 
     def came(hand: Who) -> Transcribed:
@@ -56,7 +61,8 @@ def beside_the_marks(state: JobState, command: TranscribeBeside, moment: Moment)
             compared_by=command.compared_by,
         )  # fmt: skip
 
-    return tuple(labelled(event, moment, came(_hand(event, command.hand))) for event in fresh)
+    fresh = tuple(labelled(event, moment, came(_hand(event, command.hand))) for event in fresh)
+    return (*fresh, *_over_work(state, act, command, moment))
 
 
 def _as_by_hand(state: JobState, act: Beside, then: Moment) -> tuple[Event, ...]:
@@ -76,14 +82,27 @@ def _hand(event: Event, hand: Who) -> Who:
     return event.person if isinstance(event, PauseConfirmed) else hand
 
 
-def _of_the_crew(state: JobState, hand: Who) -> None:
-    if state.crew.enforced and state.crew.member(hand.id) is None:
-        raise Refused(
-            "not_briefed",
-            f"{hand.name} has not been briefed for this job, so this stands on no page of its work. Read the name on "
-            "the page again.",
-            logged=True,
-        )
+def _over_work(state: JobState, act: Beside, command: TranscribeBeside, moment: Moment) -> Iterator[Event]:
+    """Stop the job where somebody was locked on while it went back into service, as two pages or a screen say."""
+    if not isinstance(act, PutOwnLockOn) or state.stop is not None:
+        return
+    then = minute_of(command.happened)
+    for step in state.steps:
+        done = state.mark(step.id).done
+        if done is None or not {effect.act for effect in step.effects} & BACK_TO_SERVICE:
+            continue
+        if then <= minute_of(done.paper.happened if done.paper else done.at):
+            told = f"By the page {command.hand.name}'s own lock {act.lock} went on before “{step.text}” was done."
+            yield stop_for(state, moment, told, step=step)
+            return
+
+
+def _after_it_went_on(
+    state: JobState, act: UnlockPoint | TakeOwnLockOff, command: TranscribeBeside, moment: Moment
+) -> None:
+    if (lock := _lock_of(state, act)) is not None:
+        on = minute_of(lock.since)
+        complain_about_times(on, (command.happened,), moment.at, f"lock {lock.lock} went on")
 
 
 def _owner_is_there(

@@ -75,9 +75,9 @@ STANDING: Mapping[type[Command], Standing] = MappingProxyType({
     DeclineChange: Standing.LEADING, Correct: Standing.LEADING, Withdraw: Standing.LEADING,
     RemoveOthersLock: Standing.LEADING, StrokeDamper: Standing.LEADING, ReleaseByRadio: Standing.LEADING,
     Transcribe: Standing.LEADING, TranscribeBeside: Standing.LEADING, ReconcileBlank: Standing.LEADING,
+    PrintBlank: Standing.LEADING,
     # writing about the work, leaving it, coming back to it
     Suspend: Standing.BRIEFED, ReturnToWork: Standing.BRIEFED, ProposeChange: Standing.BRIEFED,
-    PrintBlank: Standing.BRIEFED,
     ReadNext: Standing.BRIEFED, AnswerLooks: Standing.BRIEFED, TakeOver: Standing.BRIEFED,
     # being exposed
     TakeReading: Standing.CREW, PutOwnLockOn: Standing.CREW,

@@ -1,10 +1,13 @@
 """Deciding on the repeated reading: taken while a door is off, noted where it was missed, a stop at the second time."""
 
+from datetime import datetime
+
 from app.calc.errors import Invalid
 from app.domain.commands import Moment
 from app.domain.deciding.common import event_of, stop_for
 from app.domain.event_base import Answer
 from app.domain.events import Event
+from app.domain.instants import to_minute
 from app.domain.job import JobState, Stage
 from app.domain.judging import number_text, verdict_of
 from app.domain.refused import Refused
@@ -31,9 +34,15 @@ def decide_watch(state: JobState, command: WatchCommand, moment: Moment) -> tupl
 def take(state: JobState, command: TakeReading, moment: Moment) -> tuple[Event, ...]:
     """Take the repeated reading; one outside its limit stops the job.
 
-    One that stands on paper was taken while the door was off, whether that is back on by now or not.
+    One that stands on paper was taken while a door was off, whether that is back on by now or not.
     """
     repeated = state.opened.repeated if state.opened else None
+    if moment.paper is not None and not _off_then(state, to_minute(moment.local_time)):
+        raise Refused(
+            "not_watched",
+            f"No door was off at {moment.local_time[11:16]}, as far as it is entered. Enter the step that took it off "
+            "first, then its readings.",
+        )
     asked = stands_open(state.model) or moment.paper is not None
     if repeated is None or not asked or state.stage is Stage.ACCEPTED:
         raise Refused("not_watched", "No door is off, so no reading is repeated. Go to the step that is due.")
@@ -49,6 +58,10 @@ def take(state: JobState, command: TakeReading, moment: Moment) -> tuple[Event, 
         return (read,)
     told = f"{repeated.label} {text} {repeated.unit} lies outside its limit while a door is off."
     return (read, stop_for(state, moment, told))
+
+
+def _off_then(state: JobState, then: datetime) -> bool:
+    return any(to_minute(since) <= then and (not until or then <= to_minute(until)) for since, until in state.doors_off)
 
 
 def notice(state: JobState, _command: NoticeMissed, moment: Moment) -> tuple[Event, ...]:

@@ -57,15 +57,16 @@ def _may_mark(state: JobState, step: Step, moment: Moment) -> None:
 def _complain_of_verifier(state: JobState, step: Step, moment: Moment) -> None:
     """Refuse whoever did, recorded or has been shown the work that a verification looks at.
 
-    What was verified on paper was so before anybody entered or compared what stands there; whoever was shown the work
-    before the page was printed had seen it all the same.
+    What was verified on paper was so before anybody entered or compared what stands there; whoever was shown the work,
+    or entered it, before the page was printed had seen it all the same.
     """
+    printed = state.size if moment.paper is None else moment.paper
     marks = [state.mark(other.id) for other in looked_at(step, state.steps[: state.index[step.id]])]
     stamps = [stamp for mark in marks for stamp in mark.stamps]
-    hands = frozenset().union(*(stamp.recorders if moment.paper is None else stamp.doers for stamp in stamps))
+    hands = frozenset().union(*(stamp.recorders if stamp.seq < printed else stamp.doers for stamp in stamps))
     if any(effect.act is Act.VERIFY_ISOLATION for effect in step.effects):
         rows = state.locks.points
-        hands = hands.union(*(row.recorders if moment.paper is None else {row.by.id} for row in rows))
+        hands = hands.union(*(row.recorders if row.seq < printed else {row.by.id} for row in rows))
     if moment.by.id in hands:
         raise Refused(
             "own_work",
@@ -74,8 +75,7 @@ def _complain_of_verifier(state: JobState, step: Step, moment: Moment) -> None:
             logged=True,
         )
     since = min((mark.done.seq for mark in marks if mark.done), default=state.size)
-    until = state.size if moment.paper is None else moment.paper
-    if since < state.led.get(moment.by.id, -1) <= until or since < moment.taken.get(moment.by.id, 0) <= until:
+    if since < state.led.get(moment.by.id, -1) <= printed or since < moment.taken.get(moment.by.id, 0) <= printed:
         raise Refused(
             "has_seen",
             f"{moment.by.name} led the job on after that work was done, or took its record, and may have seen what was "
