@@ -379,13 +379,13 @@ class Jobs:
     def _refuse_missing_photos(self, job: str, command: Command) -> None:
         command = command.mark if isinstance(command, Late) else command
         if isinstance(command, Transcribe | TranscribeBeside | ReconcileBlank) and command.photo:
-            self._photos.read(command.photo)
+            self._photos.need(command.photo)
         if not isinstance(command, Finish | Transcribe):
             return
         step = self.state(job).step(command.step)
         for asked in step.asks if step else ():
             if asked.ask.kind == "photo" and (name := command.answers.get(asked.ask.id, "").strip()):
-                self._photos.read(name)
+                self._photos.need(name)
 
 
 def _complain_if_no_job(name: str) -> None:

@@ -131,6 +131,9 @@ class PhotoShelf(Protocol):
     def read(self, sha256_hex: str) -> bytes:
         """Return the bytes of a photo, or raise a ChangeoutError."""
 
+    def need(self, sha256_hex: str) -> None:
+        """Raise Invalid where a form names a photo that is not here."""
+
     def keep(self, data: bytes) -> "Kept":
         """Store a photo durably and return its name."""
 

@@ -40,7 +40,7 @@ class StoreRoom(SiteBook):
     ) -> "Future[SiteState]":
         """Enter what was seen of a lot, and whether it may be used.  photo: SHA-256 of one that is kept, or nothing."""
         if photo:
-            self._photos.read(photo)
+            self._photos.need(photo)
         lives = lives_of(self._library)
         return self._enter(
             by, (reason,),

@@ -73,6 +73,13 @@ class PhotoStore:
             raise StorageFault(f"Photo {sha256_hex[:12]} has changed on the disk: restore it from a backup.")
         return data
 
+    def need(self, sha256_hex: str) -> None:
+        """Raise Invalid where a form names a photo that is not here, or is no longer what was stored."""
+        try:
+            self.read(sha256_hex)
+        except StorageFault:
+            raise Invalid(f"Photo {sha256_hex[:12]} is not here. Take it anew, then send the form again.") from None
+
     def _path(self, digest: str) -> Path:
         if not _DIGEST.fullmatch(digest):
             raise Invalid("A photo is named by 64 hex digits in lower case: give the name the record shows.")

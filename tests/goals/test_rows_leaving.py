@@ -620,6 +620,12 @@ def test_row_31_rows_of_locks_come_back_from_paper(desk: Desk, clock: Clock) -> 
         for point in ("fan", "upstream", "downstream")
     ]
 
+    nobodys = beside_from_paper(
+        desk, job, hands, eyes, clock, **row, point="fan", lock="L-1", tag_number="T-1", no_photo="yes",
+        photo_kept="ab" * 32,
+    )  # fmt: skip
+
+    assert (nobodys.status_code, "is not here. Take it anew" in nobodys.text) == (422, True)
     assert "Row on the page" in form
     assert [alone.status_code, no_photo.status_code, otherwise.status_code] == [409, 422, 409]
     assert "cannot compare it too" in alone.text
@@ -660,8 +666,7 @@ def test_row_31_a_pause_own_locks_and_readings_come_back_from_paper(desk: Desk, 
     paused = beside_from_paper(desk, job, hands, eyes, clock, what="pause", step=step.id, **spoke)
     page = desk.get(hands, f"/jobs/{job}/blanks/1/beside").text
     on = beside_from_paper(desk, job, hands, eyes, clock, what="own lock on", number="P-7", hand=eyes.id)
-    read = beside_from_paper(desk, job, hands, eyes, clock, what="repeated reading", number="-20", hand=eyes.id)
-    words = beside_from_paper(desk, job, hands, eyes, clock, what="repeated reading", number="low", hand=eyes.id)
+    early = beside_from_paper(desk, job, hands, eyes, clock, what="repeated reading", number="-20", hand=eyes.id)
     odd = beside_from_paper(desk, job, hands, eyes, clock, what="anything", number="1", hand=eyes.id)
     off = beside_from_paper(desk, job, hands, eyes, clock, what="own lock off", number="P-7", hand=eyes.id)
 
@@ -669,8 +674,9 @@ def test_row_31_a_pause_own_locks_and_readings_come_back_from_paper(desk: Desk, 
         assert f"{who.name} spoke" in unescape(form)
     assert "repeated reading" in page
     assert (nobody.status_code, "Tick everybody whose line on the page is signed" in nobody.text) == (422, True)
-    assert [item.status_code for item in (paused, on, read, off)] == [303] * 4, (paused.text, on.text, read.text)
-    assert [item.status_code for item in (words, odd)] == [422, 422]
+    assert [item.status_code for item in (paused, on, off)] == [303] * 3, (paused.text, on.text, off.text)
+    assert (early.status_code, "No door was off at" in early.text) == (409, True)
+    assert odd.status_code == 422
     assert "stands on no page" in unescape(odd.text)
     assert off.headers["location"] == f"/jobs/{job}/blanks/1/beside?entered"
     state = state_of(desk, job)
@@ -680,6 +686,65 @@ def test_row_31_a_pause_own_locks_and_readings_come_back_from_paper(desk: Desk, 
     record = desk.get(hands, f"/jobs/{job}/record.pdf").content
     told = text_of(record)
     assert "what stands beside the steps" in told
-    assert told.count(f"from paper {serial}") >= 4
+    assert told.count(f"from paper {serial}") >= 3
     verdict = verify_record(record_in(record), signature=None, photo=desk.running.site.photos.read)
     assert [check.faults for check in verdict.checks if check.faults] == []
+
+
+def test_row_31_a_repeated_reading_comes_back_from_paper(desk: Desk, clock: Clock) -> None:
+    """With its hand and time in the table of readings, and the next one due from then."""
+    job, hands, eyes = desk.open_job(), desk.named("technician"), desk.named("technician", 1)
+    desk.work_until(job, "Draw the spent filter")
+    desk.post(hands, f"/jobs/{job}/blanks")
+    clock.now += timedelta(minutes=20)
+    desk.clients.clear()  # sessions have locked meanwhile
+
+    words = beside_from_paper(desk, job, hands, eyes, clock, what="repeated reading", number="low", hand=eyes.id)
+    read = beside_from_paper(desk, job, hands, eyes, clock, what="repeated reading", number="-20", hand=eyes.id)
+
+    assert words.status_code == 422
+    assert read.status_code == 303, read.text
+    then = f"{clock.now - timedelta(minutes=10):%H:%M}"
+    board = unescape(desk.get(hands, f"/jobs/{job}/locks").text)
+    assert f" {then}:00 +00:00, from paper {state_of(desk, job).paper.blanks[0].serial}" in board
+    assert eyes.name in board
+
+
+def test_row_31_times_of_a_page_are_held_against_what_was_so_then(desk: Desk, clock: Clock) -> None:
+    """A stop since the printing, a brief after the act, a blank that is in, the same line sent twice."""
+    job, hands, eyes, lead = desk.open_job(), desk.named("technician"), desk.named("technician", 1), desk.named("lead")
+    step = desk.work_until(job, "Apply a lock").due
+    assert step is not None
+    desk.post(hands, f"/jobs/{job}/blanks")
+    clock.now += timedelta(minutes=20)
+    desk.clients.clear()  # sessions have locked meanwhile
+    row = {"what": "row on", "step": step.id, "hand": eyes.id, "seen": "as the row asks", "point": "fan"}
+    numbers = {"lock": "L-1", "tag_number": "T-1"}
+    desk.post(lead, f"/jobs/{job}/brief", part="work", words="I lead and watch the ring.", person=lead.id,
+              secret=SECRETS[lead.name])  # fmt: skip
+    unbriefed = beside_from_paper(desk, job, hands, eyes, clock, **{**row, "hand": lead.id}, **numbers)
+    once = beside_from_paper(desk, job, hands, eyes, clock, **row, **numbers)
+    size = state_of(desk, job).size
+    again = beside_from_paper(desk, job, hands, eyes, clock, **row, **numbers)
+    desk.post(hands, f"/jobs/{job}/stop")
+    desk.post(hands, f"/jobs/{job}/stop-reason", reason="unexpected", text="An alarm rang.")
+    desk.post(desk.named("lead", 1), f"/jobs/{job}/reopen", answer="It was a drill.",
+              secret=SECRETS[desk.named("lead", 1).name])  # fmt: skip
+    desk.go_on(job)
+    late = beside_from_paper(
+        desk, job, hands, eyes, clock, **{**row, "point": "upstream"}, lock="L-2", tag_number="T-2"
+    )
+    voided = desk.post(hands, f"/jobs/{job}/blanks/1/reconciled", how="voided", reason="rained on", photo="")
+    closed = beside_from_paper(
+        desk, job, lead, eyes, clock, **{**row, "point": "upstream"}, lock="L-3", tag_number="T-3"
+    )
+
+    assert (unbriefed.status_code, "was not on the briefed crew" in unbriefed.text) == (409, True)
+    assert once.status_code == 303, once.text
+    assert again.status_code == 409
+    assert "is locked already" in again.text
+    assert state_of(desk, job).locks.at("fan") is not None
+    assert size < state_of(desk, job).size
+    assert (late.status_code, "A lead, who has looked since, enters it" in late.text) == (409, True)
+    assert voided.status_code == 303
+    assert (closed.status_code, "is accounted for (voided)" in closed.text) == (409, True)

@@ -28,6 +28,10 @@ class NoPhotos:
         """Refuse."""
         raise AssertionError(sha256_hex)
 
+    def need(self, sha256_hex: str) -> None:
+        """Refuse."""
+        raise AssertionError(sha256_hex)
+
     def keep(self, data: bytes) -> "NoPhotos":
         """Refuse."""
         raise AssertionError(data)

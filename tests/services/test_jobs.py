@@ -201,7 +201,7 @@ def test_a_photo_that_was_never_stored_cannot_be_named(site: Running) -> None:
     do(site, job, Begin(due.id), HANDS)
     answers = {"seen": "edge covered all round, tape holding", "photo": "ab" * 32}
 
-    with pytest.raises(StorageFault, match="missing"):
+    with pytest.raises(Invalid, match=r"Photo abababababab is not here\. Take it anew"):
         do(site, job, Finish(due.id, answers), HANDS)
 
 

@@ -57,7 +57,7 @@ def test_a_refused_photo_is_not_taken_twice(desk: Desk) -> None:
     assert "1 characters were given" in refused.text
     assert put_on(desk, "the ring of P1", b"", photo_kept=kept).status_code == 303
     for odd in ("ab" * 32, "../../etc/passwd"):
-        assert put_on(desk, "the ring", b"", photo_kept=odd).status_code in (422, 503)
+        assert put_on(desk, "the ring", b"", photo_kept=odd).status_code == 422
     assert put_on(desk, "the ring", b"").status_code == 422
     assert [item.photo for item in desk.running.site.jobs.site().housed.pictures["EF-03"]] == [kept]
 

@@ -1,6 +1,7 @@
 """The first page, a housing, and planning a job for it."""
 
 from collections.abc import Mapping
+from concurrent.futures import Future
 from typing import TYPE_CHECKING
 from urllib.parse import quote
 
@@ -148,10 +149,14 @@ async def take_filter_out(request: Request, tag: str) -> Response:
 async def put_photo_on(request: Request, tag: str) -> Response:
     """Put a photo of a housing on the register, with what it shows."""
     site, form, who = site_of(request), await posted(request), session_of(request).who
-    if kept := form.get("photo_kept"):
-        await run_in_threadpool(site.photos.read, kept)
-    photo, shows = form.get("photo") or kept, form.get("shows")
-    refused = await entered(lambda: site.housing_register.photograph(tag, photo, shows, by=who), form)
+    photo, shows = form.get("photo") or form.get("photo_kept"), form.get("shows")
+
+    def making() -> "Future[SiteState]":
+        if photo:
+            site.photos.need(photo)
+        return site.housing_register.photograph(tag, photo, shows, by=who)
+
+    refused = await entered(making, form)
     return await _housing(request, tag, pictured=refused) if refused.told else _back(tag)
 
 

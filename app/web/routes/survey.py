@@ -73,7 +73,7 @@ def _photos(request: Request, form: Posted) -> list[str]:
     names = [form.get(f"photo.{place}") or form.get(f"photo-kept.{place}") for place in range(1, MOST_PHOTOS + 1)]
     for name in names:
         if name:
-            site_of(request).photos.read(name)
+            site_of(request).photos.need(name)
     return list(dict.fromkeys(name for name in names if name))
 
 
