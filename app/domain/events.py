@@ -68,6 +68,7 @@ class JobOpened(JobEvent):
     rehearsal: bool = False
     repeated: Repeated | None = None
     marks_apart_s: int | None = None
+    verify_after_min: int | None = None
     brief: Briefing | None = None
     rings: tuple[LeftOnRing, ...] | None = None
 

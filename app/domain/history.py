@@ -5,7 +5,7 @@ points, no mark while stopped, nobody releasing or accepting their own work, no 
 """
 
 from collections.abc import Sequence
-from datetime import date
+from datetime import date, timedelta
 
 from app.calc.errors import ChangeoutError
 from app.domain.applicability import StepNotApplicable
@@ -53,7 +53,7 @@ from app.domain.locks import OthersLockRemoved, OwnLockOff, OwnLockOn, PointUnlo
 from app.domain.paper import Blank
 from app.domain.procedure import Role, Second, StepKind
 from app.domain.radio import RadioReleaseSigned
-from app.domain.steps import Step
+from app.domain.steps import Step, looked_at
 from app.domain.watching import MOST_MISSED, ReadingMissed, ReadingRepeated
 from app.domain.words import unit_words
 
@@ -141,8 +141,19 @@ def _mark_fault(state: JobState, event: StepBegun | StepDone | StepOutside | Hol
         return f"the step {event.step} was done without being begun."
     if isinstance(event, StepDone) and not event.evidence.within:
         return f"the step {event.step} was done with evidence outside its limit."
+    if isinstance(event, StepDone) and due.kind is StepKind.VERIFY and (told := _too_soon(state, due, event)):
+        return told
     if isinstance(event, StepDone) and (asked := _otherwise(state, due, event)):
         return f"the step {event.step} was verified although “{asked}” was not what had been entered first."
+    return ""
+
+
+def _too_soon(state: JobState, due: Step, event: StepDone) -> str:
+    """A verification comes as long after the work as the site asked when the job was opened."""
+    wait = timedelta(minutes=(state.opened.verify_after_min if state.opened else None) or 0)
+    marks = (state.mark(other.id).done for other in looked_at(due, state.steps[: state.index[due.id]]))
+    if wait and any(done is not None and to_minute(event.happened) < to_minute(done.when) + wait for done in marks):
+        return f"the step {due.id} was verified sooner after the work than this site allows."
     return ""
 
 

@@ -54,7 +54,7 @@ from app.domain.field_change import (
     evolve_field_changes,
     reworded,
 )
-from app.domain.instants import to_minute
+from app.domain.instants import readable, to_minute
 from app.domain.leaving import (
     COMING_BACK,
     HandoverBegun,
@@ -138,6 +138,11 @@ class Stamp:
     worker: Who | None = None
     paper: Transcribed | None = None
     entered_by: Who | None = None
+
+    @property
+    def when(self) -> str:
+        """When it was done: by the paper that says so, else by the server's clock."""
+        return self.paper.happened if self.paper and readable(self.paper.happened) else self.at
 
     @property
     def doers(self) -> frozenset[str]:

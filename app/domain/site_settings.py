@@ -32,7 +32,12 @@ MARKS_APART = Setting(
     "marks_apart_s", "Marks closer together than this are shown to the reviewer", "s", 3, 0, 60,
     "this program's own figure, no source; 0 shows none",
 )  # fmt: skip
-SETTINGS = {setting.name: setting for setting in (IDLE_LOCK, MARKS_APART)}
+VERIFY_AFTER = Setting(
+    "verify_after_min", "A verification waits after the work that it verifies for", "min", 0, 0, 240,
+    "a verifier comes apart in time from the work (DOE-STD-1036-93); how long is the site's choice, and 0 waits for "
+    "nothing",
+)  # fmt: skip
+SETTINGS = {setting.name: setting for setting in (IDLE_LOCK, MARKS_APART, VERIFY_AFTER)}
 
 
 def value_of(state: SiteState, setting: Setting) -> int:

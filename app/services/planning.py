@@ -17,7 +17,7 @@ from app.domain.lessons import FURTHER
 from app.domain.procedure import Procedure
 from app.domain.readiness import Prepared
 from app.domain.site import SiteState, next_number
-from app.domain.site_settings import MARKS_APART, value_of
+from app.domain.site_settings import MARKS_APART, VERIFY_AFTER, value_of
 from app.domain.steps import Step, begin_with, closure_rule, expand, repeated_over, ways_out
 from app.domain.takeoff import TakeOff, take_off
 from app.domain.told import MOST_LESSONS, JobTold
@@ -126,6 +126,7 @@ def first_entry(
         crew=crew,
         rehearsal=rehearsal,
         marks_apart_s=value_of(site, MARKS_APART),
+        verify_after_min=None if rehearsal else value_of(site, VERIFY_AFTER) or None,
         brief=Briefing(needs=made.procedure.needs, lessons=lessons, asks=None if rehearsal else tuple(FURTHER)),
         repeated=repeated_over(made.procedure, made.housing),
     )

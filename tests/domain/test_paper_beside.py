@@ -10,11 +10,13 @@ from app.calc.errors import Invalid
 from app.domain.commands import Begin, StopWork
 from app.domain.containment.effects import Act
 from app.domain.crew import ConfirmPause, LeaveCrew, PauseConfirmed
+from app.domain.deciding.leaving import suspend_looks
 from app.domain.deciding.locks import OTHERWISE
 from app.domain.event_base import FromHand, Who
 from app.domain.events import Event, JobStopped, StepDone, event_from, payload_of
 from app.domain.history import unlawful
 from app.domain.job import Stage
+from app.domain.leaving import DOCUMENTS, AnswerLooks, ReadNext, SignHandover, Suspend, TakeOver
 from app.domain.locks import (
     LockPoint,
     OwnLockOff,
@@ -34,7 +36,7 @@ from app.records.locks import lock_tables
 from app.records.moments import utc_text
 from app.records.trail import sentence_of
 from app.records.veil import UNSEEN, veiled, veiled_events
-from app.services.rehearsal import labels_of, made_up_answers
+from app.services.rehearsal import labels_of, looks_as_recorded, made_up_answers
 from tests.builders import EYES, HANDS, LEAD, OFFICER, OTHER_LEAD, Bench, opened
 
 SERIAL = "2026-0001-B1"
@@ -663,3 +665,46 @@ def test_an_outsider_finds_a_row_that_cannot_be(change: dict[str, str]) -> None:
     assert isinstance(last, PointLocked)
 
     assert unlawful([*bench.events[:-1], last.model_copy(update=change)])
+
+
+def test_whoever_entered_a_mark_does_not_verify_it_from_a_later_blank_either() -> None:
+    """They had read the number before that page was printed; whoever did neither may."""
+    bench = printed("out-1/gather", HANDS, EYES, OTHER_LEAD)
+    bench.do(mark(bench, 10), EYES)
+    bench.run_to("out-1/closures")
+    bench.do(PrintBlank(), HANDS)
+    bench.now += timedelta(minutes=10)
+    step = bench.state.due
+    assert step is not None
+    when = utc_text(bench.now - timedelta(minutes=2))[:16] + "+00:00"
+    answers = made_up_answers(step)
+
+    with pytest.raises(Refused, match="or recorded it"):
+        bench.do(Transcribe(step.id, "2026-0001-B2", when, "no power", "ab" * 32, EYES, LEAD, None, answers), HANDS)
+    bench.do(Transcribe(step.id, "2026-0001-B2", when, "no power", "ab" * 32, OTHER_LEAD, LEAD, None, answers), HANDS)
+    assert bench.state.mark(step.id).stands
+
+
+def test_nobody_stands_on_a_page_after_handing_the_job_over() -> None:
+    """What they did before it is entered; what a page says of them after it is not, and no record holds it."""
+    bench = opened(crew=(HANDS, EYES, OTHER_LEAD))
+    bench.run_to("isolate/verify/isolation")
+    bench.do(PrintBlank(), EYES)
+    bench.now = datetime.fromisoformat(at(bench, 20))
+    bench.do(Suspend("break", looks_as_recorded(suspend_looks(bench.state)), "control room", "verify it"), HANDS)
+    bench.do(TakeOver(HANDS, tuple(DOCUMENTS)), EYES)
+    bench.do(ReadNext(), EYES)
+    bench.do(AnswerLooks(looks_as_recorded(bench.state.rechecks)), EYES)
+    bench.do(SignHandover(), HANDS)
+    bench.do(SignHandover(), EYES)
+    bench.now = datetime.fromisoformat(at(bench, 60))
+
+    with pytest.raises(Refused, match="had handed this job over at"):
+        enter(bench, PutOwnLockOn("P-7"), HANDS, by=EYES, second=OFFICER, minutes=50)
+    (on,) = enter(bench, PutOwnLockOn("P-7"), HANDS, by=EYES, second=OFFICER, minutes=10)
+    whole(bench)
+
+    assert isinstance(on, FromHand)
+    assert on.transcribed is not None
+    later = on.model_copy(update={"transcribed": on.transcribed.model_copy(update={"happened": at(bench, 50)})})
+    assert any("had handed the job over before" in told for told in unlawful([*bench.events[:-1], later]))

@@ -2,6 +2,7 @@
 
 import re
 from dataclasses import replace
+from datetime import timedelta
 
 import pytest
 
@@ -9,9 +10,10 @@ from app.calc.errors import Invalid
 from app.domain.commands import Begin, Correct, Finish, Reopen, StopWork
 from app.domain.decide import decide
 from app.domain.event_base import Who
-from app.domain.events import Event, StepBegun, StepDone
+from app.domain.events import Event, JobOpened, StepBegun, StepDone
 from app.domain.examine import matrix, seen_before
-from app.domain.job import Stage
+from app.domain.history import unlawful
+from app.domain.job import Stage, fold
 from app.domain.locks import LockPoint, PointUnlocked, StrokeDamper, StrokePart
 from app.domain.paper import PrintBlank, Transcribe
 from app.domain.procedure import Procedure, StepKind, read_procedure
@@ -19,7 +21,7 @@ from app.domain.refused import Refused
 from app.domain.steps import expand, looked_at
 from app.records.moments import typed_instant
 from app.records.veil import UNSEEN, unseen, veiled, veiled_events
-from app.services.rehearsal import made_up_answers
+from app.services.rehearsal import labels_of, made_up_answers
 from tests.builders import EYES, HANDS, LEAD, OTHER_LEAD, Bench, housing, opened, procedure, procedure_text
 
 ALL = (LEAD, OTHER_LEAD, HANDS, EYES)
@@ -295,3 +297,29 @@ def test_a_lock_that_came_off_for_a_trial_is_veiled_with_the_one_that_is_on_agai
     assert len(rows) == 2
     assert {row.lock for row in rows} == {UNSEEN}
     assert on.lock not in {getattr(event, "lock", "") for event in told}
+
+
+def test_a_verification_comes_apart_in_time_where_the_site_asks() -> None:
+    """Sooner is refused with the time from which it may be; a record in which it came sooner is not lawful."""
+    bench = at("isolate/verify/isolation")
+    opening = bench.events[0]
+    assert isinstance(opening, JobOpened)
+    asked = opening.model_copy(update={"verify_after_min": 90})
+    bench.events[0] = asked
+    bench.state = fold(bench.events)
+    step = bench.state.due
+    assert step is not None
+    answers, labels = made_up_answers(step), labels_of(step)
+
+    with pytest.raises(Refused, match=r"is verified 90 min after the work at the earliest, at \d\d:\d\d") as caught:
+        bench.do(Begin(step.id, answers=labels), EYES)
+    bench.now += timedelta(minutes=91)
+    bench.do(Begin(step.id, answers=labels), EYES)
+    done = bench.do(Finish(step.id, answers), EYES)
+
+    assert caught.value.code == "too_soon"
+    assert bench.state.mark(step.id).stands
+    assert unlawful(bench.events) == ()
+    sooner = done[0].model_copy(update={"at": bench.events[-4].at})
+    told = unlawful([sooner if event is done[0] else event for event in bench.events])
+    assert any("was verified sooner after the work than this site allows" in item for item in told)

@@ -15,7 +15,7 @@ from app.domain.deciding.work import begin, finish, release
 from app.domain.event_base import FromHand, Transcribed, Who
 from app.domain.events import EntriesDiffered, Event, StepBegun, StepDone, StepOutside
 from app.domain.instants import to_minute
-from app.domain.job import JobState, Stage, Stamp, evolve
+from app.domain.job import JobState, Stage, evolve
 from app.domain.paper import (
     Blank,
     BlankPrinted,
@@ -184,7 +184,7 @@ def in_order(
     by_a_lead: what was done before a stop may be entered by a lead, who has looked since; else it is done again.
     """
     begun = state.mark(step.id).begun
-    earlier = (blank.at, state.paper.last, _done_before(state, step), _when(begun))
+    earlier = (blank.at, state.paper.last, _done_before(state, step), begun.when if begun else "")
     earliest = max(minute_of(text) for text in earlier if text)
     complain_about_times(earliest, times, moment.at, "the printing of the blank and the marks before it")
     _after_the_newest_stop(state, blank, step, times, moment, by_a_lead=by_a_lead)
@@ -243,11 +243,7 @@ def _done_before(state: JobState, step: Step) -> str:
     before = reversed(state.steps[: state.index[step.id]])
     stamps = ((other, state.mark(other.id).done) for other in before)
     last = next((done for other, done in stamps if (done and done.paper) or not (other.says or other.table)), None)
-    return _when(last)
-
-
-def _when(stamp: Stamp | None) -> str:
-    return "" if stamp is None else stamp.paper.happened if stamp.paper else stamp.at
+    return last.when if last else ""
 
 
 def minute_of(text: str) -> datetime:

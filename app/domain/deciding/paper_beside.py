@@ -91,7 +91,7 @@ def _over_work(state: JobState, act: Beside, command: TranscribeBeside, moment: 
         done = state.mark(step.id).done
         if done is None or not {effect.act for effect in step.effects} & BACK_TO_SERVICE:
             continue
-        if then <= minute_of(done.paper.happened if done.paper else done.at):
+        if then <= minute_of(done.when):
             told = f"By the page {command.hand.name}'s own lock {act.lock} went on before “{step.text}” was done."
             yield stop_for(state, moment, told, step=step)
             return

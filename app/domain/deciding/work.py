@@ -1,7 +1,8 @@
 """Deciding on the work: only the due step, begun before done, holds by their role, what the model allows."""
 
+from collections.abc import Sequence
 from dataclasses import replace
-from datetime import date
+from datetime import date, timedelta
 
 from app.domain.commands import (
     Begin,
@@ -31,12 +32,14 @@ from app.domain.deciding.gate import gate
 from app.domain.deciding.isolation import labels_read, rows_stand
 from app.domain.event_base import Who
 from app.domain.events import EntriesDiffered, Event, HoldReleased, StepBegun, StepDone, StepOutside, WayOutTaken
-from app.domain.job import JobState, Stage, outside_words
+from app.domain.instants import to_minute
+from app.domain.job import JobState, Mark, Stage, outside_words
 from app.domain.judging import EntriesDiffer, evidence_from
 from app.domain.procedure import Role, Second, StepKind
 from app.domain.refused import Refused
 from app.domain.signing import HOLD
 from app.domain.steps import Step, looked_at
+from app.domain.zones import local_text
 
 
 def _may_mark(state: JobState, step: Step, moment: Moment) -> None:
@@ -74,6 +77,7 @@ def _complain_of_verifier(state: JobState, step: Step, moment: Moment) -> None:
             step=step.id,
             logged=True,
         )
+    _apart_in_time(state, step, marks, moment)
     since = min((mark.done.seq for mark in marks if mark.done), default=state.size)
     if since < state.led.get(moment.by.id, -1) <= printed or since < moment.taken.get(moment.by.id, 0) <= printed:
         raise Refused(
@@ -83,6 +87,23 @@ def _complain_of_verifier(state: JobState, step: Step, moment: Moment) -> None:
             step=step.id,
             logged=True,
         )
+
+
+def _apart_in_time(state: JobState, step: Step, marks: Sequence[Mark], moment: Moment) -> None:
+    """Refuse a verification sooner after the work than the site asks."""
+    wait = timedelta(minutes=(state.opened.verify_after_min if state.opened else None) or 0)
+    done = max((to_minute(mark.done.when) for mark in marks if mark.done is not None), default=None)
+    now = to_minute(moment.at if moment.paper is None else moment.local_time)
+    if not wait or done is None or now >= done + wait:
+        return
+    zone = state.opened.zone if state.opened else "UTC"
+    told = local_text((done + wait).isoformat(), zone)[11:16]
+    raise Refused(
+        "too_soon",
+        f"“{step.text}” is verified {wait.seconds // 60} min after the work at the earliest, at {told} (this site's "
+        "choice). Wait until then, away from the work.",
+        step=step.id,
+    )
 
 
 def begin(state: JobState, command: Begin, moment: Moment) -> tuple[Event, ...]:
