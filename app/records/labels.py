@@ -115,7 +115,10 @@ def package_label(package: WastePackage, fields: Sequence[tuple[str, str]]) -> L
 
     fields: as in `app.records.package_label.label_lines`; the label of the waste stream itself is the site's own.
     """
-    shown = ("Contents", "From", "Service and hazard", "Gross weight", "Dose rate", "Closure checked by")
+    shown = (
+        "Contents", "From", "Service and hazard", "Decontamination on record", "Gross weight", "Dose rate",
+        "Closure checked by",
+    )  # fmt: skip
     told = dict(fields)
     lines = tuple(f"{name}: {told[name]}" for name in shown if name in told)
     return Label("package", package.name, f"job-{package.number}/{package.name.rpartition('/')[2]}", lines)
