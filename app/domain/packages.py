@@ -35,8 +35,8 @@ class WastePackage:
     """One package.  name: the job's number and its own, `2026-0001/3`.
 
     contents: what it is and holds.  stub_known: whether the record tells what the bag held before this job.
-    sealed: who parted it from the ring, or entered it.  lead: who opened the job.  closure, serial, smear, taken:
-    what steps of the job told.
+    sealed: who parted it from the ring, or entered it.  lead: who opened the job.  closure, serial, smear, taken,
+    decontaminated: what steps of the job told.
     """
 
     name: str
@@ -59,6 +59,7 @@ class WastePackage:
     smear: Told | None = None
     taken: Told | None = None
     service: str = ""
+    decontaminated: Told | None = None
 
 
 def job_number(name: str) -> str:
@@ -85,7 +86,7 @@ def _package(state: JobState, made: Made) -> WastePackage:
         filter_type=port.filter,
         closure=_closure(state, step), serial=_serial(state, step, what.filter),
         smear=_smear(state, step), taken=_taken(state, by.seq),
-        service=opened.housing.service.replace("_", " "),
+        service=opened.housing.service.replace("_", " "), decontaminated=decontamination_of(state),
     )  # fmt: skip
 
 
@@ -187,6 +188,15 @@ def _after(state: JobState, cut: Step) -> Iterator[Step]:
         if step.section != cut.section or any(effect.act is Act.CUT for effect in step.effects):
             return
         yield step
+
+
+def decontamination_of(state: JobState) -> Told | None:
+    """Return what the job tells of the decontamination in place, if it stands: no door is opened before it."""
+    for step in state.steps:
+        mark = state.mark(step.id)
+        if any(effect.act is Act.DECONTAMINATE for effect in step.effects) and mark.stands and mark.done is not None:
+            return _told(mark.done, "; ".join(answer.text for answer in mark.evidence.answers.values()))
+    return None
 
 
 def _serial(state: JobState, at: Step, filling: Filling) -> Told | None:

@@ -1,7 +1,8 @@
 """Work planned for a housing: what, when, by whom and why; one entry of the site's ledger for each word said of it.
 
 A plan has a number of its own for ever.  It waits until it is dropped or a job is opened from it; after that it is
-the memory of what was meant and changes no more.  Times are those of the site's clock, whole minutes.
+the memory of what was meant and changes no more: what becomes of the job only counts as an entry about it.  Times are
+those of the site's clock, whole minutes.
 An entry costs the same however many plans there are: the maps share what has not changed.
 """
 
@@ -200,6 +201,12 @@ def opened_from(plans: Plans, plan: str, *, job: str, at: str) -> Plans:
         return plans
     after = replace(known, job=job, last_at=at, entries=known.entries + 1)
     return plans.set(after)
+
+
+def job_turned(plans: Plans, plan: str, *, at: str) -> Plans:
+    """Return the plans after the job opened from one of them was closed or taken up anew: an entry about it, too."""
+    known = plans.get(plan)
+    return plans if known is None else plans.set(replace(known, last_at=at, entries=known.entries + 1))
 
 
 def _intent_of(event: WorkPlanned | PlanChanged) -> Intent:

@@ -24,6 +24,7 @@ from app.domain.planned import (
     PlanEvent,
     Plans,
     evolve_plans,
+    job_turned,
     opened_from,
 )
 from app.domain.site_entry import SiteEntry
@@ -335,9 +336,10 @@ def evolve_site(state: SiteState, event: SiteEvent) -> SiteState:
             store = kit_of_job(state.store, line.plan, line.job)
             return replace(state, jobs=state.jobs.opened(line), planned=plans, store=store)
         case JobClosed():
-            return replace(state, jobs=state.jobs.closed(event.job, size=event.size, at=event.at, told=event.told))
+            jobs = state.jobs.closed(event.job, size=event.size, at=event.at, told=event.told)
+            return replace(state, jobs=jobs, planned=_turned(state, event))
         case JobTakenUp():
-            return replace(state, jobs=state.jobs.taken_up(event.job))
+            return replace(state, jobs=state.jobs.taken_up(event.job), planned=_turned(state, event))
         case InstrumentKept():
             kept = {**state.instruments, event.instrument.id: event.instrument}
             aside = {name: item for name, item in state.put_aside.items() if name != event.instrument.id}
@@ -373,6 +375,11 @@ def evolve_site(state: SiteState, event: SiteEvent) -> SiteState:
             return state if event.veiled else replace(state, taken=_taken(state.taken, event))
         case _:
             assert_never(event)
+
+
+def _turned(state: SiteState, event: JobClosed | JobTakenUp) -> Plans:
+    line = state.jobs.get(event.job)
+    return state.planned if line is None else job_turned(state.planned, line.plan, at=event.at)
 
 
 def _read(state: SiteState, housing: str, readings: Map[int, ReadingTaken], entry: int) -> SiteState:

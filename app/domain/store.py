@@ -75,7 +75,10 @@ class Lot(Kept):
         if (self.kind is Kind.FILTER) != bool(self.serial):
             raise ValueError("a filter, and nothing else, has a serial number of its own")
         if self.kind is Kind.FILTER and self.count != 1:
-            raise ValueError(f"the filter {self.serial} is one; enter each filter by itself")
+            raise ValueError(
+                f"{self.count} were given, and the serial number {self.serial} stands for one filter; enter each "
+                "filter by itself, as a lot of 1"
+            )
         if self.made is not None and self.made > self.received_on:
             raise ValueError(f"made on {self.made}, after it was received on {self.received_on}")
         return self

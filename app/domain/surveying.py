@@ -140,7 +140,10 @@ def _seen(point: Point, answer: str, found: str) -> Seen:
         case "differs":
             told = _short(found, point.label)
             if not told:
-                raise Invalid(f"{point.label}: it differs, and nothing was written. Write what is there.")
+                raise Invalid(
+                    f"{point.label}: “{DIFFERS}” was chosen, and “What is there instead” is empty. Type there what you "
+                    "see, then sign again."
+                )
             if told == point.register_has:
                 raise Invalid(f"{point.label}: “{told}” is what the register has. Choose “{AS_ON_REGISTER}”.")
             if point.id.startswith("serial."):

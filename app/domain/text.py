@@ -12,9 +12,9 @@ class Kept(BaseModel):
 
 
 def sentence_from(error: ValidationError, *, what: str) -> Invalid:
-    """Turn a validation failure into one sentence naming the first key at fault and how many there are."""
+    """Turn a validation failure into one sentence naming the first key at fault, if any, and how many there are."""
     first, *others = error.errors(include_url=False, include_context=False)
-    where = ".".join(str(part) for part in first["loc"]) or "the file"
-    more = f" ({len(others)} more fault{'s' if len(others) > 1 else ''} follow)" if others else ""
+    where = ".".join(str(part) for part in first["loc"])
+    more = f" ({len(others)} more fault{'s follow' if len(others) > 1 else ' follows'})" if others else ""
     told = first["msg"].removeprefix("Value error, ").rstrip(".")
-    return Invalid(f"{what}: {where}: {told}{more}. Correct it and try again.")
+    return Invalid(f"{': '.join(part for part in (what, where, told) if part)}{more}. Correct it and try again.")

@@ -15,7 +15,7 @@ from app.calc.exact import exact
 from app.domain.event_base import proof_of
 from app.domain.job import JobState
 from app.domain.judging import number_text
-from app.domain.packages import Told, WastePackage, packages_of
+from app.domain.packages import Told, WastePackage, decontamination_of, packages_of
 from app.domain.packing import box_from, container_box, fits, inside_from, room_in
 from app.domain.registers import SiteMoment, complain_of_calibration, day_from, reason_from
 from app.domain.signing import WASTE_OVER
@@ -73,7 +73,7 @@ def _added(event: PackageAdded, job: JobState) -> WastePackage:
         name=event.package, job=event.job, number=opened.number, housing=event.housing,
         contents=f"{PACKAGE_KINDS[event.kind]}: {event.what}", sealed=Told("", by.name if by else "", event.at),
         sealed_by=frozenset({by.id} if by else ()), lead=opened.by.name, port=event.port,
-        service=opened.housing.service.replace("_", " "),
+        service=opened.housing.service.replace("_", " "), decontaminated=decontamination_of(job),
     )  # fmt: skip
 
 

@@ -3,8 +3,10 @@
 Rules kept here:
 - every instant is in UTC, so that the file needs no time zone of its own and no reader guesses one;
 - lines end in CRLF and are folded at 75 octets, never inside a character;
-- an event keeps its UID for ever; SEQUENCE rises with every entry about its plan; its times come from the entries,
-  so that the same ledger gives the same file;
+- an event keeps its UID for ever; SEQUENCE rises with every entry about its plan, what becomes of its job included;
+  its times come from the entries, so that the same ledger gives the same file;
+- work whose job is closed is no longer shown as coming: it stands from the job's opening to the acceptance of its
+  record and keeps nobody's time; left out it would stay, as planned, in every calendar that had read it before;
 - work that was dropped, and work from whose crew somebody was taken, stays in their file as cancelled;
 - nothing about a person but the name.
 """
@@ -13,10 +15,12 @@ from collections.abc import Iterable, Iterator, Mapping
 from datetime import UTC, datetime
 
 from app.domain.housing import Housing
+from app.domain.job_lines import JobLine
 from app.domain.planned import Planned
 from app.domain.readiness_items import is_ready, still_open
 from app.domain.site import SiteState
 from app.domain.zones import instant_shown
+from app.records.moments import local_text
 
 PRODUCT = "-//Changeout Ledger//Planned work//EN"
 LONGEST_LINE = 75
@@ -58,20 +62,27 @@ def calendar(
 def _event(
     state: SiteState, plan: Planned, housing: Housing | None, titles: Mapping[str, str], key_id: str, person: str
 ) -> Iterator[str]:
-    planned_at = _stamp(plan.first_at)
-    what = titles.get(plan.procedure, plan.procedure)
+    planned_at, job = _stamp(plan.first_at), state.jobs.numbered(plan.job)
+    status, closed = _status(plan, housing, person), job is not None and not state.jobs.is_in_hand(job.job)
+    begins, ends = _instant(plan.begins, state.zone), _instant(plan.ends, state.zone)
+    if job is not None and closed:
+        begins, ends = _stamp(job.opened_at), _stamp(job.closed_at)
     yield "BEGIN:VEVENT"
     yield f"UID:{plan.plan}.{planned_at}.{key_id}"
     yield f"DTSTAMP:{_stamp(plan.last_at)}"
     yield f"CREATED:{planned_at}"
     yield f"LAST-MODIFIED:{_stamp(plan.last_at)}"
-    yield f"DTSTART:{_instant(plan.begins, state.zone)}"
-    yield f"DTEND:{_instant(plan.ends, state.zone)}"
+    yield f"DTSTART:{begins}"
+    if begins < ends:
+        yield f"DTEND:{ends}"
     yield f"SEQUENCE:{plan.entries - 1}"
-    yield f"STATUS:{_status(plan, housing, person)}"
-    yield f"SUMMARY:{escaped(f'{plan.housing}: {what} ({plan.plan})')}"
+    yield f"STATUS:{status}"
+    yield f"TRANSP:{'TRANSPARENT' if closed or status == 'CANCELLED' else 'OPAQUE'}"
+    standing = f"Job {job.number} {'closed' if closed else 'in hand'}, " if job is not None else ""
+    what = f"{plan.housing}: {titles.get(plan.procedure, plan.procedure)} ({plan.plan})"
+    yield f"SUMMARY:{escaped(standing + what)}"
     yield f"LOCATION:{escaped(f'{plan.housing}, {housing.location}' if housing else plan.housing)}"
-    yield f"DESCRIPTION:{escaped(_described(state, plan, housing))}"
+    yield f"DESCRIPTION:{escaped(_described(state, plan, housing, job if closed else None))}"
     yield "END:VEVENT"
 
 
@@ -82,13 +93,17 @@ def _status(plan: Planned, housing: Housing | None, person: str) -> str:
     return "CONFIRMED" if plan.job or ready else "TENTATIVE"
 
 
-def _described(state: SiteState, plan: Planned, housing: Housing | None) -> str:
+def _described(state: SiteState, plan: Planned, housing: Housing | None, closed: JobLine | None) -> str:
     name = state.watch.name
     told = [plan.intent.why, f"Lead: {name(plan.intent.lead)}"]
     if crew := ", ".join(name(person) for person in plan.intent.crew):
         told.append(f"Crew: {crew}")
     if plan.dropped:
         told.append(f"Dropped: {plan.dropped}")
+    elif closed is not None:
+        opened, accepted = (local_text(at, state.zone) for at in (closed.opened_at, closed.closed_at))
+        told.append(f"Opened as job {closed.number} on {opened}; its record was accepted on {accepted}.")
+        told.append(f"Planned from {plan.begins.replace('T', ' ')} to {plan.ends.replace('T', ' ')}.")
     elif plan.job:
         told.append(f"Opened as job {plan.job}")
     elif housing is not None and is_ready(plan, housing.service):

@@ -3,6 +3,7 @@
 Rules kept here:
 - every label is legible without a scanner: the code only repeats, as an address of the site, what is printed beside it;
 - a label never says that something is safe or done; it says what a thing is;
+- its text is never cut off: what does not fit in legible letters is not printed on that paper;
 - the geometry of label paper is common practice, no source: one sheet is printed on plain paper first.
 """
 
@@ -21,6 +22,8 @@ MOST_LABELS = 400
 LONGEST_ADDRESS = 100
 """Of the server; a longer one makes codes too fine for office printers (this program's bound)."""
 HEAD_PT, SMALLEST_PT, TEXT_PT = 20.0, 7.0, 7.5
+LEGIBLE_PT = 6.0
+"""The smallest text on a label (our figure)."""
 USUAL_MM, LARGEST_SCALE = 37.0, 1.6
 """The height of a label at which these sizes hold; a higher label is set larger, up to a point."""
 BOLD_WIDTH = 0.75
@@ -51,7 +54,11 @@ A4, LETTER = (210.0, 297.0), (215.9, 279.4)
 PAPERS = (
     LabelPaper("a4-2x7", "A4, 2 by 7, each 99.1 × 38.1 mm", A4, (2, 7), (99.1, 38.1), (4.65, 15.15), (101.6, 38.1)),
     LabelPaper("a4-2x4", "A4, 2 by 4, each 99.1 × 67.7 mm", A4, (2, 4), (99.1, 67.7), (4.65, 13.1), (101.6, 67.7)),
+    LabelPaper("a4-2x2", "A4, 2 by 2, each 99.1 × 139 mm", A4, (2, 2), (99.1, 139), (4.65, 9.5), (101.6, 139)),
     LabelPaper("a4-3x8", "A4, 3 by 8, each 70 × 37 mm", A4, (3, 8), (70, 37), (0, 0.5), (70, 37)),
+    LabelPaper(
+        "us-2x3", "US Letter, 2 by 3, 4 × 3 1/3 in", LETTER, (2, 3), (101.6, 84.67), (3.97, 12.7), (106.36, 84.67)
+    ),
     LabelPaper("us-2x5", "US Letter, 2 by 5, 4 × 2 in", LETTER, (2, 5), (101.6, 50.8), (3.97, 12.7), (106.36, 50.8)),
     LabelPaper(
         "us-2x7", "US Letter, 2 by 7, 4 × 1 1/3 in", LETTER, (2, 7), (101.6, 33.87), (3.97, 21.17), (106.36, 33.87)
@@ -108,7 +115,10 @@ def package_label(package: WastePackage, fields: Sequence[tuple[str, str]]) -> L
 
     fields: as in `app.records.package_label.label_lines`; the label of the waste stream itself is the site's own.
     """
-    shown = ("Contents", "From", "Service and hazard", "Gross weight", "Dose rate", "Closure checked by")
+    shown = (
+        "Contents", "From", "Service and hazard", "Decontamination on record", "Gross weight", "Dose rate",
+        "Closure checked by",
+    )  # fmt: skip
     told = dict(fields)
     lines = tuple(f"{name}: {told[name]}" for name in shown if name in told)
     return Label("package", package.name, f"job-{package.number}/{package.name.rpartition('/')[2]}", lines)
@@ -156,10 +166,7 @@ def label_sheet(labels: Sequence[Label], paper: LabelPaper, *, site: str, first:
         )
     if not 1 <= first <= paper.count:
         raise Invalid(f"Label {first} is not on this paper; give the first free one, from 1 to {paper.count}.")
-    across = paper.grid[0]
-    code = min(paper.label[1] - 2 * PAD_MM, 0.42 * paper.label[0])
-    beside = paper.label[0] - code - 3 * PAD_MM
-    scale = max(1.0, min(paper.label[1] / USUAL_MM, LARGEST_SCALE))
+    across, code = paper.grid[0], _side(paper)
     placed = [divmod(first - 1 + number, paper.count) for number in range(len(labels))]
     shown = [
         {
@@ -167,7 +174,6 @@ def label_sheet(labels: Sequence[Label], paper: LabelPaper, *, site: str, first:
             "x": round(paper.first[0] + on % across * paper.pitch[0], 2),
             "y": round(paper.first[1] + on // across * paper.pitch[1], 2),
             "head": label.head,
-            "size": head_size(label.head, beside, scale),
             "lines": list(label.lines),
             "code": f"{label.kind} {label.code}",
             "address": label.address(site),
@@ -175,9 +181,26 @@ def label_sheet(labels: Sequence[Label], paper: LabelPaper, *, site: str, first:
         }
         for number, (label, (sheet, on)) in enumerate(zip(labels, placed, strict=True))
     ]
+    others = (other for other in PAPERS if other.id != paper.id)
     return {
         "page": list(paper.page), "label": list(paper.label), "side": round(code, 2), "pad": PAD_MM,
-        "sheets": max(sheet for sheet, _ in placed), "labels": shown, "text": round(TEXT_PT * scale, 1),
+        "sheets": max(sheet for sheet, _ in placed), "labels": shown, "smallest": LEGIBLE_PT,
+        "smallest_head": SMALLEST_PT, "papers": [_room_on(item, labels) for item in (paper, *others)],
+    }  # fmt: skip
+
+
+def _side(paper: LabelPaper) -> float:
+    """Return the side of the code on this paper."""
+    return min(paper.label[1] - 2 * PAD_MM, 0.42 * paper.label[0])
+
+
+def _room_on(paper: LabelPaper, labels: Sequence[Label]) -> dict[str, object]:
+    """Return the room beside the code on this paper, and how large text and heads are to be there if they fit."""
+    beside = paper.label[0] - _side(paper) - 3 * PAD_MM
+    scale = max(1.0, min(paper.label[1] / USUAL_MM, LARGEST_SCALE))
+    return {
+        "words": paper.words, "room": round(beside, 2), "high": round(paper.label[1] - 2 * PAD_MM, 2),
+        "text": round(TEXT_PT * scale, 1), "heads": [head_size(label.head, beside, scale) for label in labels],
     }  # fmt: skip
 
 

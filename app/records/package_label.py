@@ -1,6 +1,7 @@
 """The label of a package: every field with what is known of it, one text for screen, paper and label printer.  Pure.
 
-What is not known stands as NOT ENTERED; nothing is left out, so that a gap is seen.
+What is not known stands as NOT ENTERED, so that a gap is seen; left out is only what a package of its service has none
+of (dose rate and smear where nothing is radioactive), unless it was entered all the same.
 """
 
 from collections.abc import Mapping
@@ -20,23 +21,31 @@ from app.records.moments import local_text
 NOT_ENTERED = "NOT ENTERED"
 RATES = {"mrem/h": Fraction(1), "mSv/h": Fraction(100), "µSv/h": Fraction(1, 10), "uSv/h": Fraction(1, 10)}
 """Units of dose rate that are known, in mrem/h (1 mSv is 100 mrem)."""
+HAZARDS = {
+    "radioactive": "nuclides", "biological": "agent", "potent compound": "compound", "chemical": "compound",
+    "general": "",
+}  # fmt: skip
+"""By service, what is to be told of the hazard; of an unknown one nuclides or compound."""
+RADIATION = frozenset({"", "radioactive"})
+"""Services whose packages have a dose rate and a smear; a package of unknown service may be one of them."""
 Serials = Mapping[tuple[str, int], tuple[str, str]]
 
 
 def label_lines(package: WastePackage, waste: Waste, serials: Serials, zone: str) -> tuple[tuple[str, str], ...]:
     """Return the fields of a label with their texts; serials: what earlier jobs tell of the filters."""
     facts = waste.told(package.name)
-    closure = closure_of(waste, package)
+    closure, radiates = closure_of(waste, package), package.service in RADIATION
     return (
         ("Package", package.name),
         ("Contents", contents_words(package)),
         ("Filter serial", serial_words(package, facts, serials)),
         ("From", from_words(package)),
         ("Made", local_text(package.sealed.at, zone)),
-        ("Service and hazard", f"{package.service}; {_text(facts, 'hazard', 'nuclides or compound ' + NOT_ENTERED)}"),
-        ("Dose rate", _dose(facts)),
+        ("Service and hazard", _hazard(package, facts)),
+        *((("Decontamination on record", told),) if (told := _decontamination(package, zone)) else ()),
+        *((("Dose rate", _dose(facts)),) if radiates or _any(facts, "contact", "one_metre") else ()),
         *((("Transport label", told),) if (told := transport_words(facts)) else ()),
-        ("Smear", _smear(package, facts)),
+        *((("Smear", _smear(package, facts)),) if radiates or package.smear or "smear" in facts else ()),
         ("Gross weight", weight_words(facts)),
         ("Volume", _volume(facts)),
         ("Sealed by", package.sealed.by),
@@ -102,6 +111,22 @@ def transport_words(facts: Mapping[str, Told]) -> str:
 
 def _text(facts: Mapping[str, Told], name: str, missing: str) -> str:
     return facts[name].text if name in facts else missing
+
+
+def _any(facts: Mapping[str, Told], *names: str) -> bool:
+    return any(name in facts for name in names)
+
+
+def _hazard(package: WastePackage, facts: Mapping[str, Told]) -> str:
+    asked = HAZARDS.get(package.service, "nuclides or compound")
+    told = _text(facts, "hazard", f"{asked} {NOT_ENTERED}" if asked else "")
+    return "; ".join(part for part in (package.service, told) if part)
+
+
+def _decontamination(package: WastePackage, zone: str) -> str:
+    """Say how and when, as the step has it; the label never says that what is inside is clean."""
+    told = package.decontaminated
+    return f"{told.text}, {local_text(told.at, zone)}" if told else ""
 
 
 def _dose(facts: Mapping[str, Told]) -> str:

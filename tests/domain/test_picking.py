@@ -10,7 +10,7 @@ from app.domain.housing import Bank, BankDesign, Housing
 from app.domain.picking import KIT_RULE, Need, PickList, Wanted, bank_life, needs_of_job, picked, used_of
 from app.domain.store import Kind, Store, evolve_store
 from app.domain.storing import kit_staged, lead_time_chosen
-from app.records.pick_sheet import order_rows, order_table, pick_parts, pick_table
+from app.records.pick_sheet import material, order_rows, order_table, pick_parts, pick_table
 from app.records.table import csv_of
 from app.services.planning import plan
 from app.services.store_room import lives_of
@@ -53,6 +53,23 @@ def test_the_needs_of_a_job_are_its_take_off_with_spares() -> None:
     }  # fmt: skip
     assert needs("EF-03", crew=5)[Kind.PPE, ""].whole == 6
     assert "of whom 3 are assumed where nobody is named (common practice, no source)" in KIT_RULE
+
+
+@pytest.mark.parametrize(
+    ("kind", "what", "told"),
+    [
+        (Kind.TIE_STRAP, "tie strap", "tie strap"),
+        (Kind.METAL_BAND, "Metal  band", "Metal  band"),
+        (Kind.TAPE_ROLL, "tape roll, 50 mm", "tape roll, 50 mm"),
+        (Kind.TAPE_ROLL, "", "tape roll"),
+        (Kind.BAG, "bagging ring 660", "bag bagging ring 660"),
+        (Kind.FILTER, "24x24x11.5 gel", "filter 24x24x11.5 gel"),
+        (Kind.TOOL, "bag cutter", "bag cutter"),
+    ],
+)
+def test_a_material_is_named_once(kind: Kind, what: str, told: str) -> None:
+    """By its kind and its type or size; a type that says the kind is enough."""
+    assert material(kind, what) == told
 
 
 def test_a_gel_seal_takes_a_lamp_and_no_grease_and_each_bank_its_fittings() -> None:

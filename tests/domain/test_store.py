@@ -117,7 +117,13 @@ def test_a_bag_is_good_on_its_last_day_and_not_after() -> None:
         (FILTER | {"id": "F1"}, "entered before"),
         (FILTER | {"id": "F2", "serial": " sn-1 "}, "entered before as lot F1"),
         (FILTER | {"id": "F3", "serial": ""}, "serial number"),
-        (FILTER | {"id": "F3", "serial": "SN-3", "count": "2"}, "enter each filter by itself"),
+        (
+            FILTER | {"id": "F3", "serial": "SN-3", "count": "2"},
+            (
+                r"^Lot F3: 2 were given, and the serial number SN-3 stands for one filter; enter each filter by "
+                r"itself, as a lot of 1\. Correct it and try again\.$"
+            ),
+        ),
         (BAG | {"id": "L1", "count": "0"}, "holds nothing"),
         (BAG | {"id": "L1", "count": "-3"}, "no count"),
         (BAG | {"id": "L1", "count": "999999999999"}, "no count"),

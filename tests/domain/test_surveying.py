@@ -83,7 +83,10 @@ def test_what_differs_is_open_until_it_is_answered() -> None:
         ({"shown.fan": "fan F-30"}, "Fan: the register changed meanwhile. Look at it again."),
         ({"shown.serial.P1.1": "S-1"}, "Serial number at P1, position 1: the register changed meanwhile"),
         ({"shown.gauge.G-9": "G-9"}, "The register changed meanwhile and asks for gauge.G-9 no more. Look again."),
-        ({"p.fan": DIFFERS}, "Fan: it differs, and nothing was written"),
+        (
+            {"p.fan": DIFFERS},
+            "Fan: “differs” was chosen, and “What is there instead” is empty. Type there what you see",
+        ),
         ({"p.fan": DIFFERS, "f.fan": "fan F-31"}, "Fan: “fan F-31” is what the register has"),
         ({"f.fan": "F-33"}, "Fan: “F-33” was written and “as on the register” chosen"),
         ({"f.serial.P1.1": "TAKEN"}, "TAKEN is in place at EF-07, P1 position 1"),

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from app.domain.in_order import InOrder
-from app.domain.planned import NO_PLANS, Plans, WorkPlanned, evolve_plans, opened_from
+from app.domain.planned import NO_PLANS, Plans, WorkPlanned, evolve_plans, job_turned, opened_from
 from app.domain.planned import PlanChanged as Changed
 from app.domain.planned import PlanDropped as Dropped
 from tests.builders import LEAD
@@ -53,6 +53,8 @@ class Diary:
                 self.plans = evolve_plans(self.plans, Changed(**head, **intent, reason="moved"))
             case "drop":
                 self.plans = evolve_plans(self.plans, Dropped(**head, reason="off"))
+            case "turn":
+                self.plans = job_turned(self.plans, plan, at=AT)
             case _:
                 self.plans = opened_from(self.plans, plan, job="2026-0007", at=AT)
         self.touched = [name for name in self.touched if name != plan] + [plan]
@@ -60,7 +62,9 @@ class Diary:
 
 @given(
     st.lists(
-        st.tuples(st.sampled_from(("plan", "plan", "change", "drop", "open")), NAMES, st.sampled_from(("i", "j", "k")))
+        st.tuples(
+            st.sampled_from(("plan", "plan", "change", "drop", "open", "turn")), NAMES, st.sampled_from(("i", "j", "k"))
+        )
     )
 )
 def test_which_plans_wait_and_which_are_past_is_as_by_a_walk_over_all(acts: list[tuple[str, str, str]]) -> None:

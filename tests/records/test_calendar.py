@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from app.domain.planned import PlanDropped
 from app.domain.readiness import Item
-from app.domain.site import SiteState, evolve_site
+from app.domain.site import JobClosed, JobTakenUp, SiteState, evolve_site
 from app.domain.watch_events import PersonAdded
 from app.records.calendar import calendar, escaped, folded, of_housing, of_person
 from tests.builders import LEAD, PEOPLE, housing
@@ -121,6 +121,52 @@ def test_what_is_dropped_is_cancelled_and_what_is_opened_or_agreed_stands_firm()
     assert "Dropped: line on" in events(file_of(dropped))[0]["description"]
     assert "Opened as job 2026-0001" in events(file_of(opened))[0]["description"]
     assert "yet to be signed" in events(file_of(changed))[0]["description"]
+
+
+def closing(state: SiteState, at: str) -> SiteState:
+    """Return the site after the record of its job was accepted."""
+    return evolve_site(state, JobClosed(seq=state.size, at=at, by=LEAD, job="job-2026-0001", size=9, root="ab" * 32))
+
+
+def test_a_closed_job_stands_where_it_was_done_and_no_longer_as_coming_work() -> None:
+    """Same UID, SEQUENCE up at each turn; taken up anew it is in hand on its planned days again."""
+    planned = planning(known(SITE), "hands")
+    opened = evolve_site(planned, registered(planned, "PL-0001"))
+    closed = closing(opened, "2026-03-10T10:00:00.000Z")
+    anew = evolve_site(
+        closed,
+        JobTakenUp(seq=closed.size, at="2026-03-11T08:00:00.000Z", by=LEAD, job="job-2026-0001", size=11,
+                   root="ab" * 32),
+    )  # fmt: skip
+    again = closing(anew, "2026-03-12T09:00:00.000Z")
+    found = [events(file_of(state, "hands"))[0] for state in (planned, opened, closed, anew, again)]
+    before, in_hand, over, taken_up, over_again = found
+
+    assert len({item["uid"] for item in found}) == 1
+    assert [item["sequence"] for item in found] == [0, 1, 2, 3, 4]
+    assert [str(item["summary"]).partition("EF-03")[0] for item in found] == [
+        "", "Job 2026-0001 in hand, ", "Job 2026-0001 closed, ", "Job 2026-0001 in hand, ", "Job 2026-0001 closed, ",
+    ]  # fmt: skip
+    assert [item["transp"] for item in found] == ["OPAQUE", "OPAQUE", "TRANSPARENT", "OPAQUE", "TRANSPARENT"]
+    assert [item["status"] for item in found] == ["TENTATIVE", *["CONFIRMED"] * 4]
+    for item in (before, in_hand, taken_up):
+        assert item.decoded("dtstart") == datetime(2026, 3, 9, 6, 30, tzinfo=UTC)
+        assert item.decoded("dtend") == datetime(2026, 3, 9, 14, 0, tzinfo=UTC)
+    assert over.decoded("dtstart") == datetime(2026, 3, 9, 6, 30, tzinfo=UTC)
+    assert over.decoded("dtend") == over.decoded("last-modified") == datetime(2026, 3, 10, 10, 0, tzinfo=UTC)
+    assert over_again.decoded("dtend") == datetime(2026, 3, 12, 9, 0, tzinfo=UTC)
+    assert "Opened as job 2026-0001 on 2026-03-09 07:30:00 +01:00; its record was accepted on" in over["description"]
+    assert "Planned from 2026-03-09 07:30 to 2026-03-09 15:00." in over["description"]
+
+
+def test_a_clock_that_was_put_back_gives_no_event_that_ends_before_it_begins() -> None:
+    """Such an event has no end (RFC 5545, 3.6.1: DTEND is later than DTSTART)."""
+    state = planning(known(SITE))
+    state = closing(evolve_site(state, registered(state, "PL-0001")), "2026-03-09T06:00:00.000Z")
+    (found,) = events(file_of(state))
+
+    assert "dtend" not in found
+    assert found.decoded("dtstart") == datetime(2026, 3, 9, 6, 30, tzinfo=UTC)
 
 
 def test_whoever_is_taken_from_a_crew_finds_it_cancelled_and_nobody_else_does() -> None:

@@ -101,6 +101,10 @@ def test_filters_and_packages_have_labels_that_lead_to_what_is_known_of_them(des
     assert [label.address("https://h") for label in of_packages] == [f"https://h/at/package/{job}/1"]
     assert "Gross weight: NOT ENTERED" in text
     assert "EF-07" in text
+    assert "Service and hazard: biological; agent NOT ENTERED" in text
+    assert "Decontamination on record: " in text
+    assert "all passed, evidence attached to the permit, 2026-" in text
+    assert "Dose rate" not in text
     assert desk.get(hands, "/at/filter/F-1").headers["location"] == "/stock/F-1"
     assert desk.get(hands, f"/at/package/{job}/1").headers["location"] == f"/jobs/{job}/packages#package-1"
     for kind, of in (("filter", "F-1"), ("filter", ""), ("package", "2026-0001")):

@@ -115,7 +115,7 @@ def test_a_survey_that_is_refused_comes_back_whole(desk: Desk) -> None:
     without = {name: text for name, text in looked(desk).items() if name != "p.fan"}
     cases = (
         (without, "Fan: nothing was chosen. Choose one of the three answers."),
-        (looked(desk, **{"p.fan": DIFFERS}), "Fan: it differs, and nothing was written"),
+        (looked(desk, **{"p.fan": DIFFERS}), "Fan: “differs” was chosen, and “What is there instead” is empty"),
         (looked(desk, **{"f.fan": "F-33"}), "Fan: “F-33” was written and “as on the register” chosen"),
         (looked(desk, **{"p.fan": DIFFERS, "f.fan": "fan F-31"}), "Fan: “fan F-31” is what the register has"),
         (looked(desk, **{"p.fan": "perhaps"}), "Fan: nothing was chosen"),

@@ -6,7 +6,7 @@ from datetime import date
 
 from app.domain.housing import Housing
 from app.domain.site import SiteState
-from app.domain.store import Kind, LotInspected, Standing, Store, life_of, why_not
+from app.domain.store import Kind, LotInspected, Standing, Store, life_of, plain_what, why_not
 from app.domain.storing import TOOLS, age_of, receipt_items
 from app.records.moments import local_text
 from app.web.entered import Refilled
@@ -155,7 +155,7 @@ def lot_page(
 ) -> LotPage:
     """Return the page of one lot."""
     lot = item.lot
-    facts = [("What it is", f"{lot.kind}: {lot.what}")]
+    facts = [("What it is", lot.kind if plain_what(lot.what) == lot.kind else f"{lot.kind}: {lot.what}")]
     facts += [("Serial number", lot.serial)] if lot.serial else []
     facts += [("How many", count_words(item, state)), ("Received", f"{lot.received_on}, {lot.count} of it")]
     facts += [("By its label", age)] if (age := age_of(item, today)) else []

@@ -38,7 +38,7 @@ PICK = "p."
 """What the field of a chosen package begins with."""
 NUMERIC = frozenset({"weight", "contact", "one_metre", "smear"})
 HINTS = {
-    "sides": "bag included, such as 640 x 640 x 320", "hazard": "such as Cs-137, or the compound",
+    "sides": "bag included, such as 640 x 640 x 320", "hazard": "such as Cs-137, the agent, or the compound",
     "dose_unit": "mrem/h, mSv/h or µSv/h for a transport label", "no_scale": "if there is no scale",
 }  # fmt: skip
 GROUPS = (

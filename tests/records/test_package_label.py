@@ -1,0 +1,65 @@
+"""The label of a package: what stands on it for each service, and that a gap is seen."""
+
+from dataclasses import replace
+
+import pytest
+from immutables import Map
+
+from app.domain.housing import Service
+from app.domain.packages import Told
+from app.domain.waste import Waste
+from app.records.package_label import HAZARDS, label_lines
+from tests.domain.test_waste import AT, ONE, package
+
+MADE = package(ONE)
+DONE = Told("vapour, cycle 4; all passed", "Noor Haddad", AT)
+
+
+def lines_of(service: str, decontaminated: Told | None = None, **facts: str) -> dict[str, str]:
+    """Return the label of a package of this service of which these facts are entered."""
+    told = {name: Told(text, "Noor Haddad", AT) for name, text in facts.items()}
+    waste = replace(Waste(), facts=Waste().facts.set(ONE, Map(told)))
+    return dict(label_lines(replace(MADE, service=service, decontaminated=decontaminated), waste, {}, "UTC"))
+
+
+@pytest.mark.parametrize(
+    ("service", "hazard"),
+    [
+        ("radioactive", "radioactive; nuclides NOT ENTERED"),
+        ("biological", "biological; agent NOT ENTERED"),
+        ("potent compound", "potent compound; compound NOT ENTERED"),
+        ("chemical", "chemical; compound NOT ENTERED"),
+        ("general", "general"),
+        ("", "nuclides or compound NOT ENTERED"),
+    ],
+)
+def test_a_gap_is_shown_for_what_the_service_has(service: str, hazard: str) -> None:
+    """Dose rate and smear are asked for where something may be radioactive, the hazard by what it is."""
+    lines = lines_of(service)
+    radiates = service in ("", "radioactive")
+
+    assert lines["Service and hazard"] == hazard
+    assert ("Dose rate" in lines, "Smear" in lines) == (radiates, radiates)
+    assert lines["Gross weight"] == lines["Waste stream"] == "NOT ENTERED"
+    assert "Decontamination on record" not in lines
+
+
+def test_every_service_has_its_hazard() -> None:
+    """A new service is noticed here."""
+    assert set(HAZARDS) == {str(service).replace("_", " ") for service in Service}
+
+
+def test_what_was_entered_stands_there_whatever_the_service() -> None:
+    """Readings of a package that should have none are not hidden."""
+    lines = lines_of("biological", contact="5", dose_unit="µSv/h", smear="12", hazard="spores")
+
+    assert lines["Dose rate"] == "5 µSv/h at contact, NOT ENTERED at 1 m"
+    assert lines["Smear"].startswith("12")
+    assert lines["Service and hazard"] == "biological; spores"
+
+
+def test_decontamination_is_told_as_its_step_has_it() -> None:
+    """How and when."""
+    assert lines_of("biological", DONE)["Decontamination on record"] == (
+        "vapour, cycle 4; all passed, 2026-03-02 07:15:00 +00:00"
+    )
