@@ -5,9 +5,9 @@ from dataclasses import dataclass
 from datetime import date
 
 from app.calc.errors import Invalid
-from app.domain.job import JobState, Stage, start_of
+from app.domain.job import JobState, Stage
 from app.domain.job_lines import JobLine
-from app.domain.picking import Wanted, needs_of_job
+from app.domain.picking import Wanted, needs_of_job, wanted_of_job
 from app.domain.planned import Planned
 from app.domain.site import SiteState, issued_digests
 from app.domain.store import Kind
@@ -46,9 +46,9 @@ class Work:
 def works(
     state: SiteState, jobs: Iterable[tuple[JobLine, JobState]], library: Library, today: date
 ) -> tuple[Work, ...]:
-    """Return all work that waits for material, the earliest first: plans that wait, jobs that are not accepted."""
+    """Return all work that waits for material, the earliest first: plans that wait, jobs with steps that use some."""
     found = [_planned(item, state, library) for item in state.planned.waiting]
-    found += [_in_hand(line, job, today) for line, job in jobs if _waits(job)]
+    found += [work for line, job in jobs if _waits(job) and (work := _in_hand(line, job, today)).waits]
     return tuple(sorted(found, key=lambda item: (item.on, item.key)))
 
 
@@ -90,9 +90,10 @@ def _in_hand(line: JobLine, job: JobState, today: date) -> Work:
     told = f"{job.opened.procedure_title if job.opened else line.kind} on {line.housing}, in hand"
     if job.opened is None:
         return Work(line.job, f"Job {line.number}", told, today, None, "The job has no first entry.", waits=False)
-    needs = needs_of_job(job.walked, job.opened.housing, start_of(job.opened), crew=len(job.opened.crew))
-    return Work(line.job, f"Job {line.number}", told, today, Wanted(line.job, today, needs), waits=_waits(job))
+    wanted = wanted_of_job(line.job, job, today)
+    return Work(line.job, f"Job {line.number}", told, today, wanted, waits=_waits(job) and bool(wanted.needs))
 
 
 def _waits(job: JobState) -> bool:
+    """Whether a job may wait for material: one that goes on and is no rehearsal."""
     return job.opened is not None and job.stage is not Stage.ACCEPTED and not job.opened.rehearsal

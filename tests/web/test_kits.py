@@ -144,6 +144,7 @@ def test_the_kit_of_a_plan_is_settled_against_what_its_job_used_and_the_reviewer
     desk.work_until(job, "no step has these words")
     desk.do(job, Submit(), lead)
     review = desk.get(officer, f"/jobs/{job}/review").text
+    listed, over = desk.get(hands, "/picking").text, desk.get(hands, f"/kits/{job}").text
     with pytest.raises(Refused, match="exceptions have not been opened"):
         desk.do(job, Accept(), officer)
     (unsettled,) = (item for item in findings(desk, job) if item[0] == "kit not settled")
@@ -152,6 +153,7 @@ def test_the_kit_of_a_plan_is_settled_against_what_its_job_used_and_the_reviewer
     even = desk.post(
         hands, f"/kits/{job}/settled", **{"back.B-1": "0", "back.T-1": "2", "explained": "one bag lent to EF-07"}
     )
+    settled = desk.get(hands, f"/kits/{job}").text
     (differs,) = (item for item in findings(desk, job) if "kit" in item[0])
     outside = [(item[1], True) for item in findings(desk, job)]
     for seq, of_site in [*((item.seq, False) for item in desk.running.site.jobs.state(job).unread), *outside]:
@@ -160,6 +162,10 @@ def test_the_kit_of_a_plan_is_settled_against_what_its_job_used_and_the_reviewer
 
     assert "The job is not finished" in early.text
     assert "Kit not settled" in review
+    assert f'value="{job}"' not in listed
+    assert "Every step stands, so nothing is missing." in over
+    assert "The kit has been settled. What is staged now opens it again" in settled
+    assert not any("what is still missing" in page or 'name="lot.' in page for page in (over, settled))
     assert unsettled[0] == "kit not settled"
     assert (odd.status_code, even.status_code) == (422, 303)
     assert "4 of bag are gone and the steps used 3" in odd.text

@@ -92,7 +92,11 @@ class KitRow:
 
 @dataclass(frozen=True, slots=True)
 class KitPage:
-    """The kit of one work.  used: kind, by the steps, by the store room; settled: what was said of it, in words."""
+    """The kit of one work.
+
+    used: kind, by the steps, by the store room.  settled: what was said of it, in words.  over: why nothing is proposed
+    to be staged, if so.
+    """
 
     key: str
     name: str
@@ -108,6 +112,7 @@ class KitPage:
     used: tuple[tuple[str, int, int], ...]
     settled: str
     may_stage: bool
+    over: str
     rule: str
     form: Refilled
     settling: Refilled
@@ -128,6 +133,8 @@ def kit_page(
     settled = store.settled.get(work.key)
     told = "" if settled is None else f"Settled on {settled.at[:10]}"
     told += f": {settled.explained}" if settled is not None and settled.explained else ""
+    over = "Every step stands, so nothing is missing." if finished else ""
+    over = "The kit has been settled. What is staged now opens it again, and it is settled anew." if told else over
     return KitPage(
         key=work.key,
         name=work.name,
@@ -141,7 +148,7 @@ def kit_page(
             )
             for item in found.shares
         ),
-        offers=_offers(work, found, store, day, form) if may_stage else (),
+        offers=_offers(work, found, store, day, form, proposes=not over) if may_stage else (),
         kit=tuple(
             KitRow(
                 item.lot.id, _named(store, item.lot.id), count,
@@ -155,16 +162,19 @@ def kit_page(
         used=tuple((kind, used.get(kind, 0), gone[kind]) for kind in COUNTED if kind in held),
         settled=told,
         may_stage=may_stage,
+        over=over,
         rule=KIT_RULE,
         form=form,
         settling=settling,
     )  # fmt: skip
 
 
-def _offers(work: Work, found: PickList, store: Store, day: date, form: Refilled) -> tuple[OfferRow, ...]:
+def _offers(
+    work: Work, found: PickList, store: Store, day: date, form: Refilled, *, proposes: bool
+) -> tuple[OfferRow, ...]:  # fmt: skip
     """What is proposed for each need, then other lots that would serve one on the day."""
     proposed: dict[str, int] = {}
-    for pick in found.picks:
+    for pick in found.picks if proposes else ():
         proposed[pick.lot] = proposed.get(pick.lot, 0) + pick.count
     needs = work.wanted.needs if work.wanted else ()
     others = [
