@@ -9,6 +9,7 @@ import pytest
 
 from app.domain.commands import Accept, Open, OpenException, Submit
 from app.domain.crew import Acknowledge
+from app.domain.planned import PlanDropped
 from app.domain.readying import prepared
 from app.domain.refused import Refused
 from app.domain.store import Kind, Store
@@ -121,12 +122,16 @@ def test_a_planned_work_that_is_not_done_gives_its_kit_back(desk: Desk) -> None:
     """Everything comes back, or somebody says why."""
     hands, lead = desk.named("technician"), desk.named("lead")
     desk.post(hands, "/kits/PL-0002/staged", **{"lot.B-1": "3"})
-    desk.post(lead, "/planned/PL-0002/dropped", reason="outage moved")
+    early = desk.post(lead, "/planned/PL-0002/dropped", reason="outage moved")
 
-    more = desk.post(hands, "/kits/PL-0002/staged", **{"lot.B-1": "1"})
     lacking = desk.post(hands, "/kits/PL-0002/settled", **{"back.B-1": "2", "explained": ""})
     settled = desk.post(hands, "/kits/PL-0002/settled", **{"back.B-1": "2", "explained": "one torn on the way"})
+    dropped = desk.post(lead, "/planned/PL-0002/dropped", reason="outage moved")
+    more = desk.post(hands, "/kits/PL-0002/staged", **{"lot.B-1": "1"})
 
+    assert (early.status_code, dropped.status_code) == (422, 303)
+    assert "A kit stands staged for PL-0002. Put it back" in early.text
+    assert '<a href="/kits/PL-0002">Put back the kit of PL-0002</a>' in early.text
     assert (more.status_code, lacking.status_code, settled.status_code) == (422, 422, 303)
     assert "1 of bag is gone and the steps used 0" in lacking.text
     assert 'value="2"' in lacking.text
@@ -235,3 +240,22 @@ def test_every_page_leads_to_the_kit(desk: Desk) -> None:
     assert 'href="/kits/PL-0003"' in desk.get(hands, "/planned/PL-0003").text
     assert re.search(r"<h1>Kit of Job \S+</h1>", desk.get(hands, f"/kits/{job}").text)
     assert desk.get(hands, "/kits/nothing").status_code == 422
+
+
+def test_a_kit_whose_work_is_gone_is_named_in_the_store_room(desk: Desk) -> None:
+    """Dropped by a program that did not ask for the kit: store room and plan lead to it until it is put back."""
+    hands, lead = desk.named("technician"), desk.named("lead")
+    desk.post(lead, "/planned", housing="EF-11", procedure="change-out", begins="2026-04-09T07:30",
+              ends="2026-04-09T15:00", lead=lead.id, why="outage")  # fmt: skip
+    desk.post(hands, "/kits/PL-0004/staged", **{"lot.T-1": "1"})
+    waiting = desk.get(hands, "/stock").text
+    site = desk.running.site.jobs
+    site.write_site(lambda _, seq, at: PlanDropped(seq=seq, at=at, by=lead, plan="PL-0004", reason="off")).result()
+
+    named, page = desk.get(hands, "/stock").text, desk.get(hands, "/planned/PL-0004").text
+    desk.post(hands, "/kits/PL-0004/settled", **{"back.T-1": "1", "explained": ""})
+
+    assert "A kit still stands staged for PL-0004, which was dropped" in named
+    assert '<a href="/kits/PL-0004">Say what of it came back</a>' in named
+    assert "A kit still stands staged for it" in page
+    assert not any("still stands staged" in told for told in (waiting, desk.get(hands, "/stock").text))
