@@ -212,6 +212,11 @@ def _life(housing: Housing, filter_type: str) -> int:
     return min((bank_life(housing, bank) for bank in banks), default=FILTER_LIFE_YEARS)
 
 
+def lives_at(housing: Housing) -> dict[str, int]:
+    """Return how old filters may get at a housing, in years, by type."""
+    return {port.filter: _life(housing, port.filter) for port in housing.ports}
+
+
 def bank_life(housing: Housing, bank: Bank) -> int:
     """Return how old a filter of a bank may get, in years: the site's own figure, or the default."""
     design = housing.design.get(bank)

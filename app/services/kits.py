@@ -1,16 +1,15 @@
 """What planned work and open jobs need of the store room: for one of them, or for a planned outage of many."""
 
-from collections.abc import Collection, Iterable
-from dataclasses import dataclass
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass, field
 from datetime import date
 
 from app.calc.errors import Invalid
 from app.domain.job import JobState, Stage
 from app.domain.job_lines import JobLine
-from app.domain.picking import Wanted, needs_of_job, wanted_of_job
+from app.domain.picking import Wanted, lives_at, needs_of_job, wanted_of_job
 from app.domain.planned import Planned
 from app.domain.site import SiteState, issued_digests
-from app.domain.store import Kind
 from app.services.planning import find_housing, find_procedure, plan
 from app.services.ports import Library
 
@@ -20,7 +19,8 @@ class Work:
     """Something that a kit may be put together for.
 
     key: the job's ledger, or the number of the planned work.  told: what and where.  wanted: None with a fault.
-    waits: it waits for material still, and so may be chosen for a pick list.
+    waits: it waits for material still, and so may be chosen for a pick list.  lives: how old filters may be for it, in
+    years, by type.
     """
 
     key: str
@@ -30,12 +30,7 @@ class Work:
     wanted: Wanted | None
     fault: str = ""
     waits: bool = True
-
-    @property
-    def lives(self) -> dict[str, int]:
-        """How old filters may be for it, in years, by type."""
-        needs = self.wanted.needs if self.wanted else ()
-        return {need.what: need.life_years for need in needs if need.kind is Kind.FILTER}
+    lives: Mapping[str, int] = field(default_factory=dict)
 
     @property
     def is_job(self) -> bool:
@@ -83,7 +78,9 @@ def _planned(item: Planned, state: SiteState, library: Library) -> Work:
         return Work(item.plan, named, told, on, None, str(fault), item.waits)
     needs = needs_of_job(made.steps, made.housing, made.start, crew=len(item.intent.crew))
     told = f"{made.procedure.title} on {item.housing}, {on}"
-    return Work(item.plan, named, told, on, Wanted(item.plan, on, needs), waits=item.waits)
+    return Work(
+        item.plan, named, told, on, Wanted(item.plan, on, needs), waits=item.waits, lives=lives_at(made.housing)
+    )
 
 
 def _in_hand(line: JobLine, job: JobState, today: date) -> Work:
@@ -91,7 +88,10 @@ def _in_hand(line: JobLine, job: JobState, today: date) -> Work:
     if job.opened is None:
         return Work(line.job, f"Job {line.number}", told, today, None, "The job has no first entry.", waits=False)
     wanted = wanted_of_job(line.job, job, today)
-    return Work(line.job, f"Job {line.number}", told, today, wanted, waits=_waits(job) and bool(wanted.needs))
+    return Work(
+        line.job, f"Job {line.number}", told, today, wanted, waits=_waits(job) and bool(wanted.needs),
+        lives=lives_at(job.opened.housing),
+    )  # fmt: skip
 
 
 def _waits(job: JobState) -> bool:

@@ -7,11 +7,25 @@ import pytest
 
 from app.domain.deciding.filters import filter_moved
 from app.domain.housing import Bank, BankDesign, Housing
-from app.domain.picking import KIT_RULE, Need, PickList, Wanted, bank_life, needs_of_job, picked, used_of, wanted_of_job
+from app.domain.job_lines import JobLine
+from app.domain.picking import (
+    KIT_RULE,
+    Need,
+    PickList,
+    Wanted,
+    bank_life,
+    lives_at,
+    needs_of_job,
+    picked,
+    used_of,
+    wanted_of_job,
+)
+from app.domain.site import SiteState
 from app.domain.store import Kind, Store, evolve_store
 from app.domain.storing import kit_staged, lead_time_chosen
 from app.records.pick_sheet import order_rows, order_table, pick_parts, pick_table
 from app.records.table import csv_of
+from app.services.kits import work_of
 from app.services.planning import plan
 from app.services.store_room import lives_of
 from tests.builders import housing, opened, procedure
@@ -213,6 +227,19 @@ def test_a_job_in_hand_needs_what_its_steps_to_come_use() -> None:
     }  # fmt: skip
     assert {need.kind for need in tested.needs} == {Kind.AEROSOL, Kind.TOOL}
     assert wanted_of_job("job-1", bench.state, TODAY).needs == ()
+
+
+def test_filters_staged_after_the_last_step_have_the_life_of_their_bank() -> None:
+    """A job that needs nothing more says still how old a filter may be for it; it may be returned from review."""
+    bench = opened()
+    bench.run_to()
+    line = JobLine("job-1", "2026-0001", "EF-03", "change_out", "2026-03-02T07:00:00.000Z")
+
+    work = work_of("job-1", SiteState(), [(line, bench.state)], Mock(), TODAY)
+
+    assert work.wanted is not None
+    assert (work.waits, work.wanted.needs, work.lives) == (False, (), {FILTER["what"]: 10})
+    assert lives_at(with_life("EF-03", 5)) == {FILTER["what"]: 5}
 
 
 @pytest.mark.parametrize(("staged", "left"), [("4", 3), ("2", 1), ("1", 0)])
