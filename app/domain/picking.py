@@ -269,6 +269,26 @@ def picked(wanted: Iterable[Wanted], store: Store, *, today: date) -> PickList:
     return PickList(tuple(picks), tuple(shares), lines)
 
 
+def dealt_elsewhere(found: PickList, job: str) -> dict[str, dict[str, int]]:
+    """Return how many of each lot are dealt to which other jobs."""
+    elsewhere: dict[str, dict[str, int]] = defaultdict(dict)
+    for pick in found.picks:
+        if pick.job != job:
+            elsewhere[pick.lot][pick.job] = elsewhere[pick.lot].get(pick.job, 0) + pick.count
+    return elsewhere
+
+
+def taken_from_others(found: PickList, store: Store, job: str, lines: Mapping[str, int]) -> tuple[tuple[str, str], ...]:
+    """Return the lots that a job would take from what is dealt to others: lot, and which other job."""
+    elsewhere = dealt_elsewhere(found, job)
+    return tuple(
+        (lot, other)
+        for lot, count in lines.items()
+        if count > store.lots[lot].left - sum(elsewhere.get(lot, {}).values())
+        for other in elsewhere.get(lot, {})
+    )
+
+
 def _aside(item: Standing, job: Wanted, day: date) -> int:
     """How many of a lot count for a job already: what has gone into it, and what is staged and fit on its day."""
     staged = item.staged.get(job.job, 0)

@@ -7,9 +7,10 @@ from datetime import date
 from app.calc.errors import Invalid
 from app.domain.job import JobState, Stage
 from app.domain.job_lines import JobLine
-from app.domain.picking import Wanted, lives_at, needs_of_job, wanted_of_job
+from app.domain.picking import PickList, Wanted, lives_at, needs_of_job, picked, wanted_of_job
 from app.domain.planned import Planned
 from app.domain.site import SiteState, issued_digests
+from app.domain.store import Store
 from app.services.planning import find_housing, find_procedure, plan
 from app.services.ports import Library
 
@@ -47,6 +48,12 @@ def works(
     return tuple(sorted(found, key=lambda item: (item.on, item.key)))
 
 
+def dealt(found: Iterable[Work], work: Work, store: Store, today: date) -> PickList:
+    """Deal the store room out to all that wait and to one work more, if it is not among them, as the pick list does."""
+    every = {item.key: item.wanted for item in (*found, work) if item.wanted is not None}
+    return picked(every.values(), store, today=today)
+
+
 def chosen_of(found: Collection[Work], keys: Collection[str]) -> tuple[Work, ...]:
     """Return the works with these keys, all where none is named; Invalid for one that is not there."""
     known = {work.key for work in found}
@@ -76,7 +83,7 @@ def _planned(item: Planned, state: SiteState, library: Library) -> Work:
         )
     except Invalid as fault:
         return Work(item.plan, named, told, on, None, str(fault), item.waits)
-    needs = needs_of_job(made.steps, made.housing, made.start, crew=len(item.intent.crew))
+    needs = needs_of_job(made.steps, made.housing, made.start, crew=len(item.intent.crew)) if item.waits else ()
     told = f"{made.procedure.title} on {item.housing}, {on}"
     return Work(
         item.plan, named, told, on, Wanted(item.plan, on, needs), waits=item.waits, lives=lives_at(made.housing)

@@ -75,17 +75,24 @@ def test_the_lists_are_chosen_printed_and_taken_as_tables(desk: Desk) -> None:
 
 
 def test_a_kit_is_proposed_staged_and_there_for_no_other_work(desk: Desk) -> None:
-    """The counts proposed are those still missing; a refusal keeps what was typed; staged is staged."""
+    """Proposed is what the pick list deals to it; what is dealt to other work may be taken, and the page says so."""
     hands = desk.named("technician")
-    page = desk.get(hands, "/kits/PL-0003").text
+    pages = [desk.get(hands, f"/kits/PL-000{number}").text for number in (1, 2, 3)]
     too_many = desk.post(hands, "/kits/PL-0003/staged", **{"lot.B-1": "10", "lot.T-1": "4", "other": ""})
     before = store(desk).lots["B-1"].left
 
     staged = desk.post(hands, "/kits/PL-0003/staged", **{"lot.B-1": "2", "other": "w-1", "other_count": "1"})
-    after = desk.get(hands, "/kits/PL-0003").text
+    after = desk.get(hands, staged.headers["location"]).text
+    later = desk.get(hands, "/kits/PL-0003?took=B-1:PL-0099&took=T-1:PL-0001&took=").text
+    own = desk.post(hands, "/kits/PL-0003/staged", **{"lot.T-1": "8"}).headers["location"]
     nobody = desk.post(hands, "/kits/PL-0099/staged", **{"lot.B-1": "1"})
 
-    assert 'id="lot-B-1" name="lot.B-1" inputmode="numeric" maxlength="7" value="2"' in page
+    for page, count in zip(pages, ("4", "5", ""), strict=True):
+        assert f'id="lot-B-1" name="lot.B-1" inputmode="numeric" maxlength="7" value="{count}"' in page
+    assert "4 dealt to PL-0001, 5 dealt to PL-0002" in pages[2]
+    assert "Dealt to other work until now: B-1 (PL-0001, PL-0002), W-1 (PL-0001, PL-0002)." in after
+    assert not any("until now" in page for page in (*pages, later))
+    assert own == "/kits/PL-0003"
     assert (too_many.status_code, before) == (422, 9)
     assert "Of lot B-1 9 are left and 10 were asked" in too_many.text
     assert 'value="10"' in too_many.text
