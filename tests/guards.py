@@ -377,6 +377,7 @@ JOB_GUARDS = [
     Deletion("plan: dropped may be made anew", SCHEDULING, "for other in state.planned.waiting:", "for other in state.planned.values():", PLANNED),
     Deletion("plan: a change changes", SCHEDULING, "if found == known.intent:", "if False:", PLANNED),
     Deletion("plan: dropped", SCHEDULING, "if known.dropped:", "if False:", PLANNED),
+    Deletion("plan: dropped with its kit put back", SCHEDULING, "if state.store.is_open(plan):", "if False:", PLANNED),
     Deletion("plan: opened", SCHEDULING, "if known.job:", "if False:", PLANNED),
     Deletion("plan: ends after it begins", SCHEDULING, "if lasts <= timedelta():", "if False:", PLANNED),
     Deletion("plan: longest window", SCHEDULING, "if lasts > LONGEST_WINDOW:", "if False:", PLANNED),

@@ -2,9 +2,11 @@
 
 Rules kept here:
 - the needs are those of the take-off, which sums what the effects use; nothing is counted a second time here;
+- a job in hand needs what its steps to come use, and nothing once every step stands; what serves a whole job (tools, a
+  roll of tape) is on site once a step that was done has used it;
 - a lot serves a job only if it may still be used on that job's day, or today if that is past; what runs out first is
   taken first;
-- what stands staged for a job, or has gone into it, counts for it before anything else;
+- what stands staged for a job, or has gone into it, counts for it before anything else, less what its steps have used;
 - tools come back, so the same ones serve jobs on other days;
 - a shortage belongs to the first job that would go without, and its order day is that job's day less the lead time.
 """
@@ -25,6 +27,9 @@ from app.domain.takeoff import SPARES_RULE, TakeOff, take_off
 
 CREW = 3
 """Two at the port and one who watches, where nobody has been named (common practice, no source)."""
+LAID_OUT = "tools"
+"""With this begins the last part of the id of the step that looks at the tools at the housing."""
+FITTINGS = "sample fittings"
 COUNTED = (Kind.FILTER, Kind.BAG, Kind.TIE_STRAP, Kind.METAL_BAND, Kind.WASTE_PACKAGING)
 """What the model counts of a job's material."""
 KIT_RULE = (
@@ -56,11 +61,16 @@ class Need:
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """The needs of one planned job on its day.  job: its ledger, or the number of the planned work."""
+    """The needs of one job on its day.  job: its ledger, or the number of the planned work.
+
+    spent: what steps that were done have used.  on_site: tools at the housing, which serve no other job that day.
+    """
 
     job: str
     on: date
     needs: tuple[Need, ...]
+    spent: tuple[Need, ...] = ()
+    on_site: tuple[Need, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +85,7 @@ class Pick:
 
 @dataclass(frozen=True, slots=True)
 class Share:
-    """One need of one job: how many are there for it, staged and used ones included."""
+    """One need of one job: how many are there for it, those put aside included."""
 
     job: str
     need: Need
@@ -124,22 +134,61 @@ def needs_of_job(
 ) -> tuple[Need, ...]:  # fmt: skip
     """Return what a job with these steps needs from its start on, with spares on top.  crew: how many; 0: not known."""
     tested = {step.bank for step in steps if step.computes == "leak_test" and step.bank is not None}
-    return needs_of(take_off(steps, housing, start), housing, tested=tested, crew=crew or CREW)
+    ports = {step.port for step in steps if step.port is not None}
+    return needs_of(take_off(steps, housing, start), housing, tested=tested, ports=ports, crew=crew or CREW)
 
 
-def needs_of(takeoff: TakeOff, housing: Housing, *, tested: Collection[Bank], crew: int) -> tuple[Need, ...]:
-    """Return what a job needs by its take-off, the banks that are tested in place, and the people at work."""
+def wanted_of_job(job: str, state: JobState, on: date) -> Wanted:
+    """Return what the steps to come of a job in hand still use; nothing once every step stands."""
+    opened, model = state.opened, state.model
+    if opened is None or model is None or state.due is None:
+        return Wanted(job, on, ())
+    done = [step for step in state.walked if step.id in state.applied]
+    to_come = [_to_come(step, state) for step in state.walked if not state.mark(step.id).stands]
+    crew = len(opened.crew)
+    spent = needs_of_job(done, opened.housing, start_of(opened), crew=crew)
+    needs = needs_of_job(to_come, opened.housing, model, crew=crew)
+    begun = any(effect.port for step in done for effect in step.effects)
+    laid_out = begun or any(
+        step.id.rpartition("/")[2].startswith(LAID_OUT) for step in state.steps if state.mark(step.id).stands
+    )
+    there: set[Kind] = {need.kind for need in spent if need.kind in {Kind.TAPE_ROLL, Kind.GREASE} and need.count}
+    there |= {Kind.PPE} if begun else set()
+    there |= {Kind.TOOL} if laid_out else set()
+    on_site = {need for need in needs if need.kind in there and need.what != FITTINGS}
+    return Wanted(
+        job, on, tuple(need for need in needs if need not in on_site),
+        spent=tuple(need for need in spent if need.kind in COUNTED and need.count),
+        on_site=tuple(need for need in needs if need in on_site and need.kind is Kind.TOOL),
+    )  # fmt: skip
+
+
+def _to_come(step: Step, state: JobState) -> Step:
+    """A step that is due again changes nothing anew, and what occurred before one is in the model already."""
+    if step.id in state.applied:
+        return step.model_copy(update={"effects": (), "occurs": None})
+    return step if step.occurs is None else step.model_copy(update={"occurs": None})
+
+
+def needs_of(
+    takeoff: TakeOff, housing: Housing, *, tested: Collection[Bank], ports: Collection[str], crew: int
+) -> tuple[Need, ...]:  # fmt: skip
+    """Return what work needs by its take-off, the banks that are tested in place, and the people at work.
+
+    ports: those that have work; for each of them a bag is spare, and where there is none nobody works at an open port.
+    """
     bags: Counter[str] = Counter()
     spare_bags: Counter[str] = Counter()
     for port in housing.ports:
         bags[port.bag or port.ring or ""] += takeoff.per_port[port.id][Use.NEW_BAGS]
-        spare_bags[port.bag or port.ring or ""] += 1
+        spare_bags[port.bag or port.ring or ""] += port.id in ports
     total, spares = takeoff.total, takeoff.spares
     tools = {
-        "filter shelf": 1, "ratchet and socket": int(housing.seal is Seal.GASKET),
-        "torque wrench": int(housing.seal is Seal.GASKET), "inspection lamp": int(housing.seal is Seal.GEL),
+        "filter shelf": int(bool(ports)), "ratchet and socket": int(bool(ports) and housing.seal is Seal.GASKET),
+        "torque wrench": int(bool(ports) and housing.seal is Seal.GASKET),
+        "inspection lamp": int(bool(ports) and housing.seal is Seal.GEL),
         "banding tool": int(bool(total[Use.CUTS])), "bag cutter": int(bool(total[Use.CUTS])),
-        "sample fittings": len(tested),
+        FITTINGS: len(tested),
     }  # fmt: skip
     found = [
         *(Need(Kind.FILTER, what, count, life_years=_life(housing, what))
@@ -147,11 +196,11 @@ def needs_of(takeoff: TakeOff, housing: Housing, *, tested: Collection[Bank], cr
         *(Need(Kind.BAG, size, count, spare_bags[size]) for size, count in sorted(bags.items())),
         Need(Kind.TIE_STRAP, "", total[Use.TIE_STRAPS], spares["tie_straps"]),
         Need(Kind.METAL_BAND, "", total[Use.METAL_BANDS], spares["metal_bands"]),
-        Need(Kind.TAPE_ROLL, "", int(bool(total[Use.EDGES_TO_TAPE])), spares["tape_rolls"]),
+        Need(Kind.TAPE_ROLL, "", int(bool(total[Use.EDGES_TO_TAPE])), spares["tape_rolls"] if ports else 0),
         Need(Kind.GREASE, "", int(takeoff.grease)),
         Need(Kind.AEROSOL, "", int(Bank.HEPA in tested)),
         Need(Kind.WASTE_PACKAGING, "", total[Use.SPENT_PACKAGES] + total[Use.FILTERLESS_PACKAGES]),
-        Need(Kind.PPE, "", crew, 1),
+        *([Need(Kind.PPE, "", crew, 1)] if ports else []),
         *(Need(Kind.TOOL, what, count) for what, count in tools.items()),
     ]  # fmt: skip
     return tuple(need for need in found if need.whole)
@@ -161,6 +210,11 @@ def _life(housing: Housing, filter_type: str) -> int:
     """The shortest life that a bank of the housing gives a type of filter."""
     banks = {port.bank for port in housing.ports if port.filter == filter_type}
     return min((bank_life(housing, bank) for bank in banks), default=FILTER_LIFE_YEARS)
+
+
+def lives_at(housing: Housing) -> dict[str, int]:
+    """Return how old filters may get at a housing, in years, by type."""
+    return {port.filter: _life(housing, port.filter) for port in housing.ports}
 
 
 def bank_life(housing: Housing, bank: Bank) -> int:
@@ -196,6 +250,11 @@ def picked(wanted: Iterable[Wanted], store: Store, *, today: date) -> PickList:
         day = max(job.on, today)
         own = sorted(store.of_job(job.job), key=soonest_first)
         aside = {item.lot.id: _aside(item, job, day) for item in own}
+        for need in job.spent:
+            _dealt(own, aside, need, need.count)
+        for need in job.on_site:
+            own_tools = sum(_dealt(own, aside, need, need.whole).values())
+            _dealt(of_kind[need.kind], tools[job.on], need, need.whole - own_tools)
         for need in job.needs:
             got = _dealt(own, aside, need, need.whole)
             there = tools[job.on] if need.kind is Kind.TOOL else left
@@ -208,6 +267,26 @@ def picked(wanted: Iterable[Wanted], store: Store, *, today: date) -> PickList:
         rows[share.need.kind, share.need.what].append(share)
     lines = tuple(_line(kind, what, row, days, today, store.lead_days) for (kind, what), row in rows.items())
     return PickList(tuple(picks), tuple(shares), lines)
+
+
+def dealt_elsewhere(found: PickList, job: str) -> dict[str, dict[str, int]]:
+    """Return how many of each lot are dealt to which other jobs."""
+    elsewhere: dict[str, dict[str, int]] = defaultdict(dict)
+    for pick in found.picks:
+        if pick.job != job:
+            elsewhere[pick.lot][pick.job] = elsewhere[pick.lot].get(pick.job, 0) + pick.count
+    return elsewhere
+
+
+def taken_from_others(found: PickList, store: Store, job: str, lines: Mapping[str, int]) -> tuple[tuple[str, str], ...]:
+    """Return the lots that a job would take from what is dealt to others: lot, and which other job."""
+    elsewhere = dealt_elsewhere(found, job)
+    return tuple(
+        (lot, other)
+        for lot, count in lines.items()
+        if count > store.lots[lot].left - sum(elsewhere.get(lot, {}).values())
+        for other in elsewhere.get(lot, {})
+    )
 
 
 def _aside(item: Standing, job: Wanted, day: date) -> int:

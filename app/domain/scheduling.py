@@ -64,8 +64,10 @@ def plan_changed(
 
 
 def plan_dropped(state: SiteState, moment: SiteMoment, *, plan: str, reason: str) -> PlanDropped:
-    """Return the entry that drops a plan."""
+    """Return the entry that drops a plan.  Invalid while a kit stands staged for it: nobody would come for that."""
     waiting_plan(state, plan)
+    if state.store.is_open(plan):
+        raise Invalid(f"A kit stands staged for {plan}. Put it back on the page of its kit, then drop the plan.")
     return PlanDropped(
         seq=moment.seq, at=moment.at, by=moment.by, plan=plan, reason=reason_from(reason, "Why it is dropped")
     )

@@ -33,7 +33,7 @@ class PickRow:
 
 @dataclass(frozen=True, slots=True)
 class PickPart:
-    """What one work takes.  aside: what is staged for it or has gone into it already, in words."""
+    """What one work takes.  aside: what is put aside for it, in words."""
 
     key: str
     name: str

@@ -7,11 +7,25 @@ import pytest
 
 from app.domain.deciding.filters import filter_moved
 from app.domain.housing import Bank, BankDesign, Housing
-from app.domain.picking import KIT_RULE, Need, PickList, Wanted, bank_life, needs_of_job, picked, used_of
+from app.domain.job_lines import JobLine
+from app.domain.picking import (
+    KIT_RULE,
+    Need,
+    PickList,
+    Wanted,
+    bank_life,
+    lives_at,
+    needs_of_job,
+    picked,
+    used_of,
+    wanted_of_job,
+)
+from app.domain.site import SiteState
 from app.domain.store import Kind, Store, evolve_store
 from app.domain.storing import kit_staged, lead_time_chosen
 from app.records.pick_sheet import material, order_rows, order_table, pick_parts, pick_table
 from app.records.table import csv_of
+from app.services.kits import work_of
 from app.services.planning import plan
 from app.services.store_room import lives_of
 from tests.builders import housing, opened, procedure
@@ -203,6 +217,70 @@ def test_what_the_steps_used_is_told_by_the_model() -> None:
     assert used_of(bench.state) == {
         Kind.FILTER: 2, Kind.BAG: 3, Kind.TIE_STRAP: 6, Kind.METAL_BAND: 6, Kind.WASTE_PACKAGING: 3
     }  # fmt: skip
+
+
+def test_a_job_in_hand_needs_what_its_steps_to_come_use() -> None:
+    """EF-03 after the first of three cuts: two bags, four ties and bands, two packages, nothing that is on site."""
+    bench = opened()
+    whole = {(need.kind, need.what): need for need in wanted_of_job("job-1", bench.state, TODAY).needs}
+    bench.run_to("agree/ppe")
+    laid_out = wanted_of_job("job-1", bench.state, TODAY)
+    bench.run_to("out-2/draw")
+    half = wanted_of_job("job-1", bench.state, TODAY)
+    bench.run_to("leak/aerosol")
+    tested = wanted_of_job("job-1", bench.state, TODAY)
+    bench.run_to()
+
+    assert whole == needs("EF-03", crew=2)
+    assert [need.what for need in laid_out.needs if need.kind is Kind.TOOL] == ["sample fittings"]
+    assert len(laid_out.on_site) == 5
+    assert set(half.needs) == {
+        Need(Kind.FILTER, "24x24x11.5 gasket", 2), Need(Kind.BAG, "", 2, 1), Need(Kind.TIE_STRAP, "", 4, 2),
+        Need(Kind.METAL_BAND, "", 4, 2), Need(Kind.GREASE, "", 1), Need(Kind.AEROSOL, "", 1),
+        Need(Kind.WASTE_PACKAGING, "", 2), Need(Kind.TOOL, "sample fittings", 1),
+    }  # fmt: skip
+    assert {(need.kind, need.count) for need in half.spent} == {
+        (Kind.BAG, 1), (Kind.TIE_STRAP, 2), (Kind.METAL_BAND, 2), (Kind.WASTE_PACKAGING, 1)
+    }  # fmt: skip
+    assert {need.kind for need in tested.needs} == {Kind.AEROSOL, Kind.TOOL}
+    assert wanted_of_job("job-1", bench.state, TODAY).needs == ()
+
+
+def test_filters_staged_after_the_last_step_have_the_life_of_their_bank() -> None:
+    """A job that needs nothing more says still how old a filter may be for it; it may be returned from review."""
+    bench = opened()
+    bench.run_to()
+    line = JobLine("job-1", "2026-0001", "EF-03", "change_out", "2026-03-02T07:00:00.000Z")
+
+    work = work_of("job-1", SiteState(), [(line, bench.state)], Mock(), TODAY)
+
+    assert work.wanted is not None
+    assert (work.waits, work.wanted.needs, work.lives) == (False, (), {FILTER["what"]: 10})
+    assert lives_at(with_life("EF-03", 5)) == {FILTER["what"]: 5}
+
+
+@pytest.mark.parametrize(("staged", "left"), [("4", 3), ("2", 1), ("1", 0)])
+def test_what_the_steps_have_used_of_a_kit_is_not_there_for_those_to_come(staged: str, left: int) -> None:
+    """One bag has been used: of four that were staged three are there, of one none."""
+    store = accepted(Store(), "L1", **BAG)
+    store = evolve_store(store, kit_staged(store, moment(), job="job-1", lines={"L1": staged}))
+    wanted = Wanted("job-1", TODAY, (Need(Kind.BAG, "ring 660", 2, 1),), spent=(Need(Kind.BAG, "ring 660", 1),))
+
+    found = deal([wanted], store)
+
+    assert (found.shares[0].put_aside, sum(pick.count for pick in found.picks)) == (left, 3 - left)
+
+
+def test_tools_at_one_housing_are_not_short_there_and_serve_no_other_that_day() -> None:
+    """The only shelf is in use: not asked for again, and another job of the day goes without."""
+    store = accepted(Store(), "T1", kind="tool", what="filter shelf", count="1")
+    need = (Need(Kind.TOOL, "filter shelf", 1),)
+
+    found = deal([Wanted("job-1", TODAY, (), on_site=need), Wanted("job-2", TODAY, need)], store)
+    alone = deal([Wanted("job-1", TODAY, (), on_site=need)], Store())
+
+    assert [(share.job, share.short) for share in found.shares] == [("job-2", 1)]
+    assert (alone.shares, alone.lines) == ((), ())
 
 
 def test_the_lists_name_every_lot_and_every_shortage() -> None:

@@ -10,6 +10,7 @@ from app.domain.readying import prepared
 from app.domain.registers import SiteMoment
 from app.domain.scheduling import complain_of_plan, plan_changed, plan_dropped, work_planned
 from app.domain.site import JobRegistered, SiteEvent, SiteState, evolve_site, fold_site, site_event_from_bytes
+from app.domain.store import KitSettled, KitStaged
 from app.ledger.canonical import canonical
 from app.services.planning import first_entry, plan
 from tests.builders import EYES, HANDS, KEEPER, LEAD, OFFICER, OTHER_LEAD, PEOPLE, housing, procedure
@@ -164,6 +165,21 @@ def test_what_was_dropped_or_opened_changes_no_more() -> None:
             with pytest.raises(Invalid, match=told):
                 entry(after)
         assert not any(item.waits for item in after.planned.values())
+
+
+def test_a_plan_is_not_dropped_while_its_kit_stands_staged() -> None:
+    """It would lock what was put aside in silence; once that has been put back it is dropped."""
+    state = planning(SITE)
+    kit = KitStaged(seq=state.size, at="2026-03-02T08:00:00.000Z", by=HANDS, job="PL-0001", lines=())
+    staged = evolve_site(state, kit)
+    back = KitSettled(seq=staged.size, at=kit.at, by=HANDS, job="PL-0001", back=(), used={})
+
+    with pytest.raises(Invalid, match=r"A kit stands staged for PL-0001\. Put it back"):
+        dropping(staged)
+
+    assert evolve_site(state, dropping(state)).planned["PL-0001"].dropped
+    settled = evolve_site(staged, back)
+    assert evolve_site(settled, dropping(settled)).planned["PL-0001"].dropped
 
 
 def test_a_job_is_opened_from_its_own_plan_only() -> None:

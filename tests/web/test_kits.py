@@ -9,6 +9,7 @@ import pytest
 
 from app.domain.commands import Accept, Open, OpenException, Submit
 from app.domain.crew import Acknowledge
+from app.domain.planned import PlanDropped
 from app.domain.readying import prepared
 from app.domain.refused import Refused
 from app.domain.store import Kind, Store
@@ -74,17 +75,24 @@ def test_the_lists_are_chosen_printed_and_taken_as_tables(desk: Desk) -> None:
 
 
 def test_a_kit_is_proposed_staged_and_there_for_no_other_work(desk: Desk) -> None:
-    """The counts proposed are those still missing; a refusal keeps what was typed; staged is staged."""
+    """Proposed is what the pick list deals to it; what is dealt to other work may be taken, and the page says so."""
     hands = desk.named("technician")
-    page = desk.get(hands, "/kits/PL-0003").text
+    pages = [desk.get(hands, f"/kits/PL-000{number}").text for number in (1, 2, 3)]
     too_many = desk.post(hands, "/kits/PL-0003/staged", **{"lot.B-1": "10", "lot.T-1": "4", "other": ""})
     before = store(desk).lots["B-1"].left
 
     staged = desk.post(hands, "/kits/PL-0003/staged", **{"lot.B-1": "2", "other": "w-1", "other_count": "1"})
-    after = desk.get(hands, "/kits/PL-0003").text
+    after = desk.get(hands, staged.headers["location"]).text
+    later = desk.get(hands, "/kits/PL-0003?took=B-1:PL-0099&took=T-1:PL-0001&took=").text
+    own = desk.post(hands, "/kits/PL-0003/staged", **{"lot.T-1": "8"}).headers["location"]
     nobody = desk.post(hands, "/kits/PL-0099/staged", **{"lot.B-1": "1"})
 
-    assert 'id="lot-B-1" name="lot.B-1" inputmode="numeric" maxlength="7" value="2"' in page
+    for page, count in zip(pages, ("4", "5", ""), strict=True):
+        assert f'id="lot-B-1" name="lot.B-1" inputmode="numeric" maxlength="7" value="{count}"' in page
+    assert "4 dealt to PL-0001, 5 dealt to PL-0002" in pages[2]
+    assert "Dealt to other work until now: B-1 (PL-0001, PL-0002), W-1 (PL-0001, PL-0002)." in after
+    assert not any("until now" in page for page in (*pages, later))
+    assert own == "/kits/PL-0003"
     assert (too_many.status_code, before) == (422, 9)
     assert "Of lot B-1 9 are left and 10 were asked" in too_many.text
     assert 'value="10"' in too_many.text
@@ -121,12 +129,16 @@ def test_a_planned_work_that_is_not_done_gives_its_kit_back(desk: Desk) -> None:
     """Everything comes back, or somebody says why."""
     hands, lead = desk.named("technician"), desk.named("lead")
     desk.post(hands, "/kits/PL-0002/staged", **{"lot.B-1": "3"})
-    desk.post(lead, "/planned/PL-0002/dropped", reason="outage moved")
+    early = desk.post(lead, "/planned/PL-0002/dropped", reason="outage moved")
 
-    more = desk.post(hands, "/kits/PL-0002/staged", **{"lot.B-1": "1"})
     lacking = desk.post(hands, "/kits/PL-0002/settled", **{"back.B-1": "2", "explained": ""})
     settled = desk.post(hands, "/kits/PL-0002/settled", **{"back.B-1": "2", "explained": "one torn on the way"})
+    dropped = desk.post(lead, "/planned/PL-0002/dropped", reason="outage moved")
+    more = desk.post(hands, "/kits/PL-0002/staged", **{"lot.B-1": "1"})
 
+    assert (early.status_code, dropped.status_code) == (422, 303)
+    assert "A kit stands staged for PL-0002. Put it back" in early.text
+    assert '<a href="/kits/PL-0002">Put back the kit of PL-0002</a>' in early.text
     assert (more.status_code, lacking.status_code, settled.status_code) == (422, 422, 303)
     assert "1 of bag is gone and the steps used 0" in lacking.text
     assert 'value="2"' in lacking.text
@@ -144,6 +156,7 @@ def test_the_kit_of_a_plan_is_settled_against_what_its_job_used_and_the_reviewer
     desk.work_until(job, "no step has these words")
     desk.do(job, Submit(), lead)
     review = desk.get(officer, f"/jobs/{job}/review").text
+    listed, over = desk.get(hands, "/picking").text, desk.get(hands, f"/kits/{job}").text
     with pytest.raises(Refused, match="exceptions have not been opened"):
         desk.do(job, Accept(), officer)
     (unsettled,) = (item for item in findings(desk, job) if item[0] == "kit not settled")
@@ -152,6 +165,7 @@ def test_the_kit_of_a_plan_is_settled_against_what_its_job_used_and_the_reviewer
     even = desk.post(
         hands, f"/kits/{job}/settled", **{"back.B-1": "0", "back.T-1": "2", "explained": "one bag lent to EF-07"}
     )
+    settled = desk.get(hands, f"/kits/{job}").text
     (differs,) = (item for item in findings(desk, job) if "kit" in item[0])
     outside = [(item[1], True) for item in findings(desk, job)]
     for seq, of_site in [*((item.seq, False) for item in desk.running.site.jobs.state(job).unread), *outside]:
@@ -160,6 +174,10 @@ def test_the_kit_of_a_plan_is_settled_against_what_its_job_used_and_the_reviewer
 
     assert "The job is not finished" in early.text
     assert "Kit not settled" in review
+    assert f'value="{job}"' not in listed
+    assert "Every step stands, so nothing is missing." in over
+    assert "The kit has been settled. What is staged now opens it again" in settled
+    assert not any("what is still missing" in page or 'name="lot.' in page for page in (over, settled))
     assert unsettled[0] == "kit not settled"
     assert (odd.status_code, even.status_code) == (422, 303)
     assert "4 of bag are gone and the steps used 3" in odd.text
@@ -229,3 +247,22 @@ def test_every_page_leads_to_the_kit(desk: Desk) -> None:
     assert 'href="/kits/PL-0003"' in desk.get(hands, "/planned/PL-0003").text
     assert re.search(r"<h1>Kit of Job \S+</h1>", desk.get(hands, f"/kits/{job}").text)
     assert desk.get(hands, "/kits/nothing").status_code == 422
+
+
+def test_a_kit_whose_work_is_gone_is_named_in_the_store_room(desk: Desk) -> None:
+    """Dropped by a program that did not ask for the kit: store room and plan lead to it until it is put back."""
+    hands, lead = desk.named("technician"), desk.named("lead")
+    desk.post(lead, "/planned", housing="EF-11", procedure="change-out", begins="2026-04-09T07:30",
+              ends="2026-04-09T15:00", lead=lead.id, why="outage")  # fmt: skip
+    desk.post(hands, "/kits/PL-0004/staged", **{"lot.T-1": "1"})
+    waiting = desk.get(hands, "/stock").text
+    site = desk.running.site.jobs
+    site.write_site(lambda _, seq, at: PlanDropped(seq=seq, at=at, by=lead, plan="PL-0004", reason="off")).result()
+
+    named, page = desk.get(hands, "/stock").text, desk.get(hands, "/planned/PL-0004").text
+    desk.post(hands, "/kits/PL-0004/settled", **{"back.T-1": "1", "explained": ""})
+
+    assert "A kit still stands staged for PL-0004, which was dropped" in named
+    assert '<a href="/kits/PL-0004">Say what of it came back</a>' in named
+    assert "A kit still stands staged for it" in page
+    assert not any("still stands staged" in told for told in (waiting, desk.get(hands, "/stock").text))

@@ -1,28 +1,31 @@
 """From take-off to pick list: for one job or for a planned outage of many, on screen, on paper, as tables; kits."""
 
+from datetime import date
 from typing import TYPE_CHECKING
+from urllib.parse import urlencode
 
 from fastapi import APIRouter, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
 
 from app.calc.errors import Invalid
-from app.domain.site import SITE_LEDGER
+from app.domain.site import SITE_LEDGER, SiteState
 from app.records.moments import site_day, utc_text
 from app.records.veil import veiled_store
-from app.web.context import session_of, site_of
+from app.web.context import Site, session_of, site_of
 from app.web.entered import NOTHING, Refilled, entered
 from app.web.forms import Posted, posted
 from app.web.handing import download
 from app.web.render import html
 
 if TYPE_CHECKING:
+    from app.services.kits import Work
     from app.web.views.kits import KitPage, Lists, PickingPage
 
 # What these pages are made from is loaded with the first of them, and not with the first page of the site.
 router = APIRouter()
 CSV = "text/csv; charset=utf-8"
-LOT, BACK = "lot.", "back."
+LOT, BACK, TOOK = "lot.", "back.", "took"
 
 
 @router.get("/picking")
@@ -32,17 +35,23 @@ async def picking(request: Request) -> Response:
 
 
 def _picking(request: Request) -> "PickingPage":
-    from app.services.kits import chosen_of, works
+    from app.services.kits import chosen_of
     from app.web.views.kits import picking_page
 
     site, keys = site_of(request), request.query_params.getlist("of")
     state = site.jobs.site()
     today = site_day(utc_text(site.clock()), state.zone)
-    jobs = [(line, site.jobs.state(line.job)) for line in state.jobs.in_hand()]
-    found = works(state, jobs, site.library, today)
+    found = _waiting(site, state, today)
     chosen = chosen_of(found, keys)
     query = "&".join(f"of={work.key}" for work in chosen) if keys else ""
     return picking_page(found, chosen, veiled_store(state, site.jobs.state), today, f"?{query}" if query else "")
+
+
+def _waiting(site: Site, state: SiteState, today: date) -> "tuple[Work, ...]":
+    from app.services.kits import works
+
+    jobs = [(line, site.jobs.state(line.job)) for line in state.jobs.in_hand()]
+    return works(state, jobs, site.library, today)
 
 
 def _lists(request: Request) -> "Lists":
@@ -98,29 +107,50 @@ async def _kit(request: Request, work: str, form: Refilled = NOTHING, settling: 
 
 def _kit_page(request: Request, key: str, form: Refilled, settling: Refilled) -> "KitPage":
     from app.domain.picking import used_of
-    from app.services.kits import work_of
     from app.services.store_room import is_over
     from app.web.views.kits import kit_page
 
     site = site_of(request)
     state = site.jobs.site()
     today = site_day(utc_text(site.clock()), state.zone)
-    line = state.jobs.get(key)
-    jobs = [(line, site.jobs.state(key))] if line is not None else []
-    work = work_of(key, state, jobs, site.library, today)
+    job = site.jobs.state(key) if state.jobs.get(key) is not None else None
+    took = [(lot, other) for lot, _, other in (text.partition(":") for text in request.query_params.getlist(TOOK))]
     return kit_page(
-        work, veiled_store(state, site.jobs.state), today,
-        used=used_of(jobs[0][1]) if jobs else {}, may_stage=not is_over(state, key),
-        finished=bool(jobs) and jobs[0][1].due is None, form=form, settling=settling,
+        _work(site, state, key, today), _waiting(site, state, today), veiled_store(state, site.jobs.state), today,
+        used=used_of(job) if job else {}, may_stage=not is_over(state, key),
+        finished=job is not None and job.due is None, took=took, form=form, settling=settling,
     )  # fmt: skip
+
+
+def _work(site: Site, state: SiteState, key: str, today: date) -> "Work":
+    from app.services.kits import work_of
+
+    line = state.jobs.get(key)
+    return work_of(key, state, [(line, site.jobs.state(key))] if line is not None else [], site.library, today)
 
 
 @router.post("/kits/{work}/staged")
 async def stage(request: Request, work: str) -> Response:
-    """Put lots aside for a work."""
+    """Put lots aside for a work; the page says which of them were dealt to other work."""
     site, form, who = site_of(request), await posted(request), session_of(request).who
+    before = await run_in_threadpool(site.jobs.site)
     refused = await entered(lambda: site.store_room.stage(work, _lines(form), by=who), form)
-    return await _kit(request, work, form=refused) if refused.told else RedirectResponse(f"/kits/{work}", 303)
+    if refused.told:
+        return await _kit(request, work, form=refused)
+    took = urlencode(await run_in_threadpool(_took, site, before, work, _lines(form)))
+    return RedirectResponse(f"/kits/{work}{'?' if took else ''}{took}", 303)
+
+
+def _took(site: Site, before: SiteState, key: str, lines: dict[str, str]) -> list[tuple[str, str]]:
+    """Return, as part of an address, what was dealt to other work before it was staged."""
+    from app.domain.picking import taken_from_others
+    from app.domain.storing import count_from
+    from app.services.kits import dealt
+
+    today, store = site_day(utc_text(site.clock()), before.zone), veiled_store(before, site.jobs.state)
+    found = dealt(_waiting(site, before, today), _work(site, before, key, today), store, today)
+    counts = {lot: count_from(text, lot) for lot, text in lines.items() if text.strip() and lot in store.lots}
+    return [(TOOK, f"{lot}:{other}") for lot, other in taken_from_others(found, store, key, counts)]
 
 
 def _lines(form: Posted) -> dict[str, str]:

@@ -1,14 +1,15 @@
 """The pages of pick lists and kits: rows of plain text, made from the lists that paper and tables show, too."""
 
+from collections import defaultdict
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from app.domain.picking import COUNTED, KIT_RULE, PickList, picked, serves
+from app.domain.picking import COUNTED, KIT_RULE, PickList, dealt_elsewhere, picked, serves
 from app.domain.store import Kind, Store, life_of, why_not
 from app.domain.storing import used_by
 from app.records.pick_sheet import OrderRow, PickPart, material, order_rows, pick_parts
-from app.services.kits import Work
+from app.services.kits import Work, dealt
 from app.web.entered import Refilled
 
 MOST_OTHERS = 12
@@ -70,13 +71,17 @@ class NeedRow:
 
 @dataclass(frozen=True, slots=True)
 class OfferRow:
-    """One lot that may be staged.  count: as typed before a refusal, else as proposed; bad: not to be used."""
+    """One lot that may be staged.  count: as typed before a refusal, else as proposed.
+
+    elsewhere: to which other work it is dealt, in words.
+    """
 
     lot: str
     what: str
     left: int
     place: str
     count: str
+    elsewhere: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +97,11 @@ class KitRow:
 
 @dataclass(frozen=True, slots=True)
 class KitPage:
-    """The kit of one work.  used: kind, by the steps, by the store room; settled: what was said of it, in words."""
+    """The kit of one work.
+
+    used: kind, by the steps, by the store room.  settled: what was said of it, in words.  over: why nothing is proposed
+    to be staged, if so.  took: what was staged just now although it was dealt to other work, in words.
+    """
 
     key: str
     name: str
@@ -108,26 +117,32 @@ class KitPage:
     used: tuple[tuple[str, int, int], ...]
     settled: str
     may_stage: bool
+    over: str
+    took: str
     rule: str
     form: Refilled
     settling: Refilled
 
 
 def kit_page(
-    work: Work, store: Store, today: date, *, used: Mapping[Kind, int], may_stage: bool, finished: bool,
-    form: Refilled, settling: Refilled,
+    work: Work, beside: Collection[Work], store: Store, today: date, *, used: Mapping[Kind, int], may_stage: bool,
+    finished: bool, took: Collection[tuple[str, str]], form: Refilled, settling: Refilled,
 ) -> KitPage:  # fmt: skip
     """Return the page.
 
-    store: as it may be shown now.  used: by the steps that were done, from the model.  finished: it is a job, and no
-    step of it is due any more.
+    beside: all work that waits, to which the store room is dealt out together.  store: as it may be shown now.
+    used: by the steps that were done, from the model.  finished: it is a job, and no step of it is due any more.
+    took: lots that were staged just now although they were dealt to other work: lot, and which.
     """
-    found, day = picked([work.wanted] if work.wanted else [], store, today=today), max(work.on, today)
+    found, day = dealt(beside, work, store, today), max(work.on, today)
+    names = {item.key: item.name for item in beside}
     gone = used_by(store, work.key)
     held = {store.lots[lot].lot.kind for lot in store.kits.get(work.key, {})}
     settled = store.settled.get(work.key)
     told = "" if settled is None else f"Settled on {settled.at[:10]}"
     told += f": {settled.explained}" if settled is not None and settled.explained else ""
+    over = "Every step stands, so nothing is missing." if finished else ""
+    over = "The kit has been settled. What is staged now opens it again, and it is settled anew." if told else over
     return KitPage(
         key=work.key,
         name=work.name,
@@ -140,8 +155,9 @@ def kit_page(
                 material(item.need.kind, item.need.what), item.need.whole, item.need.spare, item.put_aside, item.short
             )
             for item in found.shares
+            if item.job == work.key
         ),
-        offers=_offers(work, found, store, day, form) if may_stage else (),
+        offers=_offers(work, found, names, store, day, form, proposes=not over) if may_stage else (),
         kit=tuple(
             KitRow(
                 item.lot.id, _named(store, item.lot.id), count,
@@ -155,16 +171,21 @@ def kit_page(
         used=tuple((kind, used.get(kind, 0), gone[kind]) for kind in COUNTED if kind in held),
         settled=told,
         may_stage=may_stage,
+        over=over,
+        took=_took(work, store, names, took),
         rule=KIT_RULE,
         form=form,
         settling=settling,
     )  # fmt: skip
 
 
-def _offers(work: Work, found: PickList, store: Store, day: date, form: Refilled) -> tuple[OfferRow, ...]:
-    """What is proposed for each need, then other lots that would serve one on the day."""
+def _offers(
+    work: Work, found: PickList, names: Mapping[str, str], store: Store, day: date, form: Refilled, *, proposes: bool
+) -> tuple[OfferRow, ...]:  # fmt: skip
+    """What the pick list deals to the work, then other lots that would serve it, those dealt to other work last."""
     proposed: dict[str, int] = {}
-    for pick in found.picks:
+    elsewhere = dealt_elsewhere(found, work.key)
+    for pick in (pick for pick in found.picks if proposes and pick.job == work.key):
         proposed[pick.lot] = proposed.get(pick.lot, 0) + pick.count
     needs = work.wanted.needs if work.wanted else ()
     others = [
@@ -175,14 +196,27 @@ def _offers(work: Work, found: PickList, store: Store, day: date, form: Refilled
         and any(serves(item, need) for need in needs)
         and not why_not(item, on=day, life_years=life_of(item.lot, work.lives))
     ]
+    others.sort(key=lambda lot: store.lots[lot].left <= sum(elsewhere.get(lot, {}).values()))
     typed = any(name.startswith("lot.") for name in form.fields)
     return tuple(
         OfferRow(
             lot, _named(store, lot), store.lots[lot].left, store.lots[lot].lot.place,
             form[f"lot.{lot}"] if typed else str(proposed.get(lot, "")),
+            ", ".join(f"{count} dealt to {names[key]}" for key, count in elsewhere.get(lot, {}).items()),
         )
         for lot in (*proposed, *others[:MOST_OTHERS])
     )  # fmt: skip
+
+
+def _took(work: Work, store: Store, names: Mapping[str, str], took: Collection[tuple[str, str]]) -> str:
+    """Say what was staged although the pick list deals it to other work; only of lots that are in the kit."""
+    kit = {item.lot.id for item, _ in store.kit(work.key)}
+    of: dict[str, list[str]] = defaultdict(list)
+    for lot, key in took:
+        if lot in kit and key in names:
+            of[lot].append(names[key])
+    told = ", ".join(f"{lot} ({', '.join(who)})" for lot, who in of.items())
+    return told and f"Dealt to other work until now: {told}. The list of that work has changed; take it anew."
 
 
 def _named(store: Store, lot: str) -> str:

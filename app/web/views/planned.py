@@ -70,7 +70,11 @@ class PlannedList:
 
 @dataclass(frozen=True, slots=True)
 class PlannedPage:
-    """One plan.  off: that its housing is off the register, while it waits; beside: other plans in the same hours."""
+    """One plan.
+
+    off: that its housing is off the register, while it waits.  beside: other plans in the same hours.  staged: a kit
+    stands staged for it, which is put back before it is dropped.
+    """
 
     row: PlanRow
     location: str
@@ -80,6 +84,7 @@ class PlannedPage:
     waits: bool
     job: str
     dropped: str
+    staged: bool
     open_at: str
     choices: Choices
     may_plan: bool
@@ -126,6 +131,7 @@ def planned_page(
         waits=item.waits,
         job=line.job if (line := state.jobs.numbered(item.job)) else "",
         dropped=item.dropped,
+        staged=state.store.is_open(item.plan),
         open_at=f"/plan/{item.housing}?plan={item.plan}&procedure={item.procedure}",
         choices=choices,
         may_plan=may_plan,

@@ -9,6 +9,7 @@ from app.domain.site import SiteState
 from app.domain.store import Kind, LotInspected, Standing, Store, life_of, plain_what, why_not
 from app.domain.storing import TOOLS, age_of, receipt_items
 from app.records.moments import local_text
+from app.services.store_room import is_over
 from app.web.entered import Refilled
 
 MOST_GONE = 100
@@ -30,12 +31,16 @@ class LotRow:
 
 @dataclass(frozen=True, slots=True)
 class StockPage:
-    """The store room by kinds; what is used up or gone is folded away."""
+    """The store room by kinds; what is used up or gone is folded away.
+
+    left_over: kits that stand staged although their work is gone: key, and which it is, in words.
+    """
 
     kinds: tuple[tuple[str, tuple[LotRow, ...]], ...]
     gone: tuple[LotRow, ...]
     gone_count: int
     to_inspect: int
+    left_over: tuple[tuple[str, str], ...]
     choices: tuple[str, ...]
     suggestions: tuple[str, ...]
     lead_times: tuple[tuple[str, str], ...]
@@ -54,6 +59,7 @@ def stock_page(
     store: as it may be shown now.  suggestions: types and sizes known here.  lives: years by filter type.
     """
     here = store.at_hand()
+    staged = sorted({key for item in here for key in item.staged})
     by_kind = ((kind, [item for item in here if item.lot.kind is kind]) for kind in Kind)
     return StockPage(
         kinds=tuple(
@@ -64,6 +70,7 @@ def stock_page(
         ),
         gone_count=len(store.gone),
         to_inspect=sum(1 for item in here if item.verdict == "not inspected"),
+        left_over=tuple((key, _work(state, key)) for key in staged if is_over(state, key)),
         choices=tuple(Kind),
         suggestions=suggestions,
         lead_times=tuple((kind, _days(store, kind)) for kind in Kind),
@@ -84,6 +91,11 @@ def known_kinds(housings: tuple[Housing, ...]) -> tuple[str, ...]:
 def _days(store: Store, kind: Kind) -> str:
     days = store.lead_days.get(kind)
     return "not known" if days is None else f"{days} day{'' if days == 1 else 's'}"
+
+
+def _work(state: SiteState, key: str) -> str:
+    line = state.jobs.get(key)
+    return f"{key}, which was dropped" if line is None else f"Job {line.number}, which is over"
 
 
 def _row(item: Standing, today: date, state: SiteState, lives: Mapping[str, int]) -> LotRow:
