@@ -104,6 +104,7 @@ OFF = "app/domain/off_register.py"
 OFF_TESTS = "tests/domain/test_off_register.py"
 READYING = "app/domain/readying.py"
 ITEMS = "app/domain/readiness_items.py"
+FIT = "app/domain/readiness_fit.py"
 SUMS = "app/domain/readiness_sums.py"
 PLANNED = "tests/domain/test_planned.py"
 READINESS = "tests/domain/test_readiness.py"
@@ -377,7 +378,7 @@ JOB_GUARDS = [
     Deletion("ready: answered once", READYING, "if before.standing is Standing.ANSWERED and", "if False and", READINESS),
     Deletion("ready: officer leaves out", READYING, "if moment.by is None or moment.by.role is not Role.SAFETY_OFFICER:", "if False:", READINESS),
     Deletion("ready: left out once", READYING, "if (before.standing, before.reason) == (Standing.NOT_NEEDED, why):", "if False:", READINESS),
-    Deletion("ready: opened again once", READYING, "if known.readiness.of(found).standing is Standing.OPEN:", "if False:", READINESS),
+    Deletion("ready: opened again once", READYING, "if not settled(known, found):", "if False:", READINESS),
     Deletion("ready: owed by who works", READYING, "if who is None or who.role not in WORKING:", "if who is None:", READINESS),
     Deletion("ready: space owed by an officer", READYING, "if found in OFFICERS_OWN and who.role is not Role.SAFETY_OFFICER:", "if False:", READINESS),
     Deletion("ready: owed in time", READYING, "if not moment.today <= day <= date.fromisoformat(known.begins[:10]):", "if False:", READINESS),
@@ -391,6 +392,13 @@ JOB_GUARDS = [
     Deletion("ready: signed once", READYING, "if signed.by is not None and moment.by.id == signed.by.id:", "if False:", READINESS),
     Deletion("ready: opened as it stands", READYING, 'if given is not None and given != prepared(state, given.plan, draft.housing, given.reason or ""):', "if False:", READINESS),
     Deletion("ready: a reason to open", READYING, "if not reason.strip():", "if False:", READINESS),
+    Deletion("ready: answers fit the plan", ITEMS, " and not no_longer_fits(plan, item)", "", READINESS),
+    Deletion("ready: a permit for the hours of now", FIT, "if until and until < now.begins[:10]:", "if False:", READINESS),
+    Deletion("ready: a permit to the end of now", FIT, "if until and was.ends[:10] != now.ends[:10] and", "if False and", READINESS),
+    Deletion("ready: decontaminated by the end of now", FIT, "if on > now.ends[:10]:", "if False:", READINESS),
+    Deletion("ready: decontaminated for these days", FIT, "if was.begins[:10] != now.begins[:10]:", "if False:", READINESS),
+    Deletion("ready: people for these days", FIT, "if was.ends[:10] != now.ends[:10]:", "if False:", READINESS),
+    Deletion("ready: people who were asked", FIT, "if set(now.people) - set(was.people):", "if False:", READINESS),
     Deletion("ready: items of the service", ITEMS, "and not still_open(plan, service) and", "and", READINESS),
     Deletion("ready: never when dropped", ITEMS, "return not plan.dropped and", "return", READINESS),
     Deletion("ready: two people", "app/domain/readiness.py", "return lead.by.id != officer.by.id", "return True", READINESS),

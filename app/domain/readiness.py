@@ -1,7 +1,8 @@
 """What must stand before planned work may begin: items, what is said of each, and who has agreed to the whole.
 
 Rules kept here:
-- an item is open until it is answered or a safety officer has said why it is not needed;
+- an item is open until it is answered or a safety officer has said why it is not needed, and again when the answer no
+  longer fits the plan (`app.domain.readiness_fit`);
 - a signature covers the plan and its items as they stood at one entry; whatever is entered later leaves it void;
 - agreed means: one lead and one safety officer, two people, both over the plan as it stands now.
 """

@@ -11,7 +11,8 @@ from app.domain.housing import Service
 from app.domain.planned import Planned
 from app.domain.procedure import Role
 from app.domain.readiness import Item, ItemState, ReadinessAgreed, Standing
-from app.domain.readiness_items import applies, fields_of, is_ready, owed_by, still_open
+from app.domain.readiness_fit import no_longer_fits
+from app.domain.readiness_items import applies, fields_of, is_ready, owed_by, settled, still_open
 from app.domain.readying import agreed_words
 from app.domain.site import SiteState
 from app.ledger.heads import Head
@@ -133,7 +134,7 @@ def _void(plan: Planned, zone: str) -> tuple[str, ...]:
 def _line(state: SiteState, plan: Planned, service: Service, item: Item, today: date) -> ItemLine:
     known = plan.readiness.of(item)
     person, role, until = owed_by(plan, item)
-    is_open = known.standing is Standing.OPEN
+    is_open, misfit = not settled(plan, item), no_longer_fits(plan, item)
     who = state.watch.name(person) if person else f"the {role.words}"
     said = ""
     if known.by is not None:
@@ -141,11 +142,11 @@ def _line(state: SiteState, plan: Planned, service: Service, item: Item, today: 
     return ItemLine(
         item=item,
         words=item.words,
-        standing=str(known.standing),
+        standing=str(Standing.OPEN if is_open else known.standing),
         is_open=is_open,
-        answers=_answers(item, service, known) if known.standing is Standing.ANSWERED else (),
-        shown=known.shown,
-        reason=known.reason,
+        answers=_answers(item, service, known) if known.standing is Standing.ANSWERED and not misfit else (),
+        shown=() if misfit else known.shown,
+        reason=misfit.rstrip(".") or known.reason,
         said=said,
         owed=f"{who}, by {until}" if is_open else "",
         late=is_open and plan.waits and until < today,

@@ -136,11 +136,39 @@ def test_two_sign_and_any_change_leaves_both_void_in_plain_sight(desk: Desk) -> 
     moved.pop("housing")
     assert desk.post(lead, f"{PAGE}/changed", **moved).status_code == 303
     assert "<b>VOID</b> since the plan itself changed" in desk.get(officer, PAGE).text
+    for item in (Item.WINDOW, Item.WASTE):
+        assert answer(desk, lead, item) == 303
     agree(desk)
     assert desk.post(lead, f"{PAGE}/dropped", reason="line stays on").status_code == 303
     dropped = desk.get(lead, PAGE).text
     assert "Dropped, and so not ready." in dropped
     assert "Ready: agreed" not in dropped
+
+
+def test_a_plan_that_is_moved_asks_again_for_what_fitted_its_old_hours(desk: Desk) -> None:
+    """Open on the page with the reason, on the first page of whoever owes it, in list and calendar; no form to sign."""
+    planned(desk)
+    lead, officer = desk.named("lead"), desk.named("safety officer")
+    answer_all(desk)
+    agree(desk)
+    moved = PLAN | {"lead": lead.id, "begins": "2026-03-12T07:30", "ends": "2026-03-12T15:00", "reason": "fan"}
+    moved.pop("housing")
+    crew = {f"crew.{desk.named('technician', place).id}": "on" for place in (0, 1)}
+    assert desk.post(lead, f"{PAGE}/changed", **moved | crew).status_code == 303
+    page, item = desk.get(lead, PAGE).text, desk.get(officer, f"{PAGE}/permit").text
+
+    assert "Not ready: 4 of 8 items are open." in page
+    assert "Owed by the safety officer, by 2026-03-11. Open again: The permit runs out on 2026-03-09, before" in page
+    assert "Sign that it is ready" not in page
+    assert "Open again: The permit runs out on 2026-03-09" in item
+    assert "It does not hold any more" not in item
+    assert f'<a href="{PAGE}/permit">' in desk.get(officer, "/").text
+    assert f'<a href="{PAGE}/window">' in desk.get(lead, "/").text
+    assert "not ready, 4 open" in desk.get(lead, "/planned").text
+    file = desk.get(lead, "/planned/calendar/housing/EF-03.ics").content.replace(b"\r\n ", b"")
+    told = b"Hours without the system\\, Permit\\, Way of the waste\\, Medical and induction"
+    assert b"STATUS:TENTATIVE" in file
+    assert told in file
 
 
 def opening(desk: Desk, **fields: str) -> tuple[int, str]:
