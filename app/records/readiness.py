@@ -10,7 +10,7 @@ from typing import Any
 from app.domain.housing import Service
 from app.domain.planned import Planned
 from app.domain.procedure import Role
-from app.domain.readiness import Item, ItemState, ReadinessAgreed, Standing
+from app.domain.readiness import Change, Item, ItemState, ReadinessAgreed, Standing
 from app.domain.readiness_fit import no_longer_fits
 from app.domain.readiness_items import applies, fields_of, is_ready, owed_by, settled, still_open
 from app.domain.readying import agreed_words
@@ -40,7 +40,7 @@ class ItemLine:
 
 @dataclass(frozen=True, slots=True)
 class ReadinessWords:
-    """The whole.  told: how it stands, in a sentence or two; void: earlier signatures and what made them void."""
+    """The whole.  told: how it stands, in a sentence or two; void: earlier signatures, each with what changed."""
 
     ready: bool
     told: str
@@ -114,21 +114,23 @@ def _told(plan: Planned, service: Service, left: tuple[Item, ...], to_sign: tupl
     if left:
         return f"Not ready: {len(left)} of {len(applies(service))} items are open."
     missing = " and ".join(f"the {role.words}" for role in to_sign)
-    return f"Not ready: nothing is open, and {missing} {'has' if len(to_sign) == 1 else 'have'} yet to agree."
+    void = " What was signed before is void: see the earlier signatures." if plan.readiness.void else ""
+    return f"Not ready: nothing is open, and {missing} {'has' if len(to_sign) == 1 else 'have'} yet to agree.{void}"
 
 
 def _void(plan: Planned, zone: str) -> tuple[str, ...]:
-    readiness = plan.readiness
-    if not readiness.void:
-        return ()
-    what = readiness.item.words if readiness.item else "the plan itself"
-    by = f" by {readiness.by.name}" if readiness.by else ""
-    since = f"since {what} changed{by}, {local_text(readiness.at, zone)[:16]}"
     return tuple(
-        f"{since}: signed by {signed.by.name}, {signed.by.role.words}, {signed.local_time[:16]}."
-        for signed in readiness.void[-2:]
+        f"since {'; '.join(_changed(change, zone) for change in plan.readiness.since(signed))}: "
+        f"signed by {signed.by.name}, {signed.by.role.words}, {signed.local_time[:16]}."
+        for signed in plan.readiness.void
         if signed.by is not None
     )
+
+
+def _changed(change: Change, zone: str) -> str:
+    what = change.item.words if change.item else "the plan itself"
+    by = f" by {change.by.name}" if change.by else ""
+    return f"{what} changed{by}, {local_text(change.at, zone)[:16]}"
 
 
 def _line(state: SiteState, plan: Planned, service: Service, item: Item, today: date) -> ItemLine:

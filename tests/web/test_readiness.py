@@ -131,7 +131,11 @@ def test_two_sign_and_any_change_leaves_both_void_in_plain_sight(desk: Desk) -> 
     assert "Ready: agreed by" not in after
     assert after.count("<b>VOID</b> since Way of the waste changed by " + lead.name) == 2
     assert "Sign that it is ready" in after
+    assert "What was signed before is void: see the earlier signatures." in after
     agree(desk)
+    anew = desk.get(lead, PAGE).text
+    assert anew.index("Signed over this plan as it stands") < anew.index("Earlier signatures") < anew.index("VOID")
+    assert "is void" not in anew
     moved = PLAN | {"lead": lead.id, "ends": "2026-03-09T16:00", "reason": "longer"}
     moved.pop("housing")
     assert desk.post(lead, f"{PAGE}/changed", **moved).status_code == 303
@@ -169,6 +173,32 @@ def test_a_plan_that_is_moved_asks_again_for_what_fitted_its_old_hours(desk: Des
     told = b"Hours without the system\\, Permit\\, Way of the waste\\, Medical and induction"
     assert b"STATUS:TENTATIVE" in file
     assert told in file
+
+
+def test_earlier_signatures_stand_below_with_every_change_on_page_and_sheet(desk: Desk, tmp_path: Path) -> None:
+    """Who agreed now stands above; of each signature before it is told all that changed until the next was given."""
+    planned(desk)
+    lead, officer = desk.named("lead"), desk.named("safety officer")
+    answer_all(desk)
+    agree(desk)
+    assert answer(desk, lead, Item.WASTE, container="box") == 303
+    assert answer(desk, officer, Item.LIFT, weight_kg="33") == 303
+    assert sign(desk, lead) == 303
+    assert answer(desk, lead, Item.WINDOW, agreed="control room, 1 March") == 303
+    agree(desk)
+    page = desk.get(lead, PAGE).text
+    (sheet,) = pages(desk.get(lead, f"{PAGE}/sheet.pdf").content, tmp_path)
+
+    at = "2026-03-02 07:15"
+    both = (
+        f"VOID since Way of the waste changed by {lead.name}, {at}; Lift plan changed by {officer.name}, {at}: signed"
+    )
+    once = f"VOID since Hours without the system changed by {lead.name}, {at}: signed by {lead.name}, lead, {at}."
+    for told in (page.replace("<b>VOID</b>", "VOID"), " ".join(sheet.split())):
+        assert told.count(both) == 2
+        assert told.count(once) == told.count("VOID since Hours") == 1
+        assert told.index("Ready: agreed by") < told.index("Limits and stay time") < told.index("VOID since")
+        assert told.index("I have gone through the readiness") < told.index("VOID since")
 
 
 def opening(desk: Desk, **fields: str) -> tuple[int, str]:
