@@ -211,6 +211,7 @@ class Store:
     whose kit has been accounted for.  lead_days: from ordering to receipt inspection, by kind, as the site entered it.
     here: the lots of which something is left or staged.  serials: the lot of each filter, as numbers are compared.
     went: the lots that were staged for a job or used by it.  gone: those of which nothing is left or staged.
+    to_inspect: those of which something is here and that nobody inspected since they came in or came back.
     """
 
     lots: Map[str, Standing] = field(default_factory=Map)
@@ -222,6 +223,7 @@ class Store:
     serials: Map[str, str] = field(default_factory=Map)
     went: Map[str, Map[str, None]] = field(default_factory=Map)
     gone: InOrder = field(default_factory=InOrder)
+    to_inspect: Map[str, None] = field(default_factory=Map)
 
     def of_serial(self, serial: str) -> Standing | None:
         """Return the filter with this serial number, without regard to capitals and spaces."""
@@ -308,9 +310,17 @@ def _with(store: Store, standing: Standing, job: str = "") -> Store:
         here, gone = here.set(name, None), gone.without(name)
     elif name in here:
         here, gone = here.delete(name), gone.put(name)
+    to_inspect = store.to_inspect
+    if name in here and standing.verdict == "not inspected":
+        to_inspect = to_inspect.set(name, None)
+    elif name in to_inspect:
+        to_inspect = to_inspect.delete(name)
     went = store.went.set(job, store.went.get(job, Map()).set(name, None)) if job else store.went
     serials = store.serials.set(serial, name) if serial else store.serials
-    return replace(store, lots=store.lots.set(name, standing), here=here, gone=gone, serials=serials, went=went)
+    return replace(
+        store, lots=store.lots.set(name, standing), here=here, gone=gone, serials=serials, went=went,
+        to_inspect=to_inspect,
+    )  # fmt: skip
 
 
 def _more(counts: Mapping[str, int], name: str, count: int) -> Mapping[str, int]:

@@ -325,6 +325,12 @@ class StoreRoom(RuleBasedStateMachine):
                 assert item.left + sum(item.staged.values()) + sum(item.used.values()) <= 1
 
     @invariant()
+    def what_is_here_and_not_inspected_waits(self) -> None:
+        """What waits to be inspected is known without looking through all that is here."""
+        waits = {item.lot.id for item in self.store.at_hand() if item.verdict == "not inspected"}
+        assert set(self.store.to_inspect) == waits
+
+    @invariant()
     def what_differs_was_explained(self) -> None:
         """No kit is settled with a difference that nobody explained."""
         for job, event in self.store.settled.items():

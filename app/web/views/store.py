@@ -63,7 +63,7 @@ def stock_page(
             _row(store.lots[name], today, state, lives) for name in store.gone.newest(MOST_GONE)
         ),
         gone_count=len(store.gone),
-        to_inspect=sum(1 for item in here if item.verdict == "not inspected"),
+        to_inspect=len(store.to_inspect),
         choices=tuple(Kind),
         suggestions=suggestions,
         lead_times=tuple((kind, _days(store, kind)) for kind in Kind),
