@@ -56,6 +56,13 @@ class StoreRoom(SiteBook):
             lambda state, moment: storing.lot_counted(state.store, moment, lot=lot, now=now, reason=reason),
         )  # fmt: skip
 
+    def correct(self, lot: str, typed: Mapping[str, str], reason: str, *, by: Who | None) -> "Future[SiteState]":
+        """Correct what was entered of a lot's label."""
+        return self._enter(
+            by, (*typed.values(), reason),
+            lambda state, moment: storing.lot_corrected(state.store, moment, lot=lot, typed=typed, reason=reason),
+        )  # fmt: skip
+
     def choose_lead_time(self, kind: str, days: str, reason: str, *, by: Who | None) -> "Future[SiteState]":
         """Enter how long a kind takes from ordering to receipt inspection."""
         return self._enter(
