@@ -301,8 +301,8 @@ def plain_serial(text: str) -> str:
 
 
 def plain_what(text: str) -> str:
-    """Return a type or size as it is compared."""
-    return " ".join(text.split()).casefold()
+    """Return a type or size as it is compared: without regard to capitals and spaces, × as the letter x."""
+    return "".join(text.split()).casefold().replace("×", "x")
 
 
 def evolve_store(store: Store, event: StoreEvent) -> Store:

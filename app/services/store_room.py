@@ -15,6 +15,7 @@ from app.domain.housing import Housing
 from app.domain.picking import COUNTED, bank_life, used_of
 from app.domain.registers import SiteMoment
 from app.domain.site import SiteEvent, SiteState
+from app.domain.store import plain_what
 from app.services.jobs import Jobs
 from app.services.kits import work_of
 from app.services.ports import Library, PhotoShelf
@@ -112,8 +113,9 @@ def lives_of(library: Library) -> dict[str, int]:
 
 
 def _lives(housings: tuple[Housing, ...]) -> dict[str, int]:
-    found: dict[str, int] = {}
+    longest: dict[str, int] = {}
     for housing in housings:
         for port in housing.ports:
-            found[port.filter] = max(bank_life(housing, port.bank), found.get(port.filter, 0))
-    return found
+            what = plain_what(port.filter)
+            longest[what] = max(bank_life(housing, port.bank), longest.get(what, 0))
+    return {port.filter: longest[plain_what(port.filter)] for housing in housings for port in housing.ports}

@@ -223,3 +223,14 @@ def test_the_label_of_what_comes_in_many_has_no_serial_number_to_correct(desk: D
     assert 'list="known"' in page
     assert refused.status_code == 422
     assert "has a serial number of its own" in refused.text
+
+
+def test_the_registers_types_are_offered_and_one_that_no_housing_takes_is_told(desk: Desk) -> None:
+    """Another may be typed; the page of the lot then says that no housing takes it."""
+    hands = desk.named("technician")
+    assert '<option value="24x24x11.5 gel"></option>' in desk.get(hands, "/stock").text
+    for lot, what in (("F-30", "24 X 24 × 11.5 gel"), ("F-31", "24x24x11.5 jelly")):
+        desk.post(hands, "/stock", **FILTER | {"id": lot, "serial": f"SN-{lot}", "what": what})
+    told = "no housing on the register takes this type"
+    assert [told in desk.get(hands, f"/stock/{lot}").text for lot in ("F-30", "F-31")] == [False, True]
+    assert '<option value="24x24x11.5 gel"></option>' in desk.get(hands, "/stock/F-31").text

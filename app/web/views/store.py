@@ -6,7 +6,17 @@ from datetime import date
 
 from app.domain.housing import Housing
 from app.domain.site import SiteState
-from app.domain.store import LABEL, Kind, LotCorrected, LotInspected, Standing, Store, life_of, why_not
+from app.domain.store import (
+    LABEL,
+    Kind,
+    LotCorrected,
+    LotInspected,
+    Standing,
+    Store,
+    life_of,
+    plain_what,
+    why_not,
+)
 from app.domain.storing import TOOLS, age_of, receipt_items
 from app.records.moments import local_text
 from app.web.entered import Refilled
@@ -164,6 +174,8 @@ def lot_page(
     lot = item.lot
     names = [name for name in LABEL if name != "serial" or lot.serial]
     facts = [("What it is", f"{lot.kind}: {lot.what}")]
+    if lot.kind is Kind.FILTER and plain_what(lot.what) not in {plain_what(text) for text in known}:
+        facts += [("For", "no housing on the register takes this type; see that it is written as there")]
     facts += [("Serial number", lot.serial)] if lot.serial else []
     facts += [("How many", count_words(item, state)), ("Received", f"{lot.received_on}, {lot.count} of it")]
     facts += [("By its label", age)] if (age := age_of(item, today)) else []
