@@ -104,6 +104,7 @@ OFF = "app/domain/off_register.py"
 OFF_TESTS = "tests/domain/test_off_register.py"
 READYING = "app/domain/readying.py"
 ITEMS = "app/domain/readiness_items.py"
+FIT = "app/domain/readiness_fit.py"
 SUMS = "app/domain/readiness_sums.py"
 PLANNED = "tests/domain/test_planned.py"
 READINESS = "tests/domain/test_readiness.py"
@@ -394,7 +395,7 @@ JOB_GUARDS = [
     Deletion("ready: answered once", READYING, "if before.standing is Standing.ANSWERED and", "if False and", READINESS),
     Deletion("ready: officer leaves out", READYING, "if moment.by is None or moment.by.role is not Role.SAFETY_OFFICER:", "if False:", READINESS),
     Deletion("ready: left out once", READYING, "if (before.standing, before.reason) == (Standing.NOT_NEEDED, why):", "if False:", READINESS),
-    Deletion("ready: opened again once", READYING, "if known.readiness.of(found).standing is Standing.OPEN:", "if False:", READINESS),
+    Deletion("ready: opened again once", READYING, "if not settled(known, found):", "if False:", READINESS),
     Deletion("ready: owed by who works", READYING, "if who is None or who.role not in WORKING:", "if who is None:", READINESS),
     Deletion("ready: space owed by an officer", READYING, "if found in OFFICERS_OWN and who.role is not Role.SAFETY_OFFICER:", "if False:", READINESS),
     Deletion("ready: owed in time", READYING, "if not moment.today <= day <= date.fromisoformat(known.begins[:10]):", "if False:", READINESS),
@@ -408,6 +409,13 @@ JOB_GUARDS = [
     Deletion("ready: signed once", READYING, "if signed.by is not None and moment.by.id == signed.by.id:", "if False:", READINESS),
     Deletion("ready: opened as it stands", READYING, 'if given is not None and given != prepared(state, given.plan, draft.housing, given.reason or ""):', "if False:", READINESS),
     Deletion("ready: a reason to open", READYING, "if not reason.strip():", "if False:", READINESS),
+    Deletion("ready: answers fit the plan", ITEMS, " and not no_longer_fits(plan, item)", "", READINESS),
+    Deletion("ready: a permit for the hours of now", FIT, "if until and until < now.begins[:10]:", "if False:", READINESS),
+    Deletion("ready: a permit to the end of now", FIT, "if until and was.ends[:10] != now.ends[:10] and", "if False and", READINESS),
+    Deletion("ready: decontaminated by the end of now", FIT, "if on > now.ends[:10]:", "if False:", READINESS),
+    Deletion("ready: decontaminated for these days", FIT, "if was.begins[:10] != now.begins[:10]:", "if False:", READINESS),
+    Deletion("ready: people for these days", FIT, "if was.ends[:10] != now.ends[:10]:", "if False:", READINESS),
+    Deletion("ready: people who were asked", FIT, "if set(now.people) - set(was.people):", "if False:", READINESS),
     Deletion("ready: items of the service", ITEMS, "and not still_open(plan, service) and", "and", READINESS),
     Deletion("ready: never when dropped", ITEMS, "return not plan.dropped and", "return", READINESS),
     Deletion("ready: two people", "app/domain/readiness.py", "return lead.by.id != officer.by.id", "return True", READINESS),
@@ -419,13 +427,19 @@ JOB_GUARDS = [
     Deletion("ready: an entry permit", SUMS, 'if "entry" not in given:', "if False:", READINESS),
     Deletion("ready: decontaminated before the end", SUMS, "if on > setting.ends:", "if False:", READINESS),
     Deletion("store: a number once", STORING, "if name in store.lots:", "if False:", STORE_ROOM),
-    Deletion("store: a serial number once", STORING, "if lot.serial and (other := store.of_serial(lot.serial)):", "if other := None:", STORE_ROOM),
+    Deletion("store: a serial number once", STORING, "if other is not None and other.lot.id != lot.id:", "if False:", STORE_ROOM),
     Deletion("store: accepted as asked", STORING, "if odd := next((item for item in findings if not item.as_asked), None):", "if odd := None:", STORE_D),
     Deletion("store: accepted in its time", STORING, "if told := why_not(_as_if_accepted(standing), on=moment.today, life_years=life_of(standing.lot, lives)):", 'if told := "":', STORE_D),
     Deletion("store: accepted again by a lead", STORING, "if standing.verdict in BARRED and (", "if False and (", STORE_D),
     Deletion("store: every item looked at", STORING, "if answer not in {item.good, item.bad}:", "if False:", STORE_D),
     Deletion("store: the same count", STORING, "if count == standing.left:", "if False:", STORE_D),
     Deletion("store: a filter is one", STORING, "if standing.lot.kind is Kind.FILTER and count > 1", "if False and count > 1", STORE_ROOM),
+    Deletion("store: corrected as entered", STORING, "if not changed:", "if False:", STORE_D),
+    Deletion("store: what is used keeps its label", STORING, 'if standing.used and (changed.keys() != {"place"} or', "if False and (True or", STORE_D),
+    Deletion("store: nothing left to be kept", STORING, " or not (standing.left or standing.staged)):", "):", STORE_D),
+    Deletion("store: inspected again when corrected", "app/domain/store.py", 'if found.verdict not in BARRED and now.keys() != {"place"}:', "if False:", STORE_D),
+    Deletion("store: barred when corrected", "app/domain/store.py", 'if found.verdict not in BARRED and now.keys() != {"place"}:', 'if now.keys() != {"place"}:', STORE_D),
+    Deletion("store: the wrong number is free", "app/domain/store.py", "if store.serials.get(old) == event.lot:", "if False:", STORE_D),
     Deletion("store: the same lead time", STORING, "if now == known:", "if False:", STORE_D),
     Deletion("store: staged only if fit", STORING, "        if told := why_not(standing, on=day, life_years=life_of(standing.lot, lives)):\n            raise Invalid(told)\n        if line", '        if told := "":\n            raise Invalid(told)\n        if line', STORE_ROOM),
     Deletion("store: staged for its day", STORING, "day = max(on or moment.today, moment.today)", "day = moment.today", STORE_D),

@@ -208,7 +208,7 @@ def needs_of(
 
 def _life(housing: Housing, filter_type: str) -> int:
     """The shortest life that a bank of the housing gives a type of filter."""
-    banks = {port.bank for port in housing.ports if port.filter == filter_type}
+    banks = {port.bank for port in housing.ports if plain_what(port.filter) == plain_what(filter_type)}
     return min((bank_life(housing, bank) for bank in banks), default=FILTER_LIFE_YEARS)
 
 

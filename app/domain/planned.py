@@ -8,12 +8,14 @@ An entry costs the same however many plans there are: the maps share what has no
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
+from types import MappingProxyType
 from typing import Literal, assert_never
 
 from immutables import Map
 
 from app.domain.in_order import InOrder
 from app.domain.readiness import (
+    Item,
     ItemAnswered,
     ItemNotNeeded,
     ItemOpenedAgain,
@@ -43,6 +45,12 @@ class Intent(Kept):
     def people(self) -> tuple[str, ...]:
         """Return who takes part, the lead first."""
         return (self.lead, *(person for person in self.crew if person != self.lead))
+
+    @property
+    def hours(self) -> str:
+        """Say from when to when, the day once where it is one."""
+        begins, ends = self.begins.replace("T", " "), self.ends.replace("T", " ")
+        return f"{begins} to {ends[11:] if begins[:10] == ends[:10] else ends}"
 
 
 class WorkPlanned(SiteEntry, Intent):
@@ -79,6 +87,7 @@ class Planned:
     first_at, last_at: when it was planned, and when anything was last entered about it (UTC text).
     entry: place of the entry that planned it.  entries: how many entries are about it.
     once: everybody who was ever named to take part, so that they can be told when they no longer are.
+    answered_for: what was planned when an item of its readiness was answered last.
     dropped: why it was dropped, or nothing.  job: the number of the job opened from it, or nothing.
     """
 
@@ -93,6 +102,7 @@ class Planned:
     dropped: str = ""
     job: str = ""
     readiness: Readiness = NOT_READY
+    answered_for: Mapping[Item, Intent] = field(default_factory=lambda: MappingProxyType({}))
 
     @property
     def housing(self) -> str:
@@ -189,6 +199,9 @@ def evolve_plans(plans: Plans, event: PlanEvent) -> Plans:
             after = replace(after, dropped=event.reason, readiness=touched(known.readiness, event))
         case ItemAnswered() | ItemNotNeeded() | ItemOpenedAgain() | ItemOwed() | ReadinessAgreed():
             after = replace(after, readiness=evolve_readiness(known.readiness, event))
+            if isinstance(event, ItemAnswered):
+                answered_for = MappingProxyType({**known.answered_for, event.item: known.intent})
+                after = replace(after, answered_for=answered_for)
         case _:
             assert_never(event)
     return plans.set(after)

@@ -1,7 +1,8 @@
 """What must stand before planned work may begin: items, what is said of each, and who has agreed to the whole.
 
 Rules kept here:
-- an item is open until it is answered or a safety officer has said why it is not needed;
+- an item is open until it is answered or a safety officer has said why it is not needed, and again when the answer no
+  longer fits the plan (`app.domain.readiness_fit`);
 - a signature covers the plan and its items as they stood at one entry; whatever is entered later leaves it void;
 - agreed means: one lead and one safety officer, two people, both over the plan as it stands now.
 """
@@ -141,17 +142,24 @@ OPEN = ItemState()
 
 
 @dataclass(frozen=True, slots=True)
+class Change:
+    """What left signatures void.  item: what it was about, or none: the plan itself; by, at: by whom and when."""
+
+    seq: int
+    item: Item | None
+    by: Who | None
+    at: str
+
+
+@dataclass(frozen=True, slots=True)
 class Readiness:
     """The readiness of one plan.
 
-    newest: place of the newest entry about it, which a signature must cover; item, by, at: what that entry was about
-    (none: the plan itself), by whom and when.
+    newest: place of the newest entry about it, which a signature must cover.  changes: all since the first signature.
     """
 
     newest: int = 0
-    item: Item | None = None
-    by: Who | None = None
-    at: str = ""
+    changes: tuple[Change, ...] = ()
     items: Mapping[Item, ItemState] = field(default_factory=lambda: MappingProxyType({}))
     signatures: tuple[ReadinessAgreed, ...] = ()
 
@@ -169,6 +177,11 @@ class Readiness:
         """The signatures that a later entry has left void."""
         return tuple(signed for signed in self.signatures if signed.entry != self.newest)
 
+    def since(self, signed: ReadinessAgreed) -> tuple[Change, ...]:
+        """The changes after a signature, up to the next signature over something newer."""
+        newer = min((other.entry for other in self.signatures if other.entry > signed.entry), default=self.newest)
+        return tuple(change for change in self.changes if signed.entry < change.seq <= newer)
+
     def signed_by(self, role: Role) -> ReadinessAgreed | None:
         """Return the signature of this role that holds, if there is one."""
         return next((signed for signed in self.holding if signed.by and signed.by.role is role), None)
@@ -184,7 +197,8 @@ class Readiness:
 
 def touched(readiness: Readiness, event: SiteEntry, item: Item | None = None) -> Readiness:
     """Return the readiness after something was entered about the plan: no signature made before holds any more."""
-    return replace(readiness, newest=event.seq, item=item, by=event.by, at=event.at)
+    made = (Change(event.seq, item, event.by, event.at),) if readiness.signatures else ()
+    return replace(readiness, newest=event.seq, changes=(*readiness.changes, *made))
 
 
 def evolve_readiness(readiness: Readiness, event: ReadinessEvent) -> Readiness:

@@ -17,6 +17,7 @@ from app.domain.judging import number_text
 from app.domain.planned import Planned
 from app.domain.procedure import Role
 from app.domain.readiness import Item, Standing
+from app.domain.readiness_fit import no_longer_fits
 
 LONGEST_TEXT = 300
 YES, NO = "yes", "no"
@@ -65,8 +66,8 @@ def applies(service: Service) -> tuple[Item, ...]:
 
 
 def settled(plan: Planned, item: Item) -> bool:
-    """Whether an item is answered or not needed."""
-    return plan.readiness.of(item).standing is not Standing.OPEN
+    """Whether an item is not needed, or answered in a way that fits the plan as it stands now."""
+    return plan.readiness.of(item).standing is not Standing.OPEN and not no_longer_fits(plan, item)
 
 
 def still_open(plan: Planned, service: Service) -> tuple[Item, ...]:

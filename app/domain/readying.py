@@ -27,7 +27,7 @@ from app.domain.readiness import (
     ReadinessAgreed,
     Standing,
 )
-from app.domain.readiness_items import MASKS, OFFICERS_OWN, applies, is_ready, read_fields, still_open
+from app.domain.readiness_items import MASKS, OFFICERS_OWN, applies, is_ready, read_fields, settled, still_open
 from app.domain.readiness_sums import OF_THE_SETTING, Setting, computed
 from app.domain.refused import Refused
 from app.domain.registers import SiteMoment, day_from, reason_from
@@ -63,7 +63,8 @@ def item_answered(
     setting = Setting(known, service, moment.today, lacks(state, known, people, needs))
     shown = computed(found, fields, setting)
     before = known.readiness.of(found)
-    if before.standing is Standing.ANSWERED and (dict(before.fields), before.shown) == (fields, shown):
+    same = settled(known, found) and (dict(before.fields), before.shown) == (fields, shown)
+    if before.standing is Standing.ANSWERED and same:
         raise Invalid(f"{found.words} is answered just so. Nothing was entered again.")
     return ItemAnswered(seq=moment.seq, at=moment.at, by=moment.by, plan=plan, item=found, fields=fields, shown=shown)
 
@@ -87,7 +88,7 @@ def item_opened_again(
 ) -> ItemOpenedAgain:
     """Return the entry that opens an item again, because what was said of it does not hold any more."""
     known, found = _known(state, plan, item, service)
-    if known.readiness.of(found).standing is Standing.OPEN:
+    if not settled(known, found):
         raise Invalid(f"{found.words} is open. Nothing was entered again.")
     return ItemOpenedAgain(
         seq=moment.seq, at=moment.at, by=moment.by, plan=plan, item=found, reason=reason_from(reason, "Why it is open")
@@ -131,9 +132,9 @@ def readiness_agreed(
         raise Refused("role", f"{lead} leads this work and signs for it. Change the lead of the plan first.")
     if seen != str(known.readiness.newest):
         raise Refused("changed", f"{plan} has changed since this page was shown. Read it again, then sign.")
+    _complain_of_misfits(Setting(known, service, moment.today, lacks(state, known, people, needs)))
     if left := still_open(known, service):
         raise Refused("open", f"Open: {', '.join(item.words for item in left)}. Have all answered, then sign.")
-    _complain_of_misfits(Setting(known, service, moment.today, lacks(state, known, people, needs)))
     for signed in known.readiness.holding:
         if signed.by is not None and moment.by.id == signed.by.id:
             raise Invalid(f"{moment.by.name} has signed this already. Nothing was entered again.")

@@ -3,6 +3,7 @@
 Rules kept here:
 - a lot has one number of the site's own, given once and never again; a filter is a lot of one, with its serial number;
 - nothing is used before it was inspected and accepted, nor after its day, nor if its age is not known;
+- what its label says is corrected by an entry, after which it is inspected again unless only its place changed;
 - a count is only ever changed by an entry that says why; what is staged for one job is not there for another;
 - what was received, with what counting changed, is what is left, staged and used: nothing goes missing in the fold;
 - an entry costs the same whether there are ten lots or a hundred thousand: the maps share what has not changed;
@@ -125,6 +126,45 @@ class LotCounted(SiteEntry):
     reason: str
 
 
+class Label(Kept):
+    """What is read off a lot and may have been entered wrong; None: not among what was corrected."""
+
+    what: str | None = None
+    serial: str | None = None
+    made: date | None = None
+    use_by: date | None = None
+    maker_lot: str | None = None
+    place: str | None = None
+
+    @property
+    def given(self) -> Mapping[str, str | date]:
+        """What was corrected, by the names of Lot."""
+        return {name: text for name in LABEL if (text := getattr(self, name)) is not None}
+
+
+LABEL = {"what": "type", "serial": "serial number", "made": "made on", "use_by": "to be used by",
+         "maker_lot": "maker's lot", "place": "kept at"}  # fmt: skip
+"""What of a lot may be corrected, and how it is called."""
+
+
+class LotCorrected(SiteEntry):
+    """What was entered of a lot's label was wrong.  now: the fields that changed; was: what stood there."""
+
+    type: Literal["lot_corrected"] = "lot_corrected"
+    lot: str
+    was: Label
+    now: Label
+    reason: str
+
+    @property
+    def told(self) -> str:
+        """Say what was corrected."""
+        was = self.was.given
+        return "; ".join(
+            f"{LABEL[name]} {text}, was {was.get(name) or 'not given'}" for name, text in self.now.given.items()
+        )
+
+
 class KitLine(Kept):
     """So many of one lot."""
 
@@ -181,7 +221,9 @@ class LeadTimeChosen(SiteEntry):
     reason: str
 
 
-StoreEvent = LotReceived | LotInspected | LotCounted | KitStaged | KitSettled | FilterTaken | LeadTimeChosen
+StoreEvent = (
+    LotReceived | LotInspected | LotCounted | LotCorrected | KitStaged | KitSettled | FilterTaken | LeadTimeChosen
+)
 
 _NONE: Mapping[str, int] = MappingProxyType({})
 
@@ -190,7 +232,7 @@ _NONE: Mapping[str, int] = MappingProxyType({})
 class Standing:
     """How a lot stands: left in the store room, staged and used by job.
 
-    verdict: of the newest inspection, or that there was none since it came in or came back.
+    verdict: of the newest inspection, or that there was none since it came in, came back or had its label corrected.
     """
 
     lot: Lot
@@ -200,6 +242,7 @@ class Standing:
     staged: Mapping[str, int] = field(default_factory=lambda: _NONE)
     used: Mapping[str, int] = field(default_factory=lambda: _NONE)
     inspected: tuple[LotInspected, ...] = ()
+    corrected: tuple[LotCorrected, ...] = ()
 
     def there_for(self, job: str) -> int:
         """Return how many are there for a job: in the store room, or in the job's own kit."""
@@ -214,6 +257,7 @@ class Store:
     whose kit has been accounted for.  lead_days: from ordering to receipt inspection, by kind, as the site entered it.
     here: the lots of which something is left or staged.  serials: the lot of each filter, as numbers are compared.
     went: the lots that were staged for a job or used by it.  gone: those of which nothing is left or staged.
+    to_inspect: those of which something is here and that nobody inspected since they came in or came back.
     """
 
     lots: Map[str, Standing] = field(default_factory=Map)
@@ -225,6 +269,7 @@ class Store:
     serials: Map[str, str] = field(default_factory=Map)
     went: Map[str, Map[str, None]] = field(default_factory=Map)
     gone: InOrder = field(default_factory=InOrder)
+    to_inspect: Map[str, None] = field(default_factory=Map)
 
     def of_serial(self, serial: str) -> Standing | None:
         """Return the filter with this serial number, without regard to capitals and spaces."""
@@ -259,8 +304,8 @@ def plain_serial(text: str) -> str:
 
 
 def plain_what(text: str) -> str:
-    """Return a type or size as it is compared."""
-    return " ".join(text.split()).casefold()
+    """Return a type or size as it is compared: without regard to capitals and spaces, × as the letter x."""
+    return "".join(text.split()).casefold().replace("×", "x")
 
 
 def evolve_store(store: Store, event: StoreEvent) -> Store:
@@ -276,6 +321,8 @@ def evolve_store(store: Store, event: StoreEvent) -> Store:
         case LotCounted():
             found = store.lots.get(event.lot)
             return store if found is None else _with(store, replace(found, left=event.now))
+        case LotCorrected():
+            return _corrected(store, event)
         case KitStaged():
             return _staged(store, event)
         case KitSettled():
@@ -311,15 +358,37 @@ def _with(store: Store, standing: Standing, job: str = "") -> Store:
         here, gone = here.set(name, None), gone.without(name)
     elif name in here:
         here, gone = here.delete(name), gone.put(name)
+    to_inspect = store.to_inspect
+    if name in here and standing.verdict == "not inspected":
+        to_inspect = to_inspect.set(name, None)
+    elif name in to_inspect:
+        to_inspect = to_inspect.delete(name)
     went = store.went.set(job, store.went.get(job, Map()).set(name, None)) if job else store.went
     serials = store.serials.set(serial, name) if serial else store.serials
-    return replace(store, lots=store.lots.set(name, standing), here=here, gone=gone, serials=serials, went=went)
+    return replace(
+        store, lots=store.lots.set(name, standing), here=here, gone=gone, serials=serials, went=went,
+        to_inspect=to_inspect,
+    )  # fmt: skip
 
 
 def _more(counts: Mapping[str, int], name: str, count: int) -> Mapping[str, int]:
     """Return counts with so many more under a name; what is none is left out."""
     changed = {**counts, name: counts.get(name, 0) + count}
     return MappingProxyType({job: some for job, some in changed.items() if some})
+
+
+def _corrected(store: Store, event: LotCorrected) -> Store:
+    """Put a lot in as its label reads now; one that was held back or rejected stays so."""
+    found = store.lots.get(event.lot)
+    if found is None:
+        return store
+    old, now = plain_serial(found.lot.serial), event.now.given
+    changed = replace(found, lot=found.lot.model_copy(update=now), corrected=(*found.corrected, event))
+    if found.verdict not in BARRED and now.keys() != {"place"}:
+        changed = replace(changed, verdict="not inspected", reason="")
+    if store.serials.get(old) == event.lot:
+        store = replace(store, serials=store.serials.delete(old))
+    return _with(store, changed)
 
 
 def _staged(store: Store, event: KitStaged) -> Store:

@@ -14,6 +14,7 @@ from app.domain.refused import Refused
 from app.domain.registers import SiteMoment, day_from, reason_from
 from app.domain.store import (
     BARRED,
+    LABEL,
     LONGEST_LEAD_DAYS,
     MOST_COUNT,
     Finding,
@@ -21,8 +22,10 @@ from app.domain.store import (
     KitLine,
     KitSettled,
     KitStaged,
+    Label,
     LeadTimeChosen,
     Lot,
+    LotCorrected,
     LotCounted,
     LotInspected,
     LotReceived,
@@ -116,23 +119,60 @@ def lot_received(store: Store, moment: SiteMoment, typed: Mapping[str, str]) -> 
         raise Invalid("The lot has no number. Give it one of the site's own, such as F-0012.")
     if given.get("kind", "") not in tuple(Kind):
         raise Invalid(f"{given.get('kind', '')!r} is no kind of material. Choose one of those shown.")
-    if given["kind"] == Kind.TOOL and given.get("what", "") not in TOOLS:
-        raise Invalid(f"{given.get('what', '')!r} is no tool of the list. Choose one of: {', '.join(TOOLS)}.")
     count = count_from(given.get("count", "1"), f"Lot {name}")
-    days = {
-        field: day_from(given[field], label, moment.today, years=LABEL_YEARS).isoformat()
-        for field, label in (("made", "Made on"), ("use_by", "To be used by"))
-        if field in given
-    }
-    try:
-        lot = Lot.model_validate(given | days | {"id": name, "count": count, "received_on": moment.today.isoformat()})
-    except ValidationError as fault:
-        raise sentence_from(fault, what=f"Lot {name}") from None
+    lot = _lot_from({"count": count, "received_on": moment.today.isoformat()}, given | {"id": name}, moment)
     if name in store.lots:
         raise Invalid(f"Lot {name} was entered before, as {store.lots[name].lot.what}. Give this one another number.")
-    if lot.serial and (other := store.of_serial(lot.serial)):
-        raise Invalid(f"The filter {lot.serial} was entered before as lot {other.lot.id}. Look at its label again.")
+    _complain_of_serial(store, lot)
     return LotReceived(seq=moment.seq, at=moment.at, by=moment.by, lot=lot)
+
+
+def lot_corrected(
+    store: Store, moment: SiteMoment, *, lot: str, typed: Mapping[str, str], reason: str
+) -> LotCorrected:  # fmt: skip
+    """Return the entry that corrects what was entered of a lot's label; typed: fields of Label, empty ones stay.
+
+    Raises Invalid for what a lot that comes in would be refused for, and where nothing changes; Refused for what went
+    into a job, but for the place of what is left of it.
+    """
+    standing = _known(store, lot)
+    was = standing.lot
+    given = {name: " ".join(text.split()) for name, text in typed.items() if name in LABEL and text.strip()}
+    now = _lot_from(was.model_dump(), given, moment)
+    changed = {name: getattr(now, name) for name in LABEL if getattr(now, name) != getattr(was, name)}
+    if not changed:
+        raise Invalid(f"That is what stands of lot {lot}. Nothing was entered.")
+    if standing.used and (changed.keys() != {"place"} or not (standing.left or standing.staged)):
+        raise Refused("used", f"The {was.named} went into a job, whose record holds its label. It stays as it is.")
+    _complain_of_serial(store, now)
+    before = {name: getattr(was, name) for name in changed}
+    return LotCorrected(
+        seq=moment.seq, at=moment.at, by=moment.by, lot=lot, was=Label(**before), now=Label(**changed),
+        reason=reason_from(reason, f"Why lot {lot} is corrected"),
+    )  # fmt: skip
+
+
+def _lot_from(held: Mapping[str, object], typed: Mapping[str, str], moment: SiteMoment) -> Lot:
+    """Return a lot from what is held of it and, before that, what was typed; Invalid with one sentence else."""
+    fields = {**held, **typed}
+    if fields["kind"] == Kind.TOOL and fields.get("what", "") not in TOOLS:
+        raise Invalid(f"{fields.get('what', '')!r} is no tool of the list. Choose one of: {', '.join(TOOLS)}.")
+    days = {
+        field: day_from(typed[field], label, moment.today, years=LABEL_YEARS)
+        for field, label in (("made", "Made on"), ("use_by", "To be used by"))
+        if field in typed
+    }
+    try:
+        return Lot.model_validate({**fields, **days})
+    except ValidationError as fault:
+        raise sentence_from(fault, what=f"Lot {fields['id']}") from None
+
+
+def _complain_of_serial(store: Store, lot: Lot) -> None:
+    """A serial number stands in one lot."""
+    other = store.of_serial(lot.serial) if lot.serial else None
+    if other is not None and other.lot.id != lot.id:
+        raise Invalid(f"The filter {lot.serial} was entered before as lot {other.lot.id}. Look at its label again.")
 
 
 def count_from(text: str, what: str) -> int:

@@ -73,10 +73,16 @@ class Suggestion:
 
 @dataclass(frozen=True, slots=True)
 class Suggestions:
-    """All suggestions by the place of their entry, and which deviations have led to one."""
+    """All suggestions by the place of their entry, which deviations have led to one, which wait for an answer."""
 
     all: Map[int, Suggestion] = field(default_factory=Map)
     taught: Map[tuple[str, int], int] = field(default_factory=Map)
+    waiting: Map[int, None] = field(default_factory=Map)
+
+    def waiting_for(self, person: str) -> int:
+        """Count what waits for an answer by this person, who answers none of their own."""
+        makers = (self.all[entry].made.by for entry in self.waiting)
+        return sum(1 for by in makers if by is None or by.id != person)
 
 
 def evolve_suggestions(state: Suggestions, event: SuggestionEvent) -> Suggestions:
@@ -84,7 +90,8 @@ def evolve_suggestions(state: Suggestions, event: SuggestionEvent) -> Suggestion
     match event:
         case SuggestionMade():
             taught = state.taught.set((event.job, event.entry), event.seq) if event.job else state.taught
-            return replace(state, all=state.all.set(event.seq, Suggestion(event)), taught=taught)
+            waiting = state.waiting.set(event.seq, None)
+            return replace(state, all=state.all.set(event.seq, Suggestion(event)), taught=taught, waiting=waiting)
         case SuggestionAnswered():
             found = state.all.get(event.suggestion)
             return state if found is None else _with(state, replace(found, answered=event))
@@ -96,4 +103,6 @@ def evolve_suggestions(state: Suggestions, event: SuggestionEvent) -> Suggestion
 
 
 def _with(state: Suggestions, suggestion: Suggestion) -> Suggestions:
-    return replace(state, all=state.all.set(suggestion.made.seq, suggestion))
+    entry = suggestion.made.seq
+    waiting = state.waiting.delete(entry) if entry in state.waiting else state.waiting
+    return replace(state, all=state.all.set(entry, suggestion), waiting=waiting)

@@ -10,8 +10,9 @@ from typing import Any
 from app.domain.housing import Service
 from app.domain.planned import Planned
 from app.domain.procedure import Role
-from app.domain.readiness import Item, ItemState, ReadinessAgreed, Standing
-from app.domain.readiness_items import applies, fields_of, is_ready, owed_by, still_open
+from app.domain.readiness import Change, Item, ItemState, ReadinessAgreed, Standing
+from app.domain.readiness_fit import no_longer_fits
+from app.domain.readiness_items import applies, fields_of, is_ready, owed_by, settled, still_open
 from app.domain.readying import agreed_words
 from app.domain.site import SiteState
 from app.ledger.heads import Head
@@ -39,7 +40,7 @@ class ItemLine:
 
 @dataclass(frozen=True, slots=True)
 class ReadinessWords:
-    """The whole.  told: how it stands, in a sentence or two; void: earlier signatures and what made them void."""
+    """The whole.  told: how it stands, in a sentence or two; void: earlier signatures, each with what changed."""
 
     ready: bool
     told: str
@@ -113,27 +114,29 @@ def _told(plan: Planned, service: Service, left: tuple[Item, ...], to_sign: tupl
     if left:
         return f"Not ready: {len(left)} of {len(applies(service))} items are open."
     missing = " and ".join(f"the {role.words}" for role in to_sign)
-    return f"Not ready: nothing is open, and {missing} {'has' if len(to_sign) == 1 else 'have'} yet to agree."
+    void = " What was signed before is void: see the earlier signatures." if plan.readiness.void else ""
+    return f"Not ready: nothing is open, and {missing} {'has' if len(to_sign) == 1 else 'have'} yet to agree.{void}"
 
 
 def _void(plan: Planned, zone: str) -> tuple[str, ...]:
-    readiness = plan.readiness
-    if not readiness.void:
-        return ()
-    what = readiness.item.words if readiness.item else "the plan itself"
-    by = f" by {readiness.by.name}" if readiness.by else ""
-    since = f"since {what} changed{by}, {local_text(readiness.at, zone)[:16]}"
     return tuple(
-        f"{since}: signed by {signed.by.name}, {signed.by.role.words}, {signed.local_time[:16]}."
-        for signed in readiness.void[-2:]
+        f"since {'; '.join(_changed(change, zone) for change in plan.readiness.since(signed))}: "
+        f"signed by {signed.by.name}, {signed.by.role.words}, {signed.local_time[:16]}."
+        for signed in plan.readiness.void
         if signed.by is not None
     )
+
+
+def _changed(change: Change, zone: str) -> str:
+    what = change.item.words if change.item else "the plan itself"
+    by = f" by {change.by.name}" if change.by else ""
+    return f"{what} changed{by}, {local_text(change.at, zone)[:16]}"
 
 
 def _line(state: SiteState, plan: Planned, service: Service, item: Item, today: date) -> ItemLine:
     known = plan.readiness.of(item)
     person, role, until = owed_by(plan, item)
-    is_open = known.standing is Standing.OPEN
+    is_open, misfit = not settled(plan, item), no_longer_fits(plan, item)
     who = state.watch.name(person) if person else f"the {role.words}"
     said = ""
     if known.by is not None:
@@ -141,11 +144,11 @@ def _line(state: SiteState, plan: Planned, service: Service, item: Item, today: 
     return ItemLine(
         item=item,
         words=item.words,
-        standing=str(known.standing),
+        standing=str(Standing.OPEN if is_open else known.standing),
         is_open=is_open,
-        answers=_answers(item, service, known) if known.standing is Standing.ANSWERED else (),
-        shown=known.shown,
-        reason=known.reason,
+        answers=_answers(item, service, known) if known.standing is Standing.ANSWERED and not misfit else (),
+        shown=() if misfit else known.shown,
+        reason=misfit.rstrip(".") or known.reason,
         said=said,
         owed=f"{who}, by {until}" if is_open else "",
         late=is_open and plan.waits and until < today,

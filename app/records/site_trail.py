@@ -46,6 +46,7 @@ from app.domain.store import (
     KitSettled,
     KitStaged,
     LeadTimeChosen,
+    LotCorrected,
     LotCounted,
     LotInspected,
     LotReceived,
@@ -196,6 +197,8 @@ def _stored(event: StoreEvent) -> str:
             return f"{told}{odd}{photo}"
         case LotCounted():
             return f"Lot {event.lot} was {event.was} and is {event.now}: {event.reason}."
+        case LotCorrected():
+            return f"Lot {event.lot} was corrected: {event.told}: {event.reason}."
         case KitStaged():
             return f"Staged for {event.job}: {_lines(event.lines)}."
         case KitSettled():

@@ -15,6 +15,7 @@ from app.domain.housing import Housing
 from app.domain.picking import COUNTED, bank_life, used_of
 from app.domain.registers import SiteMoment
 from app.domain.site import SiteEvent, SiteState
+from app.domain.store import plain_what
 from app.services.jobs import Jobs
 from app.services.kits import work_of
 from app.services.ports import Library, PhotoShelf
@@ -54,6 +55,13 @@ class StoreRoom(SiteBook):
         return self._enter(
             by, (reason,),
             lambda state, moment: storing.lot_counted(state.store, moment, lot=lot, now=now, reason=reason),
+        )  # fmt: skip
+
+    def correct(self, lot: str, typed: Mapping[str, str], reason: str, *, by: Who | None) -> "Future[SiteState]":
+        """Correct what was entered of a lot's label."""
+        return self._enter(
+            by, (*typed.values(), reason),
+            lambda state, moment: storing.lot_corrected(state.store, moment, lot=lot, typed=typed, reason=reason),
         )  # fmt: skip
 
     def choose_lead_time(self, kind: str, days: str, reason: str, *, by: Who | None) -> "Future[SiteState]":
@@ -105,8 +113,9 @@ def lives_of(library: Library) -> dict[str, int]:
 
 
 def _lives(housings: tuple[Housing, ...]) -> dict[str, int]:
-    found: dict[str, int] = {}
+    longest: dict[str, int] = {}
     for housing in housings:
         for port in housing.ports:
-            found[port.filter] = max(bank_life(housing, port.bank), found.get(port.filter, 0))
-    return found
+            what = plain_what(port.filter)
+            longest[what] = max(bank_life(housing, port.bank), longest.get(what, 0))
+    return {port.filter: longest[plain_what(port.filter)] for housing in housings for port in housing.ports}

@@ -67,6 +67,7 @@ ALLOWED: dict[tuple[str, str], frozenset[Role] | None] = {
     ("GET", "/stock/{lot}"): WORKERS,
     ("POST", "/stock/{lot}/inspections"): WORKERS,
     ("POST", "/stock/{lot}/counts"): WORKERS,
+    ("POST", "/stock/{lot}/label"): WORKERS,
     ("GET", "/picking"): WORKERS,
     ("GET", "/picking/lists.pdf"): WORKERS,
     ("GET", "/picking/pick-list.csv"): WORKERS,

@@ -104,7 +104,7 @@ def judge_the_space(officer: Tablet) -> None:
 
 
 def change_and_open(lead: Tablet) -> None:
-    """Change one answer of agreed work, see both signatures void, and come to the page that opens the job."""
+    """Change one answer of agreed work, see both signatures void below, and come to the page that opens the job."""
     lead.page.get_by_role("link", name="Way of the waste").click()
     lead.page.get_by_label("Container").fill("box")
     lead.page.get_by_role("button", name="Enter the answer").click()

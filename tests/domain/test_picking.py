@@ -7,6 +7,7 @@ import pytest
 
 from app.domain.deciding.filters import filter_moved
 from app.domain.housing import Bank, BankDesign, Housing
+<<<<<<< HEAD
 from app.domain.job_lines import JobLine
 from app.domain.picking import (
     KIT_RULE,
@@ -22,6 +23,10 @@ from app.domain.picking import (
 )
 from app.domain.site import SiteState
 from app.domain.store import Kind, Store, evolve_store
+=======
+from app.domain.picking import KIT_RULE, Need, PickList, Wanted, bank_life, needs_of_job, picked, used_of
+from app.domain.store import Kind, Store, evolve_store, life_of
+>>>>>>> wt_r
 from app.domain.storing import kit_staged, lead_time_chosen
 from app.records.pick_sheet import material, order_rows, order_table, pick_parts, pick_table
 from app.records.table import csv_of
@@ -168,6 +173,28 @@ def test_a_bank_without_a_life_of_its_own_counts_with_the_default() -> None:
     assert lives(plain) == lives(plain, short) == {FILTER["what"]: 10}
     assert (lives(short), lives(long, plain)) == ({FILTER["what"]: 5}, {FILTER["what"]: 15})
     assert [bank_life(item, Bank.HEPA) for item in (long, plain, short)] == [15, 10, 5]
+
+
+@pytest.mark.parametrize("what", ["24 x 24 x 11.5 gasket", "24×24×11.5  GASKET", "24X24X11.5gasket"])
+def test_a_type_typed_with_other_spaces_capitals_or_crosses_serves_the_same_need(what: str) -> None:
+    """Nobody measures a space on a label; another figure or seal is another type."""
+    store = accepted(accepted(Store(), "F1", **(FILTER | {"what": what})), "F2", **(FILTER | {"serial": "SN-2"}))
+    need = Need(Kind.FILTER, FILTER["what"], 3)
+    other = accepted(Store(), "F3", **(FILTER | {"what": what.lower().replace("gasket", "gel")}))
+
+    assert deal([Wanted("job-1", TODAY, (need,))], store).lines[0].there == 2
+    assert deal([Wanted("job-1", TODAY, (need,))], other).lines[0].there == 0
+    assert life_of(store.lots["F1"].lot, {FILTER["what"]: 5}) == 5
+
+
+def test_a_type_that_housings_write_differently_has_one_life() -> None:
+    """The longest of the site on receipt, the shortest of the housing for its work."""
+    short, long = with_life("EF-03", 5), with_life("EF-03", 15)
+    spaced = [port.model_copy(update={"filter": port.filter.replace("x", " × ")}) for port in long.ports]
+    library = Mock(spec=["made_of"])
+    library.made_of.side_effect = lambda make: make((short, long.model_copy(update={"ports": tuple(spaced)})))
+
+    assert lives_of(library) == {FILTER["what"]: 15, FILTER["what"].replace("x", " × "): 15}
 
 
 def with_life(tag: str, years: int) -> Housing:

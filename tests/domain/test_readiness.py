@@ -15,6 +15,7 @@ from app.domain.job import JobState
 from app.domain.planned import NO_PLANS, PlanChanged, PlanDropped, Planned
 from app.domain.procedure import Role
 from app.domain.readiness import Item, ReadinessAgreed, Standing
+from app.domain.readiness_fit import no_longer_fits
 from app.domain.readiness_items import applies, fields_of, is_ready, owed_by, read_fields, still_open
 from app.domain.readiness_sums import Setting, computed
 from app.domain.readying import (
@@ -315,10 +316,80 @@ def test_what_follows_otherwise_since_an_answer_is_answered_anew() -> None:
     state = answering(state, Item.PERMIT)
     with pytest.raises(Refused, match=r"^Medical and induction: .* for 2026-03-11: .* Answer it anew\.$"):
         signing(state, LEAD)
-    assert one(signing(answering(state, Item.PEOPLE), LEAD)).readiness.signed_by(Role.LEAD) is not None
+    state = answering(state, Item.PEOPLE)
+    with pytest.raises(Refused, match=r"^Open: Hours without the system, Way of the waste\. Have all answered"):
+        signing(state, LEAD)
+    state = answering(answering(state, Item.WINDOW), Item.WASTE)
+    assert one(signing(state, LEAD)).readiness.signed_by(Role.LEAD) is not None
     back = moving(state, ends="2026-03-09T15:00")
     with pytest.raises(Refused, match=r"^Permit: .* has changed, nothing of it holds now\. Answer it anew\.$"):
         signing(back, LEAD)
+
+
+LATER = {"begins": "2026-03-12T07:30", "ends": "2026-03-12T15:00"}
+
+
+@pytest.mark.parametrize(
+    ("changes", "again"),
+    [
+        ({"why": "another reason"}, ""),
+        ({"crew": ()}, ""),
+        ({"ends": "2026-03-09T16:00"}, "window waste"),
+        ({"begins": "2026-03-08T07:30"}, "window decontamination waste"),
+        ({"ends": "2026-03-11T15:00"}, "window permit waste people"),
+        (LATER, "window permit decontamination waste people"),
+        ({"begins": "2026-03-06T07:30", "ends": "2026-03-06T15:00"}, "window decontamination waste people"),
+        ({"begins": "2026-03-08T07:30", "ends": "2026-03-08T15:00"}, "window decontamination waste people"),
+        ({"crew": ("hands", "eyes")}, "people"),
+        ({"procedure": "first-fit-out"}, "people"),
+    ],
+)
+def test_an_answer_that_does_not_fit_the_plan_any_more_is_open_again(changes: dict[str, object], again: str) -> None:
+    """Without anybody's word; answered just so for the new plan it is settled, and what fitted all along stays."""
+    service = Service.BIOLOGICAL
+    before = agreed(service)
+    moved = moving(before, **changes)
+    told = {item: no_longer_fits(one(moved), item) for item in applies(service)}
+
+    assert is_ready(one(before), service)
+    assert not is_ready(one(moved), service)
+    assert list(still_open(one(moved), service)) == [item for item in applies(service) if item in again.split()]
+    assert [item for item, why in told.items() if why] == again.split()
+    newly = moved
+    for item in still_open(one(moved), service):
+        if item in (Item.WINDOW, Item.WASTE):
+            newly = answering(newly, item, service=service)
+    assert set(still_open(one(newly), service)) == set(again.split()) - {"window", "waste"}
+    back = moving(moved, **one(before).intent.model_dump())
+    assert still_open(one(back), service) == ()
+
+
+def test_why_an_answer_fits_no_more_names_both_days() -> None:
+    """So that whoever owes it knows what to ask for."""
+    moved = one(moving(answered(Service.BIOLOGICAL), **LATER))
+    days = "2026-03-09 07:30 to 15:00, and the work is now 2026-03-12 07:30 to 15:00."
+
+    assert no_longer_fits(moved, Item.WINDOW) == f"It was answered for {days}"
+    assert no_longer_fits(moved, Item.PERMIT) == (
+        "The permit runs out on 2026-03-09, before the work begins on 2026-03-12."
+    )
+    longer = one(moving(answered(Service.BIOLOGICAL), ends="2026-03-11T15:00"))
+    assert no_longer_fits(longer, Item.PERMIT) == (
+        "The permit runs out on 2026-03-09; the work was to end on 2026-03-09 and now ends on 2026-03-11."
+    )
+    sooner = one(moving(answered(Service.BIOLOGICAL), begins="2026-03-08T07:30", ends="2026-03-08T15:00"))
+    assert no_longer_fits(sooner, Item.DECON) == ("It is to be done on 2026-03-09, after the work ends on 2026-03-08.")
+
+
+def test_an_item_that_a_change_opened_is_opened_by_nobody() -> None:
+    """It is open, and an answer given for other hours is answered anew with the same words."""
+    moved = moving(answered(), **LATER)
+    with pytest.raises(Invalid, match="Permit is open"):
+        item_opened_again(
+            moved, by(moved, LEAD), plan="PL-0001", item="permit", service=Service.RADIOACTIVE, reason="moved"
+        )
+    state = answering(answering(moved, Item.WINDOW), Item.PERMIT, typed={"until": "2026-03-12"})
+    assert not {Item.WINDOW, Item.PERMIT} & set(still_open(one(state), Service.RADIOACTIVE))
 
 
 def test_other_words_for_what_follows_from_an_answer_alone_are_signed() -> None:

@@ -22,6 +22,7 @@ from app.domain.storing import (
     kit_settled,
     kit_staged,
     lead_time_chosen,
+    lot_corrected,
     lot_counted,
     lot_inspected,
     lot_received,
@@ -376,3 +377,101 @@ def test_entries_survive_json_and_back() -> None:
                                  kit_staged(store, moment(), job="job-1", lines={"L1": "1"})]  # fmt: skip
 
     assert [site_event_from_bytes(entry.model_dump_json(exclude_none=True).encode()) for entry in entries] == entries
+
+
+def corrected(store: Store, name: str, reason: str = "read again", **typed: str) -> Store:
+    """Correct what a label says."""
+    return evolve_store(store, lot_corrected(store, moment(), lot=name, typed=typed, reason=reason))
+
+
+def test_a_filter_that_came_without_its_makers_date_is_used_once_that_was_found() -> None:
+    """The date is entered, the filter inspected again, and only then it serves a job; what was not given stays."""
+    store = received(Store(), "F1", **{name: text for name, text in FILTER.items() if name != "made"})
+    store = corrected(store, "F1", made="2025-06-01", what="", place=" ")
+    entry = store.lots["F1"].corrected[0]
+
+    assert entry.now.given == {"made": date(2025, 6, 1)}
+    assert entry.told == "made on 2025-06-01, was not given"
+    assert (entry.by, entry.reason) == (HANDS, "read again")
+    assert store.lots["F1"].lot == accepted(Store(), "F1", **FILTER).lots["F1"].lot
+    assert "has not been inspected." in why_not(store.lots["F1"], on=TODAY)
+    seen = all_good(Kind.FILTER)
+    store = evolve_store(store, lot_inspected(store, moment(), lot="F1", seen=seen, verdict="accepted", reason=""))
+    assert why_not(store.lots["F1"], on=TODAY) == ""
+
+
+@pytest.mark.parametrize(
+    "typed", [{"what": "24x24x11.5 gel"}, {"serial": "SN-7"}, {"made": "2024-06-01"}, {"use_by": "2027-01-01"},
+              {"maker_lot": "M 4"}, {"place": "shelf 3", "maker_lot": "M 4"}],
+)  # fmt: skip
+def test_a_lot_is_inspected_again_after_its_label_was_corrected(typed: dict[str, str]) -> None:
+    """Accepted as something else it was not inspected as what it is."""
+    store = corrected(accepted(Store(), "F1", **FILTER), "F1", **typed)
+
+    assert "has not been inspected again" in why_not(store.lots["F1"], on=TODAY)
+    assert set(store.to_inspect) == {"F1"}
+
+
+def test_another_place_leaves_the_verdict_and_so_does_a_lot_that_was_barred() -> None:
+    """Moving it is no new look at it, and a correction does not undo what was held back."""
+    moved = corrected(accepted(Store(), "F1", **FILTER), "F1", place="shelf 3")
+    assert (moved.lots["F1"].verdict, moved.lots["F1"].lot.place) == ("accepted", "shelf 3")
+    store = received(Store(), "L1", **BAG)
+    entry = lot_inspected(store, moment(), lot="L1", seen=all_good(Kind.BAG), verdict="held back", reason="cord loose")
+    barred = corrected(evolve_store(store, entry), "L1", use_by="2026-12-01")
+    assert (barred.lots["L1"].verdict, barred.lots["L1"].reason) == ("held back", "cord loose")
+
+
+def test_a_corrected_serial_number_is_found_and_the_wrong_one_is_free() -> None:
+    """A number stands in one lot, before and after."""
+    store = received(accepted(Store(), "F1", **FILTER), "F2", **(FILTER | {"serial": "SN-2"}))
+    with pytest.raises(Invalid, match="sn-2 was entered before as lot F2"):
+        corrected(store, "F1", serial="sn-2")
+    store = corrected(store, "F1", serial="SN-7")
+    found = store.of_serial("sn-7")
+
+    assert store.of_serial("SN-1") is None
+    assert found is not None
+    assert found.lot.id == "F1"
+    assert corrected(store, "F2", serial="SN-1").of_serial("SN-1") is not None
+    assert corrected(store, "F1", serial="S N-7").of_serial("SN-7") is not None
+
+
+@pytest.mark.parametrize(
+    ("lot", "typed", "reason", "told"),
+    [
+        ("F1", {"serial": "SN-1", "place": ""}, "read again", "what stands of lot F1"),
+        ("F1", {}, "read again", "what stands of lot F1"),
+        ("F1", {"made": "2026-03-03"}, "read again", "after it was received"),
+        ("F1", {"made": "June"}, "read again", "is not a date"),
+        ("F1", {"made": "1990-01-01"}, "read again", "more than 30 years"),
+        ("F1", {"what": "x" * 81}, "read again", "at most 80"),
+        ("F1", {"serial": "SN-7"}, "", "Why lot F1 is corrected"),
+        ("L1", {"serial": "SN-7"}, "read again", "has a serial number of its own"),
+        ("T1", {"what": "hammer"}, "read again", "no tool of the list"),
+        ("L9", {"what": "ring"}, "read again", "no lot 'L9'"),
+    ],
+)
+def test_a_correction_that_will_not_do_is_refused(lot: str, typed: dict[str, str], reason: str, told: str) -> None:
+    """As it would be for a lot that comes in, and where nothing changes or nobody says why."""
+    store = received(accepted(Store(), "F1", **FILTER), "L1", **BAG)
+    store = received(store, "T1", kind="tool", what="bag cutter")
+
+    with pytest.raises(Invalid, match=told):
+        corrected(store, lot, reason, **typed)
+
+
+def test_what_went_into_a_job_keeps_its_label() -> None:
+    """The record of the job holds it; what is left of a lot may still lie elsewhere."""
+    taken = FilterTaken(seq=9, at="2026-03-02T08:00:00.000Z", by=HANDS, job="job-1", step="s", entry=4, lot="F1")
+    store = evolve_store(accepted(Store(), "F1", **FILTER), taken)
+    for typed in ({"made": "2024-06-01"}, {"place": "shelf 3"}):
+        with pytest.raises(Refused, match=r"The filter SN-1 went into a job, whose record holds its label\. It stays"):
+            corrected(store, "F1", **typed)
+    store = accepted(store, "L1", **BAG)
+    store = evolve_store(store, kit_staged(store, moment(), job="job-1", lines={"L1": "4"}))
+    used = kit_settled(store, moment(), job="job-1", back={"L1": "1"}, used={Kind.BAG: 3, Kind.FILTER: 1}, explained="")
+    store = evolve_store(store, used)
+    with pytest.raises(Refused, match="lot L1 went into a job"):
+        corrected(store, "L1", what="ring 610")
+    assert corrected(store, "L1", place="shelf 3").lots["L1"].lot.place == "shelf 3"

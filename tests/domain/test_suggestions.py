@@ -120,3 +120,17 @@ def test_whatever_is_tried_no_suggestion_is_answered_by_its_maker_or_twice(acts:
             assert item.answered.by.id != item.made.by.id
             assert item.answered.by.role in (Role.LEAD, Role.SAFETY_OFFICER)
         assert item.carried_out is None or (item.answered is not None and item.answered.answer == "accepted")
+
+
+def test_what_waits_is_counted_for_everybody_but_its_maker() -> None:
+    """An answer takes it off, and so it stays when it is carried out."""
+    state = made(LEAD)
+    other = suggestion_made(state, moment(HANDS, 9), about="kit rule", what="bags", text=TEXT, job="", entry=-1)
+    state = evolve_suggestions(state, other)
+    assert [state.waiting_for(who.id) for who in (LEAD, OTHER_LEAD, OFFICER)] == [1, 2, 2]
+
+    event = suggestion_answered(state, moment(LEAD, 10), suggestion=9, answer="accepted", reason="seen three times")
+    state = evolve_suggestions(state, event)
+    assert [state.waiting_for(who.id) for who in (LEAD, OTHER_LEAD, OFFICER)] == [0, 1, 1]
+    done = suggestion_carried_out(state, moment(LEAD, 11), suggestion=9, how="two bags more")
+    assert evolve_suggestions(state, done).waiting_for(OFFICER.id) == 1

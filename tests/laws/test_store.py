@@ -31,6 +31,7 @@ from app.domain.store import (
     KitSettled,
     KitStaged,
     Lot,
+    LotCorrected,
     LotCounted,
     LotInspected,
     LotReceived,
@@ -39,7 +40,15 @@ from app.domain.store import (
     evolve_store,
     plain_serial,
 )
-from app.domain.storing import kit_settled, kit_staged, lot_counted, lot_inspected, lot_received, receipt_items
+from app.domain.storing import (
+    kit_settled,
+    kit_staged,
+    lot_corrected,
+    lot_counted,
+    lot_inspected,
+    lot_received,
+    receipt_items,
+)
 from app.domain.watching import Watch
 from app.records.moments import utc_text
 from app.services.rehearsal import made_up_answers
@@ -82,6 +91,8 @@ class StoreRoom(RuleBasedStateMachine):
                 assert self._may_be_used(self.store.lots[line.lot].lot), "nothing bad is ever staged"
         if isinstance(event, LotInspected) and event.verdict == "accepted" and self._barred(event.lot):
             assert event.by in (LEAD, OTHER_LEAD), "what was held back or rejected is accepted by a lead"
+        if isinstance(event, LotCorrected) and not event.now.given.keys() <= {"place"}:
+            assert not self.store.lots[event.lot].used, "what went into a job keeps its label"
         self.store = evolve_store(self.store, event)
         self.events.append(event)
 
@@ -97,6 +108,8 @@ class StoreRoom(RuleBasedStateMachine):
             if isinstance(event, LotInspected) and event.lot == lot.id:
                 accepted = event.verdict == "accepted"
             if isinstance(event, FilterTaken) and event.instead == lot.id:
+                accepted = False
+            if isinstance(event, LotCorrected) and event.lot == lot.id and event.now.given.keys() != {"place"}:
                 accepted = False
         young = lot.kind is not Kind.FILTER or (lot.made is not None and add_years(lot.made, 10) > self.today)
         return accepted and young and (lot.use_by is None or lot.use_by >= self.today)
@@ -147,6 +160,17 @@ class StoreRoom(RuleBasedStateMachine):
         try:
             self._enter(lot_counted(self.store, self.moment(), lot=lot, now=now, reason="counted again"))
         except Invalid:
+            return
+
+    @rule(lot=lots, serial=st.sampled_from(["", *SERIALS]), age=st.integers(0, 3700), place=st.booleans(), job=jobs)
+    def correct_label(self, lot: str, serial: str, age: int, place: bool, job: str) -> None:
+        """Somebody corrects what was entered of a lot's label."""
+        typed = {"place": "shelf 2"} if place else {"made": (self.today - timedelta(days=age)).isoformat()}
+        if lot.startswith("F") and not place:
+            typed |= {"serial": serial, "what": self.types[JOBS.index(job)]}
+        try:
+            self._enter(lot_corrected(self.store, self.moment(), lot=lot, typed=typed, reason="read again"))
+        except (Invalid, Refused):
             return
 
     @rule(job=jobs, lot=lots, count=st.sampled_from(["1", "1", "3", "6"]))
@@ -320,9 +344,17 @@ class StoreRoom(RuleBasedStateMachine):
         """A serial number stands in one lot, and is left, staged once, used once, or gone."""
         serials = Counter(item.lot.serial for item in self.store.lots.values() if item.lot.serial)
         assert all(count == 1 for count in serials.values())
+        kept = {plain_serial(item.lot.serial): name for name, item in self.store.lots.items() if item.lot.serial}
+        assert dict(self.store.serials) == kept, "a filter is found by the number that it has now, and by no other"
         for item in self.store.lots.values():
             if item.lot.serial:
                 assert item.left + sum(item.staged.values()) + sum(item.used.values()) <= 1
+
+    @invariant()
+    def what_is_here_and_not_inspected_waits(self) -> None:
+        """What waits to be inspected is known without looking through all that is here."""
+        waits = {item.lot.id for item in self.store.at_hand() if item.verdict == "not inspected"}
+        assert set(self.store.to_inspect) == waits
 
     @invariant()
     def what_differs_was_explained(self) -> None:

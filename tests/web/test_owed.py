@@ -4,9 +4,11 @@ import re
 
 from app.domain.event_base import Who
 from app.domain.readiness import Item
+from app.domain.store import Kind
 from tests.web.desk import Desk
 from tests.web.test_planned import planned
-from tests.web.test_readiness import PAGE, answer
+from tests.web.test_readiness import PAGE, answer, answer_all, sign
+from tests.web.test_store import BAGS, inspect
 
 LINE = re.compile(r'<a href="/planned/(PL-\d+)/([a-z-]+)">[^<]+</a> at (\S+): ([^<]+)</li>')
 
@@ -59,3 +61,44 @@ def test_many_lines_are_counted_and_not_listed(desk: Desk) -> None:
 
     assert len(LINE.findall(page)) == 4
     assert '<a href="/planned">8 more under Planned work</a>' in page
+
+
+def test_a_plan_that_waits_for_signatures_stands_there_for_those_who_have_yet_to_sign(desk: Desk) -> None:
+    """Its own lead and every safety officer, until they have signed; after a change again; nobody else."""
+    planned(desk)
+    lead, officer = desk.named("lead"), desk.named("safety officer")
+    told = f'to be agreed: <a href="{PAGE}">PL-0001</a> at EF-03'
+
+    def asked() -> list[bool]:
+        readers = (lead, officer, desk.named("lead", 1), desk.named("technician"))
+        return [told in desk.get(who, "/").text for who in readers]
+
+    assert asked() == [False] * 4
+    answer_all(desk)
+    assert asked() == [True, True, False, False]
+    assert "No job waits for you." in desk.get(lead, "/").text
+    assert sign(desk, lead) == 303
+    assert asked() == [False, True, False, False]
+    assert "Nothing waits for you." in desk.get(lead, "/").text
+    assert sign(desk, officer) == 303
+    assert asked() == [False] * 4
+    assert answer(desk, officer, Item.WASTE, container="box") == 303
+    assert asked() == [True, True, False, False]
+
+
+def test_suggestions_and_lots_that_wait_stand_there_with_a_count_and_a_link(desk: Desk) -> None:
+    """A suggestion for leads and safety officers who did not make it, a lot for all who work."""
+    lead, officer, hands = desk.named("lead"), desk.named("safety officer"), desk.named("technician")
+    fields = {"about": "kit rule", "what": "bags", "text": "Take two more bags along.", "job": ""}
+    assert desk.post(lead, "/suggestions", **fields).status_code == 303
+    told = '<a href="/suggestions">1 suggested change waits</a> for an answer'
+    assert [told in desk.get(who, "/").text for who in (officer, lead, hands)] == [True, False, False]
+
+    for lot in ("B-1", "B-2"):
+        assert desk.post(hands, "/stock", **BAGS | {"id": lot}).status_code == 303
+    waits = '<a href="/stock">2 lots wait</a> to be inspected'
+    assert all(waits in desk.get(who, "/").text for who in (lead, officer, hands))
+    assert inspect(desk, hands, "B-1", Kind.BAG) == 303
+    assert '<a href="/stock">1 lot waits</a> to be inspected' in desk.get(hands, "/").text
+    assert inspect(desk, hands, "B-2", Kind.BAG, verdict="held back", reason="wet") == 303
+    assert "to be inspected" not in desk.get(hands, "/").text

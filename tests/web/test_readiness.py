@@ -131,16 +131,74 @@ def test_two_sign_and_any_change_leaves_both_void_in_plain_sight(desk: Desk) -> 
     assert "Ready: agreed by" not in after
     assert after.count("<b>VOID</b> since Way of the waste changed by " + lead.name) == 2
     assert "Sign that it is ready" in after
+    assert "What was signed before is void: see the earlier signatures." in after
     agree(desk)
+    anew = desk.get(lead, PAGE).text
+    assert anew.index("Signed over this plan as it stands") < anew.index("Earlier signatures") < anew.index("VOID")
+    assert "is void" not in anew
     moved = PLAN | {"lead": lead.id, "ends": "2026-03-09T16:00", "reason": "longer"}
     moved.pop("housing")
     assert desk.post(lead, f"{PAGE}/changed", **moved).status_code == 303
     assert "<b>VOID</b> since the plan itself changed" in desk.get(officer, PAGE).text
+    for item in (Item.WINDOW, Item.WASTE):
+        assert answer(desk, lead, item) == 303
     agree(desk)
     assert desk.post(lead, f"{PAGE}/dropped", reason="line stays on").status_code == 303
     dropped = desk.get(lead, PAGE).text
     assert "Dropped, and so not ready." in dropped
     assert "Ready: agreed" not in dropped
+
+
+def test_a_plan_that_is_moved_asks_again_for_what_fitted_its_old_hours(desk: Desk) -> None:
+    """Open on the page with the reason, on the first page of whoever owes it, in list and calendar; no form to sign."""
+    planned(desk)
+    lead, officer = desk.named("lead"), desk.named("safety officer")
+    answer_all(desk)
+    agree(desk)
+    moved = PLAN | {"lead": lead.id, "begins": "2026-03-12T07:30", "ends": "2026-03-12T15:00", "reason": "fan"}
+    moved.pop("housing")
+    crew = {f"crew.{desk.named('technician', place).id}": "on" for place in (0, 1)}
+    assert desk.post(lead, f"{PAGE}/changed", **moved | crew).status_code == 303
+    page, item = desk.get(lead, PAGE).text, desk.get(officer, f"{PAGE}/permit").text
+
+    assert "Not ready: 4 of 8 items are open." in page
+    assert "Owed by the safety officer, by 2026-03-11. Open again: The permit runs out on 2026-03-09, before" in page
+    assert "Sign that it is ready" not in page
+    assert "Open again: The permit runs out on 2026-03-09" in item
+    assert "It does not hold any more" not in item
+    assert f'<a href="{PAGE}/permit">' in desk.get(officer, "/").text
+    assert f'<a href="{PAGE}/window">' in desk.get(lead, "/").text
+    assert "not ready, 4 open" in desk.get(lead, "/planned").text
+    file = desk.get(lead, "/planned/calendar/housing/EF-03.ics").content.replace(b"\r\n ", b"")
+    told = b"Hours without the system\\, Permit\\, Way of the waste\\, Medical and induction"
+    assert b"STATUS:TENTATIVE" in file
+    assert told in file
+
+
+def test_earlier_signatures_stand_below_with_every_change_on_page_and_sheet(desk: Desk, tmp_path: Path) -> None:
+    """Who agreed now stands above; of each signature before it is told all that changed until the next was given."""
+    planned(desk)
+    lead, officer = desk.named("lead"), desk.named("safety officer")
+    answer_all(desk)
+    agree(desk)
+    assert answer(desk, lead, Item.WASTE, container="box") == 303
+    assert answer(desk, officer, Item.LIFT, weight_kg="33") == 303
+    assert sign(desk, lead) == 303
+    assert answer(desk, lead, Item.WINDOW, agreed="control room, 1 March") == 303
+    agree(desk)
+    page = desk.get(lead, PAGE).text
+    (sheet,) = pages(desk.get(lead, f"{PAGE}/sheet.pdf").content, tmp_path)
+
+    at = "2026-03-02 07:15"
+    both = (
+        f"VOID since Way of the waste changed by {lead.name}, {at}; Lift plan changed by {officer.name}, {at}: signed"
+    )
+    once = f"VOID since Hours without the system changed by {lead.name}, {at}: signed by {lead.name}, lead, {at}."
+    for told in (page.replace("<b>VOID</b>", "VOID"), " ".join(sheet.split())):
+        assert told.count(both) == 2
+        assert told.count(once) == told.count("VOID since Hours") == 1
+        assert told.index("Ready: agreed by") < told.index("Limits and stay time") < told.index("VOID since")
+        assert told.index("I have gone through the readiness") < told.index("VOID since")
 
 
 def opening(desk: Desk, **fields: str) -> tuple[int, str]:

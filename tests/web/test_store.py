@@ -178,3 +178,59 @@ def test_a_job_takes_only_filters_that_are_fit_and_no_other_job_gets_them(desk: 
 def plain(page: str) -> str:
     """Return a page without what is made anew with each showing of it."""
     return re.sub(r'value="[0-9a-zA-Z_-]{20,}"', "", page)
+
+
+def test_what_a_label_says_is_corrected_on_the_lots_page(desk: Desk) -> None:
+    """A filter that came without its maker's date gets it, is inspected and may be used; the page says what changed."""
+    hands, lead = desk.named("technician"), desk.named("lead")
+    desk.post(hands, "/stock", **FILTER | {"id": "F-20", "serial": "SN-20", "made": "", "what": "24 x 24 HEPA"})
+    assert inspect(desk, hands, "F-20", Kind.FILTER) == 422
+    fields = {"what": FILTER["what"], "serial": "SN-20", "made": "2025-06-01", "use_by": "", "maker_lot": "",
+              "place": "shelf 4"}  # fmt: skip
+    refused = desk.post(hands, "/stock/F-20/label", **fields | {"made": "2026-04-01"}, label_reason="report & carton")
+    without = desk.post(hands, "/stock/F-20/label", **fields, label_reason="")
+    sent = desk.post(hands, "/stock/F-20/label", **fields, label_reason="maker's report <2>")
+    page = desk.get(hands, "/stock/F-20").text
+    trail = desk.get(lead, "/trail?kind=store").text
+
+    assert (refused.status_code, without.status_code, sent.status_code) == (422, 422, 303)
+    assert 'value="2026-04-01"' in refused.text
+    assert 'value="report &amp; carton"' in refused.text
+    assert '<details class="more apart" open><summary>Correct what its label says' in refused.text
+    assert "Corrections of its label" in page
+    told = (
+        f"type {FILTER['what']}, was 24 x 24 HEPA; made on 2025-06-01, was not given; kept at shelf 4, was shelf 2: "
+        "maker&#39;s report &lt;2&gt;"
+    )
+    assert told in page
+    assert f"Lot F-20 was corrected: {told}." in trail
+    assert "has not been inspected." in page
+    assert inspect(desk, hands, "F-20", Kind.FILTER) == 303
+    assert "May be used." in desk.get(hands, "/stock/F-20").text
+    moved = desk.post(hands, "/stock/F-20/label", place="shelf 9", label_reason="more room")
+    assert moved.status_code == 303
+    assert store(desk).lots["F-20"].verdict == "accepted"
+
+
+def test_the_label_of_what_comes_in_many_has_no_serial_number_to_correct(desk: Desk) -> None:
+    """Bags have none; a page that is sent one all the same is refused with what was typed."""
+    hands = desk.named("technician")
+    desk.post(hands, "/stock", **BAGS | {"id": "B-20"})
+    page = desk.get(hands, "/stock/B-20").text
+    refused = desk.post(hands, "/stock/B-20/label", serial="SN-20", label_reason="read again")
+
+    assert 'name="serial"' not in page
+    assert 'list="known"' in page
+    assert refused.status_code == 422
+    assert "has a serial number of its own" in refused.text
+
+
+def test_the_registers_types_are_offered_and_one_that_no_housing_takes_is_told(desk: Desk) -> None:
+    """Another may be typed; the page of the lot then says that no housing takes it."""
+    hands = desk.named("technician")
+    assert '<option value="24x24x11.5 gel"></option>' in desk.get(hands, "/stock").text
+    for lot, what in (("F-30", "24 X 24 × 11.5 gel"), ("F-31", "24x24x11.5 jelly")):
+        desk.post(hands, "/stock", **FILTER | {"id": lot, "serial": f"SN-{lot}", "what": what})
+    told = "no housing on the register takes this type"
+    assert [told in desk.get(hands, f"/stock/{lot}").text for lot in ("F-30", "F-31")] == [False, True]
+    assert '<option value="24x24x11.5 gel"></option>' in desk.get(hands, "/stock/F-31").text

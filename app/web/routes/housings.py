@@ -56,6 +56,8 @@ async def front(request: Request) -> Response:
         secret=secret_told(state, session),
         keeper=session.who.role in KEEPERS,
         owed=await run_in_threadpool(_owed, site, state, session),
+        suggested=state.suggestions.waiting_for(session.who.id) if session.who.role in KEEPERS else 0,
+        to_inspect=len(state.store.to_inspect),
         differences=len(state.housed.differences) if session.who.role is Role.LEAD else 0,
     )
 

@@ -7,6 +7,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
 
 from app.calc.errors import Invalid
+from app.domain.store import LABEL
 from app.records.moments import site_day, utc_text
 from app.records.veil import veiled_store
 from app.web.context import session_of, site_of
@@ -82,14 +83,16 @@ async def one(request: Request, lot: str) -> Response:
     return await _one(request, lot)
 
 
-async def _one(request: Request, lot: str, form: Refilled = NOTHING, counting: Refilled = NOTHING) -> Response:
-    page = await run_in_threadpool(_lot_page, request, lot, form, counting)
-    return html(request, "lot.html", max(form.status, counting.status), page=page)
+async def _one(
+    request: Request, lot: str, form: Refilled = NOTHING, counting: Refilled = NOTHING, correcting: Refilled = NOTHING
+) -> Response:
+    page = await run_in_threadpool(_lot_page, request, lot, form, counting, correcting)
+    return html(request, "lot.html", max(form.status, counting.status, correcting.status), page=page)
 
 
-def _lot_page(request: Request, lot: str, form: Refilled, counting: Refilled) -> "LotPage":
+def _lot_page(request: Request, lot: str, form: Refilled, counting: Refilled, correcting: Refilled) -> "LotPage":
     from app.services.store_room import lives_of
-    from app.web.views.store import lot_page
+    from app.web.views.store import known_kinds, lot_page
 
     site = site_of(request)
     state = site.jobs.site()
@@ -97,7 +100,10 @@ def _lot_page(request: Request, lot: str, form: Refilled, counting: Refilled) ->
     if standing is None:
         raise Invalid(f"There is no lot {lot[:24]!r} in the store room. Choose one of those listed.")
     today = site_day(utc_text(site.clock()), state.zone)
-    return lot_page(state, standing, today, lives=lives_of(site.library), form=form, counting=counting)
+    return lot_page(
+        state, standing, site.library.made_of(known_kinds), today, lives=lives_of(site.library), form=form,
+        counting=counting, correcting=correcting,
+    )  # fmt: skip
 
 
 @router.post("/{lot}/inspections")
@@ -122,3 +128,12 @@ async def count(request: Request, lot: str) -> Response:
         lambda: site.store_room.count(lot, form.need("now"), form.need("count_reason"), by=who), form
     )
     return await _one(request, lot, counting=refused) if refused.told else RedirectResponse(f"/stock/{lot}", 303)
+
+
+@router.post("/{lot}/label")
+async def correct(request: Request, lot: str) -> Response:
+    """Correct what was entered of a lot's label."""
+    site, form, who = site_of(request), await posted(request), session_of(request).who
+    typed = {name: text for name, text in form.fields.items() if name in LABEL}
+    refused = await entered(lambda: site.store_room.correct(lot, typed, form.need("label_reason"), by=who), form)
+    return await _one(request, lot, correcting=refused) if refused.told else RedirectResponse(f"/stock/{lot}", 303)

@@ -1,4 +1,7 @@
-"""What of the readiness of planned work is owed, for the first page: by who reads it, and late by anybody."""
+"""What of the readiness of planned work is owed, for the first page: by who reads it, and late by anybody.
+
+A plan of which nothing is open owes signatures: it stands there for those who have yet to give theirs.
+"""
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -7,8 +10,10 @@ from datetime import date
 from app.domain.event_base import Who
 from app.domain.housing import Housing
 from app.domain.planned import Planned
+from app.domain.procedure import Role
 from app.domain.readiness import Item
 from app.domain.readiness_items import owed_by, still_open
+from app.domain.readying import AGREEING
 from app.domain.site import SiteState
 from app.records.due import days_words
 
@@ -31,8 +36,12 @@ class OwedRow:
 
 @dataclass(frozen=True, slots=True)
 class Owed:
-    """What is owed, the earliest days first; more: how many lines are not shown."""
+    """What is owed, the earliest days first; more: how many lines are not shown.
 
+    to_agree: plans with their housings that this person has yet to sign.
+    """
+
+    to_agree: tuple[tuple[str, str], ...]
     rows: tuple[OwedRow, ...]
     more: int
 
@@ -45,7 +54,23 @@ def owed(state: SiteState, housing_of: Callable[[str], Housing | None], who: Who
         _row(row, _name(state, row), today) for row in found if row[2] < today and not _is_mine(row, who)
     ]  # fmt: skip
     rows = (*mine[:MOST_OWED], *late[:MOST_OWED])
-    return Owed(rows, len(mine) + len(late) - len(rows))
+    agree = [(plan.plan, plan.housing) for plan in _to_agree(state, housing_of, who)]
+    shown = tuple(agree[:MOST_OWED])
+    return Owed(shown, rows, len(mine) + len(late) + len(agree) - len(rows) - len(shown))
+
+
+def _to_agree(state: SiteState, housing_of: Callable[[str], Housing | None], who: Who) -> list[Planned]:
+    """Return the plans with nothing open that wait for this person's signature, the earliest work first."""
+    if who.role not in AGREEING:
+        return []
+    found = []
+    for plan in state.planned.waiting:
+        if (who.role is Role.LEAD and who.id != plan.intent.lead) or plan.readiness.signed_by(who.role):
+            continue
+        housing = housing_of(plan.housing)
+        if housing is not None and not still_open(plan, housing.service):
+            found.append(plan)
+    return sorted(found, key=lambda plan: (plan.begins, plan.plan))
 
 
 _Open = tuple[Planned, Item, date]

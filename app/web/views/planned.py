@@ -196,8 +196,7 @@ def plan_row(state: SiteState, item: Planned, titles: Mapping[str, str], today: 
 
 def window_words(item: Planned) -> str:
     """Say from when to when, the day once where it is one."""
-    begins, ends = item.begins.replace("T", " "), item.ends.replace("T", " ")
-    return f"{begins} to {ends[11:] if begins[:10] == ends[:10] else ends}"
+    return item.intent.hours
 
 
 def _ready(state: SiteState, item: Planned, service: Service | None) -> str:

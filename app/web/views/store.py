@@ -6,7 +6,21 @@ from datetime import date
 
 from app.domain.housing import Housing
 from app.domain.site import SiteState
+<<<<<<< HEAD
 from app.domain.store import Kind, LotInspected, Standing, Store, life_of, plain_what, why_not
+=======
+from app.domain.store import (
+    LABEL,
+    Kind,
+    LotCorrected,
+    LotInspected,
+    Standing,
+    Store,
+    life_of,
+    plain_what,
+    why_not,
+)
+>>>>>>> wt_r
 from app.domain.storing import TOOLS, age_of, receipt_items
 from app.records.moments import local_text
 from app.services.store_room import is_over
@@ -69,8 +83,12 @@ def stock_page(
             _row(store.lots[name], today, state, lives) for name in store.gone.newest(MOST_GONE)
         ),
         gone_count=len(store.gone),
+<<<<<<< HEAD
         to_inspect=sum(1 for item in here if item.verdict == "not inspected"),
         left_over=tuple((key, _work(state, key)) for key in staged if is_over(state, key)),
+=======
+        to_inspect=len(store.to_inspect),
+>>>>>>> wt_r
         choices=tuple(Kind),
         suggestions=suggestions,
         lead_times=tuple((kind, _days(store, kind)) for kind in Kind),
@@ -147,6 +165,7 @@ class LotPage:
     """One lot: what it is, how it stands, its inspections, and the form of the next one.
 
     bad: why it may not be used; else use: for whom there is any of it, there: whether there is any.
+    label: what its label says, as it was entered or as typed before a refusal, for the form that corrects it.
     """
 
     id: str
@@ -158,16 +177,29 @@ class LotPage:
     inspections: tuple[LookedAt, ...]
     parts: tuple[tuple[str, tuple[tuple[str, str, tuple[str, str]], ...]], ...]
     red_label: bool
+    corrections: tuple[tuple[str, str, str], ...]
+    label: Mapping[str, str]
+    known: tuple[str, ...]
+    today: date
     form: Refilled
     counting: Refilled
+    correcting: Refilled
 
 
 def lot_page(
-    state: SiteState, item: Standing, today: date, *, lives: Mapping[str, int], form: Refilled, counting: Refilled
-) -> LotPage:
-    """Return the page of one lot."""
+    state: SiteState, item: Standing, known: tuple[str, ...], today: date, *, lives: Mapping[str, int],
+    form: Refilled, counting: Refilled, correcting: Refilled,
+) -> LotPage:  # fmt: skip
+    """Return the page of one lot.  known: types and sizes known here."""
     lot = item.lot
+<<<<<<< HEAD
     facts = [("What it is", lot.kind if plain_what(lot.what) == lot.kind else f"{lot.kind}: {lot.what}")]
+=======
+    names = [name for name in LABEL if name != "serial" or lot.serial]
+    facts = [("What it is", f"{lot.kind}: {lot.what}")]
+    if lot.kind is Kind.FILTER and plain_what(lot.what) not in {plain_what(text) for text in known}:
+        facts += [("For", "no housing on the register takes this type; see that it is written as there")]
+>>>>>>> wt_r
     facts += [("Serial number", lot.serial)] if lot.serial else []
     facts += [("How many", count_words(item, state)), ("Received", f"{lot.received_on}, {lot.count} of it")]
     facts += [("By its label", age)] if (age := age_of(item, today)) else []
@@ -188,9 +220,19 @@ def lot_page(
             for part in _in_order(i.part for i in items.values())
         ),
         red_label=item.verdict == "rejected",
+        corrections=tuple(_correction(event, state) for event in reversed(item.corrected)),
+        label={name: correcting[name] if correcting.told else str(getattr(lot, name) or "") for name in names},
+        known=known,
+        today=today,
         form=form,
         counting=counting,
+        correcting=correcting,
     )
+
+
+def _correction(event: LotCorrected, state: SiteState) -> tuple[str, str, str]:
+    by = event.by.name if event.by else "the server"
+    return local_text(event.at, state.zone)[:16], by, f"{event.told}: {event.reason}"
 
 
 def _use(item: Standing) -> str:
