@@ -7,7 +7,6 @@ import pytest
 
 from app.domain.deciding.filters import filter_moved
 from app.domain.housing import Bank, BankDesign, Housing
-<<<<<<< HEAD
 from app.domain.job_lines import JobLine
 from app.domain.picking import (
     KIT_RULE,
@@ -22,11 +21,7 @@ from app.domain.picking import (
     wanted_of_job,
 )
 from app.domain.site import SiteState
-from app.domain.store import Kind, Store, evolve_store
-=======
-from app.domain.picking import KIT_RULE, Need, PickList, Wanted, bank_life, needs_of_job, picked, used_of
 from app.domain.store import Kind, Store, evolve_store, life_of
->>>>>>> wt_r
 from app.domain.storing import kit_staged, lead_time_chosen
 from app.records.pick_sheet import material, order_rows, order_table, pick_parts, pick_table
 from app.records.table import csv_of

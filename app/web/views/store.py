@@ -6,9 +6,6 @@ from datetime import date
 
 from app.domain.housing import Housing
 from app.domain.site import SiteState
-<<<<<<< HEAD
-from app.domain.store import Kind, LotInspected, Standing, Store, life_of, plain_what, why_not
-=======
 from app.domain.store import (
     LABEL,
     Kind,
@@ -20,7 +17,6 @@ from app.domain.store import (
     plain_what,
     why_not,
 )
->>>>>>> wt_r
 from app.domain.storing import TOOLS, age_of, receipt_items
 from app.records.moments import local_text
 from app.services.store_room import is_over
@@ -83,12 +79,8 @@ def stock_page(
             _row(store.lots[name], today, state, lives) for name in store.gone.newest(MOST_GONE)
         ),
         gone_count=len(store.gone),
-<<<<<<< HEAD
-        to_inspect=sum(1 for item in here if item.verdict == "not inspected"),
-        left_over=tuple((key, _work(state, key)) for key in staged if is_over(state, key)),
-=======
         to_inspect=len(store.to_inspect),
->>>>>>> wt_r
+        left_over=tuple((key, _work(state, key)) for key in staged if is_over(state, key)),
         choices=tuple(Kind),
         suggestions=suggestions,
         lead_times=tuple((kind, _days(store, kind)) for kind in Kind),
@@ -192,14 +184,10 @@ def lot_page(
 ) -> LotPage:  # fmt: skip
     """Return the page of one lot.  known: types and sizes known here."""
     lot = item.lot
-<<<<<<< HEAD
-    facts = [("What it is", lot.kind if plain_what(lot.what) == lot.kind else f"{lot.kind}: {lot.what}")]
-=======
     names = [name for name in LABEL if name != "serial" or lot.serial]
-    facts = [("What it is", f"{lot.kind}: {lot.what}")]
+    facts = [("What it is", lot.kind if plain_what(lot.what) == lot.kind else f"{lot.kind}: {lot.what}")]
     if lot.kind is Kind.FILTER and plain_what(lot.what) not in {plain_what(text) for text in known}:
         facts += [("For", "no housing on the register takes this type; see that it is written as there")]
->>>>>>> wt_r
     facts += [("Serial number", lot.serial)] if lot.serial else []
     facts += [("How many", count_words(item, state)), ("Received", f"{lot.received_on}, {lot.count} of it")]
     facts += [("By its label", age)] if (age := age_of(item, today)) else []
