@@ -11,7 +11,7 @@ from datetime import date
 from typing import Any
 
 from app.domain.picking import KIT_RULE, Line, Pick, PickList, Share
-from app.domain.store import Kind, Store, plain_what
+from app.domain.store import Kind, Store
 from app.domain.storing import age_of
 from app.ledger.heads import Head
 from app.records.cautions import CAUTIONS
@@ -59,7 +59,7 @@ class OrderRow:
 
 def material(kind: Kind, what: str) -> str:
     """Name a material: its kind, unless its description says it already, and its type or size where it matters."""
-    said = kind is Kind.TOOL or f" {kind} " in f" {plain_what(what.replace(',', ' '))} "
+    said = kind is Kind.TOOL or f" {kind} " in f" {' '.join(what.replace(',', ' ').casefold().split())} "
     return what if said else f"{kind} {what}".rstrip()
 
 

@@ -185,7 +185,7 @@ def lot_page(
     """Return the page of one lot.  known: types and sizes known here."""
     lot = item.lot
     names = [name for name in LABEL if name != "serial" or lot.serial]
-    facts = [("What it is", lot.kind if plain_what(lot.what) == lot.kind else f"{lot.kind}: {lot.what}")]
+    facts = [("What it is", lot.kind if plain_what(lot.what) == plain_what(lot.kind) else f"{lot.kind}: {lot.what}")]
     if lot.kind is Kind.FILTER and plain_what(lot.what) not in {plain_what(text) for text in known}:
         facts += [("For", "no housing on the register takes this type; see that it is written as there")]
     facts += [("Serial number", lot.serial)] if lot.serial else []
