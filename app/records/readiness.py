@@ -3,11 +3,13 @@
 One piece for the page, the sheet to print and the job opened from the plan.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
 from app.domain.housing import Service
+from app.domain.picking import Line
 from app.domain.planned import Planned
 from app.domain.procedure import Role
 from app.domain.readiness import Change, Item, ItemState, ReadinessAgreed, Standing
@@ -69,6 +71,16 @@ def readiness_words(
         seen=readiness.newest,
         to_sign=to_sign if plan.waits and not left else (),
     )
+
+
+def kit_words(lines: Sequence[Line]) -> str:
+    """Say how many materials of a kit are short, and by when the first of them is to be ordered."""
+    short = [line for line in lines if line.short > 0]
+    if not short:
+        return "nothing is short"
+    days = [line.order_by for line in short if line.order_by is not None]
+    order = f"order by {min(days)}" if days else "no lead time is known that would give a day to order"
+    return f"{len(short)} {'material' if len(short) == 1 else 'materials'} short, {order}"
 
 
 def signature_words(signed: ReadinessAgreed) -> str:

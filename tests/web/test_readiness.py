@@ -201,6 +201,22 @@ def test_earlier_signatures_stand_below_with_every_change_on_page_and_sheet(desk
         assert told.index("I have gone through the readiness") < told.index("VOID since")
 
 
+def test_page_and_sheet_say_what_the_kit_is_short_of(desk: Desk, tmp_path: Path) -> None:
+    """A statement with its link, also where all is agreed; the day to order once a lead time is known."""
+    planned(desk)
+    lead = desk.named("lead")
+    before = desk.get(lead, PAGE).text
+    chosen = {"lead_kind": "bag", "days": "4", "lead_reason": "as quoted"}
+    assert desk.post(lead, "/stock/lead-times", **chosen).status_code == 303
+    page = desk.get(lead, PAGE).text
+    (sheet,) = pages(desk.get(lead, f"{PAGE}/sheet.pdf").content, tmp_path)
+
+    assert re.search(r"Kit: \d+ materials short, no lead time is known", before)
+    told = re.search(r"Kit: (\d+ materials short, order by 2026-03-05)\. <a href=\"/kits/PL-0001\">", page)
+    assert told is not None
+    assert told[1] in " ".join(sheet.split())
+
+
 def opening(desk: Desk, **fields: str) -> tuple[int, str]:
     """Open the job of the first plan, and return the status and what came back."""
     crew = {f"crew.{desk.named('technician', place).id}": "on" for place in (0, 1)}

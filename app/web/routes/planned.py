@@ -7,9 +7,10 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
 
 from app.calc.errors import Invalid
+from app.domain.planned import Planned
 from app.domain.procedure import Role
 from app.domain.scheduling import plan_named
-from app.domain.site import SITE_LEDGER
+from app.domain.site import SITE_LEDGER, SiteState
 from app.records.moments import local_text, site_day, utc_text
 from app.web.context import Site, session_of, site_of
 from app.web.entered import NOTHING, Refilled, entered, tried
@@ -109,13 +110,14 @@ async def _one(
     page = planned_page(
         state, item, housing, choices, titles, today, may_plan=who.role is Role.LEAD, form=form, dropping=dropping
     )
-    ready = None
+    ready, kit = None, ""
     if housing is not None:
+        kit = await run_in_threadpool(_kit, site, state, item) if item.waits else ""
         gaps = lacks(state, item, people, await run_in_threadpool(site.plans.needs, plan)) if item.waits else ()
         ready = readiness_words(state, item, housing.service, today, gaps)
     return html(
         request, "planned_one.html", max(form.status, dropping.status, agreeing.status), page=page, ready=ready,
-        may_sign=ready is not None and who.role in ready.to_sign, meaning=READY, agreeing=agreeing,
+        may_sign=ready is not None and who.role in ready.to_sign, meaning=READY, agreeing=agreeing, kit=kit,
         local_now=local_text(utc_text(site.clock()), state.zone),
     )  # fmt: skip
 
@@ -152,6 +154,20 @@ async def sheet(request: Request, plan: str) -> Response:
     return download(await run_in_threadpool(_sheet, site_of(request), plan), "application/pdf", f"{plan}.pdf")
 
 
+def _kit(site: Site, state: SiteState, item: Planned) -> str:
+    """Say what a plan's kit is short of, the store room taken for it alone."""
+    from app.domain.picking import picked
+    from app.records.readiness import kit_words
+    from app.records.veil import veiled_store
+    from app.services.kits import work_of
+
+    today = site_day(utc_text(site.clock()), state.zone)
+    work = work_of(item.plan, state, (), site.library, today)
+    if work.wanted is None:
+        return f"not known. {work.fault}"
+    return kit_words(picked([work.wanted], veiled_store(state, site.jobs.state), today=today).lines)
+
+
 def _sheet(site: Site, plan: str) -> bytes:
     from app.domain.readying import lacks
     from app.records.readiness import readiness_words, sheet_of
@@ -162,6 +178,7 @@ def _sheet(site: Site, plan: str) -> bytes:
     gaps = lacks(state, item, site.plans.people(), site.plans.needs(plan)) if item.waits else ()
     words = readiness_words(state, item, service, site_day(made_at, state.zone), gaps)
     facts = [list(pair) for pair in facts_of(state, item, site.plans.procedures())]
+    facts += [["Kit", _kit(site, state, item)]] if item.waits else []
     head = site.jobs.head_at(SITE_LEDGER, state.size)
     return site.print_readiness(sheet_of(state, item, words, facts, head, made_at=made_at), made_at)
 
