@@ -343,6 +343,17 @@ def used_by(store: Store, job: str) -> Counter[Kind]:
     return gone
 
 
+def used_of_kit(store: Store, job: str, used: Mapping[Kind, int]) -> Mapping[Kind, int]:
+    """Return what is gone of a job's settled kit, by the kinds that it held.
+
+    used: by the steps in the end.  A kind of which they used more or less once the kit had been settled is left out.
+    """
+    if (settled := store.settled.get(job)) is None:
+        return {}
+    held, gone = {store.lots[name].lot.kind for name in store.kits[job] if name in store.lots}, used_by(store, job)
+    return {kind: gone[kind] for kind in held if settled.used.get(str(kind), 0) == used.get(kind, 0)}
+
+
 def differences(gone: Mapping[Kind, int], used: Mapping[Kind, int]) -> Sequence[str]:
     """Say for each kind that the model counts, and for tools, where what is gone is not what the steps used."""
     counted = {**used, Kind.TOOL: 0}

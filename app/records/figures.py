@@ -5,6 +5,7 @@ Rules kept here:
 - a count stands beside every share, so that two of three is never read as a rate;
 - time runs by the server's clock from one mark to the next while nothing was stopped or suspended: marks kept on a
   tablet out of reach count when they arrived;
+- what was used is told by the job's settled kit where there is one, since the steps only say what the take-off says;
 - rehearsals and jobs whose record has not been accepted are left out.
 """
 
@@ -31,8 +32,11 @@ from app.domain.events import (
 from app.domain.job import JobState, start_of
 from app.domain.job_lines import JobLine
 from app.domain.leaving import HandoverSigned, JobSuspended, NextThingRead, ReturnBegun
+from app.domain.picking import used_of
 from app.domain.radio import HoldReleasedByRadio
 from app.domain.steps import BANK_WORDS, Step
+from app.domain.store import Kind, Store
+from app.domain.storing import used_of_kit
 from app.domain.takeoff import take_off
 from app.domain.told import JobTold
 from app.domain.watching import ReadingMissed
@@ -48,6 +52,8 @@ COUNTED = {
     Use.SPENT_PACKAGES: "packages with a spent filter",
     Use.FILTERLESS_PACKAGES: "packages without a filter",
 }
+OF_KITS = {Use.NEW_BAGS: Kind.BAG, Use.TIE_STRAPS: Kind.TIE_STRAP, Use.METAL_BANDS: Kind.METAL_BAND}
+"""What a kit holds of that by the piece; how many edges one roll tapes is not known."""
 _MARKS = (StepBegun, StepDone, StepOutside, HoldReleased, HoldReleasedByRadio)
 _GOES_ON = (JobReopened, ReturnBegun, NextThingRead, HandoverSigned)
 _RESTS = (JobStopped, JobSuspended, ReadingMissed)
@@ -58,7 +64,8 @@ class JobFigures:
     """What one accepted job gives.
 
     tests: for each bank's leak test, whether its first attempt was within.  minutes: by section, in the order of the
-    job.  used: planned at opening and used in the end, by what the take-off counts.  new: bank and day of new filters.
+    job.  used: planned at opening and used in the end, by what the take-off counts.  by_kit: which of these a settled
+    kit told, the rest the steps.  new: bank and day of new filters.
     """
 
     job: str
@@ -71,14 +78,18 @@ class JobFigures:
     stops: Mapping[str, int] = field(default_factory=dict)
     minutes: Mapping[str, float] = field(default_factory=dict)
     used: Mapping[str, tuple[int, int]] = field(default_factory=dict)
+    by_kit: frozenset[str] = frozenset()
     new: tuple[tuple[str, date], ...] = ()
 
 
-def figures_of(line: JobLine, state: JobState, events: Sequence[Event], zone: str) -> JobFigures | None:
+def figures_of(
+    line: JobLine, state: JobState, events: Sequence[Event], zone: str, store: Store
+) -> JobFigures | None:  # fmt: skip
     """Return what an accepted job gives; None for a rehearsal or a job that was not accepted."""
     opened = state.opened
     if opened is None or opened.rehearsal or state.accepted is None:
         return None
+    by_kit = _by_kit(line.job, state, store)
     return JobFigures(
         job=line.job,
         number=line.number,
@@ -89,7 +100,8 @@ def figures_of(line: JobLine, state: JobState, events: Sequence[Event], zone: st
         tests=tuple(_first_tests(state, opened)),
         stops=_stops(events),
         minutes=_minutes(state, events),
-        used=_used(state, opened),
+        used=_used(state, opened, by_kit),
+        by_kit=frozenset(by_kit),
         new=tuple(_new_filters(state, zone)),
     )
 
@@ -140,12 +152,18 @@ def _minutes(state: JobState, events: Sequence[Event]) -> Mapping[str, float]:
     return dict(found)
 
 
-def _used(state: JobState, opened: JobOpened) -> Mapping[str, tuple[int, int]]:
+def _by_kit(job: str, state: JobState, store: Store) -> Mapping[str, int]:
+    gone = used_of_kit(store, job, used_of(state))
+    return {COUNTED[use]: gone[kind] for use, kind in OF_KITS.items() if kind in gone}
+
+
+def _used(state: JobState, opened: JobOpened, by_kit: Mapping[str, int]) -> Mapping[str, tuple[int, int]]:
     start = start_of(opened)
     planned = take_off(opened.steps, opened.housing, start).total
     done: Iterable[Step] = (step for step in state.walked if step.id in state.applied)
     used = take_off(done, opened.housing, start).total
-    return {COUNTED[use]: (planned[use], used[use]) for use in COUNTED if planned[use] or used[use]}
+    found = {what: (planned[use], by_kit.get(what, used[use])) for use, what in COUNTED.items()}
+    return {what: counts for what, counts in found.items() if any(counts)}
 
 
 def _new_filters(state: JobState, zone: str) -> Iterator[tuple[str, date]]:
@@ -197,7 +215,9 @@ def yearly(jobs: Sequence[JobFigures], earlier: Sequence[JobFigures] = ()) -> tu
         ),
         Figure(
             "used", "Used against the take-off",
-            "All jobs together: what the take-off counted when they were opened, and what their steps used in the end.",
+            "All jobs together: what the take-off counted when they were opened, and what was used in the end: what "
+            "did not come back of a settled kit, torn and lost pieces with it; without one what the steps say, which "
+            "is counted as the take-off is.",
             tuple(_uses(jobs)),
         ),
         Figure(
@@ -243,7 +263,15 @@ def _uses(jobs: Sequence[JobFigures]) -> Iterator[Row]:
     for what in COUNTED.values():
         planned, used = (sum(job.used.get(what, (0, 0))[place] for job in jobs) for place in (0, 1))
         if planned or used:
-            yield Row(what, used, max(planned, used), f"{used} used, {planned} counted")
+            yield Row(what, used, max(planned, used), f"{used} used, {planned} counted; {_told_by(what, jobs)}")
+
+
+def _told_by(what: str, jobs: Sequence[JobFigures]) -> str:
+    """Say who told what was used."""
+    told = [what in job.by_kit for job in jobs if what in job.used]
+    if len(set(told)) == 1:
+        return "by settled kits" if told[0] else "by the steps"
+    return f"by settled kits in {sum(told)} of {len(told)} jobs, by the steps in the others"
 
 
 def _lives(jobs: Sequence[JobFigures], earlier: Sequence[JobFigures]) -> Iterator[Row]:

@@ -8,9 +8,11 @@ import pytest
 
 from app.domain.job import Stamp
 from app.domain.job_lines import JobLine
+from app.domain.store import KitLine, KitSettled, KitStaged, Store, evolve_store
 from app.domain.told import told_of
 from app.records.figures import JobFigures, Row, figures_of, filters_told, yearly
 from tests.builders import OFFICER, opened
+from tests.domain.test_store import BAG, received
 
 
 def job(number: int, housing: str, on: date, **more: object) -> JobFigures:
@@ -64,8 +66,38 @@ def test_time_is_the_median_over_the_jobs_that_have_the_section() -> None:
 def test_consumption_stands_against_the_take_off() -> None:
     """What was counted at opening and what the steps used, over all jobs."""
     assert [(row.what, row.told) for row in rows("used")] == [
-        ("new bags", "5 used, 4 counted"), ("tie straps", "8 used, 8 counted")
+        ("new bags", "5 used, 4 counted; by the steps"), ("tie straps", "8 used, 8 counted; by the steps")
     ]  # fmt: skip
+
+
+def test_consumption_says_whether_kits_or_steps_told_it() -> None:
+    """A settled kit tells what really went; where only some jobs have one, the row says how many."""
+    kits = frozenset({"new bags"})
+    one = (replace(JOBS[0], by_kit=kits), JOBS[1])
+    both = (replace(JOBS[0], by_kit=kits), replace(JOBS[1], by_kit=kits))
+
+    assert rows("used", one)[0].told == "5 used, 4 counted; by settled kits in 1 of 2 jobs, by the steps in the others"
+    assert rows("used", both)[0].told == "5 used, 4 counted; by settled kits"
+
+
+@pytest.mark.parametrize(
+    ("by_steps", "told"), [(3, (3, 5)), (2, (3, 3))], ids=["settled at the end", "the steps used more since"]
+)
+def test_what_a_settled_kit_says_was_used_stands_against_the_take_off(by_steps: int, told: tuple[int, int]) -> None:
+    """EF-03 takes 3 bags; of 6 staged 1 came back, and the rest is told by the steps.  An early kit tells nothing."""
+    bench = opened()
+    accepted = replace(bench.run_to(), accepted=Stamp(9, "2026-03-03T10:00:00.000Z", OFFICER))
+    line = JobLine(bench.ledger, "2026-0001", "EF-03", "change_out", "2026-03-02T07:00:00.000Z")
+    head = {"at": "2026-03-03T11:00:00.000Z", "by": OFFICER, "job": bench.ledger}
+    store = received(Store(), "L1", **BAG)
+    store = evolve_store(store, KitStaged(seq=1, lines=(KitLine(lot="L1", count=6),), **head))
+    back = KitSettled(seq=2, back=(KitLine(lot="L1", count=1),), used={"bag": by_steps}, explained="two tore", **head)
+
+    drawn = figures_of(line, accepted, bench.events, "UTC", evolve_store(store, back))
+
+    assert drawn is not None
+    assert (drawn.used["new bags"], drawn.used["tie straps"]) == (told, (6, 6))
+    assert drawn.by_kit == (frozenset({"new bags"}) if by_steps == 3 else frozenset())
 
 
 @pytest.mark.parametrize(("earlier", "days"), [((), ["300 days"]), (BEFORE, ["300 days"])])
@@ -93,7 +125,7 @@ def test_an_earlier_job_gives_the_same_new_filters_by_what_it_told_as_by_its_mar
     accepted = replace(state, accepted=Stamp(9, "2026-03-03T10:00:00.000Z", OFFICER))
     line = JobLine("job-2026-0001", "2026-0001", "EF-03", "change_out", "2026-03-02T07:00:00.000Z",
                    closed_at="2026-03-03T10:00:00.000Z")  # fmt: skip
-    drawn = figures_of(line, accepted, bench.events, "UTC")
+    drawn = figures_of(line, accepted, bench.events, "UTC", Store())
     assert drawn is not None
     told = filters_told(line, told_of(accepted), "UTC")
 

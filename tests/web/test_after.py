@@ -3,6 +3,7 @@
 import re
 
 from app.domain.commands import Accept, ExplainStop, OpenException, Reopen, StopWork, Submit
+from app.domain.store import KitLine, KitStaged
 from app.web.views.after import SHOWN_AT_ONCE
 from tests.web.desk import Desk
 from tests.web.test_every_form import sentence_on
@@ -35,12 +36,29 @@ def test_the_figures_of_a_job_are_those_of_its_entries(desk: Desk) -> None:
     assert (jobs, left_out) == (1, 0)
     assert rows["stops"] == [("the work was interrupted (shift end, alarm, missing part)", "1")]
     assert rows["tests"] == [("HEPA bank", "1 of 1")]
-    assert ("new bags", "1 used, 1 counted") in rows["used"]
+    assert ("new bags", "1 used, 1 counted; by the steps") in rows["used"]
     assert [title for title, _ in rows["time"]] == list(dict.fromkeys(
         step.title for step in state.steps if step.title in dict(rows["time"])
     ))  # fmt: skip
     assert "From 1 record accepted in 2026" in page
     assert not [who for who in (desk.cast().eyes, desk.cast().hands) if who.name in page]
+
+
+def test_a_kit_that_is_settled_after_the_record_changes_its_figures(desk: Desk) -> None:
+    """EF-07 takes one bag; two of three are gone, and the figures that were drawn before are drawn anew."""
+    job, hands, site = _accepted(desk), desk.named("technician"), desk.running.site
+    desk.post(hands, "/stock", id="B-1", kind="bag", what="ring 660", count="9")
+    staged = (KitLine(lot="B-1", count=3),)
+    site.jobs.write_site(lambda _, seq, at: KitStaged(seq=seq, at=at, by=hands, job=job, lines=staged)).result()
+    before = site.figures.of_year(2026)[0]
+    settled = desk.post(hands, f"/kits/{job}/settled", **{"back.B-1": "1", "explained": "one tore on unfolding"})
+    after = site.figures.of_year(2026)[0]
+
+    assert settled.status_code == 303
+    told = [
+        next(row.told for item in drawn for row in item.rows if row.what == "new bags") for drawn in (before, after)
+    ]
+    assert told == ["1 used, 1 counted; by the steps", "2 used, 1 counted; by settled kits"]
 
 
 def test_a_lesson_becomes_a_suggestion_that_somebody_else_answers(desk: Desk) -> None:

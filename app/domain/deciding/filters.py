@@ -9,8 +9,9 @@ from app.domain.event_base import Judged
 from app.domain.events import AnswerCorrected, Event, StepDone
 from app.domain.fitting import SERIAL, Fitness, reads_filter
 from app.domain.job import JobState, Mark, Notable
+from app.domain.picking import used_of
 from app.domain.steps import Step
-from app.domain.store import FilterTaken, Standing, Store, plain_serial
+from app.domain.store import FilterTaken, Kind, Standing, Store, plain_serial
 from app.domain.storing import used_by
 
 
@@ -80,9 +81,14 @@ def store_findings(store: Store, job: str, state: JobState) -> Iterator[Notable]
         told = "The kit that was staged for this job has not been settled: nobody has said what of it came back."
         yield Notable(store.staged_at[job], "kit not settled", told)
     elif (settled := store.settled.get(job)) and settled.explained:
-        gone = used_by(store, job)
-        counts = ", ".join(f"{gone[kind]} of {kind}" for kind in sorted(gone) if gone[kind])
-        told = f"Used of the kit: {counts or 'nothing'}; the steps do not account for it. {settled.explained}"
+        held = {store.lots[lot].lot.kind for lot in store.kits[job] if lot in store.lots}
+        gone, used = used_by(store, job), {kind: count for kind, count in used_of(state).items() if kind in held}
+        odd = "; ".join(
+            f"{kind}: {gone[kind]} used, {count} accounted for by the steps"
+            for kind, count in {**used, Kind.TOOL: 0}.items()
+            if gone[kind] != count
+        )
+        told = f"{odd or 'Settled early, and nothing differs now'}. Said of it: {settled.explained}"
         yield Notable(settled.seq, "kit differs", told)
     numbers = {step.id: place for place, step in enumerate(state.steps, start=1)}
     for step, serial in filters_read(state):
