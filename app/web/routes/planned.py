@@ -117,7 +117,7 @@ async def _one(
         ready = readiness_words(state, item, housing.service, today, gaps)
     return html(
         request, "planned_one.html", max(form.status, dropping.status, agreeing.status), page=page, ready=ready,
-        may_sign=ready is not None and who.role in ready.to_sign, meaning=READY, agreeing=agreeing, kit=kit,
+        may_sign=ready is not None and who.role in ready.to_sign, meaning=READY, agreeing=agreeing, kit_told=kit,
         local_now=local_text(utc_text(site.clock()), state.zone),
     )  # fmt: skip
 
