@@ -61,6 +61,8 @@ def _points(housing: Housing, register: Housed) -> Iterator[Point]:
         yield Point(f"filters.{port.id}", f"{port.id}: number of filters in series", str(port.filters))
         yield Point(f"type.{port.id}", f"{port.id}: filter type", port.filter)
         yield Point(f"ring.{port.id}", f"{port.id}: ring size", port.ring or "")
+        yield Point(f"bag.{port.id}", f"{port.id}: bag size", port.bag or "")
+        yield Point(f"clamp.{port.id}", f"{port.id}: clamp type", port.clamp_type or "")
         yield Point(f"seal.{port.id}", f"{port.id}: seal", str(housing.seal))
         for position in range(1, port.filters + 1):
             now = register.at(housing.tag, port.id, position)

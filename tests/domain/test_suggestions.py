@@ -39,7 +39,7 @@ def test_from_a_deviation_to_a_change_that_was_carried_out() -> None:
     answered = suggestion_answered(state, moment(LEAD, 8), suggestion=7, answer="accepted", reason="seen three times")
     state = evolve_suggestions(state, answered)
     assert state.all[7].stands == "accepted, to be carried out"
-    done = suggestion_carried_out(state, moment(OFFICER, 9), suggestion=7, how="change-out revision 4")
+    done = suggestion_carried_out(state, moment(OFFICER, 9), suggestion=7, how="change-out revision 5")
     state = evolve_suggestions(state, done)
 
     assert (state.all[7].stands, state.taught["job-2026-0001", 12]) == ("carried out", 7)

@@ -53,7 +53,8 @@ def test_every_point_of_the_label_data_is_asked_for_once() -> None:
     assert len(set(ids)) == len(ids)
     assert {"tag", "location", "upstream", "downstream", "fan", "filters.P3", "type.P2", "seal.P1"} <= set(ids)
     assert [point.id for point in points if not point.register_has] == [
-        "ring.P1", "serial.P1.1", "serial.P1.2", "ring.P2", "serial.P2.1", "serial.P2.2", "ring.P3", "serial.P3.1",
+        "ring.P1", "bag.P1", "clamp.P1", "serial.P1.1", "serial.P1.2", "ring.P2", "bag.P2", "clamp.P2", "serial.P2.1",
+        "serial.P2.2", "ring.P3", "bag.P3", "clamp.P3", "serial.P3.1",
     ]  # fmt: skip
 
 

@@ -90,10 +90,10 @@ def test_a_lesson_becomes_a_suggestion_that_somebody_else_answers(desk: Desk) ->
         desk.post(lead, "/suggestions/answer", suggestion=number, answer="accepted", reason="it is").status_code == 303
     )
     assert "accepted by" in desk.get(hands, "/suggestions").text
-    done = {"suggestion": number, "how": "change-out revision 4"}
+    done = {"suggestion": number, "how": "change-out revision 5"}
     assert desk.post(officer, "/suggestions/done", **done).status_code == 303
     assert "carried out, says" in desk.get(hands, "/suggestions").text
-    assert "was carried out: change-out revision 4" in desk.get(officer, "/trail").text
+    assert "was carried out: change-out revision 5" in desk.get(officer, "/trail").text
 
 
 def test_every_settled_suggestion_is_reached_however_many_there_are(desk: Desk) -> None:

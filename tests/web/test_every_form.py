@@ -157,7 +157,7 @@ def set_up(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SetUp]:
     assert desk.post(lead, "/housings/EF-07/off", reason="the line was given up").status_code == 303
     rang = (("2026-03-02 08:10", "rang twice"),)
     desk.do(jobs["own lock"], RemoveOthersLock("P-7", officer, "at home", rang, "told before the next shift"), lead)
-    own = procedure_text("first-fit-out").replace("revision = 4", "revision = 5", 1)
+    own = procedure_text("first-fit-out").replace("revision = 5", "revision = 6", 1)
     (desk.running.site.settings.data / "procedures" / "first-fit-out.toml").write_text(own, "utf-8")
     twice: set[tuple[str, str]] = set()
     yield SetUp(desk, jobs, (*every_form(desk, jobs, twice), *checked_file(desk, lead)), frozenset(twice))

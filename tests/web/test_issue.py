@@ -12,9 +12,9 @@ from tests.builders import procedure_text
 from tests.web.desk import SECRETS, Clock, Desk
 
 
-def own_text(revision: int = 5, *, old: str = "Stop {fan}.", new: str = "Stop {fan} at its panel.") -> str:
+def own_text(revision: int = 6, *, old: str = "Stop {fan}.", new: str = "Stop {fan} at its panel.") -> str:
     """Return the change-out with a higher number and other words."""
-    return procedure_text().replace("revision = 4", f"revision = {revision}", 1).replace(old, new)
+    return procedure_text().replace("revision = 5", f"revision = {revision}", 1).replace(old, new)
 
 
 def put(folder: Path, text: str) -> None:
@@ -65,12 +65,12 @@ def test_a_site_text_waits_for_a_lead_who_has_it_rehearsed_and_issued(desk: Desk
     assert "NOT issued" in waits
     assert (wrong.status_code, issued.status_code, twice.status_code) == (403, 303, 422)
     assert desk.get(lead, "/plan/EF-03").status_code == 200
-    told = "Revision 5 of this procedure has been issued since. This job stays on revision 4"
+    told = "Revision 6 of this procedure has been issued since. This job stays on revision 5"
     assert told in desk.get(lead, f"/jobs/{job}/now").text
     assert told not in desk.get(hands, f"/jobs/{job}/now").text
     opened = desk.running.site.jobs.state(job).opened
     assert opened is not None
-    assert opened.revision == 4
+    assert opened.revision == 5
     rehearsal = [event for event in events(desk) if isinstance(event, ProcedureRehearsed)][-1]
     assert rehearsal.by == lead
     assert rehearsal.housing == "EF-03"
@@ -80,7 +80,7 @@ def test_a_site_text_waits_for_a_lead_who_has_it_rehearsed_and_issued(desk: Desk
     ("text", "told"),
     [
         (own_text().replace('approver = "T. Sarvela"', 'approver = "m.  okonjo-vale"'), "wrote it and approved it"),
-        (own_text(4), "give this text a higher number"),
+        (own_text(5), "give this text a higher number"),
         (own_text().replace('effects = ["set_clamp"]\n', ""), "breaks rule"),
     ],
 )
@@ -98,7 +98,7 @@ def test_a_text_is_not_issued_by_its_author_under_an_old_number_or_with_a_breach
     assert told.lower() in answer.text.lower()
     assert events(desk) == before
     assert [(event.procedure, event.revision) for event in before if isinstance(event, ProcedureIssued)] == [
-        ("change-out", 4), ("first-fit-out", 4),
+        ("change-out", 5), ("first-fit-out", 5),
     ]  # fmt: skip
 
 
@@ -116,6 +116,6 @@ def test_the_command_issues_a_text_of_a_site_that_is_not_served(
     second = main(["issue", "change-out", "--data", str(tmp_path)])
 
     assert first == GOOD
-    assert "Issued: change-out revision 5" in told
+    assert "Issued: change-out revision 6" in told
     assert second == UNUSABLE
     assert "issued already" in capsys.readouterr().err
