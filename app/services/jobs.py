@@ -377,15 +377,17 @@ class Jobs:
                 raise Invalid(told)
 
     def _refuse_missing_photos(self, job: str, command: Command) -> None:
+        # a kept mark whose photo is not whole yet is sent again; whoever fills in a form takes the photo anew
+        look: Callable[[str], object] = self._photos.read if isinstance(command, Late) else self._photos.need
         command = command.mark if isinstance(command, Late) else command
         if isinstance(command, Transcribe | TranscribeBeside | ReconcileBlank) and command.photo:
-            self._photos.need(command.photo)
+            look(command.photo)
         if not isinstance(command, Finish | Transcribe):
             return
         step = self.state(job).step(command.step)
         for asked in step.asks if step else ():
             if asked.ask.kind == "photo" and (name := command.answers.get(asked.ask.id, "").strip()):
-                self._photos.need(name)
+                look(name)
 
 
 def _complain_if_no_job(name: str) -> None:

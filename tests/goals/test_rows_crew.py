@@ -115,7 +115,7 @@ def test_row_15_nobody_marks_before_the_brief_nor_without_the_qualification(desk
     kept = entries(desk, job)
     assert any(item.get("code") == "not_briefed" and lead.name in item["sentence"] for item in kept)
     (signed, _) = [item for item in kept if item["type"] == "crew_briefed"]
-    assert (signed["words"], signed["revision"]) == (WORDS, 4)
+    assert (signed["words"], signed["revision"]) == (WORDS, 5)
     assert signed["signature"]["meaning"] == "I have been briefed for this job and take part in the work"
 
 
@@ -137,7 +137,7 @@ def test_row_15_no_job_is_opened_for_somebody_who_is_not_qualified(desk: Desk) -
 
 
 def test_row_15_a_late_joiner_is_briefed_before_writing_anything_but_a_stop(desk: Desk) -> None:
-    """Leaving the work, readings, own locks, other words, paper: each refused with what to do; STOP is taken."""
+    """Leaving the work, readings, own locks, other words: each refused with what to do; STOP is taken."""
     job, late = desk.open_job(), desk.named("lead", 1)
     desk.work_until(job, "fully into the bag")
     step = due(desk, job).id
@@ -145,7 +145,6 @@ def test_row_15_a_late_joiner_is_briefed_before_writing_anything_but_a_stop(desk
         "suspend": {"reason": "break", "told": "control room", "next_thing": "draw"},
         "own-locks": {"act": "on", "lock": "P-7"},
         "reading": {"reading": "-20"},
-        "blanks": {},
         "changes": {"step": step, "reason": "the strap is short", "text": "Draw the filter with the hook."},
     }
 
@@ -154,10 +153,10 @@ def test_row_15_a_late_joiner_is_briefed_before_writing_anything_but_a_stop(desk
 
     before = tried()
     kept = [item for item in entries_now(desk, job) if item.type == "attempt_refused"]
-    told = unescape(desk.post(late, f"/jobs/{job}/blanks").text)
+    told = unescape(desk.post(late, f"/jobs/{job}/changes", **tries["changes"]).text)
     assert acknowledge(desk, late, job).status_code == 303
     after = {path: desk.post(late, f"/jobs/{job}/{path}", **tries[path]).status_code
-             for path in ("own-locks", "reading", "blanks", "changes")}  # fmt: skip
+             for path in ("own-locks", "reading", "changes")}  # fmt: skip
     stranger = desk.named("lead")
     stopped = desk.post(stranger, f"/jobs/{job}/stop").status_code
     explained = desk.post(stranger, f"/jobs/{job}/stop-reason", reason="unexpected", text="a bell").status_code

@@ -79,7 +79,7 @@ def _filters(site: Site, lots: list[str]) -> tuple[Label, ...]:
     store = site.jobs.site().store
     if unknown := [lot for lot in lots if lot.upper() not in store.lots]:
         raise Invalid(f"There is no lot {unknown[0][:40]!r} in the store room. Choose one of those listed there.")
-    good = (item for item in store.at_hand() if item.lot.serial and item.verdict == "accepted")
+    good = (item for item in store.at_hand() if item.lot.serial and item.verdict != "rejected")
     found = [store.lots[lot.upper()] for lot in lots] or list(good)
     if plain := next((item.lot.id for item in found if not item.lot.serial), ""):
         raise Invalid(f"Lot {plain} is no filter. Labels of this kind are for filters, one each.")

@@ -13,7 +13,10 @@ from app.records.labels import PAPERS, LabelPaper
 KINDS = {
     "housing": ("housings", "tags, parted by commas; none for every housing"),
     "points": ("housings with their points of isolation", "tags, parted by commas; none for every housing"),
-    "filter": ("filters in the store room", "lots, parted by commas; none for every filter that was accepted and is there"),
+    "filter": (
+        "filters in the store room",
+        "lots, parted by commas; none for every filter there that was not rejected",
+    ),
     "package": ("waste packages of a job", "the number of the job"),
     "blank": ("controlled blanks of a job", "the number of the job"),
 }
