@@ -12,7 +12,7 @@ from app.domain.applicability import StepNotApplicable
 from app.domain.containment.rest import rests
 from app.domain.contingency import ContingencyEntered
 from app.domain.crew import CrewBriefed, CrewLeft, Part, PauseConfirmed
-from app.domain.deciding.isolation import BACK_TO_SERVICE
+from app.domain.deciding.isolation import goes_back
 from app.domain.deciding.leaving import read_look
 from app.domain.departures import departure_fault
 from app.domain.event_base import FromHand, Signature, Transcribed
@@ -323,11 +323,8 @@ def _time_fault(state: JobState, event: FromHand, came: Transcribed, blank: Blan
     if again and state.before_unsettled(blank.seq, (came.happened,)):
         return f"{event.by.name} entered from paper what was done before the job was stopped or left."
     step = state.step(getattr(event, "step", ""))
-    own = (row for row in state.locks.hung if not row.point and row.until)
-    if step is not None and {effect.act for effect in step.effects} & BACK_TO_SERVICE:
-        for row in own:
-            if to_minute(row.since) <= then < to_minute(row.until):
-                return f"the step {step.id} was done while {row.by.name}'s own lock was on."
+    if step is not None and goes_back(step) and (row := state.locks.own_during(then, then)) is not None:
+        return f"the step {step.id} was done while {row.by.name}'s own lock was on."
     return ""
 
 

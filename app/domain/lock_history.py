@@ -3,7 +3,7 @@
 from app.domain.applicability import StepNotApplicable
 from app.domain.containment.effects import Act
 from app.domain.crew import PauseConfirmed
-from app.domain.deciding.isolation import BACK_TO_SERVICE, has_table, unlocked
+from app.domain.deciding.isolation import goes_back, has_table, unlocked
 from app.domain.events import Event, HoldReleased, StepBegun, StepDone, StepOutside
 from app.domain.instants import to_minute
 from app.domain.job import JobState
@@ -82,7 +82,7 @@ def _mark_fault(state: JobState, event: StepBegun | StepDone | StepOutside | Hol
     acts = {effect.act for effect in step.effects}
     if state.locks.stroke is not None:
         return f"a step was marked while {state.locks.stroke.tag} was being moved for a trial."
-    if acts & BACK_TO_SERVICE and state.locks.own:
+    if goes_back(step) and state.locks.own:
         return f"the step {step.id} was marked while {state.locks.own[0].by.name}'s own lock was on."
     if Act.TAKE_DOOR_OFF in acts and has_table(state) and unlocked(state):
         return f"the step {step.id} was marked while {unlocked(state)[0].tag} was not locked."

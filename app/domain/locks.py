@@ -9,10 +9,12 @@ Rules kept here:
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from datetime import datetime
 from enum import StrEnum
 from typing import Literal, assert_never
 
 from app.domain.event_base import FromHand, JobEvent, Signature, Transcribed, Who
+from app.domain.instants import to_minute
 from app.domain.labels import same_tag
 from app.domain.text import Kept
 
@@ -245,6 +247,16 @@ class Locks:
     def own(self) -> tuple[Hung, ...]:
         """Everybody's own locks that are on."""
         return tuple(item for item in self.hung if item.on and not item.point)
+
+    def own_during(self, begun: datetime, done: datetime) -> Hung | None:
+        """Return somebody's own lock that has come off by now and was on at some moment from `begun` to `done`."""
+        return next(
+            (
+                item for item in self.hung if not item.point and item.until
+                and to_minute(item.since) <= done and begun < to_minute(item.until)
+            ),
+            None,
+        )  # fmt: skip
 
     @property
     def points(self) -> tuple[Hung, ...]:

@@ -18,6 +18,7 @@ from app.domain.locks import (
 )
 from app.domain.watching import ReadingMissed, ReadingRepeated, WatchEvent
 from app.domain.words import unit_words
+from app.domain.zones import local_or_as_kept
 from app.records.moments import local_text
 from app.records.wording import limit_words
 
@@ -124,7 +125,7 @@ def _when(who: Who | None, at: str | None, zone: str, came: Transcribed | None =
 
 def happened_words(at: str, zone: str, came: Transcribed | None) -> str:
     """Say when something was done: by the paper it came from, which is named, else by the server's clock."""
-    return f"{local_text(came.happened, zone)}, from paper {came.serial}" if came else local_text(at, zone)
+    return f"{local_or_as_kept(came.happened, zone)}, from paper {came.serial}" if came else local_text(at, zone)
 
 
 def _readings(events: Sequence[Event], zone: str) -> list[list[str]]:

@@ -10,7 +10,7 @@ from datetime import UTC, date, datetime, timedelta
 from app.domain.commands import Accept, Begin, Command, ExplainStop, Finish, Moment, Open, Release, Reopen, Submit
 from app.domain.crew import Acknowledge, ConfirmPause, Part, Qualifications
 from app.domain.decide import decide
-from app.domain.deciding.isolation import BACK_TO_SERVICE, unlocked
+from app.domain.deciding.isolation import goes_back, unlocked
 from app.domain.deciding.leaving import AS_EXPECTED
 from app.domain.event_base import Who
 from app.domain.events import Event, payload_of
@@ -269,7 +269,7 @@ def about_locks(state: JobState, step: Step, cast: Cast) -> Iterator[tuple[Comma
         yield TakeReading(_within(repeated.limit if repeated else None)), cast.hands
     if stroke := state.locks.stroke:
         yield from _trial(state, stroke, cast)
-    if any(effect.act in BACK_TO_SERVICE for effect in step.effects):
+    if goes_back(step):
         yield from ((TakeOwnLockOff(item.lock), item.by) for item in state.locks.own)
     if step.table == "locks_on":
         for place, point in enumerate(unlocked(state), start=len(state.locks.hung) + 1):

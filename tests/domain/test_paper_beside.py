@@ -94,6 +94,15 @@ def whole(bench: Bench) -> None:
     assert [event_from(payload_of(event)) for event in bench.events] == bench.events
 
 
+def another_page(bench: Bench, kind: type[FromHand], change: dict[str, object]) -> list[Event]:
+    """Return the record with another page told of its entries of a kind."""
+    return [
+        event.model_copy(update={"transcribed": event.transcribed.model_copy(update=change)})
+        if isinstance(event, kind) and event.transcribed else event
+        for event in bench.events
+    ]  # fmt: skip
+
+
 # --- rows of locks ------------------------------------------------------------------------------
 
 
@@ -207,11 +216,7 @@ def test_a_lock_comes_off_by_paper_with_its_owners_word() -> None:
     assert (off.by, off.hand) == (others[0], owner)
     assert bench.state.locks.hung[0].off_by == owner
     whole(bench)
-    forged = [
-        event.model_copy(update={"transcribed": event.transcribed.model_copy(update={"compared_by": others[1]})})
-        if isinstance(event, PointUnlocked) and event.transcribed else event
-        for event in bench.events
-    ]  # fmt: skip
+    forged = another_page(bench, PointUnlocked, {"compared_by": others[1]})
     assert any("came off by paper without their own word" in told for told in unlawful(forged))
 
 
@@ -291,11 +296,7 @@ def test_nobody_speaks_by_the_hand_of_another() -> None:
     bench = at_pause()
     enter(bench, ConfirmPause(due(bench), tuple(who.id for who in bench.state.crew.present)))
 
-    forged = [
-        event.model_copy(update={"transcribed": event.transcribed.model_copy(update={"hand": LEAD})})
-        if isinstance(event, PauseConfirmed) and event.transcribed else event
-        for event in bench.events
-    ]  # fmt: skip
+    forged = another_page(bench, PauseConfirmed, {"hand": LEAD})
 
     assert any("by the hand of" in told for told in unlawful(forged))
 
@@ -501,11 +502,7 @@ def test_nothing_goes_back_into_service_at_a_time_when_somebody_was_locked_on() 
     enter(bench, act, owner, by=owner, second=OFFICER, minutes=31)
     whole(bench)
 
-    early = [
-        event.model_copy(update={"transcribed": event.transcribed.model_copy(update={"happened": at(bench, 20)})})
-        if isinstance(event, PointUnlocked) and event.transcribed else event
-        for event in bench.events
-    ]  # fmt: skip
+    early = another_page(bench, PointUnlocked, {"happened": at(bench, 20)})
     assert any("own lock was on" in told for told in unlawful(early))
 
 
@@ -537,11 +534,7 @@ def test_a_lock_comes_off_after_it_went_on() -> None:
         with pytest.raises(Refused, match=f"it lies after lock {lock} went on"):
             enter(bench, TakeOwnLockOff(lock), EYES, by=EYES, second=OFFICER, minutes=minutes)
     enter(bench, TakeOwnLockOff("P-8"), EYES, by=EYES, second=OFFICER, minutes=31)
-    early = [
-        event.model_copy(update={"transcribed": event.transcribed.model_copy(update={"happened": at(bench, 29)})})
-        if isinstance(event, OwnLockOff) and event.transcribed else event
-        for event in bench.events
-    ]  # fmt: skip
+    early = another_page(bench, OwnLockOff, {"happened": at(bench, 29)})
     assert any("came off by paper before it went on" in told for told in unlawful(early))
 
 

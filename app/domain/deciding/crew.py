@@ -165,7 +165,7 @@ def there_then(state: JobState, who: Who, moment: Moment, step: str | None = Non
 def may_be_second(state: JobState, step: Step, second: Who, moment: Moment) -> None:
     """Refuse a second person who handed the job over, has not been briefed, or is no longer qualified.
 
-    What was done on paper was done before the hand-over, by whoever was there then.
+    What was done on paper was done by whoever was there at the time of the page.
     """
     if moment.paper is None:
         _still_here(state, step, second)

@@ -35,8 +35,7 @@ def in_the_way(state: JobState, step: Step, moment: Moment) -> None:
         )
     if state.watch.missed + len(missed_by(state.watch, moment.at)) >= MOST_MISSED:
         raise Refused("lapsed", "Two repeated readings were missed. Read now; a lead re-opens the job.", step=step.id)
-    acts = {effect.act for effect in step.effects}
-    if acts & BACK_TO_SERVICE and (own := state.locks.own):
+    if goes_back(step) and (own := state.locks.own):
         names = ", ".join(f"{item.by.name} (lock {item.lock})" for item in own)
         raise Refused(
             "own_locks_on",
@@ -44,13 +43,19 @@ def in_the_way(state: JobState, step: Step, moment: Moment) -> None:
             step=step.id,
             logged=True,
         )
-    if Act.TAKE_DOOR_OFF in acts and has_table(state) and (missing := unlocked(state)):
+    opens = any(effect.act is Act.TAKE_DOOR_OFF for effect in step.effects)
+    if opens and has_table(state) and (missing := unlocked(state)):
         raise Refused(
             "unlocked",
             f"“{step.text}” waits: no lock is on {_tags(missing)}. Isolate, lock and verify first.",
             step=step.id,
             logged=True,
         )
+
+
+def goes_back(step: Step) -> bool:
+    """Whether a step brings the housing back to service, from the locks coming off on."""
+    return any(effect.act in BACK_TO_SERVICE for effect in step.effects)
 
 
 def rows_stand(state: JobState, step: Step) -> None:

@@ -10,7 +10,7 @@ from typing import assert_never, get_args
 from app.calc.errors import Invalid
 from app.domain.commands import Begin, Finish, Moment, Release
 from app.domain.deciding.common import event_of, words_of
-from app.domain.deciding.isolation import BACK_TO_SERVICE
+from app.domain.deciding.isolation import goes_back
 from app.domain.deciding.work import begin, finish, release
 from app.domain.event_base import FromHand, Transcribed, Who
 from app.domain.events import EntriesDiffered, Event, StepBegun, StepDone, StepOutside
@@ -209,18 +209,15 @@ def _after_the_newest_stop(
 
 def _own_locks_off(state: JobState, step: Step, times: tuple[str, ...]) -> None:
     """Nothing went back into service while somebody was locked on."""
-    if not {effect.act for effect in step.effects} & BACK_TO_SERVICE:
+    if not goes_back(step) or (row := state.locks.own_during(minute_of(times[0]), minute_of(times[-1]))) is None:
         return
-    begun, done = minute_of(times[0]), minute_of(times[-1])
-    for row in (row for row in state.locks.hung if not row.point and row.until):
-        if minute_of(row.since) <= done and begun < minute_of(row.until):
-            raise Refused(
-                "own_locks_on",
-                f"“{step.text}” was done at {times[0][11:16]} by the page, and {row.by.name}'s own lock {row.lock} was "
-                "on then. Read both times again; if they stand there, stop the job and tell the lead.",
-                step=step.id,
-                logged=True,
-            )
+    raise Refused(
+        "own_locks_on",
+        f"“{step.text}” was done at {times[0][11:16]} by the page, and {row.by.name}'s own lock {row.lock} was on "
+        "then. Read both times again; if they stand there, stop the job and tell the lead.",
+        step=step.id,
+        logged=True,
+    )
 
 
 def complain_about_times(earliest: datetime, times: tuple[str, ...], now: str, after: str) -> None:

@@ -11,7 +11,7 @@ from app.domain.commands import Moment
 from app.domain.crew import ConfirmPause, PauseConfirmed
 from app.domain.deciding.common import stop_for, working
 from app.domain.deciding.crew import there_then
-from app.domain.deciding.isolation import BACK_TO_SERVICE
+from app.domain.deciding.isolation import goes_back
 from app.domain.deciding.locks import decide_locks
 from app.domain.deciding.paper import (
     blank_out,
@@ -89,9 +89,7 @@ def _over_work(state: JobState, act: Beside, command: TranscribeBeside, moment: 
     then = minute_of(command.happened)
     for step in state.steps:
         done = state.mark(step.id).done
-        if done is None or not {effect.act for effect in step.effects} & BACK_TO_SERVICE:
-            continue
-        if then <= minute_of(done.when):
+        if done is not None and goes_back(step) and then <= minute_of(done.when):
             told = f"By the page {command.hand.name}'s own lock {act.lock} went on before “{step.text}” was done."
             yield stop_for(state, moment, told, step=step)
             return
