@@ -184,7 +184,7 @@ class Tablet:
             told = limit.inner_text() if limit.count() else ""
             if name in {"upstream-after", "temperature"}:
                 continue
-            wanted = told if name == "label" else None
+            wanted = told if box.get_attribute("data-label") is not None else None
             box.fill(wanted or given.get(name, counting.get(name, within(name, told))))
             self.taps += 1
 
