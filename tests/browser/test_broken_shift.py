@@ -30,9 +30,9 @@ DEADLINE_MS = 30_000
 CUTS = {
     "Shut the upstream damper": HANDS,
     "Draw the spent filter": HANDS,
-    "Tape the raw edge of the stub": HANDS,
+    "Tape the raw edge of the stub": EYES,
     "Fit the bag with the new filter": HANDS,
-    "Open the upstream damper": EYES,
+    "Open the upstream damper": HANDS,
 }
 """Where whose tablet loses the server; the first of these marks is made with it, the next ones without."""
 RELOADED, DIED_UNSEEN, DIED_TAKING = list(CUTS)[1:4]
