@@ -299,6 +299,45 @@ def test_an_answer_lost_on_its_way_back_makes_no_second_mark(
     assert all(isinstance(event, StepBegun | StepDone) for event in fresh)
 
 
+BUSY = """() => new Promise(done => {
+  const asked = indexedDB.open("changeout-kept");
+  asked.onsuccess = () => {
+    const packs = asked.result.transaction("packs", "readwrite").objectStore("packs");
+    const again = () => { if (!window.freed) packs.get("nothing").onsuccess = again; };
+    again();
+    done();
+  };
+})"""
+"""Keeps the panels that a tablet carries to itself until `window.freed`; whoever reads or writes them waits."""
+
+
+def test_panels_that_come_while_they_are_looked_for_are_not_forgotten(
+    site: tuple[str, Running], tablet_for: Callable[[str], Tablet]
+) -> None:
+    """A look at what is carried, begun before they came and ended after it, found nothing: they stay all the same."""
+    staged = Staged(site[1]).do_until("Twist the bag into")
+    tablet = tablet_for(HANDS)
+    page, held = tablet.page, []
+    page.route("**/ahead", lambda route: route.abort() if held else held.append(route))
+    page.goto(tablet.address + f"/jobs/{staged.job}/now")
+    page.wait_for_function(READY)
+    while not held:
+        page.wait_for_timeout(20)
+    page.evaluate(BUSY)
+    page.evaluate("document.dispatchEvent(new CustomEvent('htmx:after:swap'))")
+    with page.expect_response("**/ahead") as came:
+        held[0].continue_()
+    came.value.finished()
+    page.evaluate("() => new Promise(done => setTimeout(done, 0))")
+    page.context.set_offline(True)
+    page.evaluate("window.freed = true")
+    page.wait_for_function(CARRIED)  # written behind the look, which has ended by then
+
+    tablet.do_step()
+
+    assert tablet.action != "Wait for the server"
+
+
 def test_the_same_mark_from_two_tablets_names_both_and_another_waits_for_the_lead(
     site: tuple[str, Running], tablet_for: Callable[[str], Tablet]
 ) -> None:

@@ -242,8 +242,8 @@ async function askForSync() {
 async function takeAlong() {
   const here = work()?.dataset;
   if (!here?.step || ofThisJob().length) return;
-  known ??= await pack(here.job);
-  if (known?.job !== here.job || (known.line ?? "") !== line()) known = undefined;
+  const carried = known ?? await pack(here.job); // meanwhile another look may have found them
+  if ((known ??= carried)?.job !== here.job || (known.line ?? "") !== line()) known = undefined;
   const place = known?.panels.findIndex((item) => item.step === here.step && item.act === here.act) ?? -1;
   const fits = known && known.unsettled === Number(here.unsettled) && known.person === here.person && place >= 0;
   const ends = known?.panels.at(-1)?.waits ? known.panels.length : Infinity;
