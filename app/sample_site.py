@@ -11,6 +11,7 @@ from datetime import UTC, date, datetime, time, timedelta
 from random import Random
 from typing import TYPE_CHECKING
 
+from app import sample_weeks
 from app.domain.commands import (
     Accept,
     Command,
@@ -29,8 +30,6 @@ from app.domain.job import PERMIT_UNTIL, JobState, Stage
 from app.domain.judging import AGAIN
 from app.domain.leaving import Suspend
 from app.domain.procedure import Role, StepKind
-from app.domain.store import Kind
-from app.domain.storing import receipt_items
 from app.domain.wasting import lacks
 from app.records.moments import utc_text
 from app.services.jobs import Asked, findings_of
@@ -64,16 +63,30 @@ WORDS = {
     "ppe": "as agreed on the permit", "permit": "PTW 4471", "wrench": "TW-9",
 }  # fmt: skip
 """What people of the sample site write where a step asks for words, by the name of the question."""
+ACCESS = (
+    "By the stair at the north end; two metres free before the doors.",
+    "From the gallery, 1.2 m wide; filters come up by the goods lift.",
+    "From the corridor; the fire door stays shut, so fetch the trolley round the yard.",
+)
+CLAMPS = {"gasket": "screw, by ratchet from the side", "gel": "cam lever, by hand to its stop"}
+HAZARD = {
+    "radioactive": "Activity on the filters and in the dust of the housing.",
+    "biological": "What the filters caught may infect until it has been decontaminated.",
+    "potent_compound": "Active substance in small amounts; skin and lungs.",
+    "chemical": "Vapours that a filter has let go again.",
+}
+CONTROL = {
+    "radioactive": "The bag stays whole; readings before the door and at each package.",
+    "biological": "Evidence of decontamination before the door; the bag stays whole.",
+    "potent_compound": "Wipe at the ring; two pairs of gloves, the outer ones stay in the bag.",
+    "chemical": "Respirator for this vapour by the assessment, not one for dust alone.",
+}
 WHYS = (
     ("interrupted", "An alarm in the next bay; everybody out for ten minutes."),
     ("unexpected", "The bag had been folded the wrong way by whoever put it on last time."),
     ("cannot_as_written", "The step's reading point is behind a new cable tray."),
     ("conflict", "The permit named the other damper first."),
 )
-STOCK: tuple[tuple[Kind, str, int], ...] = (
-    (Kind.BAG, "", 24), (Kind.TIE_STRAP, "", 200), (Kind.METAL_BAND, "", 120), (Kind.TAPE_ROLL, "", 12),
-    (Kind.GREASE, "", 4), (Kind.AEROSOL, "", 6), (Kind.WASTE_PACKAGING, "", 30),
-)  # fmt: skip
 
 
 @dataclass
@@ -108,16 +121,24 @@ def _housing(chance: Random, number: int) -> tuple[str, str]:
         f'tag = "{tag}"', f'location = "{PLACES[number % len(PLACES)]}, bay {1 + number // len(PLACES)}"',
         f'service = "{service}"', f'seal = "{seal}"', f'upstream_damper = "D-{101 + number}1"',
         f'downstream_damper = "D-{101 + number}2"', f'fan = "fan F-{101 + number}"',
+        f'hazards = ["{HAZARD[service]}", "{CONTROL[service]}"]',
+        f'access = "{ACCESS[number % len(ACCESS)]}"',
         f'neighbours = ["EF-{100 + number}", "EF-{102 + number}"]',
         "[limits.clamp_torque]", 'low = "8.5"', 'high = "10.5"', 'unit = "N.m"', 'basis = "site value"',
         "[limits.housing_pressure]", 'low = "-50"', 'high = "0"', 'unit = "Pa"', 'basis = "site value"',
         "[design.hepa]", f'rated_flow_m3_h = "{flow}"', f'design_flow_m3_h = "{flow}"', f'clean_drop_pa = "{clean}"',
         f'change_drop_pa = "{2 * clean}"', "leak_interval_months = 12",
     ]  # fmt: skip
+    lines += [
+        "[[gauges]]", f'tag = "PI-{101 + number}"', 'reads = "pressure drop of the HEPA bank"',
+        'scale = "0 to 1000 Pa"',
+        "[[test_ports]]", f'tag = "TP-{101 + number}A"', 'at = "upstream of the HEPA bank, aerosol in"',
+        "[[test_ports]]", f'tag = "TP-{101 + number}B"', 'at = "downstream, probe for the scan"',
+    ]  # fmt: skip
     for place, (bank, filters, size) in enumerate(chance.choice(PORTS), start=1):
         kind = size if bank == "carbon" else f"{size} {seal}"
         lines += ["[[ports]]", f'id = "P{place}"', f'bank = "{bank}"', f"filters = {filters}", f'filter = "{kind}"']
-        lines += ['ring = "24 in"', 'bag = "24 in"']
+        lines += ['ring = "24 in"', 'bag = "24 in"', f'clamp_type = "{CLAMPS[seal]}"']
     return tag, "\n".join(lines) + "\n"
 
 
@@ -279,47 +300,6 @@ class Maker:
         hands = self.chance.choice(self.of(Role.TECHNICIAN))
         self.running.site.registers.take_reading(tag, typed, by=hands).result()
 
-    def stock(self, tags: list[str]) -> None:
-        """Fill the store room: lots inspected and accepted, a filter held back, one that nobody looked at yet."""
-        room, hands = self.running.site.store_room, self.of(Role.TECHNICIAN)[0]
-        made = str(self.clock().date() - timedelta(days=150))
-        for place, (kind, what, count) in enumerate(STOCK, start=1):
-            name = what or ("24 in" if kind is Kind.BAG else str(kind))
-            lot = {"id": f"L-{place:03}", "kind": str(kind), "what": name, "count": str(count), "made": made}
-            room.receive(lot, by=hands).result()
-            self._inspect(f"L-{place:03}", kind, "accepted", hands)
-        library = self.running.site.library
-        types = [
-            port.filter for tag in tags[:12] for port in find_housing(library, tag).ports for _ in range(port.filters)
-        ]
-        for place, what in enumerate(types, start=1):
-            name = f"F-{place:04}"
-            room.receive(
-                {"id": name, "kind": "filter", "what": what, "serial": f"S-NEW-{place:04}", "made": made}, by=hands
-            ).result()
-            if place != len(types):
-                self._inspect(name, Kind.FILTER, "held back" if place == 3 else "accepted", hands)
-
-    def _inspect(self, lot: str, kind: Kind, verdict: str, by: Who) -> None:
-        items = receipt_items(kind)
-        seen = {name: item.good for name, item in items.items()}
-        if verdict != "accepted":
-            first = next(iter(items))
-            seen[first] = items[first].bad
-        reason = "" if verdict == "accepted" else "The carton is crushed at one corner; the maker was asked."
-        self.running.site.store_room.inspect(lot, seen, verdict=verdict, reason=reason, photo="", by=by).result()
-
-    def plans(self, tags: list[str]) -> None:
-        """Plan work for the weeks to come."""
-        lead, hands, eyes = self.of(Role.LEAD)[0], *self.of(Role.TECHNICIAN)[:2]
-        for place, tag in enumerate(tags, start=1):
-            day = self.clock().date() + timedelta(days=9 * place)
-            typed = {
-                "housing": tag, "procedure": "change-out", "begins": f"{day}T08:00", "ends": f"{day}T15:00",
-                "lead": lead.id, "why": "its resistance nears the change-out value",
-            }  # fmt: skip
-            self.running.site.plans.plan(typed, [hands.id, eyes.id], by=lead).result()
-
 
 def calendar(chance: Random, tags: list[str], first: date, last: date) -> list[tuple[date, str, float]]:
     """Return what happens on which day: a change-out (1.0) or a reading with how far the filters are (0 to 1)."""
@@ -404,6 +384,8 @@ def _lived(maker: Maker, tags: list[str]) -> Iterator[str]:
         elif state.due is None:
             maker.account(job, cast)
             maker.do(job, Submit(), cast.lead)
-    maker.stock(tags)
-    maker.plans(tags[:3])
+    sample_weeks.stock(maker, tags)
+    sample_weeks.survey(maker, tags[1])
+    sample_weeks.plans(maker, tags[:3])
+    sample_weeks.suggest(maker)
     yield "two jobs in hand, one suspended, one that waits for its review; a store room; planned work"

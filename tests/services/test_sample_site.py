@@ -9,6 +9,7 @@ from app.bootstrap import Running, start
 from app.commands_serve import DEMO_PEOPLE
 from app.domain.history import unlawful
 from app.domain.job import Stage
+from app.domain.readiness_items import is_ready
 from app.domain.store import Kind
 from app.ledger.check import check_entries
 from app.sample_site import make_sample_site
@@ -71,5 +72,14 @@ def test_its_jobs_stand_where_the_story_says_and_every_ledger_holds(site: Runnin
     assert {lot.verdict for lot in state.store.lots.values() if lot.lot.kind is Kind.FILTER} == {
         "accepted", "held back", "not inspected"
     }  # fmt: skip
-    assert len(state.planned) == 3
+    assert [is_ready(plan, site.site.plans.service(number)) for number, plan in sorted(state.planned.items())] == [
+        True, False, False
+    ]  # fmt: skip
+    assert [bool(plan.readiness.items) for _, plan in sorted(state.planned.items())] == [True, True, False]
+    assert {lot.lot.kind for lot in state.store.lots.values()} == set(Kind) == set(state.store.lead_days)
+    assert [found.point for found in state.housed.differences.values()] == ["fan"]
+    assert len(state.suggestions.all) == 2 and len(state.suggestions.waiting) == 1
+    for housing in site.site.library.housings():
+        assert housing.access and housing.hazards and housing.gauges and len(housing.test_ports or ()) == 2
+        assert all(port.clamp_type for port in housing.ports)
     assert not site.site.library.faults()
