@@ -4,7 +4,8 @@ import { drain } from "/kept/drain.js";
 
 const PAGES = "changeout-pages";
 const FILES = "changeout-files";
-const PATIENCE_MS = 4_000;
+const PATIENCE_MS = 4_000; // where a copy is at hand
+const LONG_PATIENCE_MS = 60_000; // where there is none: a busy server is not out of reach
 const TAKEN_AWAY = /\.(zip|pdf|json)$/; // made on request, which may take longer than a page is waited for
 const SWITCH = /^\/sign(in|out)$/; // the next person must not find the last one's pages
 const JOB = /^\/jobs\/[^/]+\/now$/;
@@ -43,17 +44,18 @@ async function file(request) {
   return answer;
 }
 
-// What the server answers in time, put aside under a name; nothing where it does not answer.
-async function fresh(request, name) {
-  const answer = await fetch(request, { signal: AbortSignal.timeout(PATIENCE_MS) }).catch(() => undefined);
+// What the server answers in time, put aside under a name; the copy where it does not answer.
+async function freshOrHeld(request, name) {
+  const patience = AbortSignal.timeout((await held(request)) ? PATIENCE_MS : LONG_PATIENCE_MS);
+  const answer = await fetch(request, { signal: patience }).catch(() => undefined);
   if (name && answer?.ok && !answer.redirected) await putAside(name, request, answer);
-  return answer;
+  return answer ?? held(request);
 }
 
-const module = async (request) => (await fresh(request, FILES)) ?? (await held(request)) ?? Response.error();
+const module = async (request) => (await freshOrHeld(request, FILES)) ?? Response.error();
 
 async function page(request, wanted) {
-  return (await fresh(request, wanted && PAGES)) ?? (await held(request)) ?? new Response(
+  return (await freshOrHeld(request, wanted && PAGES)) ?? new Response(
     "<!doctype html><meta charset=utf-8><title>Out of reach</title><h1>The server is out of reach</h1>" +
     "<p>Marks that this tablet kept are safe and go when the server is back. Go back to the open job.</p>",
     { status: 503, headers: { "Content-Type": "text/html; charset=utf-8" } });

@@ -8,10 +8,11 @@ import os
 import signal
 import sys
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future
 from contextlib import suppress
 from pathlib import Path
+from threading import Event
 from time import sleep
 
 import pytest
@@ -19,6 +20,8 @@ from playwright.sync_api import Browser, BrowserContext, Error
 
 from app.bootstrap import Running
 from app.domain.commands import Command, Late
+from app.domain.job import JobState
+from app.domain.job_lines import JobLine
 from app.services.jobs import Asked, Recorded
 from app.web import static
 from tests.browser.driver import FLAGS, HANDS, Tablet, chromium_path, served
@@ -27,6 +30,7 @@ from tests.browser.test_kept import arrived, carry
 
 KILLS = int(os.environ.get("CHANGEOUT_BROWSER_KILLS", "3"))
 SLOW_S = 0.1
+LONGEST_S = 30
 STORED = """() => new Promise(done => {
   const asked = indexedDB.open("changeout-kept");
   asked.onsuccess = () => {
@@ -120,6 +124,35 @@ def test_two_tabs_send_one_queue_once(
         assert max(sent.values()) > 1, "without the lock the tabs must have sent the same marks"
     else:
         assert set(sent.values()) == {1}
+
+
+def test_a_page_without_a_copy_is_waited_for_while_the_server_is_busy(
+    site: tuple[str, Running], browser: Browser, seeded: Callable[..., None], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The worker gives up on a page early only where it has a copy; a busy server is not called out of reach."""
+    seeded("js/tablet.js", ("const PATIENCE_MS = 4_000", "const PATIENCE_MS = 50"))
+    jobs, asked, go_on = site[1].site.jobs, Event(), Event()
+    read = jobs.with_states
+
+    def slowly(lines: Iterable[JobLine]) -> tuple[tuple[JobLine, JobState], ...]:
+        asked.set()
+        assert go_on.wait(LONGEST_S)
+        return read(lines)
+
+    context = browser.new_context(viewport={"width": 1280, "height": 800})
+    tablet = Tablet(context.new_page(), site[0])
+    tablet.sign_in(HANDS)
+    tablet.page.wait_for_function("navigator.serviceWorker.controller")
+    monkeypatch.setattr(jobs, "with_states", slowly)
+    tablet.page.evaluate("() => { location.href = '/lessons'; }")
+    assert asked.wait(LONGEST_S)
+    tablet.page.wait_for_timeout(500)  # ten times as long as a page with a copy is waited for
+    go_on.set()
+    tablet.page.wait_for_url("**/lessons")
+    told = tablet.page.locator("h1").first.inner_text()
+    context.close()
+
+    assert told == "What jobs taught, by procedure"
 
 
 def opened(browser: Browser, profile: Path, address: str) -> Tablet:

@@ -11,9 +11,10 @@ from app.calc.errors import Invalid
 from app.domain.commands import WriteNote
 from app.domain.crew import Acknowledge, ConfirmPause, LeaveCrew
 from app.domain.event_base import Who
+from app.domain.job_lines import JobLine, JobLines
 from app.domain.lessons import AnswerDeviation
 from app.services.ports import Person
-from app.web.context import asked_by, session_of, site_of
+from app.web.context import Site, asked_by, session_of, site_of
 from app.web.entered import NOTHING, Refilled, tried
 from app.web.forms import Posted, passed_by, posted
 from app.web.render import html
@@ -23,7 +24,8 @@ from app.web.views.crew import SPOKEN_ALOUD, SPOKEN_SECRET
 from app.web.views.step import Refill
 from app.web.views.work import Notice
 
-MOST_JOBS = 50
+MOST_JOBS, MOST_READ = 500, 10
+"""How many jobs one page of what was taught looks at, and how many of them it reads: reading one takes its time."""
 """The lessons of so many jobs stand on one page; older ones are a tap away (this program's figure)."""
 router = APIRouter(prefix="/jobs/{job}")
 panel = APIRouter(prefix="/jobs/{job}", dependencies=[Depends(on_panel)])
@@ -186,14 +188,23 @@ async def answer(request: Request, job: str) -> Response:
 @site.get("/lessons")
 async def lessons(request: Request) -> Response:
     """Show what the jobs of the site taught, by procedure, for whoever owns it."""
-    state = await run_in_threadpool(site_of(request).jobs.site)
-    skip = passed_by(request)
-    lines = state.jobs.newest(MOST_JOBS, skip=skip)
-    jobs = await run_in_threadpool(site_of(request).jobs.with_states, lines)
     from app.web.views.crew_pages import lessons_page
 
+    site, skip = site_of(request), passed_by(request)
+    state = await run_in_threadpool(site.jobs.site)
+    lines, past = await run_in_threadpool(_that_taught, site, state.jobs, skip)
+    jobs = await run_in_threadpool(site.jobs.with_states, lines)
     return html(
-        request,
-        "lessons.html",
-        page=lessons_page(jobs, state.suggestions.taught, past=skip + len(lines), of=len(state.jobs)),
+        request, "lessons.html", page=lessons_page(jobs, state.suggestions.taught, past=past, of=len(state.jobs))
     )
+
+
+def _that_taught(site: Site, jobs: JobLines, skip: int) -> tuple[list[JobLine], int]:
+    """Return some jobs that have answered, newest first, and how many jobs were looked at; only these are read."""
+    looked = jobs.newest(MOST_JOBS, skip=skip)
+    found: list[JobLine] = []
+    for place, line in enumerate(looked):
+        if len(found) == MOST_READ:
+            return found, skip + place
+        found += [line] if site.jobs.told(line).lessons else []
+    return found, skip + len(looked)
