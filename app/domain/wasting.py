@@ -181,6 +181,23 @@ def packages_told(
     return PackagesTold(seq=moment.seq, at=moment.at, by=moment.by, packages=chosen, facts=fresh)
 
 
+def packages_weighed(
+    state: SiteState, moment: SiteMoment, known: Known, weights: Mapping[str, str], scale: str
+) -> tuple[PackagesTold, ...]:
+    """Return an entry for each package of which a weight is given, by the package's name; an empty one is left out."""
+    given = {name: text for name, text in weights.items() if text.strip()}
+    if not given:
+        raise Invalid("No weight was given. Type that of at least one package.")
+    made = []
+    for place, (name, text) in enumerate(given.items()):
+        try:
+            one = packages_told(state, moment, known, (name,), {"weight": text, "scale": scale})
+        except Invalid as why:
+            raise Invalid(f"Package {name}: {why} No weight of this form was entered.") from None
+        made.append(one.model_copy(update={"seq": moment.seq + place}))
+    return tuple(made)
+
+
 def _plain_sides(text: str) -> list[str]:
     box_from(text, FACTS["sides"])
     return list(inside_from(text))

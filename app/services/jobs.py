@@ -254,14 +254,18 @@ class Jobs:
         return self.write_site_seeing(seeing, urgent=urgent)
 
     def write_site_seeing(
-        self, make: Callable[[Any, SiteState, int, str], SiteEvent], *, urgent: bool = False
+        self, make: Callable[[Any, SiteState, int, str], SiteEvent | tuple[SiteEvent, ...]], *, urgent: bool = False
     ) -> "Future[SiteState]":
-        """Append one event to the site's ledger; `make` also gets the transaction, to read and write beside it."""
+        """Append an event to the site's ledger, or several that stand together or not at all.
+
+        `make` gets the transaction too, to read and write beside it.
+        """
         at = utc_text(self._clock())
 
         def work(tx: LedgerWork) -> SiteState:
             state = _site_state(tx)
-            return _append_site(tx, state, make(tx, state, state.size, at))
+            made = make(tx, state, state.size, at)
+            return _append_site(tx, state, *(made if isinstance(made, tuple) else (made,)))
 
         return self._store.submit(work, urgent=urgent)
 

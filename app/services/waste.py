@@ -21,7 +21,7 @@ from app.records.moments import local_text
 from app.services.jobs import job_state
 from app.services.site_book import SiteBook, moment_of
 
-Decide = Callable[[SiteState, SiteMoment, Known], SiteEvent]
+Decide = Callable[[SiteState, SiteMoment, Known], SiteEvent | tuple[SiteEvent, ...]]
 
 
 class WasteBook(SiteBook):
@@ -96,6 +96,13 @@ class WasteBook(SiteBook):
             by, typed, names, lambda site, moment, known: wasting.packages_told(site, moment, known, names, typed)
         )
 
+    def weigh(self, weights: Mapping[str, str], scale: str, *, by: Who) -> "Future[SiteState]":
+        """Enter the weights of several packages by their names, all or none."""
+        return self._write(
+            by, {**weights, "scale": scale}, tuple(weights),
+            lambda site, moment, known: wasting.packages_weighed(site, moment, known, weights, scale),
+        )  # fmt: skip
+
     def check_closure(self, name: str, *, seen: str, whole: bool, by: Who) -> "Future[SiteState]":
         """Enter how the closure of a package was found."""
         return self._write(
@@ -157,7 +164,7 @@ class WasteBook(SiteBook):
     ) -> "Future[SiteState]":
         self._refuse_unprintable(texts.values())
 
-        def make(tx: Any, site: SiteState, seq: int, at: str) -> SiteEvent:
+        def make(tx: Any, site: SiteState, seq: int, at: str) -> SiteEvent | tuple[SiteEvent, ...]:
             inside = (name for container in containers for name in site.waste.within(container))
             known = _known(site, (*names, *inside), lambda job: job_state(tx, job))
             return decide(site, moment_of(site, seq, at, by), known)

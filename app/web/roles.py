@@ -101,6 +101,7 @@ ALLOWED: dict[tuple[str, str], frozenset[Role] | None] = {
     ("GET", "/waste/handovers/{handover}/sheet.pdf"): WORKERS,
     ("GET", "/jobs/{job}/packages"): WORKERS,
     ("POST", "/jobs/{job}/packages/facts"): WORKERS,
+    ("POST", "/jobs/{job}/packages/weights"): WORKERS,
     ("POST", "/jobs/{job}/packages/closure"): WORKERS,
     ("POST", "/jobs/{job}/packages/placed"): WORKERS,
     ("POST", "/jobs/{job}/packages/added"): WORKERS,

@@ -78,8 +78,8 @@ def test_its_jobs_stand_where_the_story_says_and_every_ledger_holds(site: Runnin
     assert [bool(plan.readiness.items) for _, plan in sorted(state.planned.items())] == [True, True, False]
     assert {lot.lot.kind for lot in state.store.lots.values()} == set(Kind) == set(state.store.lead_days)
     assert [found.point for found in state.housed.differences.values()] == ["fan"]
-    assert len(state.suggestions.all) == 2 and len(state.suggestions.waiting) == 1
+    assert (len(state.suggestions.all), len(state.suggestions.waiting)) == (2, 1)
     for housing in site.site.library.housings():
-        assert housing.access and housing.hazards and housing.gauges and len(housing.test_ports or ()) == 2
+        assert all((housing.access, housing.hazards, housing.gauges, housing.test_ports))
         assert all(port.clamp_type for port in housing.ports)
     assert not site.site.library.faults()

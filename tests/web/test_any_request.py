@@ -45,6 +45,7 @@ NAMES = (
     "most_kg", "basis", "place", "answers", "receiver", "organisation", "weight", "no_scale", "sides", "serial",
     "contact", "one_metre", "dose_unit", "dose_meter", "smear", "smear_unit", "smear_counter",
     "about", "address", "find", "first", "job", "paper", "suggestion", "shown", "shown.upstream", "spoke.x", "shows",
+    "kg.2026-0001/1",
 )  # fmt: skip
 OF_THE_PAGE = {"viewport", "htmx-config"}
 """Names in templates that no form sends."""

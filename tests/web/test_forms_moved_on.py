@@ -508,6 +508,7 @@ def test_a_package_or_an_exception_of_another_job_is_refused(desk: Desk) -> None
     sent = {
         "excused": Sent(lead, "packages/excused", {"package": package, "reason": "no scale that day"}),
         "facts": Sent(hands, "packages/facts", {f"p.{package}": "on", "weight": "12.5"}),
+        "weights": Sent(hands, "packages/weights", {f"kg.{package}": "13.5"}),
         "closure": Sent(eyes, "packages/closure", {"package": package, "whole": "yes", "seen": "taped"}),
         "placed": Sent(hands, "packages/placed", {f"p.{package}": "on", "place": "the yard", "answers": "B. Okafor"}),
         "missing": Sent(lead, "packages/missing", lost),

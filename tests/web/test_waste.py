@@ -118,6 +118,9 @@ def test_weights_readings_and_label(desk: Desk, job: str) -> None:
         ("facts", {"p.{2}": "on", "contact": "5"}, "Unit of the dose rates is missing"),
         ("facts", {"p.{2}": "on", "p.{3}": "on", "serial": "X-1"}, "one package at a time"),
         ("facts", {"p.{2}": "on", "sides": "640 x 640"}, "give three"),
+        ("weights", {"kg.{1}": "12.5", "kg.{2}": "heavy"}, "No weight of this form was entered"),
+        ("weights", {"kg.{1}": "", "scale": "W-2"}, "No weight was given"),
+        ("weights", {"kg.1": "12.5"}, "none of this job"),
         ("placed", {"p.{2}": "on", "place": "store", "answers": ""}, "Who answers for it"),
         ("placed", {"p.{2}": "on", "container": "B-9"}, "no container"),
         ("closure", {"package": "{2}", "whole": "perhaps", "seen": "taped"}, "Choose one of the two"),
@@ -137,7 +140,11 @@ def test_a_refusal_is_told_on_the_page_with_what_was_typed(
     assert status in (409, 422)
     assert sentence in page
     assert desk.running.site.jobs.site().size == before
-    assert all(f'value="{text}"' in page for name, text in sent.items() if name in ("weight", "contact", "place"))
+    assert all(
+        f'value="{text}"' in page
+        for name, text in sent.items()
+        if name in ("weight", "contact", "place") or name.startswith(f"kg.{number}/")
+    )
 
 
 def _named(number: str, name: str, text: str) -> tuple[str, str]:
@@ -404,3 +411,25 @@ def test_the_trail_tells_every_entry_about_waste(desk: Desk, stored: str) -> Non
     for told in ("Container B-1 was entered: box", "into container B-1", "handed over to D. Roos", "came back to bay 4",
                  "certificate C-2026-77", "was left open:", "never made", "NOT whole", "hoods and gloves"):  # fmt: skip
         assert told in page, told
+
+
+def test_all_packages_are_weighed_on_one_form(desk: Desk) -> None:
+    """Each gets its own weight and the scale's number; the form goes when one package at most is left."""
+    job = desk.open_job()
+    desk.work_until(job, END, accounted=False)
+    number = job.removeprefix("job-")
+    shown = desk.get(desk.named("technician"), f"/jobs/{job}/packages").text
+
+    status, _ = enter(
+        desk, job, "weights", {f"kg.{number}/1": "21,4", f"kg.{number}/2": "", f"kg.{number}/3": "3.2", "scale": "W-2"}
+    )
+
+    told = desk.running.site.jobs.site().waste.told
+    page = desk.get(desk.named("technician"), f"/jobs/{job}/packages").text
+    assert status == 303
+    assert [shown.count(f'name="kg.{number}/{n}"') for n in (1, 2, 3)] == [1, 1, 1]
+    assert [{name: fact.text for name, fact in told(f"{number}/{n}").items()} for n in (1, 2, 3)] == [
+        {"weight": "21.4", "scale": "W-2"}, {}, {"weight": "3.2", "scale": "W-2"}
+    ]  # fmt: skip
+    assert "Enter the weights" in shown
+    assert "Enter the weights" not in page

@@ -89,6 +89,24 @@ async def tell(request: Request, job: str) -> Response:
     return await _enter(request, job, "facts", make)
 
 
+@router.post("/weights")
+async def weigh(request: Request, job: str) -> Response:
+    """Enter the weights of several packages at once."""
+    from app.web.views.waste import weights_in
+
+    who = session_of(request).who
+
+    def make(site: Site, form: Posted) -> Write:
+        def write() -> "Future[SiteState]":
+            weights = weights_in(form.fields)
+            _of_job(site, job, tuple(weights))
+            return site.waste.weigh(weights, form.get("scale"), by=who)
+
+        return write
+
+    return await _enter(request, job, "weights", make)
+
+
 @router.post("/closure")
 async def check_closure(request: Request, job: str) -> Response:
     """Enter how the closure of a package was found."""

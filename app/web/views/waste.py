@@ -36,6 +36,8 @@ from app.web.views.work import HeadLine, head_line
 
 PICK = "p."
 """What the field of a chosen package begins with."""
+WEIGHT = "kg."
+"""What the field of one package's weight begins with."""
 NUMERIC = frozenset({"weight", "contact", "one_metre", "smear"})
 HINTS = {
     "sides": "bag included, such as 640 x 640 x 320", "hazard": "such as Cs-137, the agent, or the compound",
@@ -77,6 +79,7 @@ class PackageRow:
     here: bool
     since: str = ""
     noted: bool = False
+    weighed: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,8 +111,15 @@ class PackagesPage:
         """The packages that something may still be entered of."""
         return tuple(row for row in self.rows if row.here)
 
+    @property
+    def to_weigh(self) -> tuple[PackageRow, ...]:
+        """The packages that still want a weight, where there are several: one form takes all of them."""
+        form = self.forms["weights"]
+        waiting = tuple(row for row in self.here if not row.weighed or form[WEIGHT + row.name])
+        return waiting if len(waiting) > 1 or form.told else ()
 
-FORMS = ("facts", "closure", "placed", "added", "missing", "excused")
+
+FORMS = ("weights", "facts", "closure", "placed", "added", "missing", "excused")
 
 
 def packages_page(
@@ -187,6 +197,7 @@ def package_row(item: WastePackage, site: SiteState, serials: Serials, *, chosen
         chosen=chosen,
         here=where.kind not in (Whereabouts.HANDED_OVER, Whereabouts.GONE),
         since=local_text(where.at, site.zone),
+        weighed="weight" in facts or "no_scale" in facts,
         noted=excused is not None or item.name in waste.missing,
     )
 
@@ -222,6 +233,11 @@ def picked(fields: Mapping[str, str], beginning: str = PICK) -> tuple[str, ...]:
         if text != "on":
             raise Invalid(f"{name[:40]!r} was sent with {text[:20]!r} and not ticked. Reload the page and tick it.")
     return tuple(found)
+
+
+def weights_in(fields: Mapping[str, str]) -> dict[str, str]:
+    """Return the weights of a form by the names of their packages."""
+    return {name.removeprefix(WEIGHT): text for name, text in fields.items() if name.startswith(WEIGHT)}
 
 
 # --- the whole site -----------------------------------------------------------------------------------
