@@ -1,6 +1,6 @@
 """The site's ledger in plain sentences, each of one kind, for people who look for what happened outside of jobs."""
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import assert_never
 
@@ -37,7 +37,6 @@ from app.domain.site import (
     SiteStarted,
     TabletEnrolled,
     TabletRevoked,
-    fold_site,
 )
 from app.domain.site_settings import SETTINGS
 from app.domain.store import (
@@ -106,15 +105,36 @@ class SiteLine:
     sentence: str
 
 
-def site_trail(events: Iterable[SiteEvent], zone: str) -> list[SiteLine]:
-    """Return every entry as a sentence, oldest first; names are those of the day."""
-    lines, state = [], fold_site(())
+def site_trail(events: Iterable[SiteEvent], zone: str, watch: Watch) -> Iterator[SiteLine]:
+    """Yield each entry as a sentence.  watch: by which people are named; an account keeps its name."""
     for event in events:
-        state = fold_site([event], start=state)
         by = f"{event.by.name} ({event.by.role.words})" if event.by else "the server"
-        kind, sentence = _told(event, state.watch)
-        lines.append(SiteLine(event.seq, kind, local_text(event.at, zone), by, sentence))
-    return lines
+        kind, sentence = _told(event, watch)
+        yield SiteLine(event.seq, kind, local_text(event.at, zone), by, sentence)
+
+
+MOST_LINES, MOST_LOOKED_AT, AT_ONCE = 100, 5_000, 500
+
+
+def trail_page(
+    read: Callable[[int, int], Sequence[SiteEvent]], zone: str, watch: Watch, *, before: int, kind: str = ""
+) -> tuple[list[SiteLine], int]:
+    """Return lines of one kind or of all, the newest first, and the place before which the next page goes on.
+
+    read: the entries from one place up to another.  before: the place of the entry after the newest that is looked at.
+    A page ends where it is full or has looked at enough; 0 where the ledger is at its beginning.
+    """
+    lines: list[SiteLine] = []
+    last, end = max(before - MOST_LOOKED_AT, 0), before
+    while end > last:
+        begin = max(end - AT_ONCE, last)
+        for line in site_trail(reversed(read(begin, end)), zone, watch):
+            if kind in ("", line.kind):
+                lines.append(line)
+            if len(lines) == MOST_LINES:
+                return lines, line.seq
+        end = begin
+    return lines, last
 
 
 def _told(event: SiteEvent, watch: Watch) -> tuple[str, str]:

@@ -200,9 +200,10 @@ class Jobs:
         _complain_if_no_job(job)
         return tuple(event_from_bytes(payload) for payload in self._store.read_payloads(job))
 
-    def site_events(self, *, since: int = 0) -> tuple[SiteEvent, ...]:
-        """Return the events of the site's ledger from this place on."""
-        return tuple(site_event_from_bytes(payload) for payload in self._store.read_payloads(SITE_LEDGER, since=since))
+    def site_events(self, *, since: int = 0, until: int | None = None) -> tuple[SiteEvent, ...]:
+        """Return the events of the site's ledger from this place on, up to but without another."""
+        payloads = self._store.read_payloads(SITE_LEDGER, since=since, until=until)
+        return tuple(site_event_from_bytes(payload) for payload in payloads)
 
     def newest_head(self, job: str) -> Head | None:
         """Return the newest signed head of a job."""

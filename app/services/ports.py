@@ -81,8 +81,8 @@ class LedgerStore(Protocol):
     def fresh(self, ledger: str) -> Tip | None:
         """Return the newest committed tip if it is in memory; where others write, the database is asked first."""
 
-    def read_payloads(self, ledger: str, *, since: int = 0) -> list[bytes]:
-        """Return the committed entries of a ledger from this place on."""
+    def read_payloads(self, ledger: str, *, since: int = 0, until: int | None = None) -> list[bytes]:
+        """Return the committed entries of a ledger from this place on, up to but without another."""
 
     def read_heads(self, ledger: str) -> list[Head]:
         """Return all committed heads of a ledger."""

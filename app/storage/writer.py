@@ -151,9 +151,13 @@ class Store:
         with self._reading() as connection:
             return tip if is_newest(connection, ledger, tip) else None
 
-    def read_payloads(self, ledger: str, *, since: int = 0) -> list[bytes]:
-        """Return the committed payloads of a ledger in order, from this place on; an unknown ledger is empty."""
+    def read_payloads(self, ledger: str, *, since: int = 0, until: int | None = None) -> list[bytes]:
+        """Return the committed payloads of a ledger in order, from this place on, up to but without another.
+
+        An unknown ledger is empty.
+        """
         query = select(ENTRY.c.payload).where(ENTRY.c.ledger == ledger, ENTRY.c.seq >= since).order_by(ENTRY.c.seq)
+        query = query if until is None else query.where(ENTRY.c.seq < until)
         with self._reading() as connection:
             return list(connection.scalars(query))
 

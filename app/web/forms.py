@@ -81,6 +81,11 @@ async def _stored(request: Request, upload: UploadFile) -> str:
 
 
 def passed_by(request: Request) -> int:
-    """Return how many lines of a long list were passed by: `past` in the address; 0 for anything that is no count."""
-    past = request.query_params.get("past", "")
-    return int(past) if past.isascii() and past.isdigit() and len(past) < MOST_DIGITS else 0
+    """Return how many lines of a long list were passed by: `past` in the address."""
+    return count_in(request, "past")
+
+
+def count_in(request: Request, name: str) -> int:
+    """Return a count in the address; 0 for anything that is none."""
+    text = request.query_params.get(name, "")
+    return int(text) if text.isascii() and text.isdigit() and len(text) < MOST_DIGITS else 0

@@ -6,7 +6,7 @@ from hashlib import sha256
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, expect
+from playwright.sync_api import Browser, BrowserContext, Route, expect
 
 from app.bootstrap import Running, finish_restore
 from app.domain.commands import ExplainStop, Reopen, StopWork
@@ -317,7 +317,8 @@ def test_panels_that_come_while_they_are_looked_for_are_not_forgotten(
     """A look at what is carried, begun before they came and ended after it, found nothing: they stay all the same."""
     staged = Staged(site[1]).do_until("Twist the bag into")
     tablet = tablet_for(HANDS)
-    page, held = tablet.page, []
+    page = tablet.page
+    held: list[Route] = []
     page.route("**/ahead", lambda route: route.abort() if held else held.append(route))
     page.goto(tablet.address + f"/jobs/{staged.job}/now")
     page.wait_for_function(READY)

@@ -64,6 +64,6 @@ def test_the_entries_read_back_from_bytes_and_have_their_sentences() -> None:
     assert read == events
     assert all(event.by == LEAD for event in read)
     assert not fold_site(read, SITE).housed.off
-    told = [line.sentence for line in site_trail(read, "UTC")]
+    told = [line.sentence for line in site_trail(read, "UTC", SITE.watch)]
     assert "EF-03 was taken off the register: the line was given up." in told
     assert "EF-03 was put back on the register: the line runs again." in told

@@ -79,6 +79,6 @@ def test_the_entries_read_back_from_bytes_and_have_their_sentences() -> None:
 
     for event in (put, gone):
         assert site_event_from_bytes(canonical(event.model_dump(mode="json", exclude_none=True))) == event
-    told = [line.sentence for line in site_trail((put, gone), "UTC")]
+    told = [line.sentence for line in site_trail((put, gone), "UTC", SITE.watch)]
     assert told[0] == "A photo of EF-03 was put on the register (abababababab): the ring of P1."
     assert told[1] == f"The photo of EF-03 of entry {put.seq} was taken down: unsharp."

@@ -96,9 +96,9 @@ class MemoryStore:
     fresh = last_seen = peek
     """Nobody else writes here."""
 
-    def read_payloads(self, ledger: str, *, since: int = 0) -> list[bytes]:
-        """Return the entries of a ledger from this place on."""
-        return list(self.kept.payloads.get(ledger, ()))[since:]
+    def read_payloads(self, ledger: str, *, since: int = 0, until: int | None = None) -> list[bytes]:
+        """Return the entries of a ledger from this place on, up to but without another."""
+        return list(self.kept.payloads.get(ledger, ()))[since:until]
 
     def read_head(self, ledger: str, size: int | None = None) -> Head | None:
         """Return the newest head, if it is the one that is asked for."""

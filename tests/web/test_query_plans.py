@@ -25,6 +25,7 @@ PAGES = (
     "/instruments", "/qualifications", "/surveys", "/figures", "/procedures", "/jobs/{job}/now", "/jobs/{job}",
     "/jobs/{job}/steps/3", "/jobs/{job}/packages", "/jobs/{ended}", "/lessons", "/suggestions",
 )  # fmt: skip
+LEADS_PAGES = ("/trail", "/trail?kind=people")
 
 
 @dataclass
@@ -76,7 +77,8 @@ def whole_ledger(heard: Heard) -> list[str]:
 
 
 def _from_a_place(statement: str, values: Any) -> bool:
-    return "seq >=" in statement and any(isinstance(value, int) and value > 0 for value in tuple(values))
+    bounded = re.search(r"seq < ", statement) is not None
+    return bounded or ("seq >=" in statement and any(isinstance(value, int) and value > 0 for value in tuple(values)))
 
 
 def worked(desk: Desk) -> tuple[str, str]:
@@ -98,6 +100,8 @@ def everyday(desk: Desk, job: str, ended: str) -> None:
     for page in PAGES:
         address = page.format(job=job, ended=ended)
         assert desk.get(hands, address).status_code == 200, address
+    for address in LEADS_PAGES:
+        assert desk.get(desk.named("lead"), address).status_code == 200, address
     reading = {"bank": "hepa", "on": "2026-03-01", "drop_pa": str(600 + next(TOKENS) % 300)}
     assert desk.post(hands, "/housings/EF-03/readings", **reading).status_code == 303
     due = desk.running.site.jobs.state(job).due

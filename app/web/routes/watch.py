@@ -11,7 +11,7 @@ from app.domain.procedure import Role
 from app.records.moments import local_text, site_day, utc_text
 from app.web.context import Site, session_of, site_of
 from app.web.entered import NOTHING, Refilled, tried
-from app.web.forms import posted
+from app.web.forms import count_in, posted
 from app.web.render import html
 from app.web.roles import KEEPERS
 from app.web.signing import signer
@@ -21,16 +21,21 @@ router = APIRouter()
 
 @router.get("/trail")
 async def trail(request: Request) -> Response:
-    """Show the site's ledger as sentences, newest first; `kind` shows one kind only."""
-    from app.records.site_trail import KINDS, site_trail
+    """Show the site's ledger as sentences, newest first; `kind` shows one kind only, `before` what is older."""
+    from app.records.site_trail import KINDS, trail_page
 
     site, kind = site_of(request), request.query_params.get("kind", "")
     if kind and kind not in KINDS:
         raise Invalid(f"{kind[:20]!r} is not a kind of entry. Choose one of those shown.")
-    events = await run_in_threadpool(site.jobs.site_events)
     state = await run_in_threadpool(site.jobs.site)
-    lines = [line for line in reversed(site_trail(events, state.zone)) if kind in ("", line.kind)]
-    return html(request, "trail.html", lines=lines, kinds=KINDS, kind=kind, size=state.size)
+    before = min(count_in(request, "before") or state.size, state.size)
+    lines, older = await run_in_threadpool(
+        lambda: trail_page(
+            lambda since, until: site.jobs.site_events(since=since, until=until), state.zone, state.watch,
+            before=before, kind=kind,
+        )
+    )  # fmt: skip
+    return html(request, "trail.html", lines=lines, kinds=KINDS, kind=kind, size=state.size, older=older, before=before)
 
 
 @router.get("/access")
