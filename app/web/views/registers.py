@@ -1,8 +1,10 @@
 """The pages of the registers and of what is due: rows of plain text, made from the pure parts."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 
+from app.domain.housing import Bank
 from app.domain.instruments import Instrument, InstrumentKind
 from app.domain.site import SiteState
 from app.records.drops import Known
@@ -183,13 +185,18 @@ class HistoryPage:
     blank: Refilled = NOTHING
 
 
-def history_page(known: Known, today: date, *, may_strike: bool, form: Refilled, striking: Refilled) -> HistoryPage:
-    """Return the page: each bank with its trend, then everything that happened."""
+def history_page(
+    known: Known, today: date, earlier: Mapping[Bank, int], *, may_strike: bool, form: Refilled, striking: Refilled
+) -> HistoryPage:
+    """Return the page: each bank with its trend, then everything that happened.
+
+    earlier: of how many changes ago the filters are that a bank is shown with, where not those in place.
+    """
     register = known.site.instruments.values()
     return HistoryPage(
         tag=known.housing.tag,
         location=known.housing.location,
-        banks=tuple(bank_part(known, bank) for bank in known.housing.banks),
+        banks=tuple(bank_part(known, bank, earlier.get(bank, 0)) for bank in known.housing.banks),
         story=story(known),
         manometers=tuple(
             (item.id, f"{item.id}, {calibration_words(item.due, today)}")
