@@ -217,7 +217,7 @@ def opened_from(desk: Desk, planned: str) -> str:
     known = site.jobs.site()
     draft = first_entry(
         made, site=known, by=lead, at=utc_text(site.clock()), crew=crew, rehearsal=False,
-        prepared=prepared(known, planned, made.housing, "in the test"),
+        prepared=prepared(known, planned, made.housing, "in the test", at=utc_text(site.clock())),
     )  # fmt: skip
     desk.do(draft.ledger, Open(draft), lead)
     for who in crew:
