@@ -41,6 +41,11 @@ def test_the_figures_of_a_job_are_those_of_its_entries(desk: Desk) -> None:
         step.title for step in state.steps if step.title in dict(rows["time"])
     ))  # fmt: skip
     assert "From 1 record accepted in 2026" in page
+    several, table = desk.get(lead, "/figures/years"), desk.get(lead, "/figures/years.csv")
+    assert "2026: 1 record." in several.text
+    assert '<th scope="row">HEPA bank</th><td>1 of 1</td>' in several.text
+    assert table.headers["content-disposition"] == 'attachment; filename="figures.csv"'
+    assert "Leak tests met at the first attempt,HEPA bank,2026,1,tests met,1,tests," in table.text
     assert not [who for who in (desk.cast().eyes, desk.cast().hands) if who.name in page]
 
 

@@ -1,11 +1,12 @@
 """After the jobs: what they taught, suggested and answered, and figures over a year."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from app.domain.site import SiteState
 from app.domain.suggesting import KEEPERS
 from app.domain.suggestions import About, Suggestion
-from app.records.figures import Figure, Row
+from app.records.figures import Beside, Figure, Row, beside
 from app.records.moments import local_text
 from app.services.ports import Session
 from app.web.entered import Refilled
@@ -114,6 +115,28 @@ def figures_page(
     """Return the figures with the lengths of their bars."""
     drawn = tuple((figure, tuple(_bar(row) for row in figure.rows)) for figure in figures)
     return FiguresPage(year, years, drawn, jobs, left_out)
+
+
+MOST_BESIDE = 6
+"""Years that stand beside each other, the newest (our figure): as many columns as a page has room for."""
+
+
+@dataclass(frozen=True, slots=True)
+class BesidePage:
+    """The figures of several years.  years: each with how many records it comes from and how many were left out."""
+
+    years: tuple[tuple[int, int, int], ...]
+    figures: tuple[Beside, ...]
+    more: bool
+
+
+def beside_page(found: Mapping[int, tuple[tuple[Figure, ...], int, int]], *, of: int) -> BesidePage:
+    """Return the figures of years beside each other; of: how many years there are."""
+    return BesidePage(
+        years=tuple((year, jobs, left_out) for year, (_, jobs, left_out) in found.items()),
+        figures=beside({year: figures for year, (figures, _, _) in found.items()}),
+        more=of > len(found),
+    )
 
 
 def _bar(row: Row) -> Bar:
