@@ -176,7 +176,7 @@ def _surveys(known: Known) -> Iterator[Happening]:
             f"{item.what}: {item.value}{f' {unit_words(item.unit)}' if item.unit else ''}."
             for item in survey.measured or ()
         ]
-        parts += [f"{survey.note}."] if survey.note else []
+        parts += [f"Note: {survey.note}."] if survey.note else []
         count = len(survey.photos or ())
         parts += [f"{count} photo{'' if count == 1 else 's'}."] if count else []
         yield _entered(known, survey.at, survey.seq, "Surveyed", f"{' '.join(parts)} Signed by {_name(survey.by)}.")

@@ -148,7 +148,7 @@ def test_the_story_holds_what_was_entered_of_the_housing_itself() -> None:
         (
             "04 Surveyed. 1 of 4 points were as on the register, 1 could not be seen. Differed: P1: bag size: the "
             "register had “650”, found “700”; P1: ring size: the register had nothing, found “620”. Door: 12 kg. "
-            "lamp out. 1 photo. Signed by Ines Varga."
+            "Note: lamp out. 1 photo. Signed by Ines Varga."
         ),
         (
             "05 Difference answered. P1: bag size, register “650”, found “700”: the register is right, by Ines Varga: "

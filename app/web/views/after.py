@@ -1,6 +1,5 @@
 """After the jobs: what they taught, suggested and answered, and figures over a year."""
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 from app.domain.site import SiteState
@@ -8,6 +7,7 @@ from app.domain.suggesting import KEEPERS
 from app.domain.suggestions import About, Suggestion
 from app.records.figures import Beside, Figure, Row, beside
 from app.records.moments import local_text
+from app.services.figures import YearsAtHand
 from app.services.ports import Session
 from app.web.entered import Refilled
 
@@ -123,19 +123,24 @@ MOST_BESIDE = 6
 
 @dataclass(frozen=True, slots=True)
 class BesidePage:
-    """The figures of several years.  years: each with how many records it comes from and how many were left out."""
+    """The figures of several years.  years: each with how many records it comes from and how many were left out.
+
+    waiting: years whose records are being read, with how many of how many are.
+    """
 
     years: tuple[tuple[int, int, int], ...]
+    waiting: tuple[tuple[int, int, int], ...]
     figures: tuple[Beside, ...]
     more: bool
 
 
-def beside_page(found: Mapping[int, tuple[tuple[Figure, ...], int, int]], *, of: int) -> BesidePage:
-    """Return the figures of years beside each other; of: how many years there are."""
+def beside_page(found: YearsAtHand) -> BesidePage:
+    """Return the figures of years beside each other."""
     return BesidePage(
-        years=tuple((year, jobs, left_out) for year, (_, jobs, left_out) in found.items()),
-        figures=beside({year: figures for year, (figures, _, _) in found.items()}),
-        more=of > len(found),
+        years=tuple((year, jobs, left_out) for year, (_, jobs, left_out) in found.found.items()),
+        waiting=tuple((year, read, of) for year, (read, of) in found.waiting.items()),
+        figures=beside({year: figures for year, (figures, _, _) in found.found.items()}),
+        more=found.count > len(found.found) + len(found.waiting),
     )
 
 
