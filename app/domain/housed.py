@@ -5,10 +5,10 @@ Rules kept here:
 - a difference stays open until it is answered by name.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
-from typing import assert_never
+from typing import Literal, assert_never
 
 from immutables import Map
 
@@ -72,6 +72,26 @@ class Difference:
     sentence: str = ""
 
 
+Turn = Literal["plate", "filters", "doubt", "answer", "off", "back", "photo", "photo down"]
+
+
+@dataclass(frozen=True, slots=True)
+class Past:
+    """One entry about one housing, for its history.
+
+    told: the fields of the nameplate that changed, what came to be where, the point answered, what a photo shows.
+    why: the reason given, or how a difference was answered.  first: the nameplate was entered where there was none.
+    """
+
+    entry: int
+    at: str
+    by: Who | None
+    turn: Turn
+    told: tuple[str, ...] = ()
+    why: str = ""
+    first: bool = False
+
+
 _NO_SPOTS: Mapping[Spot, InPlace] = MappingProxyType({})
 
 
@@ -80,6 +100,7 @@ class Housed:
     """The register.  places: by housing, then by port and position.  serials: where each one is, by `serial_key`.
 
     off: the housings that were taken off it, with the entry that did so.  pictures: photos by housing, oldest first.
+    past: what was entered about each housing beside its surveys, oldest first.
     """
 
     plates: Map[str, PlateKnown] = field(default_factory=Map)
@@ -89,6 +110,7 @@ class Housed:
     differences: Map[tuple[int, str], Difference] = field(default_factory=Map)
     off: Map[str, HousingTakenOff] = field(default_factory=Map)
     pictures: Map[str, tuple[HousingPhotographed, ...]] = field(default_factory=Map)
+    past: Map[str, tuple[Past, ...]] = field(default_factory=Map)
 
     def at(self, housing: str, port: str, position: int) -> InPlace | None:
         """Return what is known of a position; None where nothing ever was."""
@@ -129,6 +151,11 @@ def serial_label(port: str, position: int) -> str:
 
 def evolve_housed(housed: Housed, event: HousedEvent) -> Housed:
     """Return the register after one more entry."""
+    fresh = {tag: (*housed.past.get(tag, ()), past) for tag, past in _past_of(housed, event)}
+    return replace(_evolved(housed, event), past=housed.past.update(fresh))
+
+
+def _evolved(housed: Housed, event: HousedEvent) -> Housed:
     match event:
         case HousingEntered():
             fresh = {
@@ -228,3 +255,50 @@ def _surveyed(housed: Housed, event: SurveyTaken) -> Housed:
 def _flagged(housed: Housed, found: Iterable[Difference]) -> Housed:
     fresh = {(item.entry, item.point): item for item in found}
     return replace(housed, differences=housed.differences.update(fresh)) if fresh else housed
+
+
+def _past_of(before: Housed, event: HousedEvent) -> Iterator[tuple[str, Past]]:
+    """Yield what an entry adds to the history of which housing; before: the register as it was until then."""
+
+    def past(turn: Turn, *told: str, why: str = "", first: bool = False) -> Past:
+        return Past(event.seq, event.at, event.by, turn, told, why, first)
+
+    match event:
+        case HousingEntered():
+            for plate in event.plates:
+                yield plate.tag, past("plate", *(plate.changed or ()), why=event.why, first=plate.was is None)
+        case FiltersPlaced():
+            yield from _placed_past(event)
+        case SurveyTaken():
+            pass  # kept whole, by housing
+        case DifferenceAnswered():
+            found = before.differences.get((event.entry, event.point))
+            if found is not None:
+                told = (found.label, found.register_has, found.found, event.outcome)
+                yield found.housing, past("answer", *told, why=event.reason)
+        case HousingTakenOff():
+            yield event.housing, past("off", why=event.reason)
+        case HousingPutBack():
+            yield event.housing, past("back", why=event.reason)
+        case HousingPhotographed():
+            yield event.housing, past("photo", event.shows)
+        case HousingPhotoTakenDown():
+            shows = (item.shows for item in before.pictures.get(event.housing, ()) if item.seq == event.entry)
+            yield event.housing, past("photo down", *shows, why=event.reason)
+        case _:
+            assert_never(event)
+
+
+def _placed_past(event: FiltersPlaced) -> Iterator[tuple[str, Past]]:
+    """What a job put in stands with the job; only what the register could not take over from it is told here."""
+    if event.how == "job":
+        for tag in dict.fromkeys(item.housing for item in event.doubts or ()):
+            told = tuple(item.sentence for item in event.doubts or () if item.housing == tag)
+            yield tag, Past(event.seq, event.at, event.by, "doubt", told, event.why)
+        return
+    by_tag: dict[str, list[str]] = {}
+    for place in event.places:
+        holds = place.filter.serial if place.filter else "no known filter"
+        by_tag.setdefault(place.housing, []).append(f"{place.port} position {place.position}: {holds}")
+    for tag, places in by_tag.items():
+        yield tag, Past(event.seq, event.at, event.by, "filters", tuple(places), event.why)

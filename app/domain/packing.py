@@ -40,7 +40,7 @@ def fits(item: Box, container: ContainerKept) -> int:
 
 @dataclass(frozen=True, slots=True)
 class Room:
-    """What a container holds and has left.  rows: as many as surely fit; None where a size is not known.
+    """What a container holds and has left.  rows: as many of those with sides as surely fit; None where none has any.
 
     known: kg, empty weight included, of what was weighed.  unweighed, unmeasured: packages without weight or sides.
     """
@@ -60,8 +60,11 @@ class Room:
 
     @property
     def rows_left(self) -> int | None:
-        """How many more packages as large as the largest surely fit; 0 where more are in it than the rows tell."""
-        return None if self.rows is None else max(0, self.rows - self.count)
+        """How many more packages as large as the largest fit beside those with sides; 0 where more than that are in it.
+
+        What has no sides, such as a soft bag, takes up room of which nothing is known; whoever says this says so, too.
+        """
+        return None if self.rows is None else max(0, self.rows - self.count + len(self.unmeasured))
 
     @property
     def words(self) -> tuple[str, ...]:
@@ -71,13 +74,15 @@ class Room:
     def _by_rows(self) -> str:
         if not self.count:
             return "Empty."
-        if self.unmeasured or self.rows is None or self.largest is None:
+        if self.rows is None or self.largest is None:
             return f"{self.count} in it. Room by size is not known: no sides of {', '.join(self.unmeasured)}."
         sides = " × ".join(plain(side) for side in self.largest.sides)
-        return (
-            f"{self.count} in it; {self.rows} fit in whole rows counted as {sides} mm each, "
-            f"so room for {self.rows_left} more."
+        of_them = f", {self.count - len(self.unmeasured)} of them with sides" if self.unmeasured else ""
+        told = (
+            f"{self.count} in it{of_them}; {self.rows} fit in whole rows counted as {sides} mm each, "
+            f"so room for {self.rows_left} more"
         )
+        return f"{told}, less what {', '.join(self.unmeasured)} takes up: no sides." if self.unmeasured else f"{told}."
 
     def _by_weight(self) -> str:
         told = f"{plain(self.known)} kg with what was weighed, {plain(self.most)} kg allowed"
@@ -99,10 +104,21 @@ def room_in(container: ContainerKept, inside: Iterable[str], facts: Mapping[str,
     unweighed = tuple(name for name, item in weights.items() if item is None)
     unmeasured = tuple(name for name, item in sides.items() if item is None)
     return Room(
-        count=len(names), rows=fits(largest, container) if largest and not unmeasured else None, largest=largest,
+        count=len(names), rows=fits(largest, container) if largest else None, largest=largest,
         known=known, most=exact(container.most_kg, name="Greatest weight"),
         unweighed=unweighed, unmeasured=unmeasured,
     )  # fmt: skip
+
+
+def total_words(names: Iterable[str], facts: Mapping[str, Mapping[str, Told]]) -> str:
+    """Say what packages weigh together as far as they were weighed, and which were not."""
+    weights = {name: weight_of(facts.get(name, {})) for name in names}
+    known = [item for item in weights.values() if item is not None]
+    left = [name for name, item in weights.items() if item is None]
+    if not left:
+        return f"{plain(sum(known, Fraction()))} kg, all {len(known)} weighed"
+    told = f"{plain(sum(known, Fraction()))} kg of {len(known)} weighed" if known else "not known"
+    return f"{told}; TOTAL NOT KNOWN: {len(left)} not weighed ({', '.join(left)})"
 
 
 def sides_of(facts: Mapping[str, Told]) -> Box | None:

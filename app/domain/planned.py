@@ -81,13 +81,24 @@ PlanEvent = WorkPlanned | PlanChanged | PlanDropped | ReadinessEvent
 
 
 @dataclass(frozen=True, slots=True)
+class LeftBehind:
+    """An answer that a survey has left behind: the item, the difference by entry and point, and why in a sentence."""
+
+    item: Item
+    entry: int
+    point: str
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
 class Planned:
     """One plan as it stands.
 
     first_at, last_at: when it was planned, and when anything was last entered about it (UTC text).
     entry: place of the entry that planned it.  entries: how many entries are about it.
     once: everybody who was ever named to take part, so that they can be told when they no longer are.
-    answered_for: what was planned when an item of its readiness was answered last.
+    answered_for: what was planned when an item of its readiness was answered last.  left: answers that a survey has
+    left behind (`app.domain.surveyed_plans`).
     dropped: why it was dropped, or nothing.  job: the number of the job opened from it, or nothing.
     """
 
@@ -103,6 +114,7 @@ class Planned:
     job: str = ""
     readiness: Readiness = NOT_READY
     answered_for: Mapping[Item, Intent] = field(default_factory=lambda: MappingProxyType({}))
+    left: tuple[LeftBehind, ...] = ()
 
     @property
     def housing(self) -> str:
@@ -201,7 +213,8 @@ def evolve_plans(plans: Plans, event: PlanEvent) -> Plans:
             after = replace(after, readiness=evolve_readiness(known.readiness, event))
             if isinstance(event, ItemAnswered):
                 answered_for = MappingProxyType({**known.answered_for, event.item: known.intent})
-                after = replace(after, answered_for=answered_for)
+                left = tuple(item for item in known.left if item.item is not event.item)
+                after = replace(after, answered_for=answered_for, left=left)
         case _:
             assert_never(event)
     return plans.set(after)

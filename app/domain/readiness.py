@@ -110,8 +110,8 @@ class Standing(StrEnum):
 class Prepared(Kept):
     """How the planned work stood when a job was opened from it.  told: in words.
 
-    reason: why the lead opened the job all the same, where it was not agreed.  named: what its answers give for
-    questions of the job, by the question's id.
+    reason: why the lead opened the job all the same, where it was not agreed or not within its hours.  named: what its
+    answers give for questions of the job, by the question's id.  off_hours: how far from the planned hours, in words.
     """
 
     plan: str
@@ -119,6 +119,7 @@ class Prepared(Kept):
     told: str
     reason: str | None = None
     named: dict[str, str] | None = None
+    off_hours: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,7 +1,8 @@
 """Whether an answer to an item of readiness still fits the plan: hours, people and procedure may have moved since.
 
-It follows from the entries alone, so that page, calendar and signature say the same.  An answer that no longer fits is
-open until it is answered again; nobody has to open it.
+A survey may have found the housing otherwise (`app.domain.surveyed_plans`).  It follows from the entries alone, so that
+page, calendar and signature say the same.  An answer that no longer fits is open until it is answered again; nobody has
+to open it.
 """
 
 from collections.abc import Callable, Mapping
@@ -13,7 +14,11 @@ from app.domain.readiness import Item, Standing
 def no_longer_fits(plan: Planned, item: Item) -> str:
     """Say in a sentence why an answer does not fit the plan as it stands now; nothing if it does, or there is none."""
     state, was = plan.readiness.of(item), plan.answered_for.get(item)
-    if state.standing is not Standing.ANSWERED or was is None or item not in _FITTING:
+    if state.standing is not Standing.ANSWERED or was is None:
+        return ""
+    if told := " ".join(left.sentence for left in plan.left if left.item is item):
+        return told
+    if item not in _FITTING:
         return ""
     return _FITTING[item](state.fields, was, plan.intent)
 

@@ -34,6 +34,7 @@ from app.domain.registers import SiteMoment, day_from, reason_from
 from app.domain.scheduling import WORKING, waiting_plan
 from app.domain.signing import READY
 from app.domain.site import SiteState
+from app.domain.zones import local_text
 
 AGREEING = (Role.LEAD, Role.SAFETY_OFFICER)
 PPE = "ppe"
@@ -183,26 +184,52 @@ def _complain_of_misfits(setting: Setting) -> None:
 # --- a job is opened ------------------------------------------------------------------------------
 
 
-def prepared(state: SiteState, plan: str, housing: Housing, reason: str) -> Prepared:
-    """Return how a plan stands, for the first entry of the job that is opened from it.
+def prepared(state: SiteState, plan: str, housing: Housing, reason: str, *, at: str) -> Prepared:
+    """Return how a plan stands, for the first entry of the job that is opened from it at this moment (UTC text).
 
-    reason: why the lead opens it all the same; it counts only where the work is not agreed to be ready, and is asked
-    there: Invalid without it.
+    reason: why the lead opens it all the same; it counts only where the work is not agreed to be ready or its hours are
+    others, and is asked there, once for both: Invalid without it.
     """
     known = waiting_plan(state, plan)
-    if is_ready(known, housing.service):
-        return Prepared(plan=plan, agreed=True, told=f"agreed by {agreed_words(known)}", named=_named(known))
-    told = unready_words(known, housing.service)
+    ready, off = is_ready(known, housing.service), off_hours(known, at, state.zone)
+    told = f"agreed by {agreed_words(known)}" if ready else unready_words(known, housing.service)
+    if ready and not off:
+        return Prepared(plan=plan, agreed=True, told=told, named=_named(known))
     if not reason.strip():
-        raise Invalid(f"{plan} is not ready: {told}. Have it agreed, or give the reason to open the job all the same.")
+        if ready:
+            raise Invalid(f"{plan} would be opened {off}. Change its hours, or give the reason to open the job now.")
+        also = f" It would be opened {off}." if off else ""
+        raise Invalid(
+            f"{plan} is not ready: {told}.{also} Have it agreed, or give the reason to open the job all the same."
+        )
     why = reason_from(reason, "Why the job is opened all the same")
-    return Prepared(plan=plan, agreed=False, told=told, reason=why, named=_named(known))
+    return Prepared(plan=plan, agreed=ready, told=told, reason=why, named=_named(known), off_hours=off or None)
+
+
+def off_hours(plan: Planned, at: str, zone: str) -> str:
+    """Say how far a moment is from a plan's hours; nothing from the first minute of its first day to its end.
+
+    On the day itself a crew begins with its brief before the hours without the system do.
+    """
+    now, hours = local_text(at, zone)[:16].replace(" ", "T"), plan.intent.hours
+    today = date.fromisoformat(now[:10])
+    first, last = date.fromisoformat(plan.begins[:10]), date.fromisoformat(plan.ends[:10])
+    if today < first:
+        return f"{_days((first - today).days)} before its hours, {hours}"
+    if now <= plan.ends:
+        return ""
+    after = _days((today - last).days) if today > last else "on the same day"
+    return f"{after} after its hours, {hours}"
+
+
+def _days(count: int) -> str:
+    return f"{count} day{'' if count == 1 else 's'}"
 
 
 def complain_of_readiness(state: SiteState, draft: JobOpened) -> None:
     """What a job says of its plan is what the ledger says at the moment of its opening."""
     given = draft.prepared
-    if given is not None and given != prepared(state, given.plan, draft.housing, given.reason or ""):
+    if given is not None and given != prepared(state, given.plan, draft.housing, given.reason or "", at=draft.at):
         raise Refused("changed", f"{given.plan} has changed since this page was shown. Look at it again, then open.")
 
 
@@ -211,7 +238,8 @@ def unready_sentence(draft: JobOpened) -> str | None:
     given = draft.prepared
     if given is None or given.agreed:
         return None
-    told = f"Job {draft.number} was opened from {given.plan}, which was not ready: {given.told}."
+    off = f" {given.off_hours}" if given.off_hours else ""
+    told = f"Job {draft.number} was opened from {given.plan}{off}, which was not ready: {given.told}."
     return f"{told} Opened all the same by {draft.by.name}: {given.reason}."
 
 

@@ -39,6 +39,7 @@ from app.domain.suggestions import (
     Suggestions,
     evolve_suggestions,
 )
+from app.domain.surveyed_plans import surveyed_plans
 from app.domain.text import Kept
 from app.domain.told import JobTold
 from app.domain.waste import (
@@ -314,7 +315,7 @@ def evolve_site(state: SiteState, event: SiteEvent) -> SiteState:
     if isinstance(event, StoreEvent):
         return replace(state, store=evolve_store(state.store, event))
     if isinstance(event, HousedEvent):
-        return replace(state, housed=evolve_housed(state.housed, event))
+        return replace(state, housed=evolve_housed(state.housed, event), planned=surveyed_plans(state.planned, event))
     if isinstance(event, WasteEvent):
         return replace(state, waste=evolve_waste(state.waste, event))
     if isinstance(event, SuggestionEvent):

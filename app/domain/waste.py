@@ -14,7 +14,7 @@ from typing import Literal, TypeVar, assert_never
 
 from immutables import Map
 
-from app.domain.packages import Told
+from app.domain.packages import Told, job_number
 from app.domain.site_entry import SiteEntry
 
 V = TypeVar("V")
@@ -204,7 +204,8 @@ class Waste:
     missing: every time that a package was lost or never made, found again or not.
     here: the packages of which this ledger knows anything and that are not gone.  inside: what lies in each container,
     with the entry that put it there.  standing: the containers that have not been handed over.  awaited: the hand-overs
-    of which something is out and no certificate has come.
+    of which something is out and no certificate has come.  handed: by the number of a job, the hand-overs with which
+    packages of it left.
     """
 
     added: Map[str, PackageAdded] = field(default_factory=Map)
@@ -221,6 +222,7 @@ class Waste:
     inside: Map[str, Map[str, int]] = field(default_factory=Map)
     standing: Map[str, None] = field(default_factory=Map)
     awaited: Map[str, None] = field(default_factory=Map)
+    handed: Map[str, tuple[str, ...]] = field(default_factory=Map)
 
     def told(self, package: str) -> Mapping[str, Told]:
         """Return what has been told of a package, by the names of FACTS."""
@@ -315,7 +317,8 @@ def _evolved(waste: Waste, event: WasteEvent) -> Waste:
             sent = _with(waste.sent, dict.fromkeys(event.containers, event.handover))
             handovers = _with(waste.handovers, {event.handover: Handover(event)})
             left = _with(waste.left_in, {name: waste.within(name) for name in event.containers})
-            return _moved(replace(waste, sent=sent, left_in=left, handovers=handovers), event.packages, there)
+            waste = replace(waste, sent=sent, left_in=left, handovers=handovers, handed=_handed(waste, event))
+            return _moved(waste, event.packages, there)
         case WasteReturned():
             here = Where(Whereabouts.PLACE, event.place, event.answers, event.at, event.seq, event.reason)
             found = waste.handovers.get(event.handover)
@@ -341,6 +344,11 @@ def waste_findings(waste: Waste, number: str) -> Iterable[tuple[int, str, str]]:
 
 def _with(known: Map[str, V], changed: Mapping[str, V]) -> Map[str, V]:
     return known.update(changed)
+
+
+def _handed(waste: Waste, event: WasteHandedOver) -> Map[str, tuple[str, ...]]:
+    jobs = dict.fromkeys(job_number(name) for name in event.packages)
+    return _with(waste.handed, {job: (*waste.handed.get(job, ()), event.handover) for job in jobs})
 
 
 def _by(event: SiteEntry, text: str) -> Told:

@@ -59,6 +59,14 @@ def bank_trend(series: DropSeries, design: BankDesign) -> BankTrend:
     )
 
 
+def past_trend(series: DropSeries, design: BankDesign) -> BankTrend:
+    """Fit the series of filters that are gone; nothing is forecast of them."""
+    limit = None if design.change_drop_pa is None else real(design.change_drop_pa)
+    days, drops = [float(point.day) for point in series.used], [point.pa for point in series.used]
+    fit = least_squares(days=days, dp_pa=drops) if len(days) >= 3 else None
+    return BankTrend(series, limit, fit, notes=series.notes)
+
+
 def _no_forecast(series: DropSeries, limit: float | None) -> Iterator[str]:
     if limit is None:
         yield "The site gives no resistance at which this bank is changed, so there is no date."
@@ -84,7 +92,8 @@ def _plan_on(series: DropSeries, found: Forecast, count: int) -> date | None:
 
 def rate_words(trend: BankTrend) -> str:
     """Say how fast the resistance changes, in Pa a month of 30 days; empty where no line was fitted."""
-    if trend.forecast is None:
+    slope = trend.forecast.slope_per_day if trend.forecast else trend.fit.line.slope_per_day if trend.fit else None
+    if slope is None:
         return ""
-    rate = 30 * trend.forecast.slope_per_day
+    rate = 30 * slope
     return f"{'+' if rate > 0 else ''}{plain(round(rate, 1))} Pa in 30 days"

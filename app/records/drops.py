@@ -82,12 +82,16 @@ class Point:
 
 @dataclass(frozen=True, slots=True)
 class DropSeries:
-    """The points of one bank since its filters were changed (None: no change is on record), oldest first."""
+    """The points of one bank since its filters were changed (None: no change is on record), oldest first.
+
+    ended_on: when those filters were changed in turn; None: they are in place.
+    """
 
     bank: Bank
     changed_on: date | None
     points: tuple[Point, ...]
     notes: tuple[str, ...]
+    ended_on: date | None = None
 
     @property
     def used(self) -> tuple[Point, ...]:
@@ -101,19 +105,33 @@ def changed_at(known: Known, bank: Bank) -> tuple[str, int] | None:
     return max(slid, default=None)
 
 
-def drop_series(known: Known, bank: Bank) -> DropSeries:
-    """Return the points of the series that counts now, with what was assumed."""
-    zone, changed = known.site.zone, changed_at(known, bank)
+def changes_of(known: Known, bank: Bank) -> tuple[tuple[str, int], ...]:
+    """Return when filters of a bank were changed, once for each job, the newest first."""
+    slid = {(item.at, item.seq) for _, told in known.tells for item in told.changes if item.bank is bank}
+    return tuple(sorted(slid, reverse=True))
+
+
+def drop_series(known: Known, bank: Bank, *, before: int = 0) -> DropSeries:
+    """Return the points of the series that counts now, with what was assumed.
+
+    before: the series of the filters that many changes ago.  What was read on the day of a change stands with the later
+    filters, left out where it may be of either; what is known to be of the earlier ones counts there.
+    """
+    zone, changes = known.site.zone, changes_of(known, bank)
+    changed = changes[before] if before < len(changes) else None
+    until = changes[before - 1] if 0 < before <= len(changes) else None
     found = sorted(
         (*job_points(known, bank), *read_points(known, bank)),
         key=lambda point: (point.moment, point.seq, point.entry or 0),
     )
+    found = [point for point in found if until is None or _until(point, until, zone)]
     kept = _newest_of_each_day([_unsure(point, changed, zone) for point in found if _since(point, changed, zone)])
     first = next((point.on for point in kept if not point.why_not), kept[0].on if kept else None)
     days = tuple(replace(point, day=(point.on - first).days) for point in kept) if first else ()
     return DropSeries(
         bank=bank,
         changed_on=site_day(changed[0], zone) if changed else None,
+        ended_on=site_day(until[0], zone) if until else None,
         points=days,
         notes=tuple(_assumed(days, design_of(known.housing, bank), known)),
     )
@@ -129,6 +147,12 @@ def _since(point: Point, changed: tuple[str, int] | None, zone: str) -> bool:
         return True
     after = (point.moment, point.seq) > changed
     return after or (point.entry is not None and point.on == site_day(changed[0], zone))
+
+
+def _until(point: Point, changed: tuple[str, int], zone: str) -> bool:
+    """Whether a point is of the filters before a change: of the earlier ones for certain, or not of the later ones."""
+    before = (point.moment, point.seq) < changed
+    return not _since(point, changed, zone) or (before and point.timed)
 
 
 def _unsure(point: Point, changed: tuple[str, int] | None, zone: str) -> Point:

@@ -10,6 +10,7 @@ Rules kept here:
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from typing import Literal
 
 from app.calc.bounds import plain
 from app.calc.errors import ChangeoutError
@@ -28,14 +29,23 @@ SOON_DAYS = 30
 """A day this near is pointed out (this program's figure, no source)."""
 
 
+Settling = tuple[Literal["new filter", "leak test"], Bank]
+"""What settles a reason: new filters in a bank, or a leak test of it."""
+
+
 @dataclass(frozen=True, slots=True)
 class Item:
-    """One reason: its day if it has one, a sentence, and where the rule comes from."""
+    """One reason: its day if it has one, a sentence, and where the rule comes from.
+
+    settled_by: what a step must do at the bank to settle it; spot: at which port and position, where one is meant.
+    """
 
     sentence: str
     source: str
     due: Due | None = None
     ran_out: bool = False
+    settled_by: Settling | None = None
+    spot: tuple[str, int] | None = None
 
     @property
     def on(self) -> date | None:
@@ -147,16 +157,17 @@ def _permits(known: Known) -> Iterator[Item]:
 
 def _by_trend(trend: BankTrend, bank: Bank) -> Item:
     words, shown = BANK_WORDS[bank], source("least-squares").shown
+    by: Settling = ("new filter", bank)
     if trend.plan_on is None or trend.limit_pa is None:
         told = trend.notes[-1] if trend.forecast is None else _why_no_day(trend)
         return Item(f"Pressure drop of the {words}: {told}", source("forecast-rules").shown)
     limit = f"{plain(trend.limit_pa)} Pa (site value)"
     if trend.forecast is not None and not trend.forecast.within_limit:
         told = f"The pressure drop of the {words} reached {limit} on {trend.plan_on}."
-        return Item(told, SITE_VALUE, Due(f"pressure drop of the {words}", trend.plan_on, "site"))
+        return Item(told, SITE_VALUE, Due(f"pressure drop of the {words}", trend.plan_on, "site"), settled_by=by)
     late = f" and {trend.late}" if trend.late else " and a day farther off than a century"
     told = f"The pressure drop of the {words} may reach {limit} between {trend.plan_on}{late} (95 % prediction band)."
-    return Item(told, shown, Due(f"pressure drop of the {words}", trend.plan_on, "least-squares"))
+    return Item(told, shown, Due(f"pressure drop of the {words}", trend.plan_on, "least-squares"), settled_by=by)
 
 
 def _why_no_day(trend: BankTrend) -> str:
@@ -176,16 +187,22 @@ def _by_age(known: Known, bank: Bank) -> Iterator[Item]:
     first = min(ages, key=lambda age: age.on)
     rule, shown = ("site", SITE_VALUE) if first.from_site else ("age-study", source("age-study").shown)
     told = f"The age of the filter at {first.port} position {first.position} of the {words} runs out on {first.on}."
-    yield Item(told, shown, Due(f"age of a filter of the {words}", first.on, rule), ran_out=True)
+    yield Item(
+        told, shown, Due(f"age of a filter of the {words}", first.on, rule), ran_out=True,
+        settled_by=("new filter", bank), spot=(first.port, first.position),
+    )  # fmt: skip
 
 
 def _by_leak_test(known: Known, bank: Bank) -> Iterator[Item]:
     words, months = BANK_WORDS[bank], design_of(known.housing, bank).leak_interval_months
+    by: Settling = ("leak test", bank)
     tests, shown = leak_tests(known, bank), SITE_VALUE
     if tests and tests[-1].passed is False:
         last = tests[-1]
         told = f"The last leak test of the {words}, {last.on}, failed (job {last.number})."
-        yield Item(told, f"limit: {last.basis}", Due(f"failed leak test of the {words}", last.on, "site"))
+        yield Item(
+            told, f"limit: {last.basis}", Due(f"failed leak test of the {words}", last.on, "site"), settled_by=by
+        )
         return
     if months is None:
         return
@@ -193,7 +210,7 @@ def _by_leak_test(known: Known, bank: Bank) -> Iterator[Item]:
     if passed:
         on = add_months(passed[-1].on, months)
         told = f"Leak test of the {words}: {months} months after the last one passed, {passed[-1].on}, is {on}."
-        yield Item(told, shown, Due(f"leak test of the {words}", on, "site"))
+        yield Item(told, shown, Due(f"leak test of the {words}", on, "site"), settled_by=by)
         return
     changed = changed_at(known, bank)
     if changed is None:
@@ -201,4 +218,4 @@ def _by_leak_test(known: Known, bank: Bank) -> Iterator[Item]:
         return
     day = site_day(changed[0], known.site.zone)
     told = f"Leak test of the {words}: filters were changed on {day} and no test has passed since."
-    yield Item(told, shown, Due(f"leak test of the {words}", day, "site"))
+    yield Item(told, shown, Due(f"leak test of the {words}", day, "site"), settled_by=by)

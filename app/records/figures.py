@@ -177,22 +177,33 @@ def _new_filters(state: JobState, zone: str) -> Iterator[tuple[str, date]]:
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One line of a figure: what, how many of how many (or so much), and in words."""
+    """One line of a figure: what, how many of how many (or so much), and in words.
+
+    of: what a bar is measured against.  count: how many tests, pieces counted or jobs the value comes from, where it
+    comes from some.  by: who told it, in words.
+    """
 
     what: str
     value: float
     of: float
     told: str
+    count: int | None = None
+    by: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Figure:
-    """One figure: its name, what it says and does not say, and its rows."""
+    """One figure: its name, what it says and does not say, and its rows.
+
+    unit, counted: what its values and counts are, in a word or two.
+    """
 
     id: str
     title: str
     about: str
     rows: tuple[Row, ...]
+    unit: str = ""
+    counted: str = ""
 
 
 def yearly(jobs: Sequence[JobFigures], earlier: Sequence[JobFigures] = ()) -> tuple[Figure, ...]:
@@ -201,30 +212,30 @@ def yearly(jobs: Sequence[JobFigures], earlier: Sequence[JobFigures] = ()) -> tu
         Figure(
             "tests", "Leak tests met at the first attempt",
             "By bank. A test that failed, was mended and then met counts as not met at the first attempt.",
-            tuple(_tests(jobs)),
+            tuple(_tests(jobs)), "tests met", "tests",
         ),
         Figure(
             "stops", "Stops by cause", "Every stop of an accepted job, by the reason that was given.",
-            tuple(_causes(jobs)),
+            tuple(_causes(jobs)), "stops",
         ),
         Figure(
             "time", "Time by section",
             "Median over the jobs, from mark to mark while work went on. Thoroughness is not slowness: this is for "
             "planning shifts, not for judging anybody.",
-            tuple(_times(jobs)),
+            tuple(_times(jobs)), "minutes", "jobs",
         ),
         Figure(
             "used", "Used against the take-off",
             "All jobs together: what the take-off counted when they were opened, and what was used in the end: what "
             "did not come back of a settled kit, torn and lost pieces with it; without one what the steps say, which "
             "is counted as the take-off is.",
-            tuple(_uses(jobs)),
+            tuple(_uses(jobs)), "pieces used", "pieces counted",
         ),
         Figure(
             "life", "Life of filters by housing",
             "Days between two change-outs of the same bank, the later one in this year. Why they were changed is in "
             "the records.",
-            tuple(_lives(jobs, earlier)),
+            tuple(_lives(jobs, earlier)), "days",
         ),
     )  # fmt: skip
 
@@ -235,7 +246,7 @@ def _tests(jobs: Sequence[JobFigures]) -> Iterator[Row]:
         counts[bank][0] += met
         counts[bank][1] += 1
     for bank, (good, count) in sorted(counts.items()):
-        yield Row(bank, good, count, f"{good} of {count}")
+        yield Row(bank, good, count, f"{good} of {count}", count)
 
 
 def _causes(jobs: Sequence[JobFigures]) -> Iterator[Row]:
@@ -256,14 +267,16 @@ def _times(jobs: Sequence[JobFigures]) -> Iterator[Row]:
     most = max(middle.values(), default=0.0)
     for section, minutes in middle.items():
         count = len(found[section])
-        yield Row(section, minutes, most, f"{minutes:.0f} min, {count} {'job' if count == 1 else 'jobs'}")
+        told = f"{minutes:.0f} min, {count} {'job' if count == 1 else 'jobs'}"
+        yield Row(section, minutes, most, told, count)
 
 
 def _uses(jobs: Sequence[JobFigures]) -> Iterator[Row]:
     for what in COUNTED.values():
         planned, used = (sum(job.used.get(what, (0, 0))[place] for job in jobs) for place in (0, 1))
         if planned or used:
-            yield Row(what, used, max(planned, used), f"{used} used, {planned} counted; {_told_by(what, jobs)}")
+            by = _told_by(what, jobs)
+            yield Row(what, used, max(planned, used), f"{used} used, {planned} counted; {by}", planned, by)
 
 
 def _told_by(what: str, jobs: Sequence[JobFigures]) -> str:
@@ -292,3 +305,49 @@ def _lives(jobs: Sequence[JobFigures], earlier: Sequence[JobFigures]) -> Iterato
     for (housing, bank), found in lives.items():
         if found:
             yield Row(f"{housing}, {bank}", found[-1], most, f"{found[-1]} days")
+
+
+# --- several years --------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """One figure of several years: a line for each thing, with its words for each year or nothing."""
+
+    title: str
+    about: str
+    lines: tuple[tuple[str, tuple[str, ...]], ...]
+
+
+Years = Mapping[int, Sequence[Figure]]
+"""The figures of some years; the figures are the same ones in each, in one order."""
+
+
+def beside(years: Years) -> tuple[Beside, ...]:
+    """Return each figure with its years beside each other, in the order of the years given.
+
+    Lines stand in the order in which the newest year has them, then what only earlier years have.
+    """
+    made = []
+    for figures in zip(*(years[year] for year in years), strict=True):
+        names = dict.fromkeys(row.what for figure in reversed(figures) for row in figure.rows)
+        of_year = [{row.what: row.told for row in figure.rows} for figure in figures]
+        lines = tuple((name, tuple(told.get(name, "") for told in of_year)) for name in names)
+        made.append(Beside(figures[0].title, figures[0].about, lines))
+    return tuple(made)
+
+
+FIGURES_HEAD = ("Figure", "What", "Year", "Value", "Unit", "Of", "Of what", "Told by")
+"""A column holds numbers or words and never both; `Of` is empty where a value is of no count."""
+
+
+def figures_table(years: Years) -> list[Sequence[str | int]]:
+    """Return the figures of some years as rows of a table, one for each thing and year."""
+    rows: list[Sequence[str | int]] = [FIGURES_HEAD]
+    for year, figures in years.items():
+        for figure in figures:
+            for row in figure.rows:
+                count = "" if row.count is None else row.count
+                of_what = figure.counted if row.count is not None else ""
+                rows.append((figure.title, row.what, year, round(row.value), figure.unit, count, of_what, row.by))
+    return rows

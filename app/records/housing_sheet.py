@@ -12,15 +12,16 @@ from datetime import date
 from typing import Any
 
 from app.calc.bounds import plain
+from app.calc.errors import Invalid
 from app.domain.housing import Bank
 from app.domain.job import JobState
 from app.domain.job_lines import JobLine
 from app.domain.site import SITE_LEDGER
 from app.domain.steps import BANK_WORDS
 from app.ledger.heads import Head, short_root
-from app.records.bank_trend import BankTrend, bank_trend, rate_words
+from app.records.bank_trend import BankTrend, bank_trend, past_trend, rate_words
 from app.records.cautions import CAUTIONS, NO_COMPLIANCE
-from app.records.drops import Known, Point, design_of, drop_series
+from app.records.drops import DropSeries, Known, Point, changes_of, design_of, drop_series
 from app.records.due import Item, days_words, housing_due
 from app.records.housing_story import story
 from app.records.moments import local_text
@@ -49,7 +50,10 @@ class DropRow:
 
 @dataclass(frozen=True, slots=True)
 class BankPart:
-    """One bank of a housing: whether there is a drawing, what it shows in words, facts, readings and notes."""
+    """One bank of a housing: whether there is a drawing, what it shows in words, facts, readings and notes.
+
+    before: of how many changes ago these filters are; earlier: how many changes there are to go back to.
+    """
 
     bank: str
     words: str
@@ -59,6 +63,8 @@ class BankPart:
     facts: tuple[tuple[str, str], ...]
     rows: tuple[DropRow, ...]
     notes: tuple[str, ...]
+    before: int = 0
+    earlier: int = 0
 
     @property
     def file(self) -> str:
@@ -66,19 +72,30 @@ class BankPart:
         return f"trend-{self.bank}.svg" if self.drawn else ""
 
 
-def trend_of(known: Known, bank: Bank) -> BankTrend:
-    """Return the trend of a bank as it stands now."""
-    return bank_trend(drop_series(known, bank), design_of(known.housing, bank))
+def trend_of(known: Known, bank: Bank, before: int = 0) -> BankTrend:
+    """Return the trend of a bank as it stands now; before: of the filters that many changes ago.
+
+    Invalid where the filters were not changed so often.
+    """
+    earlier = len(changes_of(known, bank))
+    if before > earlier:
+        raise Invalid(
+            f"The filters of the {BANK_WORDS[bank]} of {known.housing.tag} were changed {times(earlier)} by the "
+            "record. Go back no farther than that."
+        )
+    series, design = drop_series(known, bank, before=before), design_of(known.housing, bank)
+    return past_trend(series, design) if before else bank_trend(series, design)
 
 
-def plot_title(known: Known, bank: Bank) -> str:
+def plot_title(known: Known, bank: Bank, before: int = 0) -> str:
     """Return the title of a bank's drawing."""
-    return f"{known.housing.tag}, {BANK_WORDS[bank]}: pressure drop and trend"
+    of = "pressure drop of filters that are gone" if before else "pressure drop and trend"
+    return f"{known.housing.tag}, {BANK_WORDS[bank]}: {of}"
 
 
-def drawing_of(known: Known, bank: Bank) -> bytes:
+def drawing_of(known: Known, bank: Bank, before: int = 0) -> bytes:
     """Return a bank's drawing as SVG; Invalid where no reading gives anything to draw."""
-    return trend_svg(trend_of(known, bank), title=plot_title(known, bank))
+    return trend_svg(trend_of(known, bank, before), title=plot_title(known, bank, before))
 
 
 def drawings_of(known: Known) -> dict[str, bytes]:
@@ -87,21 +104,36 @@ def drawings_of(known: Known) -> dict[str, bytes]:
     return {part.file: drawing_of(known, bank) for bank, part in parts if part.drawn}
 
 
-def bank_part(known: Known, bank: Bank) -> BankPart:
-    """Return one bank's part, of the series that counts now."""
-    trend = trend_of(known, bank)
+def bank_part(known: Known, bank: Bank, before: int = 0) -> BankPart:
+    """Return one bank's part, of the series that counts now or of the filters so many changes ago."""
+    trend = trend_of(known, bank, before)
     series, words = trend.series, BANK_WORDS[bank]
-    changed = f"since the filters were changed on {series.changed_on}" if series.changed_on else ""
     return BankPart(
         bank=str(bank),
         words=f"{words[:1].upper()}{words[1:]}",
-        since=changed or "since the first reading; no change of filters is on record here",
+        since=_since(series),
         drawn=bool(series.points),
-        described=words_of(trend, title=plot_title(known, bank)),
+        described=words_of(trend, title=plot_title(known, bank, before)),
         facts=tuple(_facts(known, bank, trend)),
         rows=tuple(_drop_row(point) for point in series.points),
         notes=trend.notes,
+        before=before,
+        earlier=len(changes_of(known, bank)),
     )
+
+
+def times(count: int) -> str:
+    """Say how often."""
+    return {0: "never", 1: "once", 2: "twice"}.get(count, f"{count} times")
+
+
+def _since(series: DropSeries) -> str:
+    if series.ended_on:
+        begun = f"in place from {series.changed_on}" if series.changed_on else "from before the record"
+        return f"filters {begun} to {series.ended_on}"
+    if series.changed_on:
+        return f"since the filters were changed on {series.changed_on}"
+    return "since the first reading; no change of filters is on record here"
 
 
 def _facts(known: Known, bank: Bank, trend: BankTrend) -> Iterator[tuple[str, str]]:

@@ -1,19 +1,24 @@
 """The history of one housing in the order of time: jobs, tests with their attempts, readings, struck ones included.
 
+Beside them what was entered of the housing itself: its nameplate, surveys with what differed, photos, the waste left.
+
 Pure: from the housing's file, the states of its jobs and the site's state.  What failed stays in sight, what was
 taken back or struck is shown as such.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
+from typing import assert_never
 
 from app.calc.life import FILTER_LIFE_YEARS, expiry
-from app.domain.event_base import Result
-from app.domain.housed import InPlace
+from app.domain.event_base import Result, Who
+from app.domain.housed import InPlace, Past
+from app.domain.housed_events import SurveyTaken
 from app.domain.housing import Bank, Housing
 from app.domain.job import JobState, Stage
 from app.domain.job_lines import JobLine
+from app.domain.packages import job_number
 from app.domain.steps import BANK_WORDS
 from app.domain.told import AGE, LEAK, RESISTANCE, Marked, marked
 from app.domain.words import unit_words
@@ -68,7 +73,9 @@ class FilterAge:
 
 def story(known: Known) -> tuple[Happening, ...]:
     """Return everything that happened at this housing, newest first."""
-    found = [*_jobs(known), *_tests(known), *_readings(known)]
+    found = [
+        *_jobs(known), *_tests(known), *_readings(known), *_surveys(known), *_register(known), *_waste(known),
+    ]  # fmt: skip
     return tuple(sorted(found, key=lambda item: (item.moment, item.seq), reverse=True))
 
 
@@ -157,6 +164,102 @@ def drop_words(point: Point) -> str:
     parts += [f"at {point.flow_m3_h:g} m³/h"] if point.flow_m3_h is not None else []
     parts += [f"= {point.at_rated_pa:.0f} Pa at rated flow"] if point.at_rated_pa is not None else []
     return " ".join(parts)
+
+
+# --- what was entered of the housing itself -------------------------------------------------------
+
+
+def _surveys(known: Known) -> Iterator[Happening]:
+    for survey in known.site.housed.surveys.get(known.housing.tag, ()):
+        parts = [_survey_words(survey)]
+        parts += [
+            f"{item.what}: {item.value}{f' {unit_words(item.unit)}' if item.unit else ''}."
+            for item in survey.measured or ()
+        ]
+        parts += [f"Note: {survey.note}."] if survey.note else []
+        count = len(survey.photos or ())
+        parts += [f"{count} photo{'' if count == 1 else 's'}."] if count else []
+        yield _entered(known, survey.at, survey.seq, "Surveyed", f"{' '.join(parts)} Signed by {_name(survey.by)}.")
+
+
+def _survey_words(survey: SurveyTaken) -> str:
+    differ = [
+        f"{item.label}: the register had {f'“{item.register_has}”' if item.register_has else 'nothing'}, "
+        f"found “{item.found}”"
+        for item in survey.seen
+        if item.found is not None
+    ]
+    unseen = sum(bool(item.unseen) for item in survey.seen)
+    same = len(survey.seen) - len(differ) - unseen
+    told = f"{same} of {len(survey.seen)} points were as on the register"
+    told += f", {unseen} could not be seen" if unseen else ""
+    return f"{told}. Differed: {'; '.join(differ)}." if differ else f"{told}; nothing differed."
+
+
+def _register(known: Known) -> Iterator[Happening]:
+    for past in known.site.housed.past.get(known.housing.tag, ()):
+        what, text = _past_words(past)
+        by = f"{_name(past.by)}{f': {past.why}' if past.why else ''}."
+        yield _entered(known, past.at, past.entry, what, f"{text}, by {by}" if text else f"By {by}")
+
+
+def _past_words(past: Past) -> tuple[str, str]:
+    """Say what was entered, and of what; by whom and why follow."""
+    match past.turn:
+        case "plate":
+            fields = ", ".join(name.replace("_", " ") for name in past.told)
+            if past.first:
+                return "Nameplate entered", "Entered in the register"
+            return "Nameplate changed", f"Changed: {fields}" if fields else "Entered anew"
+        case "filters":
+            return "Filters entered in the register", "; ".join(past.told)
+        case "doubt":
+            return "Filters not taken over into the register", "; ".join(past.told)
+        case "answer":
+            label, had, found, outcome = past.told
+            told = "the register was changed" if outcome == "register changed" else "the register is right"
+            has = f"“{had}”" if had else "nothing"
+            return "Difference answered", f"{label}, register {has}, found “{found}”: {told}"
+        case "off":
+            return "Taken off the register", ""
+        case "back":
+            return "Put back on the register", ""
+        case "photo":
+            return "Photo put on the register", f"It shows “{past.told[0]}”"
+        case "photo down":
+            return "Photo taken down", f"It showed “{past.told[0]}”" if past.told else ""
+        case _:
+            assert_never(past.turn)
+
+
+def _waste(known: Known) -> Iterator[Happening]:
+    """The packages that left the site, by job and hand-over."""
+    waste = known.site.waste
+    for line in known.site.jobs.of_housing(known.housing.tag):
+        for name in waste.handed.get(line.number, ()):
+            gone = waste.handovers[name]
+            names = [item for item in gone.event.packages if job_number(item) == line.number]
+            text = f"{package_words(names)} to {gone.event.receiver}, {gone.event.organisation}, by hand-over {name}."
+            back = [item for item in names if item in gone.back]
+            text += f" Came back: {', '.join(back)}." if back else ""
+            if gone.certificate is not None:
+                text += f" Certificate {gone.certificate.certificate} of {gone.certificate.dated}."
+            elif len(back) < len(names):
+                text += " No certificate has come yet."
+            yield _entered(known, gone.event.at, gone.event.seq, "Waste left", text, job=line.job)
+
+
+def package_words(names: Sequence[str]) -> str:
+    """Name packages."""
+    return f"Package{'' if len(names) == 1 else 's'} {', '.join(names)}"
+
+
+def _name(by: Who | None) -> str:
+    return by.name if by else "the site"
+
+
+def _entered(known: Known, at: str, seq: int, what: str, text: str, *, job: str = "") -> Happening:
+    return Happening(at, local_text(at, known.site.zone)[:16], what, "", text, job=job, seq=seq)
 
 
 # --- what falls due asks ------------------------------------------------------------------------

@@ -20,7 +20,10 @@ from app.records.moments import local_text
 
 @dataclass(frozen=True, slots=True)
 class PickRow:
-    """One lot to take, or what stands aside or is missing of a need.  lot: empty where it is no single lot."""
+    """One lot to take, or what stands aside or is missing of a need.  lot: empty where it is no single lot.
+
+    needed: in words, whole and spare as numbers.
+    """
 
     what: str
     needed: str
@@ -29,6 +32,8 @@ class PickRow:
     place: str
     label: str
     missing: bool = False
+    whole: int = 0
+    spare: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +50,7 @@ class PickPart:
 
 @dataclass(frozen=True, slots=True)
 class OrderRow:
-    """One kind that is short.  by: the order day in words."""
+    """One kind that is short.  by: the order day in words; day, late: that day alone and how many days it is past."""
 
     what: str
     needed: int
@@ -55,6 +60,8 @@ class OrderRow:
     on: str
     by: str
     overdue: bool
+    day: str = ""
+    late: int = 0
 
 
 def material(kind: Kind, what: str) -> str:
@@ -79,15 +86,18 @@ def _part(
     rows: list[PickRow] = []
     for share in shares:
         what, needed = material(share.need.kind, share.need.what), _needed(share)
+        whole, spare = share.need.whole, share.need.spare if share.need.count else 0
         for pick in (pick for pick in picks if pick.job == key and pick.need == share.need):
             item = store.lots[pick.lot]
             label = (
                 f"serial number {item.lot.serial}" if item.lot.serial else item.lot.what if not share.need.what else ""
             )
             told_label = ", ".join(part for part in (label, age_of(item, today)) if part)
-            rows.append(PickRow(what, needed, pick.lot, pick.count, item.lot.place, told_label))
+            rows.append(
+                PickRow(what, needed, pick.lot, pick.count, item.lot.place, told_label, whole=whole, spare=spare)
+            )
         if share.short:
-            rows.append(PickRow(what, needed, "", share.short, "", "", missing=True))
+            rows.append(PickRow(what, needed, "", share.short, "", "", missing=True, whole=whole, spare=spare))
     aside = tuple(
         f"{share.put_aside} of {material(share.need.kind, share.need.what)}" for share in shares if share.put_aside
     )
@@ -107,6 +117,7 @@ def order_rows(found: PickList, names: Mapping[str, str], today: date) -> tuple[
         OrderRow(
             what=material(line.kind, line.what), needed=line.needed, there=line.there, short=line.short,
             first=names.get(line.first, line.first), on=str(line.on or ""), by=_by(line, today), overdue=line.overdue,
+            day=str(line.order_by or ""), late=max((today - line.order_by).days, 0) if line.order_by else 0,
         )
         for line in ordered
     )  # fmt: skip
@@ -119,8 +130,14 @@ def _by(line: Line, today: date) -> str:
     return f"{line.order_by}, {late} day{'' if late == 1 else 's'} ago" if late > 0 else str(line.order_by)
 
 
-PICK_HEAD = ("Picked", "For", "Work", "Material", "Needed", "Lot", "Count", "Kept at", "By its label", "State")
-ORDER_HEAD = ("Ordered", "Material", "Needed", "There", "Short", "First for", "Needed on", "Order by", "State")
+PICK_HEAD = (
+    "Picked", "For", "Work", "Material", "Needed", "Of them spare", "Lot", "Count", "Kept at", "By its label", "State",
+)  # fmt: skip
+ORDER_HEAD = (
+    "Ordered", "Material", "Needed", "There", "Short", "First for", "Needed on", "Order by", "Days late", "Lead time",
+    "State",
+)  # fmt: skip
+"""A column holds numbers, days or words and never two of them, so that a spreadsheet can add and sort it."""
 
 
 def pick_table(parts: Sequence[PickPart]) -> list[Sequence[str | int]]:
@@ -128,7 +145,7 @@ def pick_table(parts: Sequence[PickPart]) -> list[Sequence[str | int]]:
     return [
         PICK_HEAD,
         *(
-            ("", part.name, part.told, row.what, row.needed, row.lot, row.count, row.place, row.label,
+            ("", part.name, part.told, row.what, row.whole, row.spare, row.lot, row.count, row.place, row.label,
              "SHORT" if row.missing else "take")
             for part in parts
             for row in part.rows
@@ -141,10 +158,11 @@ def order_table(rows: Sequence[OrderRow]) -> list[Sequence[str | int]]:
     return [
         ORDER_HEAD,
         *(
-            ("", row.what, row.needed, row.there, row.short, row.first, row.on, row.by, "LATE" if row.overdue else "")
+            ("", row.what, row.needed, row.there, row.short, row.first, row.on, row.day, row.late,
+             "known" if row.day else "not known", "LATE" if row.overdue else "")
             for row in rows
         ),
-    ]
+    ]  # fmt: skip
 
 
 HONEST = (

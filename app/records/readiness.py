@@ -17,6 +17,7 @@ from app.domain.readiness_fit import no_longer_fits
 from app.domain.readiness_items import applies, fields_of, is_ready, owed_by, settled, still_open
 from app.domain.readying import agreed_words
 from app.domain.site import SiteState
+from app.domain.surveyed_plans import CONCERNS, kind_of
 from app.ledger.heads import Head
 from app.records.cautions import CAUTIONS
 from app.records.moments import local_text
@@ -71,6 +72,21 @@ def readiness_words(
         seen=readiness.newest,
         to_sign=to_sign if plan.waits and not left else (),
     )
+
+
+def survey_words(state: SiteState, plan: Planned) -> tuple[str, ...]:
+    """Say what surveys found otherwise of what waiting work depends on, while nobody has decided it."""
+    found = state.housed.open_at(plan.housing) if plan.waits else ()
+    return tuple(
+        f"The survey of {local_text(item.at, state.zone)[:10]} found “{item.found}” for {item.label}; "
+        f"{_USED_BY.get(kind_of(item.point), 'the take-off')} still "
+        f"{f'uses “{item.register_has}”' if item.register_has else 'knows none'}."
+        for item in found
+        if kind_of(item.point) in CONCERNS
+    )
+
+
+_USED_BY = dict.fromkeys(("isolation", "upstream", "downstream", "fan"), "the isolation")
 
 
 def kit_words(lines: Sequence[Line]) -> str:

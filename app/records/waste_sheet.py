@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from app.domain.packages import WastePackage
-from app.domain.packing import room_in, sides_of, volume_words
+from app.domain.packing import room_in, sides_of, total_words, volume_words
 from app.domain.site import SiteState
 from app.domain.waste import ContainerKept, Handover
 from app.ledger.heads import Head
@@ -72,6 +72,12 @@ def handover_sheet(
         ["Containers", ", ".join(event.containers) or "none"],
         *([f"In container {name}", ", ".join(site.waste.contents(name))] for name in event.containers),
         ["Packages", str(len(event.packages))],
+        ["Weight of the packages", total_words(event.packages, site.waste.facts)],
+        *(
+            [f"Container {name} empty", f"{kept.empty_kg} kg ({kept.basis})"]
+            for name in event.containers
+            if (kept := site.waste.containers.get(name)) is not None
+        ),
         ["Came back", ", ".join(back) or "none"],
         ["Certificate", f"{paid.certificate} of {paid.dated}" if paid else "not received yet"],
         *([["Remark", event.remark]] if event.remark else []),

@@ -107,7 +107,10 @@ def transcribed_words(came: Transcribed, entered_by: str) -> str:
 
 
 def prepared_words(prepared: Prepared) -> str:
-    """Say from which planned work a job was opened, and whether that was ready."""
+    """Say from which planned work a job was opened, whether that was ready, and whether in its hours."""
+    off = f"opened {prepared.off_hours}" if prepared.off_hours else ""
     if prepared.agreed:
-        return f"From {prepared.plan}, its readiness {prepared.told}."
-    return f"From {prepared.plan}, NOT READY ({prepared.told}), opened all the same: {prepared.reason}."
+        why = f"; {off}, because: {prepared.reason}" if off else ""
+        return f"From {prepared.plan}, its readiness {prepared.told}{why}."
+    how = off or "opened all the same"
+    return f"From {prepared.plan}, NOT READY ({prepared.told}), {how}: {prepared.reason}."

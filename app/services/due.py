@@ -76,6 +76,16 @@ class DueBook:
             shown = [self._told_in_full(tag, state) for _, _, tag in keys[skip : skip + count]]
         return DuePart(tuple(shown), skip + 1, len(keys))
 
+    def of(self, housing: Housing) -> "HousingDue | None":
+        """Return what is due at one housing; None where it is off the register."""
+        from app.records.due import housing_due
+
+        state = self._jobs.site()
+        if housing.tag in state.housed.off:
+            return None
+        with self._lock:
+            return housing_due(self._known(housing, state))
+
     def _told_in_full(self, tag: str, state: SiteState) -> "HousingDue":
         """Return all reasons of a housing; those of the housings shown last are kept until something changes there."""
         from app.records.due import housing_due

@@ -1,9 +1,11 @@
 """Figures over the jobs of a year; each accepted job is read once and what it gives is kept in memory.
 
-What was drawn is kept until a job is opened, closed or taken up, or a kit is settled or opened again.
+Several years are read behind a page, not for it: their records are many, and whoever waits for a page waits a few
+seconds at most.  What was drawn is kept until a job is opened, closed or taken up, or a kit is settled or opened again.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from threading import Lock
 
 from app.domain.job import fold
@@ -16,6 +18,18 @@ from app.services.jobs import Jobs
 
 MOST_JOBS = 2_000
 """Looked at for one year; the newest, and the page says so (this program's bound)."""
+
+
+@dataclass(frozen=True, slots=True)
+class YearsAtHand:
+    """Some years.  found: figures, records and left out, by year.  waiting: records read and all, of the others.
+
+    count: how many years there are.
+    """
+
+    found: Mapping[int, tuple[tuple[Figure, ...], int, int]]
+    waiting: Mapping[int, tuple[int, int]]
+    count: int
 
 
 class Figures:
@@ -45,6 +59,35 @@ class Figures:
                 self._found[year] = self._drawn(state, year)
             return self._found[year]
 
+    def at_hand(self, most: int) -> YearsAtHand:
+        """Return the newest years as far as their records have been read already, the oldest of them first."""
+        with self._lock:
+            state = self._jobs.site()
+            self._look(state)
+            found: dict[int, tuple[tuple[Figure, ...], int, int]] = {}
+            waiting: dict[int, tuple[int, int]] = {}
+            for year in sorted(self._years[:most]):
+                lines = self._closed(state, year)[-MOST_JOBS:]
+                if unread := sum(self._key(line, state) not in self._kept for line in lines):
+                    waiting[year] = len(lines) - unread, len(lines)
+                    continue
+                if year not in self._found:
+                    self._found[year] = self._drawn(state, year)
+                found[year] = self._found[year]
+            return YearsAtHand(found, waiting, len(self._years))
+
+    def read(self, years: Iterable[int], most: int) -> None:
+        """Read so many records of these years that have not been read yet, one at a time, the newest first."""
+        for year in sorted(years, reverse=True):
+            with self._lock:
+                state = self._jobs.site()
+                lines = self._closed(state, year)[-MOST_JOBS:]
+                unread = [line for line in reversed(lines) if self._key(line, state) not in self._kept]
+            for line in unread[:most]:
+                with self._lock:
+                    self._of(line, state)
+            most -= len(unread[:most])
+
     def _look(self, state: SiteState) -> None:
         """Forget what was drawn once a job has been opened, closed or taken up since, or a kit settled."""
         if state.store.settled is not self._of_kits:
@@ -54,12 +97,7 @@ class Figures:
             self._of_jobs, self._years, self._found = state.jobs, tuple(sorted(closed, reverse=True)), {}
 
     def _drawn(self, state: SiteState, year: int) -> tuple[tuple[Figure, ...], int, int]:
-        closed = [
-            line
-            for line in state.jobs
-            if line.closed_at and not state.jobs.is_in_hand(line.job)
-            and site_day(line.closed_at, state.zone).year == year
-        ]  # fmt: skip
+        closed = self._closed(state, year)
         lines = closed[-MOST_JOBS:]
         own = [found for line in lines if (found := self._of(line, state)) is not None]
         names = {line.job for line in lines}
@@ -72,13 +110,26 @@ class Figures:
         ]  # fmt: skip
         return yearly(own, before), len(own), len(closed) - len(lines)
 
+    @staticmethod
+    def _closed(state: SiteState, year: int) -> list[JobLine]:
+        return [
+            line
+            for line in state.jobs
+            if line.closed_at and not state.jobs.is_in_hand(line.job)
+            and site_day(line.closed_at, state.zone).year == year
+        ]  # fmt: skip
+
+    @staticmethod
+    def _key(line: JobLine, state: SiteState) -> tuple[str, int, int]:
+        settled = state.store.settled.get(line.job)
+        return line.job, line.closed_at_size, -1 if settled is None else settled.seq
+
     def _filters_of(self, line: JobLine, state: SiteState) -> JobFigures | None:
         """Return when an earlier job put filters in: as the entry has it that closed it, else from the job itself."""
         return self._of(line, state) if line.told is None else filters_told(line, line.told, state.zone)
 
     def _of(self, line: JobLine, state: SiteState) -> JobFigures | None:
-        settled = state.store.settled.get(line.job)
-        key = line.job, line.closed_at_size, -1 if settled is None else settled.seq
+        key = self._key(line, state)
         if key not in self._kept:
             events = self._jobs.events(line.job)
             self._kept[key] = figures_of(line, fold(events), events, state.zone, state.store)

@@ -49,6 +49,7 @@ async def entered(make: "Callable[[], Future[SiteState]]", form: Posted) -> Refi
 async def tried(doing: "Callable[[], Awaitable[object]]", form: Posted) -> Refilled:
     """Carry out what a form asks and return after its commit; a refusal comes back with what was typed, secrets not."""
     try:
+        form.complain()
         await doing()
     except (Invalid, OutOfRange, Refused) as refusal:
         fields = {name: text for name, text in form.fields.items() if "secret" not in name}

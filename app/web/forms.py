@@ -19,10 +19,19 @@ MOST_DIGITS = 9
 
 @dataclass(frozen=True, slots=True)
 class Posted:
-    """A posted form: plain fields, and the answers to a step's questions with photos already stored."""
+    """A posted form: plain fields, and the answers to a step's questions with photos already stored.
+
+    fault: a photo that cannot be kept; its field is empty, and whoever asked for such forms has yet to complain of it.
+    """
 
     fields: Mapping[str, str]
     answers: Mapping[str, str]
+    fault: Invalid | None = None
+
+    def complain(self) -> None:
+        """Raise the fault of a photo, if there is one, once what was typed is in safety."""
+        if self.fault is not None:
+            raise self.fault
 
     def need(self, name: str) -> str:
         """Return a field; raise Invalid if the form lacks it."""
@@ -35,12 +44,18 @@ class Posted:
         return self.fields.get(name, "")
 
 
-async def posted(request: Request, *, most: int = MOST_FIELDS) -> Posted:
-    """Read the form of a request; photos are stored by their SHA-256 before anything names them.  most: fields."""
+async def posted(request: Request, *, most: int = MOST_FIELDS, faults_later: bool = False) -> Posted:
+    """Read the form of a request; photos are stored by their SHA-256 before anything names them.
+
+    most: fields.  faults_later: a photo that cannot be kept is told by `complain`, so that the page is shown again with
+    all that was typed; else the whole form is refused for it.
+    """
     form = await request.form(max_files=MOST_FILES, max_fields=most, max_part_size=MOST_TEXT)
     try:
         read = await _read(request, form)
         request.state.fields = read.fields
+        if not faults_later:
+            read.complain()
         return read
     finally:
         await form.close()
@@ -63,13 +78,17 @@ async def sent_file(request: Request, name: str) -> tuple[bytes, dict[str, str]]
 async def _read(request: Request, form: FormData) -> Posted:
     fields: dict[str, str] = {}
     answers: dict[str, str] = {}
+    fault: Invalid | None = None
     for name, value in form.multi_items():
-        text = await _stored(request, value) if isinstance(value, UploadFile) else value
+        try:
+            text = await _stored(request, value) if isinstance(value, UploadFile) else value
+        except Invalid as no_photo:
+            text, fault = "", no_photo
         target, key = (answers, name.removeprefix(ANSWER)) if name.startswith(ANSWER) else (fields, name)
         if key in target and text != target[key]:
             raise Invalid(f"The form gives {key!r} twice. Reload the page and send it once.")
         target[key] = text
-    return Posted(fields, answers)
+    return Posted(fields, answers, fault)
 
 
 async def _stored(request: Request, upload: UploadFile) -> str:

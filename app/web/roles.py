@@ -138,6 +138,8 @@ ALLOWED: dict[tuple[str, str], frozenset[Role] | None] = {
     ("POST", "/suggestions/answer"): KEEPERS,
     ("POST", "/suggestions/done"): KEEPERS,
     ("GET", "/figures"): WORKERS,
+    ("GET", "/figures/years"): WORKERS,
+    ("GET", "/figures/years.csv"): WORKERS,
     ("GET", "/jobs/{job}/ahead"): WORKERS,
     ("POST", "/jobs/{job}/kept"): EVERYONE,
     ("POST", "/jobs/{job}/contests"): LEAD,

@@ -5,6 +5,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Page
 
+from app.domain.housing_text import housing_text
 from tests.browser.driver import HANDS, LEAD, Tablet, served
 from tests.browser.test_screens import CONTROL_PX, EXAMINE, OTHER_PX, SCHEMES, SIZES, TEXT_PX
 from tests.records.faulty_tables import SECOND, WHOLE, table
@@ -120,3 +121,52 @@ def test_a_lead_sends_a_faulty_table_then_a_good_one_and_enters_it(browser: Brow
         "Row 2, column service", "Row 2, column made", "Row 3, column notes", "Row 3, column notes",
     ]  # fmt: skip
     assert faults == []
+
+
+def test_a_survey_that_is_left_and_returned_to_is_still_typed(browser: Browser, tmp_path: Path) -> None:
+    """On this tablet, for whoever typed it, until it is signed; what the register has anew is asked anew."""
+    with served(tmp_path) as (address, running):
+        tablet = Tablet(browser.new_context(viewport={"width": 800, "height": 1280}).new_page(), address)
+        page, path = tablet.page, "/housings/EF-07/survey"
+        tablet.sign_in(HANDS)
+        tablet.go(path)
+        assert page.locator("#typed-before").is_hidden()
+        ways = page.locator(".survey-ways")
+        for place in range(ways.count()):
+            ways.nth(place).get_by_role("radio", name="as on the register").check(force=True)
+        where, fan = (page.locator("fieldset", has_text=words) for words in ("Place: Laboratory wing", "Fan: fan F-"))
+        fan.get_by_role("radio", name="differs").check(force=True)
+        fan.get_by_label("What is there instead").fill("fan F-99")
+        page.get_by_label("Note").fill("lamp is out")
+        page.locator("#survey-secret").fill("half a secret")
+        page.get_by_role("link", name="Leave without signing").click()
+
+        known = running.site.library.housing("EF-07")
+        assert known is not None
+        moved = known.model_copy(update={"location": "Laboratory wing, level 9"})
+        (running.site.settings.data / "housings" / "EF-07.toml").write_text(housing_text(moved), "utf-8")
+        running.site.library.housing("EF-07")
+        tablet.go(path)
+        page.locator("#typed-before").wait_for()
+        assert fan.get_by_role("radio", name="differs").is_checked()
+        assert fan.get_by_label("What is there instead").input_value() == "fan F-99"
+        assert page.get_by_label("Note").input_value() == "lamp is out"
+        assert page.locator("#survey-secret").input_value() == ""
+        assert where.locator("input:checked").count() == 0, "the register has another place now"
+        assert faults_at_both_sizes(page) == []
+
+        where.get_by_role("radio", name="as on the register").check(force=True)
+        tablet.give_secret("#survey-secret")
+        page.get_by_role("button", name="Sign the survey").click()
+        page.get_by_text("found “fan F-99”").first.wait_for()
+        tablet.go(path)
+        assert page.locator("#typed-before").is_hidden()
+        assert page.locator(".survey-ways input:checked").count() == 0
+
+        page.get_by_label("Note").fill("of the next walk")
+        tablet.sign_in(LEAD)
+        tablet.go(path)
+        assert page.get_by_label("Note").input_value() == "", "another person's words"
+        tablet.sign_in(HANDS)
+        tablet.go(path)
+        assert page.get_by_label("Note").input_value() == "of the next walk"

@@ -203,6 +203,7 @@ def staged(tmp_path_factory: pytest.TempPathFactory, browser: Browser) -> Iterat
             Shown("label of a housing", "/at/housing/EF-07", HANDS),
             Shown("suggested changes", "/suggestions", LEAD),
             Shown("figures", "/figures", LEAD),
+            Shown("figures, years", "/figures/years", LEAD),
             Shown("access", "/access", LEAD),
             Shown("trail", "/trail", OFFICER),
             Shown("site settings", "/site", OFFICER),
@@ -210,6 +211,7 @@ def staged(tmp_path_factory: pytest.TempPathFactory, browser: Browser) -> Iterat
             Shown("instruments, read", "/instruments", HANDS),
             Shown("qualifications", "/qualifications", LEAD),
             Shown("due", "/due", HANDS),
+            Shown("due, to plan", "/due", LEAD),
             Shown("history", "/housings/EF-03/history", LEAD),
             Shown("history, three banks", "/housings/EF-11/history", HANDS),
         )

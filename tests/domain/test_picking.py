@@ -322,6 +322,8 @@ def test_the_lists_name_every_lot_and_every_shortage() -> None:
     assert [(row.what, row.short, row.by, row.overdue) for row in orders] == [
         ("filter gasket", 1, "2026-01-01, 60 days ago", True), ("bag ring 660", 5, "2026-03-22", False)
     ]  # fmt: skip
+    assert [row[4:6] for row in pick_table([part])[1:]] == [(1, 0), (15, 3), (15, 3)]
+    assert [row[7:10] for row in order_table(orders)[1:]] == [("2026-01-01", 60, "known"), ("2026-03-22", 0, "known")]
     assert [row[-1] for row in pick_table([part])] == ["State", "SHORT", "take", "SHORT"]
     assert [row[-1] for row in order_table(orders)] == ["State", "LATE", ""]
 

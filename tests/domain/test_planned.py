@@ -21,6 +21,7 @@ TYPED = {
     "lead": "lead", "why": "pressure drop near its limit",
 }  # fmt: skip
 SITE = SiteState(zone="Europe/Berlin")
+AT_ITS_HOUR = "2026-03-09T06:30:00.000Z"
 
 
 def moment(state: SiteState) -> SiteMoment:
@@ -186,8 +187,8 @@ def test_a_job_is_opened_from_its_own_plan_only() -> None:
     """Another housing or procedure is refused, and without a plan nothing is asked."""
     state = planning(SITE)
     draft = first_entry(
-        plan(housing(), procedure(), "ab" * 32), site=state, by=LEAD, at="2026-03-09T06:30:00.000Z", crew=(HANDS, EYES),
-        rehearsal=False, prepared=prepared(state, "PL-0001", housing(), "an alarm"),
+        plan(housing(), procedure(), "ab" * 32), site=state, by=LEAD, at=AT_ITS_HOUR, crew=(HANDS, EYES),
+        rehearsal=False, prepared=prepared(state, "PL-0001", housing(), "an alarm", at=AT_ITS_HOUR),
     )  # fmt: skip
     complain_of_plan(state, draft)
     complain_of_plan(SITE, draft.model_copy(update={"prepared": None}))

@@ -10,6 +10,7 @@ import pytest
 from app.calc.errors import ChangeoutError, Invalid, OutOfRange
 from app.domain.event_base import Who
 from app.domain.events import JobOpened
+from app.domain.housed_events import DifferenceAnswered, Seen, SurveyTaken
 from app.domain.housing import Service
 from app.domain.job import JobState
 from app.domain.planned import NO_PLANS, PlanChanged, PlanDropped, Planned
@@ -34,11 +35,12 @@ from app.domain.registers import SiteMoment
 from app.domain.signing import READY
 from app.domain.site import SiteEvent, SiteState, evolve_site, fold_site, site_event_from_bytes
 from app.ledger.canonical import canonical
+from app.records.trail import sentence_of
 from app.records.wording import prepared_words
 from app.services.jobs import UNREADY, findings_of
 from app.services.planning import first_entry, plan
 from tests.builders import EYES, HANDS, LEAD, NEEDS, OFFICER, OTHER_LEAD, PEOPLE, QUALIFIED, housing, procedure
-from tests.domain.test_planned import SITE, planning, registered
+from tests.domain.test_planned import AT_ITS_HOUR, SITE, planning, registered
 
 WHO = {who.id: who for who in PEOPLE}
 TODAY = date(2026, 3, 2)
@@ -89,6 +91,81 @@ def answered(service: Service = Service.RADIOACTIVE) -> SiteState:
     for item in applies(service):
         state = answering(state, item, service=service)
     return state
+
+
+def surveyed(state: SiteState, **found: str) -> SiteState:
+    """Return the site after a survey of the plan's housing found this at points named with _ for the dot."""
+    seen = tuple(
+        Seen(point=name.replace("_", "."), label=name.replace("_", " of "), register_has="old", found=text)
+        for name, text in found.items()
+    )
+    return evolve_site(
+        state,
+        SurveyTaken(seq=state.size, at="2026-03-03T08:00:00.000Z", by=HANDS, housing="EF-03", seen=seen, meaning="m",
+                    local_time="2026-03-03 09:00", proof="p"),
+    )  # fmt: skip
+
+
+def settled_by_lead(state: SiteState, entry: int, point: str, outcome: str) -> SiteState:
+    """Return the site after a lead has answered a difference."""
+    head = {"seq": state.size, "at": "2026-03-04T08:00:00.000Z", "by": LEAD, "reason": "looked"}
+    return evolve_site(state, DifferenceAnswered(entry=entry, point=point, outcome=outcome, **head))
+
+
+@pytest.mark.parametrize(
+    ("point", "items"),
+    [
+        ("filters_P1", {Item.WINDOW, Item.LIFT, Item.WASTE}), ("type_P1", {Item.LIFT, Item.WASTE}),
+        ("bag_P1", {Item.WASTE}), ("ring_P1", {Item.WASTE}), ("clamp_P1", set()),
+        ("isolation_fan", {Item.WINDOW, Item.PERMIT}), ("upstream", {Item.WINDOW, Item.PERMIT}),
+        ("location", set()), ("serial_P1_1", set()),
+    ],
+)  # fmt: skip
+def test_a_survey_opens_what_was_answered_of_a_housing_it_found_otherwise(point: str, items: set[Item]) -> None:
+    """By what the point concerns; what is not needed and another housing's plan stay as they are."""
+    before = answered()
+    after = surveyed(before, **{point: "new"})
+
+    assert set(still_open(after.planned["PL-0001"], Service.RADIOACTIVE)) == items
+    assert (after.planned["PL-0001"].entries > before.planned["PL-0001"].entries) == bool(items)
+    for item in items:
+        told = no_longer_fits(after.planned["PL-0001"], item)
+        assert told.startswith("The survey of 2026-03-03 found “new” for ")
+        assert told.endswith(", where the register had “old”.")
+
+
+def test_what_a_survey_left_behind_fits_when_the_register_is_right_or_when_it_is_answered_again() -> None:
+    """“Register changed” settles nothing: the answer was for the housing as it was entered before."""
+    start = answered()
+    found = surveyed(start, bag_P1="700", type_P1="610")
+    entry = start.size
+
+    def plan_of(state: SiteState) -> Planned:
+        return state.planned["PL-0001"]
+
+    right = settled_by_lead(
+        settled_by_lead(found, entry, "bag.P1", "register right"), entry, "type.P1", "register right"
+    )
+    changed = settled_by_lead(found, entry, "bag.P1", "register changed")
+    half = settled_by_lead(found, entry, "bag.P1", "register right")
+    again = answering(answering(changed, Item.WASTE), Item.LIFT)
+
+    left = [set(still_open(plan_of(state), Service.RADIOACTIVE)) for state in (right, changed, half, again)]
+    assert left == [set(), {Item.WASTE, Item.LIFT}, {Item.WASTE, Item.LIFT}, set()]
+    assert plan_of(right).readiness == plan_of(start).readiness
+    assert plan_of(surveyed(start, bag_P1="700", bag_P2="700")).left != ()
+
+
+def test_an_answer_given_after_the_survey_and_one_not_needed_are_not_left_behind() -> None:
+    """Whoever answers after the survey has read it on the plan."""
+    state = surveyed(planning(SITE), bag_P1="700")
+    assert Item.WASTE not in still_open(answering(state, Item.WASTE).planned["PL-0001"], Service.RADIOACTIVE)
+
+    reason = item_not_needed(
+        state, by(state, OFFICER), plan="PL-0001", item=Item.WASTE, service=Service.RADIOACTIVE, reason="none is made"
+    )
+    unneeded = surveyed(evolve_site(state, reason), bag_P1="710")
+    assert Item.WASTE not in still_open(unneeded.planned["PL-0001"], Service.RADIOACTIVE)
 
 
 def signing(
@@ -597,12 +674,52 @@ def test_readiness_reads_back_from_bytes() -> None:
 # --- a job is opened ------------------------------------------------------------------------------
 
 
-def drafted(state: SiteState, reason: str = "", tag: str = "EF-03") -> JobOpened:
+def drafted(state: SiteState, reason: str = "", tag: str = "EF-03", at: str = AT_ITS_HOUR) -> JobOpened:
     """Return the first entry of a job opened from the plan."""
     return first_entry(
-        plan(housing(tag), procedure(), "ab" * 32), site=state, by=LEAD, at="2026-03-09T06:30:00.000Z", crew=(HANDS,),
-        rehearsal=False, prepared=prepared(state, "PL-0001", housing(tag), reason),
+        plan(housing(tag), procedure(), "ab" * 32), site=state, by=LEAD, at=at, crew=(HANDS,),
+        rehearsal=False, prepared=prepared(state, "PL-0001", housing(tag), reason, at=at),
     )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("at", "told"),
+    [
+        ("2026-03-01T23:30:00.000Z", "7 days before its hours, 2026-03-09 07:30 to 15:00"),
+        ("2026-03-08T22:59:59.000Z", "1 day before its hours, 2026-03-09 07:30 to 15:00"),
+        ("2026-03-08T23:00:00.000Z", ""), ("2026-03-09T14:00:59.000Z", ""),
+        ("2026-03-09T14:01:00.000Z", "on the same day after its hours, 2026-03-09 07:30 to 15:00"),
+        ("2026-03-11T10:00:00.000Z", "2 days after its hours, 2026-03-09 07:30 to 15:00"),
+    ],
+)  # fmt: skip
+def test_a_job_opened_outside_the_planned_hours_needs_a_reason_and_its_record_says_so(at: str, told: str) -> None:
+    """By the site's clock, which is an hour ahead; from its first day's first minute to its end nothing is asked."""
+    state = agreed()
+    if not told:
+        assert drafted(state, at=at).prepared == drafted(state).prepared
+        return
+    with pytest.raises(Invalid, match=f"PL-0001 would be opened {told}. Change its hours, or give the reason"):
+        drafted(state, " ", at=at)
+    made = drafted(state, "the duct is shut now", at=at)
+    complain_of_readiness(state, made)
+    assert made.prepared is not None
+    assert unready_sentence(made) is None
+    assert prepared_words(made.prepared).endswith(f"; opened {told}, because: the duct is shut now.")
+    assert sentence_of(made, {}).endswith(f"opened {told}, because: the duct is shut now.")
+    with pytest.raises(Refused, match="PL-0001 has changed since"):
+        complain_of_readiness(state, made.model_copy(update={"at": AT_ITS_HOUR}))
+
+
+def test_one_reason_is_asked_of_work_neither_ready_nor_in_its_hours() -> None:
+    """Both stand in the record and before the reviewer."""
+    early = "2026-03-02T08:00:00.000Z"
+    with pytest.raises(Invalid, match=r"PL-0001 is not ready: open: .* It would be opened 7 days before its hours"):
+        drafted(planning(SITE), at=early)
+    made = drafted(planning(SITE), "an alarm", at=early)
+    told = "PL-0001 7 days before its hours, 2026-03-09 07:30 to 15:00, which was not ready: open: Hours"
+    assert told in (unready_sentence(made) or "")
+    assert made.prepared is not None
+    assert "), opened 7 days before its hours, 2026-03-09 07:30 to 15:00: an alarm." in prepared_words(made.prepared)
 
 
 def test_a_job_opened_from_agreed_work_names_the_agreement() -> None:

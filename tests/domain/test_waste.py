@@ -14,7 +14,7 @@ from app.domain.instruments import Instrument, InstrumentKind
 from app.domain.job import stamp_of
 from app.domain.job_lines import JobLine, JobLines
 from app.domain.packages import Told, WastePackage, packages_of
-from app.domain.packing import room_in
+from app.domain.packing import room_in, total_words
 from app.domain.refused import Refused
 from app.domain.registers import SiteMoment
 from app.domain.site import InstrumentPutAside, SiteEvent, SiteState, evolve_site
@@ -307,6 +307,29 @@ def test_what_was_not_weighed_leaves_the_gross_weight_unknown(site: Site) -> Non
     assert room.unweighed == (ONE,)
     assert "GROSS NOT KNOWN" in room.words[1]
     assert "not known" in room.words[0]
+
+
+def test_what_has_no_sides_leaves_the_rest_counted(ready: Site) -> None:
+    """Two of 640 x 640 x 320 fit six times in whole rows, so four more, less what the soft one takes up."""
+    ready.put(ONE, TWO, container="B-1")
+    ready.look(BARE)
+    ready.tell(BARE, weight="2")
+    ready.put(BARE, container="B-1")
+    room = room_in(ready.state.waste.containers["B-1"], ready.state.waste.within("B-1"), ready.state.waste.facts)
+
+    assert (room.rows, room.rows_left, room.unmeasured) == (6, 4, (BARE,))
+    assert room.words[0] == (
+        "3 in it, 2 of them with sides; 6 fit in whole rows counted as 320 × 640 × 640 mm each, so room for 4 more, "
+        f"less what {BARE} takes up: no sides."
+    )
+
+
+def test_a_total_names_what_was_not_weighed(ready: Site) -> None:
+    """What is known is added up, and how many and which are missing from it."""
+    facts = ready.state.waste.facts
+    assert total_words((ONE, TWO), facts) == "40 kg, all 2 weighed"
+    assert total_words((ONE, BARE), facts) == f"20 kg of 1 weighed; TOTAL NOT KNOWN: 1 not weighed ({BARE})"
+    assert total_words((BARE,), facts) == f"not known; TOTAL NOT KNOWN: 1 not weighed ({BARE})"
 
 
 def test_a_drum_takes_by_its_bore(site: Site) -> None:

@@ -52,6 +52,25 @@ def placed_index(register: Housed) -> dict[str, tuple[str, tuple[str, int]]]:
 
 
 @given(st.lists(st.lists(PLACED, min_size=1, max_size=5).map(tuple), max_size=8))
+def test_the_past_of_a_housing_holds_each_entry_that_names_it_once_and_in_order(
+    entries: list[tuple[Placed, ...]],
+) -> None:
+    """Against a walk over all entries."""
+    register = Housed()
+    for seq, places in enumerate(entries):
+        event = FiltersPlaced(seq=seq, at=AT, by=LEAD, how="desk", places=places, why="as seen")
+        register = evolve_housed(register, event)
+
+    for tag in ("EF-1", "EF-2", "EF-3"):
+        named = [seq for seq, places in enumerate(entries) if tag in {place.housing for place in places}]
+        past = register.past.get(tag, ())
+        assert [item.entry for item in past] == named
+        assert [len(item.told) for item in past] == [
+            sum(place.housing == tag for place in entries[seq]) for seq in named
+        ]
+
+
+@given(st.lists(st.lists(PLACED, min_size=1, max_size=5).map(tuple), max_size=8))
 def test_no_serial_number_is_in_two_places_whatever_entries_say(entries: list[tuple[Placed, ...]]) -> None:
     """Also entries that no rule would let through leave each number in one place, and there it is found."""
     register = Housed()

@@ -22,7 +22,7 @@ from app.domain.deciding.contingency import possible, way_back_of
 from app.domain.events import Event, JobOpened, JobReopened, JobStopped, StepDone, StepWithdrawn
 from app.domain.housing import Seal, Service
 from app.domain.job import JobState, evolve
-from app.domain.packages import WastePackage, fitted_serials, left_on_rings, packages_of
+from app.domain.packages import WastePackage, fitted_serials, job_number, left_on_rings, packages_of
 from app.domain.registers import SiteMoment
 from app.domain.site import SiteEvent, SiteState, evolve_site, site_event_from_bytes
 from app.domain.steps import begin_with
@@ -316,6 +316,10 @@ class Yard:
         known = {*waste.added, *waste.facts, *waste.closures, *waste.where, *waste.excused}
         assert set(waste.here) == known - {name for name, where in waste.where.items() if where.kind in CLOSED}
         assert set(waste.standing) == set(waste.containers) - set(waste.sent)
+        assert {job: set(gone) for job, gone in waste.handed.items()} == {
+            job: {name for name, item in waste.handovers.items() if job in map(job_number, item.event.packages)}
+            for job in {job_number(name) for item in waste.handovers.values() for name in item.event.packages}
+        }
         for box in waste.containers:
             inside = {name for name, where in waste.where.items() if (where.kind, where.place) == (IN_BOX, box)}
             assert set(waste.within(box)) == inside

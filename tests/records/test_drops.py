@@ -1,5 +1,6 @@
 """Pressure drops since the last change, and their trend: which points count, and scipy as the reference for dates."""
 
+from collections import Counter
 from datetime import date, timedelta
 from math import ceil, floor, sqrt
 
@@ -181,6 +182,60 @@ def test_a_change_of_filters_starts_a_new_series() -> None:
     assert found.changed_on == date(2026, 1, 10)
     assert [(point.day, point.read_pa, point.pa) for point in found.points] == [(0, 300.0, 301.0), (30, 310.0, 310.0)]
     assert found.points[0].origin == "job 2026-0001, step 3"
+
+
+def test_the_filters_before_keep_what_was_read_of_them() -> None:
+    """Each run ends where the next begins; a day's reading that may be of either stands with the later filters."""
+    told = Told()
+    told.read("2026-01-05", "600")
+    for at in ("2026-01-10", "2026-02-10"):
+        job = told.job(
+            [step("before"), step("slide", position=1, slides=True), step("after")], at=f"{at}T08:00:00.000Z"
+        )
+        job.done("before", f"{at}T09:00:00.000Z", resistance("640", "641"))
+        job.done("slide", f"{at}T11:00:00.000Z")
+        job.done("after", f"{at}T15:00:00.000Z", resistance("300", "301"))
+    told.read("2026-02-10", "602", at="2026-02-12T12:00:00.000Z")
+    told.read("2026-02-10", "631", at="2026-02-10T10:00:00.000Z")
+    told.read("2026-03-01", "310")
+
+    now, one, two = (drop_series(told.known, Bank.HEPA, before=ago) for ago in range(3))
+
+    assert [(run.changed_on, run.ended_on) for run in (two, one, now)] == [
+        (None, date(2026, 1, 10)), (date(2026, 1, 10), date(2026, 2, 10)), (date(2026, 2, 10), None),
+    ]  # fmt: skip
+    assert [point.read_pa for point in two.points] == [600.0, 640.0]
+    assert [(point.read_pa, bool(point.why_not)) for point in one.points] == [
+        (300.0, False), (640.0, True), (631.0, False),
+    ]  # fmt: skip
+    assert [point.read_pa for point in now.points] == [631.0, 602.0, 300.0, 310.0]
+
+
+DAY = st.integers(1, 28).map(lambda day: f"2026-01-{day:02d}")
+
+
+@given(
+    changes=st.lists(st.tuples(DAY, st.integers(0, 23)), max_size=4, unique=True),
+    reads=st.lists(st.tuples(DAY, st.integers(0, 23), st.integers(0, 2)), max_size=12),
+)
+def test_every_reading_is_used_in_at_most_one_run_and_shown_in_one(
+    changes: list[tuple[str, int]], reads: list[tuple[str, int, int]]
+) -> None:
+    """However often filters were changed, no reading is lost between two runs and none counts twice."""
+    told = Told()
+    for day, hour in changes:
+        job = told.job([step("slide", position=1, slides=True)], at=f"{day}T00:00:00.000Z")
+        job.done("slide", f"{day}T{hour:02d}:30:00.000Z")
+    entries = [
+        told.read(day, "300", at=f"{date.fromisoformat(day) + timedelta(days=later)}T{hour:02d}:15:00.000Z")
+        for day, hour, later in reads
+    ]
+
+    runs = [drop_series(told.known, Bank.HEPA, before=ago) for ago in range(len(changes) + 1)]
+    used = Counter(point.entry for run in runs for point in run.used)
+
+    assert {point.entry for run in runs for point in run.points} == set(entries)
+    assert all(count == 1 for count in used.values())
 
 
 def test_a_reading_of_the_day_of_the_change_counts_only_if_its_hour_is_known_to_be_after_it() -> None:

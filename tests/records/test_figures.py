@@ -10,7 +10,7 @@ from app.domain.job import Stamp
 from app.domain.job_lines import JobLine
 from app.domain.store import KitLine, KitSettled, KitStaged, Store, evolve_store
 from app.domain.told import told_of
-from app.records.figures import JobFigures, Row, figures_of, filters_told, yearly
+from app.records.figures import JobFigures, Row, beside, figures_of, figures_table, filters_told, yearly
 from tests.builders import OFFICER, opened
 from tests.domain.test_store import BAG, received
 
@@ -132,3 +132,36 @@ def test_an_earlier_job_gives_the_same_new_filters_by_what_it_told_as_by_its_mar
     assert drawn.new
     assert sorted(told.new) == sorted(drawn.new)
     assert (told.housing, told.on) == (drawn.housing, drawn.on)
+
+
+YEARS = {
+    2025: yearly((job(9, "EF-09", date(2025, 3, 1), tests=((CARBON, False),), stops={"fire": 2}),)), 2026: yearly(JOBS),
+}  # fmt: skip
+
+
+def test_the_years_of_a_figure_stand_beside_each_other() -> None:
+    """A line for each thing, the newest year's order first; nothing where a year has none of it."""
+    found = {item.title: item.lines for item in beside(YEARS)}
+
+    assert found["Leak tests met at the first attempt"] == (
+        ("HEPA bank", ("", "2 of 3")), ("carbon bank", ("0 of 1", "1 of 1")),
+    )  # fmt: skip
+    assert found["Stops by cause"] == (("alarm", ("", "3")), ("text", ("", "2")), ("fire", ("2", "")))
+    assert beside({}) == ()
+
+
+def test_the_table_of_years_has_numbers_or_words_in_a_column_and_all_that_the_page_has() -> None:
+    """Value, count and unit apart, so that a spreadsheet can add them up."""
+    head, *lines = figures_table(YEARS)
+    by_name = [dict(zip(head, line, strict=True)) for line in lines]
+
+    assert len(lines) == sum(len(figure.rows) for figures in YEARS.values() for figure in figures)
+    for name in head:
+        kinds = {type(line[name]) for line in by_name if line[name] != ""}
+        assert kinds == ({int} if name in ("Year", "Value", "Of") else {str}), name
+    (used,) = [line for line in by_name if line["What"] == "new bags"]
+    assert [used[name] for name in ("Year", "Value", "Unit", "Of", "Of what", "Told by")] == [
+        2026, 5, "pieces used", 4, "pieces counted", "by the steps",
+    ]  # fmt: skip
+    (fire,) = [line for line in by_name if line["What"] == "fire"]
+    assert (fire["Value"], fire["Of"], fire["Of what"]) == (2, "", "")

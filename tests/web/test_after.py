@@ -4,6 +4,7 @@ import re
 
 from app.domain.commands import Accept, ExplainStop, OpenException, Reopen, StopWork, Submit
 from app.domain.store import KitLine, KitStaged
+from app.services.figures import Figures
 from app.web.views.after import SHOWN_AT_ONCE
 from tests.web.desk import Desk
 from tests.web.test_every_form import sentence_on
@@ -27,6 +28,11 @@ def _accepted(desk: Desk) -> str:
 def test_the_figures_of_a_job_are_those_of_its_entries(desk: Desk) -> None:
     """One stop by its cause, the leak test met, the take-off used as counted; nobody is named."""
     job, lead = _accepted(desk), desk.named("lead")
+    early = desk.get(lead, "/figures/years.csv")
+    assert (early.status_code, "0 of 1 records of 2026 have been read so far" in early.text) == (422, True)
+    reading = desk.get(lead, "/figures/years").text
+    assert "Being read: 2026, 0 of 1 records." in reading
+    assert "years.csv" not in reading
     figures, jobs, left_out = desk.running.site.figures.of_year(2026)
     rows = {figure.id: [(row.what, row.told) for row in figure.rows] for figure in figures}
     state = desk.running.site.jobs.state(job)
@@ -41,7 +47,31 @@ def test_the_figures_of_a_job_are_those_of_its_entries(desk: Desk) -> None:
         step.title for step in state.steps if step.title in dict(rows["time"])
     ))  # fmt: skip
     assert "From 1 record accepted in 2026" in page
+    several, table = desk.get(lead, "/figures/years"), desk.get(lead, "/figures/years.csv")
+    assert "2026: 1 record." in several.text
+    assert "Being read" not in several.text
+    assert '<th scope="row">HEPA bank</th><td>1 of 1</td>' in several.text
+    assert table.headers["content-disposition"] == 'attachment; filename="figures.csv"'
+    assert "Leak tests met at the first attempt,HEPA bank,2026,1,tests met,1,tests," in table.text
     assert not [who for who in (desk.cast().eyes, desk.cast().hands) if who.name in page]
+
+
+def test_the_years_are_read_a_part_at_a_time_and_shown_when_whole(desk: Desk) -> None:
+    """What was not read is counted; a year of which a part is read is not shown by that part."""
+    jobs = desk.running.site.jobs
+    for _ in range(2):
+        _accepted(desk)
+    figures = Figures(jobs)
+
+    told = []
+    for most in (0, 1, 5):
+        figures.read((2026,), most)
+        found = figures.at_hand(6)
+        told.append((dict(found.waiting), [item[1] for item in found.found.values()], found.count))
+
+    assert told == [({2026: (0, 2)}, [], 1), ({2026: (1, 2)}, [], 1), ({}, [2], 1)]
+    assert figures.at_hand(6).found[2026] == figures.of_year(2026) == Figures(jobs).of_year(2026)
+    assert figures.at_hand(0).found == {}
 
 
 def test_a_kit_that_is_settled_after_the_record_changes_its_figures(desk: Desk) -> None:

@@ -1,5 +1,8 @@
 """What is due over a site: judged anew only where something bears on it, and the same as by judging everything."""
 
+import re
+from html import unescape
+
 import pytest
 
 from app.bootstrap import start
@@ -11,6 +14,7 @@ from app.records.drops import Known
 from app.records.due import HousingDue, all_due
 from app.settings import Settings
 from tests.web.desk import Clock, Desk
+from tests.web.forms import forms_of
 from tests.web.test_many_housings import furnished
 
 READING = {"bank": "hepa", "on": "2026-03-01", "drop_pa": "612", "flow_m3_h": "1690"}
@@ -165,3 +169,29 @@ def test_a_look_that_failed_leaves_nothing_out_afterwards(desk: Desk, monkeypatc
                 shown(desk)
         assert shown(desk) == everything(desk)
         assert len(shown(desk)) == 3
+
+
+def test_a_due_housing_shows_its_plan_or_the_way_to_plan_it(desk: Desk) -> None:
+    """Number, hours and link; a lead without a plan gets the form with housing and reason filled in."""
+    lead, hands = desk.named("lead"), desk.named("technician")
+    desk.post(lead, "/housings/EF-11/filters", **FILTER)
+    before, for_hands = desk.get(lead, "/due?q=EF-11").text, desk.get(hands, "/due?q=EF-11").text
+    way = re.search(r'<a href="(/planned\?housing=EF-11[^"#]*)#plan">Plan work for EF-11</a>', before)
+    assert way is not None
+    form = desk.get(lead, unescape(way[1])).text
+    fields = next(form for form in forms_of(form) if form.action == "/planned").fields
+    assert '<option value="EF-11" selected>' in form
+    assert fields["why"].startswith("Age of a filter of the ")
+    assert "Plan work for" not in for_hands
+    assert "No work is planned." in for_hands
+
+    work = {"procedure": "change-out", "lead": lead.id, "ends": "2027-06-02T15:00", "begins": "2027-06-02T07:30"}
+    sent = desk.post(lead, "/planned", housing="EF-11", why=fields["why"], **work)
+    assert sent.status_code == 303
+    after = desk.get(lead, "/due?q=EF-11").text
+    assert 'Planned: <a href="/planned/PL-0001">PL-0001</a>, change out, 2027-06-02 07:30 to 15:00.' in after
+    assert "Plan work for EF-11" not in after
+    assert "Plan work for EF-03" not in desk.get(lead, "/due?q=EF-03").text, "nothing there has a day"
+    plan = desk.get(lead, "/planned/PL-0001").text
+    assert "Due at EF-11 and not covered by this work" in plan
+    assert "That is before this work begins, 2027-06-02." in plan

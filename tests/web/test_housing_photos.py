@@ -56,6 +56,9 @@ def test_a_refused_photo_is_not_taken_twice(desk: Desk) -> None:
     assert refused.status_code == 422
     assert "1 characters were given" in refused.text
     assert put_on(desk, "the ring of P1", b"", photo_kept=kept).status_code == 303
+    no_picture = put_on(desk, "the fan from below", b"no picture")
+    assert (no_picture.status_code, "not a whole JPEG" in sentence_on(no_picture.text)) == (422, True)
+    assert 'value="the fan from below"' in no_picture.text
     for odd in ("ab" * 32, "../../etc/passwd"):
         assert put_on(desk, "the ring", b"", photo_kept=odd).status_code == 422
     assert put_on(desk, "the ring", b"").status_code == 422

@@ -64,11 +64,12 @@ def test_the_lists_are_chosen_printed_and_taken_as_tables(desk: Desk) -> None:
     bags = [(row["For"], row["Lot"], row["Count"], row["State"]) for row in table if row["Material"] == "bag"]
     assert bags == [("PL-0001", "B-1", "4", "take"), ("PL-0002", "B-1", "5", "take"), ("PL-0002", "", "5", "SHORT"),
                     ("PL-0003", "", "2", "SHORT")]  # fmt: skip
+    assert all(row[name].isdigit() for row in table for name in ("Needed", "Of them spare", "Count"))
     assert {row["By its label"] for row in table if row["Lot"] == "T-1"} == {"'=2+5"}
     assert {row["Kept at"] for row in table if row["Lot"]} == {"'@cage"}
     assert next(row for row in orders if row["Material"] == "bag") | {"Ordered": ""} == {
         "Ordered": "", "Material": "bag", "Needed": "10", "There": "9", "Short": "1", "First for": "PL-0002",
-        "Needed on": "2026-03-10", "Order by": "lead time not known", "State": "",
+        "Needed on": "2026-03-10", "Order by": "", "Days late": "0", "Lead time": "not known", "State": "",
     }  # fmt: skip
     assert printed.content.startswith(b"%PDF")
     assert (none.status_code, "waits for material" in none.text) == (422, True)
@@ -217,7 +218,7 @@ def opened_from(desk: Desk, planned: str) -> str:
     known = site.jobs.site()
     draft = first_entry(
         made, site=known, by=lead, at=utc_text(site.clock()), crew=crew, rehearsal=False,
-        prepared=prepared(known, planned, made.housing, "in the test"),
+        prepared=prepared(known, planned, made.housing, "in the test", at=utc_text(site.clock())),
     )  # fmt: skip
     desk.do(draft.ledger, Open(draft), lead)
     for who in crew:

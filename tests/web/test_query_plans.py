@@ -22,8 +22,8 @@ GROWS = ("entry", "head", "request", "photo", "session", "ledger_name")
 PAGES = (
     "/", "/?q=service", "/in-hand", "/jobs", "/jobs?find=2026-0001", "/jobs?find=EF-07", "/register",
     "/housings/EF-07", "/housings/EF-07/history", "/due", "/due?q=EF-07", "/planned", "/stock", "/picking", "/waste",
-    "/instruments", "/qualifications", "/surveys", "/figures", "/procedures", "/jobs/{job}/now", "/jobs/{job}",
-    "/jobs/{job}/steps/3", "/jobs/{job}/packages", "/jobs/{ended}", "/lessons", "/suggestions",
+    "/instruments", "/qualifications", "/surveys", "/figures", "/figures/years", "/procedures", "/jobs/{job}/now",
+    "/jobs/{job}", "/jobs/{job}/steps/3", "/jobs/{job}/packages", "/jobs/{ended}", "/lessons", "/suggestions",
 )  # fmt: skip
 LEADS_PAGES = ("/trail", "/trail?kind=people")
 

@@ -1,6 +1,7 @@
 """The pages of readiness: answered by whoever may, signed by two with their secrets, void after any change."""
 
 import re
+from datetime import UTC, datetime
 from pathlib import Path
 
 from app.domain.commands import Submit
@@ -9,10 +10,12 @@ from app.domain.event_base import Who
 from app.domain.housing import Service
 from app.domain.readiness import Item
 from app.domain.readiness_items import applies
+from app.domain.surveying import DIFFERS
 from tests.domain.test_readiness import answers
 from tests.paper.tools import pages
-from tests.web.desk import SECRETS, Desk
+from tests.web.desk import SECRETS, Clock, Desk
 from tests.web.test_planned import PLAN, planned
+from tests.web.test_survey import looked, signed
 
 PAGE = "/planned/PL-0001"
 
@@ -43,6 +46,34 @@ def sign(desk: Desk, who: Who, seen: str = "") -> int:
 def agree(desk: Desk) -> None:
     """Have both sign."""
     assert [sign(desk, desk.named("lead")), sign(desk, desk.named("safety officer"))] == [303, 303]
+
+
+def test_a_survey_that_differs_stands_on_the_plan_and_opens_what_it_concerns(desk: Desk) -> None:
+    """On plan, kit and sheet until a lead decides it; the item of the waste is open again with the sentence."""
+    planned(desk)
+    answer_all(desk)
+    agree(desk)
+    lead, hands = desk.named("lead"), desk.named("technician")
+    signed(desk, hands, **looked(desk, **{"f.bag.P1": "bag 700", "p.fan": DIFFERS, "f.fan": "F-9"}))
+
+    page, item = desk.get(lead, PAGE).text, desk.get(lead, f"{PAGE}/waste").text
+    told = "The survey of 2026-03-02 found “bag 700” for P1: bag size; the take-off still knows none."
+    for shown in (page, desk.get(lead, "/kits/PL-0001").text):
+        assert told in shown
+        assert "The survey of 2026-03-02 found “F-9” for Fan; the isolation still uses “fan F-31”." in shown
+        assert 'href="/surveys"' in shown
+    assert "Not ready: 3 of 8 items are open." in page
+    assert (
+        "Open again: The survey of 2026-03-02 found “bag 700” for P1: bag size, where the register had nothing." in item
+    )
+    assert "A lead decides it on the register" in desk.get(hands, PAGE).text
+
+    entry = str(desk.running.site.jobs.site().housed.surveys["EF-03"][0].seq)
+    for point in ("bag.P1", "fan"):
+        desk.post(lead, "/surveys", entry=entry, point=point, outcome="register right", reason="read it myself")
+    after = desk.get(lead, PAGE).text
+    assert "The survey of" not in after
+    assert "Ready: agreed by" in after
 
 
 def test_one_page_shows_what_is_open_who_owes_it_and_by_when(desk: Desk) -> None:
@@ -248,19 +279,37 @@ def test_a_job_opened_before_it_is_ready_takes_a_reason_and_is_an_exception_in_i
     assert f"Opened all the same by {lead.name}: an alarm in the laboratory." in read
 
 
+def test_a_job_opened_in_its_hours_is_asked_for_nothing(desk: Desk, clock: Clock) -> None:
+    """On its day the page shows no such field."""
+    planned(desk)
+    answer_all(desk)
+    agree(desk)
+    clock.now = datetime(2026, 3, 9, 5, 0, tzinfo=UTC)
+    desk.clients.clear()
+    page = desk.get(desk.named("lead"), "/plan/EF-03?plan=PL-0001").text
+    assert 'name="unready"' not in page
+    assert "its hours" not in page
+    assert opening(desk)[0] == 303
+
+
 def test_a_job_opened_from_agreed_work_names_it_and_fills_in_nothing(desk: Desk) -> None:
-    """No reason is asked; beside the questions for permit and PPE stands what the plan names."""
+    """A reason is asked for its hours alone; beside the questions for permit and PPE stands what the plan names."""
     planned(desk)
     answer_all(desk)
     agree(desk)
     lead, hands = desk.named("lead"), desk.named("technician")
     page = desk.get(lead, "/plan/EF-03?plan=PL-0001").text
     assert f"ready: agreed by {lead.name}, lead, " in page
+    assert "Today is 7 days before its hours, 2026-03-09 07:30 to 15:00." in page
     assert "Why the job is opened all the same" not in page
-    assert opening(desk)[0] == 303
+    status, again = opening(desk)
+    assert (status, "PL-0001 would be opened 7 days before its hours" in again) == (422, True)
+    assert opening(desk, unready="the duct is shut now")[0] == 303
 
     job = desk.running.site.jobs.site().jobs.newest(1)[0].job
-    assert "From PL-0001, its readiness agreed by" in desk.get(hands, f"/jobs/{job}").text
+    whole = desk.get(hands, f"/jobs/{job}").text
+    assert "From PL-0001, its readiness agreed by" in whole
+    assert "opened 7 days before its hours, 2026-03-09 07:30 to 15:00, because: the duct is shut now." in whole
     for place in (0, 1):
         desk.do(job, Acknowledge("work", "I know the cuts and when to stop."), desk.named("technician", place))
     desk.work_until(job, "Record the PPE")

@@ -69,6 +69,23 @@ def test_a_refused_note_comes_back_with_its_words(desk: Desk) -> None:
     assert words.strip() in refused.text
 
 
+def test_a_photo_that_cannot_be_kept_leaves_the_reading_on_the_panel(desk: Desk) -> None:
+    """The file is refused with its sentence; the number and the note typed beside it are still there."""
+    job, hands = desk.open_job(), desk.named("technician")
+    step = desk.work_until(job, "Twist the bag into").due
+    assert step is not None
+    if step.marks == 2:
+        desk.do(job, Begin(step.id), hands)
+    fields = {"act": "finish", "step": step.id, "a.length": "123", "note": "stiff bag", "token": "a-bad-photo-00000001"}
+
+    refused = desk.client(hands).post(f"/jobs/{job}/marks", data=fields, files={"a.view": ("a.jpg", b"no picture")})
+
+    assert refused.status_code == 422
+    for shown in ("The file is not a whole JPEG", 'value="123"', "stiff bag"):
+        assert shown in refused.text, shown
+    assert desk.running.site.jobs.state(job).due == step
+
+
 def test_the_same_reading_sent_twice_is_one_attempt(desk: Desk) -> None:
     """A double tap, or a form sent again: one token is one attempt, and one line on the page."""
     job, hands = desk.open_job(), desk.named("technician")

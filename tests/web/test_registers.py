@@ -197,10 +197,17 @@ def test_a_finished_job_fills_the_history_and_what_is_due(desk: Desk) -> None:
     desk.work_until(job, "no step has these words")
 
     history = desk.get(hands, "/housings/EF-03/history").text
+    before = desk.get(hands, "/housings/EF-03/history?bank=hepa&before=1").text
+    farther = desk.get(hands, "/housings/EF-03/history?bank=hepa&before=2")
+    none = [desk.get(hands, f"/housings/EF-03/hepa/trend.svg?before={ago}").status_code for ago in (0, 1, 2)]
     due = desk.get(hands, "/due").text
 
     for words in ("Leak test</b>, HEPA bank", "Age of a filter</b>", "since the filters were changed on 2026-03-02"):
         assert words in history
+    assert 'bank=hepa&amp;before=1#hepa">Filters before those in place' in history
+    assert "filters from before the record to 2026-03-02" in before
+    assert (farther.status_code, none) == (422, [200, 422, 422])
+    assert "were changed once by the record. Go back no farther" in farther.text
     assert "12 months after the last one passed, 2026-03-02, is 2027-03-02" in due
     assert "2027-03-02, in 365 days" in due
     assert "The age of the filter at P1 position" in due

@@ -141,6 +141,25 @@ def test_a_survey_that_is_refused_comes_back_whole(desk: Desk) -> None:
     assert desk.running.site.jobs.site().size - before <= 2
 
 
+@pytest.mark.parametrize(
+    ("data", "told"),
+    [(b"no picture", "The file is not a whole JPEG"), (b"\xff\xd8" + bytes(12_000_000), "at most 12 MB are kept")],
+)
+def test_a_photo_that_cannot_be_kept_loses_nothing_of_a_survey(desk: Desk, data: bytes, told: str) -> None:
+    """Sixty answers are not typed anew for a file that was no picture; the other photo is kept."""
+    hands = desk.named("technician")
+    survey = looked(desk, **{"p.fan": DIFFERS, "f.fan": "F-33", "note": "lamp out", "what.1": "Door", "value.1": "dry"})
+
+    refused = signed(desk, hands, files={"photo.1": ("a.heic", data), "photo.2": ("b.jpg", jpeg(64, 48))}, **survey)
+
+    assert refused.status_code == 422
+    assert told in sentence_on(refused.text)
+    for kept in ('value="F-33"', ">lamp out</textarea>", 'value="Door"', "Photo 2, taken", 'value="differs" checked'):
+        assert kept in refused.text, kept
+    assert "Photo 1, taken" not in refused.text
+    assert dict(desk.running.site.jobs.site().housed.surveys) == {}
+
+
 def test_a_survey_is_not_signed_for_values_that_were_not_shown(desk: Desk) -> None:
     """Nothing typed is lost; what changed is asked anew with what the register has now, and is then signed."""
     hands = desk.named("technician")

@@ -400,7 +400,8 @@ def test_the_sheets_carry_the_labels_and_the_cautions(desk: Desk, stored: str, t
     for told in (name, "drum, bore and height 572 x 851 mm inside", "Gross weight", "The site's own instructions",
                  "A filter-less bag holds a stub"):  # fmt: skip
         assert unspaced(told) in listed, told
-    for told in ("H-0001", "D. Roos, the carrier", "I hand this waste over", "C-2026-77", "Came back", "Sealed by"):
+    for told in ("H-0001", "D. Roos, the carrier", "I hand this waste over", "C-2026-77", "Came back", "Sealed by",
+                 "Weight of the packages", "all 3 weighed", "Container B-1 empty"):  # fmt: skip
         assert unspaced(told) in sheet, told
 
 

@@ -1,6 +1,7 @@
 """After the jobs: suggestions from what they taught, and figures over a year."""
 
 from fastapi import APIRouter, Request
+from starlette.background import BackgroundTask
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
 
@@ -9,10 +10,13 @@ from app.records.moments import site_day, utc_text
 from app.web.context import session_of, site_of
 from app.web.entered import NOTHING, Refilled, entered
 from app.web.forms import Posted, passed_by, posted
+from app.web.handing import download
 from app.web.render import html
 
 # What these pages are made from is loaded with the first of them, and not with the first page of the site.
 router = APIRouter()
+READ_BEHIND = 300
+"""Records that are read behind one page of several years (our figure): some ten seconds of one core."""
 
 
 @router.get("/suggestions")
@@ -86,3 +90,32 @@ async def figures(request: Request) -> Response:
     year = int(asked) if asked.isascii() and asked.isdigit() and len(asked) == 4 else next(iter(years), this)
     found, jobs, left_out = await run_in_threadpool(site.figures.of_year, year)
     return html(request, "figures.html", page=figures_page(year, years, found, jobs=jobs, left_out=left_out))
+
+
+@router.get("/figures/years")
+async def years_beside(request: Request) -> Response:
+    """Show the same figures of several years beside each other; years not read yet are read once this has gone out."""
+    from app.web.views.after import MOST_BESIDE, beside_page
+
+    figures = site_of(request).figures
+    found = await run_in_threadpool(figures.at_hand, MOST_BESIDE)
+    answer = html(request, "figures_years.html", page=beside_page(found))
+    if found.waiting:
+        answer.background = BackgroundTask(figures.read, tuple(found.waiting), READ_BEHIND)
+    return answer
+
+
+@router.get("/figures/years.csv")
+async def years_csv(request: Request) -> Response:
+    """Give the same as a table, once all of it is read."""
+    from app.records.figures import figures_table
+    from app.records.table import csv_of
+    from app.web.views.after import MOST_BESIDE
+
+    found = await run_in_threadpool(site_of(request).figures.at_hand, MOST_BESIDE)
+    for year, (read, of) in found.waiting.items():
+        raise Invalid(
+            f"{read} of {of} records of {year} have been read so far. Load “Years beside each other” until all are."
+        )
+    table = figures_table({year: figures for year, (figures, _, _) in found.found.items()})
+    return download(csv_of(table), "text/csv; charset=utf-8", "figures.csv")

@@ -1,5 +1,6 @@
 """A housing's history: its trends, the readings between jobs, and everything that happened."""
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from fastapi import APIRouter, Request
@@ -9,12 +10,13 @@ from starlette.responses import RedirectResponse, Response
 from app.domain.procedure import Role
 from app.domain.registers import bank_of
 from app.domain.site import SITE_LEDGER
+from app.domain.told import told_of
 from app.records.moments import site_day, utc_text
 from app.records.veil import veiled
 from app.services.planning import find_housing
 from app.web.context import Site, session_of, site_of
 from app.web.entered import NOTHING, Refilled, entered
-from app.web.forms import posted
+from app.web.forms import MOST_DIGITS, posted
 from app.web.handing import download
 from app.web.render import html
 
@@ -35,7 +37,8 @@ def known_of(site: Site, tag: str) -> "Known":
     from app.records.drops import Known
 
     jobs = tuple((line, veiled(state, on_paper=True)) for line, state in site.jobs.of_housing(tag))
-    return Known(find_housing(site.library, tag), jobs, site.jobs.site())
+    known = Known(find_housing(site.library, tag), jobs, site.jobs.site())
+    return replace(known, told=tuple((line, told_of(state)) for line, state in known.real_jobs))
 
 
 @router.get("/history")
@@ -61,21 +64,29 @@ def _page(request: Request, tag: str, form: Refilled, striking: Refilled) -> "Hi
     known = known_of(site, tag)
     today = site_day(utc_text(site.clock()), known.site.zone)
     may_strike = session_of(request).who.role is Role.LEAD
-    return history_page(known, today, may_strike=may_strike, form=form, striking=striking)
+    ago = _ago(request)
+    earlier = {bank_of(known.housing, request.query_params.get("bank", "")): ago} if ago else {}
+    return history_page(known, today, earlier, may_strike=may_strike, form=form, striking=striking)
+
+
+def _ago(request: Request) -> int:
+    """Return of how many changes ago the filters are that are asked for; 0 for those in place and for no count."""
+    text = request.query_params.get("before", "")
+    return int(text) if text.isascii() and text.isdigit() and len(text) < MOST_DIGITS else 0
 
 
 @router.get("/{bank}/trend.svg")
 async def trend(request: Request, tag: str, bank: str) -> Response:
     """Give the drawing of a bank's trend."""
-    drawn = await run_in_threadpool(_drawing, site_of(request), tag, bank)
+    drawn = await run_in_threadpool(_drawing, site_of(request), tag, bank, _ago(request))
     return Response(drawn, media_type="image/svg+xml")
 
 
-def _drawing(site: Site, tag: str, name: str) -> bytes:
+def _drawing(site: Site, tag: str, name: str, before: int) -> bytes:
     from app.records.housing_sheet import drawing_of
 
     known = known_of(site, tag)
-    return drawing_of(known, bank_of(known.housing, name))
+    return drawing_of(known, bank_of(known.housing, name), before)
 
 
 @router.get("/history.pdf")

@@ -150,7 +150,7 @@ async def take_filter_out(request: Request, tag: str) -> Response:
 @router.post("/housings/{tag}/photos")
 async def put_photo_on(request: Request, tag: str) -> Response:
     """Put a photo of a housing on the register, with what it shows."""
-    site, form, who = site_of(request), await posted(request), session_of(request).who
+    site, form, who = site_of(request), await posted(request, faults_later=True), session_of(request).who
     photo, shows = form.get("photo") or form.get("photo_kept"), form.get("shows")
 
     def making() -> "Future[SiteState]":
@@ -205,13 +205,13 @@ async def plan_form(request: Request, tag: str) -> Response:
 
 async def _planned(request: Request, tag: str, asked: dict[str, str], refilled: Refilled) -> Response:
     from app.domain.readiness_items import is_ready
-    from app.domain.readying import agreed_words, unready_words
+    from app.domain.readying import agreed_words, off_hours, unready_words
 
-    site = site_of(request)
+    site, now = site_of(request), utc_text(site_of(request).clock())
     made = await run_in_threadpool(_plan, site, tag, asked)
     people = await run_in_threadpool(site.people.everyone)
     register = await run_in_threadpool(site.jobs.site)
-    on, needs = site_day(utc_text(site.clock()), register.zone), made.procedure.needs
+    on, needs = site_day(now, register.zone), made.procedure.needs
     crew = tuple(
         (p.id, p.name, p.role.words, standing_words(p.who, register.qualifications, needs, on))
         for p in people
@@ -233,6 +233,7 @@ async def _planned(request: Request, tag: str, asked: dict[str, str], refilled: 
     return html(
         request, "plan.html", refilled.status, page=page, in_hand=in_hand, refilled=refilled, waiting=waiting,
         ready=ready, ready_told=told, differences=differences,
+        off_hours=off_hours(known, now, register.zone) if known is not None else "",
     )  # fmt: skip
 
 
@@ -289,10 +290,13 @@ async def _opened_as_next(request: Request, tag: str, form: Posted) -> str:
     chosen = tuple(person.who for person in people if f"crew.{person.id}" in form.fields)
     state = await run_in_threadpool(site.jobs.site)
     lessons = await run_in_threadpool(_lessons, site, tag)
+    at = utc_text(site.clock())
     draft = first_entry(
-        made, site=state, by=session_of(request).who, at=utc_text(site.clock()), crew=chosen, rehearsal=False,
+        made, site=state, by=session_of(request).who, at=at, crew=chosen, rehearsal=False,
         lessons=lessons,
-        prepared=prepared(state, form.get("plan"), made.housing, form.get("unready")) if form.get("plan") else None,
+        prepared=(
+            prepared(state, form.get("plan"), made.housing, form.get("unready"), at=at) if form.get("plan") else None
+        ),
     )  # fmt: skip
     await done(site.jobs.record(draft.ledger, Open(draft), asked_by(request, token=form.need("token"))))
     return draft.ledger

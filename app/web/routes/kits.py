@@ -102,7 +102,16 @@ async def kit(request: Request, work: str) -> Response:
 
 async def _kit(request: Request, work: str, form: Refilled = NOTHING, settling: Refilled = NOTHING) -> Response:
     page = await run_in_threadpool(_kit_page, request, work, form, settling)
-    return html(request, "kit.html", max(form.status, settling.status), page=page)
+    doubts = await run_in_threadpool(_doubts, site_of(request), work)
+    return html(request, "kit.html", max(form.status, settling.status), page=page, doubts=doubts)
+
+
+def _doubts(site: Site, work: str) -> tuple[str, ...]:
+    from app.records.readiness import survey_words
+
+    state = site.jobs.site()
+    plan = state.planned.get(work)
+    return survey_words(state, plan) if plan is not None else ()
 
 
 def _kit_page(request: Request, key: str, form: Refilled, settling: Refilled) -> "KitPage":

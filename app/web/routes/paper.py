@@ -120,7 +120,7 @@ def _blank(state: JobState, number: int) -> Blank:
 @router.post("/blanks/{number}/entry")
 async def transcribe(request: Request, job: str, number: int) -> Response:
     """Enter one step from paper, with a photo and a second person's secret."""
-    form = await posted(request)
+    form = await posted(request, faults_later=True)
 
     async def doing() -> JobState:
         return await _transcribed(request, job, number, form)
@@ -181,7 +181,7 @@ async def _beside_entry(
 @router.post("/blanks/{number}/beside")
 async def transcribe_beside(request: Request, job: str, number: int) -> Response:
     """Enter from paper what is no mark: a row of locks, who spoke at a pause, an own lock, a repeated reading."""
-    form = await posted(request)
+    form = await posted(request, faults_later=True)
     of_step = bool(form.get("step"))
 
     async def doing() -> JobState:
@@ -248,7 +248,7 @@ def photo_of(form: Posted) -> str:
 @router.post("/blanks/{number}/reconciled")
 async def reconcile(request: Request, job: str, number: int) -> Response:
     """Account for a blank: returned, attached or voided."""
-    form = await posted(request)
+    form = await posted(request, faults_later=True)
 
     async def doing() -> JobState:
         blank = _blank(await known(request, job), number)

@@ -7,6 +7,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
 
 from app.calc.errors import Invalid
+from app.domain.housing import Housing
 from app.domain.planned import Planned
 from app.domain.procedure import Role
 from app.domain.scheduling import plan_named
@@ -20,6 +21,7 @@ from app.web.render import html
 from app.web.signing import signer
 
 FIELDS = frozenset({"housing", "procedure", "begins", "ends", "lead", "why", "reason"})
+MOST_WHY = 200
 CALENDAR = "text/calendar; charset=utf-8; method=PUBLISH"
 # What these pages are made from is loaded with the first of them, and not with the first page of the site.
 router = APIRouter()
@@ -39,7 +41,8 @@ async def _list(request: Request, form: Refilled) -> Response:
     people = await run_in_threadpool(site.plans.people)
     titles = await run_in_threadpool(site.plans.procedures)
     today = site_day(utc_text(site.clock()), state.zone)
-    shown = {"housing": request.query_params.get("housing", ""), "procedure": "change-out"}
+    asked = request.query_params
+    shown = {"housing": asked.get("housing", ""), "procedure": "change-out", "why": asked.get("why", "")[:MOST_WHY]}
     shown |= {"lead": who.id} if who.role is Role.LEAD else {}
     choices = choices_for(site.library.housings(), titles, people, form, shown)
     page = await run_in_threadpool(
@@ -111,14 +114,16 @@ async def _one(
         state, item, housing, choices, titles, today, may_plan=who.role is Role.LEAD, form=form, dropping=dropping
     )
     ready, kit = None, ""
+    due: tuple[str, ...] = ()
     if housing is not None:
+        due = await run_in_threadpool(_due, site, item, housing) if item.waits else ()
         kit = await run_in_threadpool(_kit, site, state, item) if item.waits else ""
         gaps = lacks(state, item, people, await run_in_threadpool(site.plans.needs, plan)) if item.waits else ()
         ready = readiness_words(state, item, housing.service, today, gaps)
     return html(
         request, "planned_one.html", max(form.status, dropping.status, agreeing.status), page=page, ready=ready,
         may_sign=ready is not None and who.role in ready.to_sign, meaning=READY, agreeing=agreeing, kit_told=kit,
-        local_now=local_text(utc_text(site.clock()), state.zone),
+        due=due, local_now=local_text(utc_text(site.clock()), state.zone),
     )  # fmt: skip
 
 
@@ -154,6 +159,20 @@ async def sheet(request: Request, plan: str) -> Response:
     return download(await run_in_threadpool(_sheet, site_of(request), plan), "application/pdf", f"{plan}.pdf")
 
 
+def _due(site: Site, item: Planned, housing: Housing) -> tuple[str, ...]:
+    """Say what is due at a plan's housing and is not covered by it."""
+    from app.domain.steps import expand
+    from app.records.due_planned import not_covered, settled_by
+    from app.services.planning import find_procedure
+
+    found = site.due.of(housing)
+    try:
+        steps = expand(find_procedure(site.library, item.procedure)[0], housing)
+    except Invalid:  # the kit's line says what is wrong with the procedure
+        return ()
+    return () if found is None else not_covered(found, item, settled_by(steps))
+
+
 def _kit(site: Site, state: SiteState, item: Planned) -> str:
     """Say what a plan's kit is short of, the store room taken for it alone."""
     from app.domain.picking import picked
@@ -170,7 +189,7 @@ def _kit(site: Site, state: SiteState, item: Planned) -> str:
 
 def _sheet(site: Site, plan: str) -> bytes:
     from app.domain.readying import lacks
-    from app.records.readiness import readiness_words, sheet_of
+    from app.records.readiness import readiness_words, sheet_of, survey_words
     from app.web.views.planned import facts_of
 
     state, made_at = site.jobs.site(), utc_text(site.clock())
@@ -178,6 +197,7 @@ def _sheet(site: Site, plan: str) -> bytes:
     gaps = lacks(state, item, site.plans.people(), site.plans.needs(plan)) if item.waits else ()
     words = readiness_words(state, item, service, site_day(made_at, state.zone), gaps)
     facts = [list(pair) for pair in facts_of(state, item, site.plans.procedures())]
+    facts += [["Survey", f"{told} It is decided on the register."] for told in survey_words(state, item)]
     facts += [["Kit", _kit(site, state, item)]] if item.waits else []
     head = site.jobs.head_at(SITE_LEDGER, state.size)
     return site.print_readiness(sheet_of(state, item, words, facts, head, made_at=made_at), made_at)

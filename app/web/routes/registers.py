@@ -6,6 +6,7 @@ from fastapi import APIRouter, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
 
+from app.domain.procedure import Role
 from app.records.moments import site_day, utc_text
 from app.web.context import Site, session_of, site_of
 from app.web.entered import NOTHING, Refilled, entered
@@ -99,12 +100,16 @@ async def note_qualification(request: Request) -> Response:
 async def due(request: Request) -> Response:
     """Show what is due over housings, a page at a time with the earliest day first, and over instruments and people."""
     words = " ".join(request.query_params.get("q", "").split())[:LONGEST_SEARCH]
-    return html(request, "due.html", page=await run_in_threadpool(_due, site_of(request), words, passed_by(request)))
+    may_plan = session_of(request).who.role is Role.LEAD
+    page = await run_in_threadpool(_due, site_of(request), words, passed_by(request), may_plan=may_plan)
+    return html(request, "due.html", page=page)
 
 
-def _due(site: Site, words: str, skip: int) -> "DuePage":
+def _due(site: Site, words: str, skip: int, *, may_plan: bool) -> "DuePage":
     from app.web.views.registers import due_page
 
     part, state = site.due.part(words, skip=skip, count=SHOWN_AT_ONCE), site.jobs.site()
     today = site_day(utc_text(site.clock()), state.zone)
-    return due_page(part, words, state, site.registers.names(), today, many=len(site.library.housings()))
+    return due_page(
+        part, words, state, site.registers.names(), today, many=len(site.library.housings()), may_plan=may_plan
+    )

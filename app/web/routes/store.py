@@ -109,7 +109,7 @@ def _lot_page(request: Request, lot: str, form: Refilled, counting: Refilled, co
 @router.post("/{lot}/inspections")
 async def inspect(request: Request, lot: str) -> Response:
     """Enter what was seen of a lot, and whether it may be used."""
-    site, form, who = site_of(request), await posted(request), session_of(request).who
+    site, form, who = site_of(request), await posted(request, faults_later=True), session_of(request).who
     photo = form.get("photo") or form.get("photo_kept")
     refused = await entered(
         lambda: site.store_room.inspect(

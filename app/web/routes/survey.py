@@ -51,7 +51,7 @@ def _page(request: Request, tag: str, form: Refilled) -> "SurveyPage":
 @router.post("/housings/{tag}/survey")
 async def take_survey(request: Request, tag: str) -> Response:
     """Enter a survey, signed by who is signed in."""
-    site, form = site_of(request), await posted(request, most=SURVEY_FIELDS)
+    site, form = site_of(request), await posted(request, most=SURVEY_FIELDS, faults_later=True)
 
     async def doing() -> None:
         photos = await run_in_threadpool(_photos, request, form)

@@ -140,9 +140,10 @@ def _complain_if_no_step(state: JobState, number: int) -> None:
 @panel.post("/marks")
 async def mark(request: Request, job: str) -> Response:
     """Begin or finish the step that is due."""
-    form = await posted(request)
+    form = await posted(request, faults_later=True)
     typed = Refill(form.get("step"), form.answers, form.get("note"), form.get("second"), form.get("reconciled"))
     request.state.refill = typed
+    form.complain()
     step_id, act = form.need("step"), form.need("act")
     match act:
         case "begin":

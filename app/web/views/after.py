@@ -5,8 +5,9 @@ from dataclasses import dataclass
 from app.domain.site import SiteState
 from app.domain.suggesting import KEEPERS
 from app.domain.suggestions import About, Suggestion
-from app.records.figures import Figure, Row
+from app.records.figures import Beside, Figure, Row, beside
 from app.records.moments import local_text
+from app.services.figures import YearsAtHand
 from app.services.ports import Session
 from app.web.entered import Refilled
 
@@ -114,6 +115,33 @@ def figures_page(
     """Return the figures with the lengths of their bars."""
     drawn = tuple((figure, tuple(_bar(row) for row in figure.rows)) for figure in figures)
     return FiguresPage(year, years, drawn, jobs, left_out)
+
+
+MOST_BESIDE = 6
+"""Years that stand beside each other, the newest (our figure): as many columns as a page has room for."""
+
+
+@dataclass(frozen=True, slots=True)
+class BesidePage:
+    """The figures of several years.  years: each with how many records it comes from and how many were left out.
+
+    waiting: years whose records are being read, with how many of how many are.
+    """
+
+    years: tuple[tuple[int, int, int], ...]
+    waiting: tuple[tuple[int, int, int], ...]
+    figures: tuple[Beside, ...]
+    more: bool
+
+
+def beside_page(found: YearsAtHand) -> BesidePage:
+    """Return the figures of years beside each other."""
+    return BesidePage(
+        years=tuple((year, jobs, left_out) for year, (_, jobs, left_out) in found.found.items()),
+        waiting=tuple((year, read, of) for year, (read, of) in found.waiting.items()),
+        figures=beside({year: figures for year, (figures, _, _) in found.found.items()}),
+        more=found.count > len(found.found) + len(found.waiting),
+    )
 
 
 def _bar(row: Row) -> Bar:

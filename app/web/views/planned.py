@@ -12,6 +12,7 @@ from app.domain.readiness_items import is_ready, still_open
 from app.domain.site import SiteState
 from app.records.due import days_words
 from app.records.moments import local_text
+from app.records.readiness import survey_words
 from app.web.entered import Refilled
 from app.web.views.housing import off_words
 from app.web.views.pages import MOST_CHOSEN
@@ -72,14 +73,15 @@ class PlannedList:
 class PlannedPage:
     """One plan.
 
-    off: that its housing is off the register, while it waits.  beside: other plans in the same hours.  staged: a kit
-    stands staged for it, which is put back before it is dropped.
+    off: that its housing is off the register, while it waits.  doubts: what surveys found otherwise.  beside: other
+    plans in the same hours.  staged: a kit stands staged for it, which is put back before it is dropped.
     """
 
     row: PlanRow
     location: str
     facts: tuple[tuple[str, str], ...]
     off: str
+    doubts: tuple[str, ...]
     beside: tuple[str, ...]
     waits: bool
     job: str
@@ -127,6 +129,7 @@ def planned_page(
         location=housing.location if housing else "no housing of this tag is known here any more",
         facts=tuple(facts_of(state, item, titles)),
         off=off_words(state, item.housing) if item.waits else "",
+        doubts=survey_words(state, item),
         beside=tuple(_beside(state, item)),
         waits=item.waits,
         job=line.job if (line := state.jobs.numbered(item.job)) else "",

@@ -1,12 +1,16 @@
 """The pages of the registers and of what is due: rows of plain text, made from the pure parts."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
+from urllib.parse import urlencode
 
+from app.domain.housing import Bank
 from app.domain.instruments import Instrument, InstrumentKind
+from app.domain.planned import Planned
 from app.domain.site import SiteState
 from app.records.drops import Known
-from app.records.due import SOON_DAYS, Standing, calibrations, days_words, qualifications
+from app.records.due import SOON_DAYS, HousingDue, Standing, calibrations, days_words, qualifications
 from app.records.housing_sheet import BankPart, bank_part, reasons
 from app.records.housing_story import Happening, story
 from app.services.due import DuePart
@@ -112,7 +116,11 @@ def _standing_row(item: Standing, today: date) -> tuple[str, str, str, bool]:
 
 @dataclass(frozen=True, slots=True)
 class DueHousing:
-    """One housing of the list: its earliest day in words, its reasons, and the reasons without a day."""
+    """One housing of the list: its earliest day in words, its reasons, and the reasons without a day.
+
+    planned: the work that waits there, number and words.  plan_at: where it is planned, for whoever may and where
+    nothing waits.
+    """
 
     tag: str
     location: str
@@ -120,6 +128,8 @@ class DueHousing:
     overdue: bool
     reasons: tuple[tuple[str, str, str, bool], ...]
     undated: tuple[tuple[str, str], ...]
+    planned: tuple[tuple[str, str], ...]
+    plan_at: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,8 +151,13 @@ class DuePage:
     qualifications: tuple[tuple[str, str, str, bool], ...]
 
 
-def due_page(part: DuePart, words: str, state: SiteState, names: dict[str, str], today: date, *, many: int) -> DuePage:
+def due_page(
+    part: DuePart, words: str, state: SiteState, names: dict[str, str], today: date, *, many: int, may_plan: bool
+) -> DuePage:
     """Return the page of what is due, overdue first.  many: how many housings there are."""
+    planned: dict[str, list[Planned]] = {}
+    for item in sorted(state.planned.waiting, key=lambda item: (item.begins, item.plan)):
+        planned.setdefault(item.housing, []).append(item)
     past = part.first - 1 + len(part.housings)
     return DuePage(
         today=today,
@@ -159,12 +174,23 @@ def due_page(part: DuePart, words: str, state: SiteState, names: dict[str, str],
                 overdue=any(item.overdue(today) for item in due.dated),
                 reasons=tuple(reasons(due.dated, today)),
                 undated=tuple((item.sentence, item.source) for item in due.undated),
+                planned=tuple(
+                    (item.plan, f"{item.procedure.replace('-', ' ')}, {item.intent.hours}")
+                    for item in planned.get(due.tag, ())
+                ),
+                plan_at=_plan_at(due) if may_plan and due.dated and due.tag not in planned else "",
             )
             for due in part.housings
         ),
         instruments=tuple(_standing_row(item, today) for item in calibrations(state)),
         qualifications=tuple(_standing_row(item, today) for item in qualifications(state, names)),
     )
+
+
+def _plan_at(due: HousingDue) -> str:
+    """Return the address of the form to plan work for a housing, with the earliest reason filled in."""
+    why = f"{due.told}, due {due.on}"
+    return f"/planned?{urlencode({'housing': due.tag, 'why': why[:1].upper() + why[1:]})}#plan"
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,13 +209,18 @@ class HistoryPage:
     blank: Refilled = NOTHING
 
 
-def history_page(known: Known, today: date, *, may_strike: bool, form: Refilled, striking: Refilled) -> HistoryPage:
-    """Return the page: each bank with its trend, then everything that happened."""
+def history_page(
+    known: Known, today: date, earlier: Mapping[Bank, int], *, may_strike: bool, form: Refilled, striking: Refilled
+) -> HistoryPage:
+    """Return the page: each bank with its trend, then everything that happened.
+
+    earlier: of how many changes ago the filters are that a bank is shown with, where not those in place.
+    """
     register = known.site.instruments.values()
     return HistoryPage(
         tag=known.housing.tag,
         location=known.housing.location,
-        banks=tuple(bank_part(known, bank) for bank in known.housing.banks),
+        banks=tuple(bank_part(known, bank, earlier.get(bank, 0)) for bank in known.housing.banks),
         story=story(known),
         manometers=tuple(
             (item.id, f"{item.id}, {calibration_words(item.due, today)}")

@@ -31,7 +31,10 @@ class PointView:
 
 @dataclass(frozen=True, slots=True)
 class SurveyPage:
-    """A walk around one housing.  photos: names of those that were taken before a refusal, or nothing."""
+    """A walk around one housing.  photos: names of those that were taken before a refusal, or nothing.
+
+    taken: how many surveys it has had, so that what a tablet keeps of this one ends with it.
+    """
 
     tag: str
     location: str
@@ -43,6 +46,7 @@ class SurveyPage:
     meaning: str
     local_now: str
     today: date
+    taken: int
     form: Refilled
 
 
@@ -64,6 +68,7 @@ def survey_page(
         meaning=meaning,
         local_now=local_text(now, state.zone),
         today=today,
+        taken=len(state.housed.surveys.get(housing.tag, ())),
         form=form,
     )
 
