@@ -1,6 +1,7 @@
 """What is due over a site: judged anew only where something bears on it, and the same as by judging everything."""
 
 import re
+from datetime import timedelta
 from html import unescape
 
 import pytest
@@ -195,3 +196,27 @@ def test_a_due_housing_shows_its_plan_or_the_way_to_plan_it(desk: Desk) -> None:
     plan = desk.get(lead, "/planned/PL-0001").text
     assert "Due at EF-11 and not covered by this work" in plan
     assert "That is before this work begins, 2027-06-02." in plan
+
+
+def test_what_counts_now_stands_open_and_what_comes_later_is_folded(desk: Desk, clock: Clock) -> None:
+    """The earliest reason of a housing and every overdue one, then the others, each once."""
+    accepted(desk, "EF-03")
+    clock.now += timedelta(days=365 * 12)
+    today = clock.now.date()
+    (due,) = (item for item in shown(desk) if item.tag == "EF-03")
+    page = desk.get(desk.named("lead"), "/due?q=EF-03").text
+    open_part, _, folded = page.partition("<summary>Later: ")
+    overdue = [item.sentence for item in due.dated if item.overdue(today)]
+
+    assert len(overdue) > 1
+    assert all(sentence in open_part for sentence in overdue)
+    assert not folded
+
+    clock.now -= timedelta(days=365 * 12 - 10)
+    (due,) = (item for item in shown(desk) if item.tag == "EF-03")
+    page = unescape(desk.get(desk.named("lead"), "/due?q=EF-03").text)
+    open_part, _, folded = page.partition("<summary>Later: ")
+    assert len(due.dated) > 1
+    assert due.dated[0].sentence in open_part
+    assert [folded.count(item.sentence) for item in due.dated[1:]] == [1] * (len(due.dated) - 1)
+    assert not any(item.sentence in open_part for item in due.dated[1:])

@@ -10,7 +10,7 @@ from app.domain.instruments import Instrument, InstrumentKind
 from app.domain.planned import Planned
 from app.domain.site import SiteState
 from app.records.drops import Known
-from app.records.due import SOON_DAYS, HousingDue, Standing, calibrations, days_words, qualifications
+from app.records.due import SOON_DAYS, HousingDue, Item, Standing, calibrations, days_words, qualifications
 from app.records.housing_sheet import BankPart, bank_part, reasons
 from app.records.housing_story import Happening, story
 from app.services.due import DuePart
@@ -118,6 +118,7 @@ def _standing_row(item: Standing, today: date) -> tuple[str, str, str, bool]:
 class DueHousing:
     """One housing of the list: its earliest day in words, its reasons, and the reasons without a day.
 
+    reasons: the earliest and what is overdue; later: the others that have a day, which the page folds away.
     planned: the work that waits there, number and words.  plan_at: where it is planned, for whoever may and where
     nothing waits.
     """
@@ -127,6 +128,7 @@ class DueHousing:
     when: str
     overdue: bool
     reasons: tuple[tuple[str, str, str, bool], ...]
+    later: tuple[tuple[str, str, str, bool], ...]
     undated: tuple[tuple[str, str], ...]
     planned: tuple[tuple[str, str], ...]
     plan_at: str
@@ -172,7 +174,8 @@ def due_page(
                 location=due.location,
                 when=f"{due.on}, {days_words(due.on, today)}: {due.told}" if due.on else due.told,
                 overdue=any(item.overdue(today) for item in due.dated),
-                reasons=tuple(reasons(due.dated, today)),
+                reasons=tuple(reasons(_now(due, today), today)),
+                later=tuple(reasons([item for item in due.dated if item not in _now(due, today)], today)),
                 undated=tuple((item.sentence, item.source) for item in due.undated),
                 planned=tuple(
                     (item.plan, f"{item.procedure.replace('-', ' ')}, {item.intent.hours}")
@@ -185,6 +188,11 @@ def due_page(
         instruments=tuple(_standing_row(item, today) for item in calibrations(state)),
         qualifications=tuple(_standing_row(item, today) for item in qualifications(state, names)),
     )
+
+
+def _now(due: HousingDue, today: date) -> list[Item]:
+    """Return the reasons that count now: the earliest, and whatever is overdue."""
+    return [item for place, item in enumerate(due.dated) if not place or item.overdue(today)]
 
 
 def _plan_at(due: HousingDue) -> str:
