@@ -102,6 +102,8 @@ RADIO = "app/domain/deciding/radio.py"
 SCHEDULING = "app/domain/scheduling.py"
 OFF = "app/domain/off_register.py"
 OFF_TESTS = "tests/domain/test_off_register.py"
+ISSUING = "app/domain/issuing.py"
+ISSUING_D = "tests/domain/test_issuing.py"
 READYING = "app/domain/readying.py"
 ITEMS = "app/domain/readiness_items.py"
 FIT = "app/domain/readiness_fit.py"
@@ -370,6 +372,17 @@ JOB_GUARDS = [
     Deletion("reading: only with a door off", WATCHING, "if repeated is None or not asked or state.stage is Stage.ACCEPTED:", "if repeated is None:", LOCKS),
     Deletion("reading: the second stops", WATCHING, "if missed and count + len(missed) >= MOST_MISSED:", "if False:", LOCKS),
     Deletion("reading: outside stops", WATCHING, 'if judged.verdict != "outside" or state.stop is not None:', "if judged:", LOCKS),
+    Deletion("approved: of this text", ISSUING, "if digest in site.approved:", "if site.approved:", ISSUING_D),
+    Deletion("approved: by a role", ISSUING, "if who.role not in APPROVING:", "if False:", ISSUING_D),
+    Deletion("approved: not by its author", ISSUING, "if same_person(who.name, procedure.author):", "if False:", ISSUING_D),
+    Deletion("approved: by whom the text names", ISSUING, "if _works_here(procedure.approver, site) and not same_person(who.name, procedure.approver):", "if False:", ISSUING_D),
+    Deletion("approved: as shown", ISSUING, "if seen != digest:", "if False:", ISSUING_D),
+    Deletion("approved: once", ISSUING, "if (given := state.approved.get(digest)) is not None and given.by is not None:", "if False:", ISSUING_D),
+    Deletion("approved: what can be issued", ISSUING, "    if told := why_not(procedure, digest, state):\n        raise Invalid(told)\n", "", ISSUING_D),
+    Deletion("author and approver differ", ISSUING, "if same_person(procedure.author, procedure.approver):", "if False:", ISSUING_D),
+    Deletion("not issued by its author", ISSUING, "if who is None or not same_person(procedure.author, who.name):", "if True:", ISSUING_D),
+    Deletion("issued: only approved", "app/services/issuing.py", "why_not(procedure, digest, site) or not_approved(procedure, digest, site)", "why_not(procedure, digest, site)", "tests/web/test_issue.py"),
+    Deletion("opened: only issued", "app/services/jobs.py", "if site.name and draft.procedure_sha256", "if site.procedures and draft.procedure_sha256", "tests/services/test_jobs.py"),
     Deletion("plan: known housing", SCHEDULING, "if housing not in housings:", "if False:", PLANNED),
     Deletion("plan: known procedure", SCHEDULING, "if procedure not in procedures:", "if False:", PLANNED),
     Deletion("off the register: nothing planned", SCHEDULING, "    complain_if_off(state, housing)\n", "", OFF_TESTS),
