@@ -138,6 +138,8 @@ JOB_GUARDS = [
     Deletion("veil: a lock that came off", VEIL, '        case PointUnlocked() if event.lock in hidden.locks:\n            return event.model_copy(update={"lock": UNSEEN})\n', "", VERIFYING),
     Deletion("verifier: entered what is verified", WORK, "stamp.recorders if stamp.seq < printed else stamp.doers", "stamp.recorders if not moment.kept else stamp.doers", VERIFYING),
     Deletion("verifier: seen before the page", WORK, "printed = state.size if moment.paper is None else moment.paper", "printed = -1 if moment.paper is not None else state.size", VERIFYING),
+    Deletion("verifier: states each point", "app/domain/steps.py", 'return step.model_copy(update={"asks": (*found, *step.asks)})', "return step", VERIFYING),
+    Deletion("verifier: a point found otherwise", "app/domain/steps.py", "good=(locked,))", "good=())", VERIFYING),
     Deletion("verifier: what is veiled is looked at", "app/domain/steps.py", "in named | set(step.veils or ()))", "in named)", VERIFYING),
     Deletion("taken over before the brief", STANDING_C, "if isinstance(command, TakeOver) and by.id in state.leaving.gone:", "if False:", LEFT),
     Deletion("stop at a suspension: older records", "app/domain/job.py", "return further and state.stage", "return state.stage", LEFT),
