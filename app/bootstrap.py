@@ -7,7 +7,6 @@ from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import partial
-from hashlib import sha256
 from pathlib import Path
 from socket import gethostname
 
@@ -18,7 +17,7 @@ from app import __version__
 from app.calc.errors import Invalid
 from app.domain.procedure import Role
 from app.domain.restores import present_line
-from app.domain.site import SITE_LEDGER, JobClosed, SiteStarted, issued_digests, site_event_from_bytes
+from app.domain.site import SITE_LEDGER, JobClosed, SiteStarted, site_event_from_bytes
 from app.domain.site_settings import IDLE_LOCK, value_of
 from app.ledger.heads import Head
 from app.paths import FONTS, SEED_DATA
@@ -177,7 +176,6 @@ def _built(
     library = FileLibrary(settings.data)
     plates = PlateFiles(settings.data, library)
     plates.recover(lambda tag: known.sha256 if (known := jobs.site().housed.plates.get(tag)) else None)
-    _issue_procedures(jobs, library)
     trust = load_trust(settings.data)
     site = Site(
         settings=settings,
@@ -421,30 +419,6 @@ def _started_with(settings: Settings) -> dict[str, str]:
         "session_hours": str(settings.session_hours),
         "cookies_for_tls_only": "yes" if settings.secure_cookie else "no",
     }
-
-
-def _issue_procedures(jobs: Jobs, library: FileLibrary) -> None:
-    """Issue each procedure that came with the program and is new to this site; a site's own text waits for a lead.
-
-    A rehearsal takes its time, so that nothing of this is loaded where there is nothing to issue.
-    """
-    known = issued_digests(jobs.site())
-    fresh = [(procedure, digest) for procedure, digest in library.procedures() if digest not in known]
-    if not fresh:
-        return
-    shipped = {sha256(path.read_bytes()).hexdigest() for path in (SEED_DATA / "procedures").glob("*.toml")}
-    for procedure, digest in fresh:
-        if digest not in shipped:
-            continue
-        from app.services.issuing import housing_for, issue, why_not
-
-        if why_not(procedure, digest, jobs.site()):
-            continue
-        try:
-            issue(jobs, procedure, digest, housing_for(()), by=None)
-        except Invalid:
-            if digest not in issued_digests(jobs.site()):
-                raise  # else another server of this site was first
 
 
 def _returns(jobs: Jobs, settings: Settings) -> tuple[str, ...]:

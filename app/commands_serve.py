@@ -95,6 +95,7 @@ def demo(options: argparse.Namespace) -> int:
     if not running.people.everyone():
         for name, role, secret in DEMO_PEOPLE:
             running.people.add(name, role, by=None, identity="made up for the sample site", secret=secret)
+        issue_texts(running)
         furnish(running)
     print(f"Sample site in {settings.data.resolve()}\n")
     print("Names and secrets to try:")
@@ -121,6 +122,15 @@ def _make_history(settings: Settings, years: int) -> None:
         people=DEMO_PEOPLE,
         say=lambda line: print(f"  {line}", flush=True),
     )
+
+
+def issue_texts(running: "Running") -> None:
+    """Have the sample safety officer approve the procedures, and a sample lead issue them."""
+    from app.services.issuing import issue_all
+
+    people = {item.role: item.who for item in reversed(running.people.everyone())}
+    officer, lead = people[Role.SAFETY_OFFICER], people[Role.LEAD]
+    issue_all(running.site.jobs, running.site.library.procedures(), approver=officer, lead=lead)
 
 
 def furnish(running: "Running") -> None:

@@ -32,6 +32,7 @@ from app.domain.leaving import Suspend
 from app.domain.procedure import Role, StepKind
 from app.domain.wasting import lacks
 from app.records.moments import utc_text
+from app.services.issuing import issue_all
 from app.services.jobs import Asked, findings_of
 from app.services.planning import find_housing, find_procedure, first_entry, plan
 from app.services.rehearsal import Cast, commands_for, looks_as_recorded
@@ -338,6 +339,8 @@ def make_sample_site(
         for name, role, secret in (*people, *more):
             running.people.add(name, role, by=None, identity="made up for the sample site", secret=secret)
         maker = Maker(running, clock, chance, until)
+        officer, lead = maker.of(Role.SAFETY_OFFICER)[0], maker.of(Role.LEAD)[0]
+        issue_all(running.site.jobs, running.site.library.procedures(), approver=officer, lead=lead)
         maker.furnish()
         for line in _lived(maker, sorted(texts)):
             say(line)

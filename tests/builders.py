@@ -4,7 +4,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 from functools import lru_cache, partial
+from hashlib import sha256
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from app.domain.commands import Command, Finish, Moment, Open
 from app.domain.crew import Acknowledge, Part, Qualifications
@@ -16,14 +18,18 @@ from app.domain.job import JobState, Stage, fold
 from app.domain.judging import AGAIN
 from app.domain.procedure import Procedure, Role, read_procedure
 from app.domain.restores import Restore
-from app.domain.site import InstrumentKept, QualificationNoted, SiteState
+from app.domain.site import InstrumentKept, ProcedureIssued, QualificationNoted, SiteState
 from app.domain.store import Store
 from app.domain.wasting import lacks
 from app.records.moments import local_text, utc_text
+from app.services.issuing import issue_all
 from app.services.jobs import Jobs
 from app.services.planning import first_entry, plan
 from app.services.rehearsal import MADE_UP_INSTRUMENTS, Cast, commands_for, made_up_answers
 from app.services.waste import WasteBook
+
+if TYPE_CHECKING:
+    from app.bootstrap import Running
 
 SEED = Path(__file__).resolve().parents[1] / "seed_data"
 START = datetime(2026, 3, 2, 7, 0, tzinfo=UTC)
@@ -147,6 +153,28 @@ def keep_made_up_instruments(jobs: Jobs) -> None:
         jobs.write_site(
             lambda _, seq, at, kept=instrument: InstrumentKept(seq=seq, at=at, instrument=kept)  # type: ignore[misc]
         ).result()
+
+
+def issue_texts(running: "Running") -> None:
+    """Have a safety officer of the site approve its procedures and a lead issue them."""
+    people = {person.role: person.who for person in reversed(running.people.everyone())}
+    texts = running.site.library.procedures()
+    issue_all(running.site.jobs, texts, approver=people[Role.SAFETY_OFFICER], lead=people[Role.LEAD])
+
+
+UNREAD = "0" * 64
+"""The SHA-256 that a job of the tests names where nobody looks at its text."""
+
+
+def let_texts_in(jobs: Jobs) -> None:
+    """Enter the shipped procedures as issued, unsigned as the first program did, at a site where nobody works."""
+    for path in sorted((SEED / "procedures").glob("*.toml")):
+        text = path.read_text("utf-8")
+        made = read_procedure(text, name=path.name)
+        for digest in (sha256(text.encode()).hexdigest(), UNREAD):
+            issued = partial(ProcedureIssued, procedure=made.id, revision=made.revision, author=made.author,
+                             approver=made.approver, sha256=digest)  # fmt: skip
+            jobs.write_site(lambda _, seq, at, issued=issued: issued(seq=seq, at=at)).result()  # type: ignore[misc]
 
 
 def account_for_packages(waste: WasteBook, job: str, by: Who = KEEPER) -> None:

@@ -102,6 +102,8 @@ RADIO = "app/domain/deciding/radio.py"
 SCHEDULING = "app/domain/scheduling.py"
 OFF = "app/domain/off_register.py"
 OFF_TESTS = "tests/domain/test_off_register.py"
+ISSUING = "app/domain/issuing.py"
+ISSUING_D = "tests/domain/test_issuing.py"
 READYING = "app/domain/readying.py"
 ITEMS = "app/domain/readiness_items.py"
 FIT = "app/domain/readiness_fit.py"
@@ -136,6 +138,8 @@ JOB_GUARDS = [
     Deletion("veil: a lock that came off", VEIL, '        case PointUnlocked() if event.lock in hidden.locks:\n            return event.model_copy(update={"lock": UNSEEN})\n', "", VERIFYING),
     Deletion("verifier: entered what is verified", WORK, "stamp.recorders if stamp.seq < printed else stamp.doers", "stamp.recorders if not moment.kept else stamp.doers", VERIFYING),
     Deletion("verifier: seen before the page", WORK, "printed = state.size if moment.paper is None else moment.paper", "printed = -1 if moment.paper is not None else state.size", VERIFYING),
+    Deletion("verifier: states each point", "app/domain/steps.py", 'return step.model_copy(update={"asks": (*found, *step.asks)})', "return step", VERIFYING),
+    Deletion("verifier: a point found otherwise", "app/domain/steps.py", "good=(locked,))", "good=())", VERIFYING),
     Deletion("verifier: what is veiled is looked at", "app/domain/steps.py", "in named | set(step.veils or ()))", "in named)", VERIFYING),
     Deletion("taken over before the brief", STANDING_C, "if isinstance(command, TakeOver) and by.id in state.leaving.gone:", "if False:", LEFT),
     Deletion("stop at a suspension: older records", "app/domain/job.py", "return further and state.stage", "return state.stage", LEFT),
@@ -321,6 +325,9 @@ JOB_GUARDS = [
     Deletion("paper: a door was off", WATCHING, "if moment.paper is not None and not _off_then(state, to_minute(moment.local_time)):", "if False:", BESIDES),
     Deletion("paper: recorded before the page", WORK, "stamp.recorders if stamp.seq < printed else stamp.doers", "stamp.doers if moment.paper is not None else stamp.recorders", BESIDES),
     Deletion("record: before a stop, from paper", "app/domain/history.py", "if again and state.before_unsettled(blank.seq, (came.happened,)):", "if False:", BESIDES),
+    Deletion("record: second person of a page on the crew", "app/domain/history.py", "if second is not None and state.crew.enforced and all(who.id != second.id for who in state.crew.there(then)):", "if False:", "tests/domain/test_paper.py"),
+    Deletion("record: second person of a page had gone", "app/domain/history.py", "for who in (came.hand, second):\n        if who is not None and state.had_gone", "for who in (came.hand,):\n        if who is not None and state.had_gone", "tests/domain/test_paper.py"),
+    Deletion("record: second person of a page works", "app/domain/history.py", "(came.compared_by, came.hand, second) if who", "(came.compared_by, came.hand) if who", "tests/domain/test_paper.py"),
     Deletion("record: own locks at the time of the page", "app/domain/history.py", "if step is not None and goes_back(step) and (row := state", "if False and (row := state", BESIDES),
     Deletion("record: off by paper before on", "app/domain/lock_history.py", "if then is not None and then < to_minute(lock.since):", "if False:", BESIDES),
     Deletion("record: exposed without a brief", "app/domain/lock_history.py", "if crew.enforced and all(who.id != event.hand.id for who in there):", "if False:", BESIDES),
@@ -367,6 +374,17 @@ JOB_GUARDS = [
     Deletion("reading: only with a door off", WATCHING, "if repeated is None or not asked or state.stage is Stage.ACCEPTED:", "if repeated is None:", LOCKS),
     Deletion("reading: the second stops", WATCHING, "if missed and count + len(missed) >= MOST_MISSED:", "if False:", LOCKS),
     Deletion("reading: outside stops", WATCHING, 'if judged.verdict != "outside" or state.stop is not None:', "if judged:", LOCKS),
+    Deletion("approved: of this text", ISSUING, "if digest in site.approved:", "if site.approved:", ISSUING_D),
+    Deletion("approved: by a role", ISSUING, "if who.role not in APPROVING:", "if False:", ISSUING_D),
+    Deletion("approved: not by its author", ISSUING, "if same_person(who.name, procedure.author):", "if False:", ISSUING_D),
+    Deletion("approved: by whom the text names", ISSUING, "if _works_here(procedure.approver, site) and not same_person(who.name, procedure.approver):", "if False:", ISSUING_D),
+    Deletion("approved: as shown", ISSUING, "if seen != digest:", "if False:", ISSUING_D),
+    Deletion("approved: once", ISSUING, "if (given := state.approved.get(digest)) is not None and given.by is not None:", "if False:", ISSUING_D),
+    Deletion("approved: what can be issued", ISSUING, "    if told := why_not(procedure, digest, state):\n        raise Invalid(told)\n", "", ISSUING_D),
+    Deletion("author and approver differ", ISSUING, "if same_person(procedure.author, procedure.approver):", "if False:", ISSUING_D),
+    Deletion("not issued by its author", ISSUING, "if who is None or not same_person(procedure.author, who.name):", "if True:", ISSUING_D),
+    Deletion("issued: only approved", "app/services/issuing.py", "why_not(procedure, digest, site) or not_approved(procedure, digest, site)", "why_not(procedure, digest, site)", "tests/web/test_issue.py"),
+    Deletion("opened: only issued", "app/services/jobs.py", "if site.name and draft.procedure_sha256", "if site.procedures and draft.procedure_sha256", "tests/services/test_jobs.py"),
     Deletion("plan: known housing", SCHEDULING, "if housing not in housings:", "if False:", PLANNED),
     Deletion("plan: known procedure", SCHEDULING, "if procedure not in procedures:", "if False:", PLANNED),
     Deletion("off the register: nothing planned", SCHEDULING, "    complain_if_off(state, housing)\n", "", OFF_TESTS),

@@ -15,7 +15,7 @@ from app.domain.crew import CrewBriefed, CrewLeft, Part, PauseConfirmed
 from app.domain.deciding.isolation import goes_back
 from app.domain.deciding.leaving import read_look
 from app.domain.departures import departure_fault
-from app.domain.event_base import FromHand, Signature, Transcribed
+from app.domain.event_base import FromHand, Signature, Transcribed, Who
 from app.domain.events import (
     STOPPED_TOO,
     AttemptRefused,
@@ -299,7 +299,8 @@ def _paper_fault(state: JobState, event: Event) -> str:
         return f"the blank {came.serial} was not out."
     if came.compared_by.id == event.by.id or not came.photo or not came.why_late.strip():
         return f"{event.by.name} entered something from paper without a photo, a reason or a second person."
-    if Role.ADMINISTRATOR in (came.compared_by.role, came.hand.role):
+    second = _second_by_page(event)
+    if Role.ADMINISTRATOR in {who.role for who in (came.compared_by, came.hand, second) if who is not None}:
         return "an administrator stands for something that came from paper."
     if isinstance(event, HoldReleased) and came.hand.id != event.by.id:
         return f"a hold was released from paper by {event.by.name}, who did not sign it."
@@ -311,12 +312,23 @@ def _paper_fault(state: JobState, event: Event) -> str:
         return f"the time {came.happened} of something that came from paper cannot be read."
 
 
+def _second_by_page(event: FromHand) -> Who | None:
+    """Return whom the page names as the second person; before that was asked, whoever compared stood for them."""
+    if not isinstance(event, StepBegun | StepDone | StepOutside) or event.transcribed is None:
+        return None
+    return event.second if event.transcribed.second_on_paper else None
+
+
 def _time_fault(state: JobState, event: FromHand, came: Transcribed, blank: Blank) -> str:
     then = to_minute(came.happened)
     if not to_minute(blank.at) <= then <= to_minute(event.at):
         return f"something came from blank {blank.serial} that was done before its printing, or after it was entered."
-    if state.had_gone(came.hand, then):
-        return f"{came.hand.name} had handed the job over before what the page says."
+    second = _second_by_page(event)
+    for who in (came.hand, second):
+        if who is not None and state.had_gone(who, then):
+            return f"{who.name} had handed the job over before what the page says."
+    if second is not None and state.crew.enforced and all(who.id != second.id for who in state.crew.there(then)):
+        return f"{second.name} is the second person of the page and was not on the briefed crew then."
     if isinstance(event, OwnLockOn | OwnLockOff | ReadingRepeated):
         return ""
     again = isinstance(event, HoldReleased | PauseConfirmed) or event.by.role is not Role.LEAD

@@ -23,6 +23,7 @@ REOPEN = "I answer as written and re-open this job"
 PUT_IN = "I choose these steps for what went wrong"
 ASIDE = "I answer for setting this step aside, as it does not apply here"
 READY = "I have gone through the readiness of this work and agree to it as it stands here"
+APPROVE = "I have read this procedure and approve exactly this text for use here"
 SURVEYED = "I looked at this housing and found it as entered here"
 WASTE_OVER = "I hand this waste over, closed and labelled as it is listed here"
 BINDING = "What I sign here with my secret binds me as my signature on paper does; I give the secret to nobody"
@@ -30,7 +31,7 @@ BINDING = "What I sign here with my secret binds me as my signature on paper doe
 MEANINGS = frozenset({
     HOLD, SUBMIT, ACCEPT, ACCEPT_BEFORE_TRAIL, ACCESS_REVIEW, BRIEFED_TO_WORK, BRIEFED_TO_RELEASE, PAUSE,
     BY_VOICE, CHANGE, HAND_OVER, TAKE_OVER, LOCK_REMOVAL, REOPEN, PUT_IN, ASIDE, READY, SURVEYED,
-    WASTE_OVER,
+    WASTE_OVER, APPROVE,
 })  # fmt: skip
 
 

@@ -14,6 +14,7 @@ from typing import Annotated, Literal, assert_never
 from immutables import Map
 from pydantic import Field, TypeAdapter
 
+from app.domain.event_base import Who
 from app.domain.housed import Housed, evolve_housed
 from app.domain.housed_events import HousedEvent
 from app.domain.housing import Bank
@@ -64,8 +65,24 @@ class SiteStarted(SiteEntry):
     key_id: str
 
 
+class ProcedureApproved(SiteEntry):
+    """Somebody signed that exactly this text is approved.  named: whom the text names as its approver."""
+
+    type: Literal["procedure_approved"] = "procedure_approved"
+    procedure: str
+    revision: int
+    sha256: str
+    named: str
+    meaning: str
+    local_time: str
+    proof: str
+
+
 class ProcedureIssued(SiteEntry):
-    """A procedure revision passed the writing rules, the model and a rehearsal, and may be used from now on."""
+    """A procedure revision passed the writing rules, the model and a rehearsal, and may be used from now on.
+
+    approved_by: who signed the approval; none in entries from before it was asked.
+    """
 
     type: Literal["procedure_issued"] = "procedure_issued"
     procedure: str
@@ -73,6 +90,7 @@ class ProcedureIssued(SiteEntry):
     sha256: str
     author: str
     approver: str
+    approved_by: Who | None = None
 
 
 class ProcedureRehearsed(SiteEntry):
@@ -247,7 +265,7 @@ class SiteRestored(SiteEntry):
 
 SiteEvent = (
     WatchEvent | SuggestionEvent | WasteEvent
-    | SiteStarted | ProcedureIssued | JobRegistered | JobClosed | JobTakenUp | RecordExported
+    | SiteStarted | ProcedureApproved | ProcedureIssued | JobRegistered | JobClosed | JobTakenUp | RecordExported
     | InstrumentKept | InstrumentPutAside | ReadingTaken | ReadingStruck | QualificationNoted
     | TabletEnrolled | TabletRevoked | SiteRestored | ProcedureRehearsed | LockNoticeOwed | LockNoticeRead
     | PlanEvent | StoreEvent | HousedEvent
@@ -263,7 +281,7 @@ class SiteState:
     """The site at one moment.
 
     readings: by the place of their entry; readings_at: the same, by housing.  taken: who took the record of a
-    job, finished or not: by job and person, how many entries the newest one has.
+    job, finished or not: by job and person, how many entries the newest one has.  approved: by the text's SHA-256.
     """
 
     size: int = 0
@@ -271,6 +289,7 @@ class SiteState:
     zone: str = "UTC"
     jobs: JobLines = field(default_factory=JobLines)
     procedures: tuple[tuple[str, int, str], ...] = ()
+    approved: Mapping[str, ProcedureApproved] = field(default_factory=lambda: MappingProxyType({}))
     rehearsed: frozenset[str] = frozenset()
     instruments: Mapping[str, Instrument] = field(default_factory=lambda: MappingProxyType({}))
     put_aside: Mapping[str, InstrumentPutAside] = field(default_factory=lambda: MappingProxyType({}))
@@ -323,6 +342,8 @@ def evolve_site(state: SiteState, event: SiteEvent) -> SiteState:
     match event:
         case SiteStarted():
             return replace(state, name=event.site, zone=event.zone)
+        case ProcedureApproved():
+            return replace(state, approved=MappingProxyType({**state.approved, event.sha256: event}))
         case ProcedureIssued():
             issued = (event.procedure, event.revision, event.sha256)
             return replace(state, procedures=(*state.procedures, issued))

@@ -36,6 +36,8 @@ from app.domain.procedure import (
 from app.domain.text import Kept
 
 BANK_WORDS = {Bank.PREFILTER: "prefilter bank", Bank.HEPA: "HEPA bank", Bank.CARBON: "carbon bank"}
+AS_NO_LOCK = "no lock, no tag or another position"
+"""What a verifier says of a point that is not isolated."""
 DECONTAMINATED_FIRST = (Service.BIOLOGICAL, Service.POTENT_COMPOUND)
 
 
@@ -198,11 +200,26 @@ def expand(procedure: Procedure, housing: Housing) -> tuple[Step, ...]:
     Raises Invalid if the procedure names a figure, limit or step that is not there.
     """
     laid = _resolved(_counted(_laid(procedure, housing, procedure.stages), procedure, housing))
+    laid = tuple(_point_by_point(step, laid, housing) for step in laid)
     _complain_of_radio(laid)
     ids = Counter(step.id for step in laid)
     if twice := [name for name, count in ids.items() if count > 1]:
         raise Invalid(f"Procedure {procedure.id} has two steps {twice[0]}; give each step of a section its own id.")
     return laid
+
+
+def _point_by_point(step: Step, laid: tuple[Step, ...], housing: Housing) -> Step:
+    """Have whoever verifies the isolation unseen say of each point whose lock stands in the table how it is found."""
+    rows = any(other.table == "locks_on" and other.id in (step.veils or ()) for other in laid)
+    if not rows or all(effect.act is not Act.VERIFY_ISOLATION for effect in step.effects):
+        return step
+    found = []
+    for number, point in enumerate(housing.points, start=1):
+        locked = f"{point.safe}, a lock and its tag on it"
+        ask = Ask(id=f"point-{number}", label=f"{point.tag} as found", kind="choice", options=(locked, AS_NO_LOCK),
+                  good=(locked,))  # fmt: skip
+        found.append(AskedFor(ask=ask))
+    return step.model_copy(update={"asks": (*found, *step.asks)})
 
 
 def ways_out(procedure: Procedure, housing: Housing, line: tuple[Step, ...]) -> tuple[LaidWayOut, ...]:

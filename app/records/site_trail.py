@@ -26,6 +26,7 @@ from app.domain.site import (
     JobTakenUp,
     LockNoticeOwed,
     LockNoticeRead,
+    ProcedureApproved,
     ProcedureIssued,
     ProcedureRehearsed,
     QualificationNoted,
@@ -153,7 +154,10 @@ def _told(event: SiteEvent, watch: Watch) -> tuple[str, str]:
             return "site", f"The ledger of {event.site} began, time zone {event.zone}, key {event.key_id[:16]}."
         case ProcedureIssued():
             told = f"Procedure {event.procedure} revision {event.revision} was issued"
-            return "site", f"{told}, written by {event.author}, approved by {event.approver}."
+            return "site", f"{told}, written by {event.author}, approved by {_approver(event)}."
+        case ProcedureApproved():
+            told = f"Procedure {event.procedure} revision {event.revision}, SHA-256 {event.sha256[:16]}, was approved"
+            return "site", f"{told}, signed “{event.meaning}” ({event.proof}); the text names {event.named}."
         case ProcedureRehearsed():
             told = f"Procedure {event.procedure} revision {event.revision} was rehearsed over {event.housing}"
             return "site", f"{told}, {event.entries} entries."
@@ -191,6 +195,13 @@ def _told(event: SiteEvent, watch: Watch) -> tuple[str, str]:
             return "tablets", f"The tablet {event.tablet} was shut out: {event.reason}."
         case _:
             return _watched(event, watch)
+
+
+def _approver(event: ProcedureIssued) -> str:
+    if event.approved_by is None:
+        return event.approver
+    signed = f"{event.approved_by.name} ({event.approved_by.role.words}) by signature"
+    return signed if event.approved_by.name == event.approver else f"{signed}; the text names {event.approver}"
 
 
 def _suggested(event: SuggestionEvent) -> str:

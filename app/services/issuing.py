@@ -1,9 +1,10 @@
-"""Issuing a procedure: author and approver differ, the model finds nothing, and exactly this text has been rehearsed.
+"""Issuing a procedure: its approver has signed exactly this text, the model finds nothing, and it has been rehearsed.
 
 A revision that was issued keeps its words: other words are another revision.  Jobs stay on the one they began with.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from concurrent.futures import Future
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import lru_cache
@@ -12,12 +13,15 @@ from app.calc.errors import Invalid
 from app.domain.event_base import Who
 from app.domain.examine import examine, sample_housing, seen_before
 from app.domain.housing import Housing, Seal, Service
+from app.domain.issuing import complain_of_issuer, not_approved, procedure_approved, why_not
 from app.domain.procedure import Procedure
-from app.domain.site import ProcedureIssued, ProcedureRehearsed, SiteState, issued_digests
+from app.domain.site import ProcedureIssued, ProcedureRehearsed, SiteState
 from app.domain.writing_rules import unwatched
+from app.records.moments import local_text
 from app.services.jobs import Jobs
 from app.services.planning import plan
 from app.services.rehearsal import rehearse
+from app.services.site_book import moment_of
 
 REHEARSED_AT = datetime(2026, 1, 1, 8, 0, tzinfo=UTC)
 """The made-up day of a rehearsal for issue; nothing in it is compared with it."""
@@ -34,26 +38,27 @@ class _Nobody:
         return message[:0]
 
 
-def why_not(procedure: Procedure, digest: str, site: SiteState) -> str:
-    """Say why a text cannot be issued, before any rehearsal; nothing if it can."""
-    name = f"{procedure.title}, revision {procedure.revision}"
-    if digest in issued_digests(site):
-        return f"{name}, has been issued already."
-    if _same_person(procedure.author, procedure.approver):
-        return f"{name}: {procedure.author} wrote it and approved it. Somebody else must approve it first."
-    newest = max((revision for known, revision, _ in site.procedures if known == procedure.id), default=0)
-    if procedure.revision <= newest:
-        return f"{name}: revision {newest} was issued with other words. Give this text a higher number and try again."
-    return ""
-
-
 def _refuse(procedure: Procedure, digest: str, site: SiteState) -> None:
-    if told := why_not(procedure, digest, site):
+    if told := why_not(procedure, digest, site) or not_approved(procedure, digest, site):
         raise Invalid(told)
 
 
-def _same_person(one: str, other: str) -> bool:
-    return " ".join(one.casefold().split()) == " ".join(other.casefold().split())
+def approve(jobs: Jobs, procedure: Procedure, digest: str, *, seen: str, both: bool, by: Who) -> "Future[SiteState]":
+    """Sign that exactly this text is approved; the secret was given for this.  seen: what stood on the page."""
+    return jobs.write_site(
+        lambda state, seq, at: procedure_approved(
+            state, moment_of(state, seq, at, by), procedure=procedure, digest=digest, seen=seen,
+            local_time=local_text(at, state.zone), both=both,
+        )
+    )  # fmt: skip
+
+
+def issue_all(jobs: Jobs, texts: Iterable[tuple[Procedure, str]], *, approver: Who, lead: Who) -> None:
+    """Approve and issue whatever waits: for a sample site, whose people nobody asks."""
+    for procedure, digest in texts:
+        if not why_not(procedure, digest, jobs.site()):
+            approve(jobs, procedure, digest, seen=digest, both=True, by=approver).result()
+            issue(jobs, procedure, digest, housing_for(()), by=lead)
 
 
 def issue(jobs: Jobs, procedure: Procedure, digest: str, housing: Housing, *, by: Who | None) -> tuple[int, str]:
@@ -62,11 +67,8 @@ def issue(jobs: Jobs, procedure: Procedure, digest: str, housing: Housing, *, by
     Whether it can be issued is asked first, before the time that a rehearsal takes, and decided inside the writing.
     Raises Invalid with the reason where it cannot be issued, Refused where the rehearsal meets a rule.
     """
-    if by is not None and _same_person(procedure.author, by.name):
-        raise Invalid(
-            f"{procedure.title}, revision {procedure.revision}: {by.name} wrote it and cannot issue it. Ask another "
-            "lead."
-        )
+    if told := complain_of_issuer(procedure, by):
+        raise Invalid(told)
     _refuse(procedure, digest, jobs.site())
     entries, root = rehearsed(Trial(digest, housing.model_dump_json(), procedure, housing))
 
@@ -81,7 +83,7 @@ def issue(jobs: Jobs, procedure: Procedure, digest: str, housing: Housing, *, by
         _refuse(procedure, digest, state)
         return ProcedureIssued(
             seq=seq, at=at, by=by, procedure=procedure.id, revision=procedure.revision, sha256=digest,
-            author=procedure.author, approver=procedure.approver,
+            author=procedure.author, approver=procedure.approver, approved_by=state.approved[digest].by,
         )  # fmt: skip
 
     jobs.write_site(rehearsal).result()

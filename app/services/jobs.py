@@ -402,12 +402,13 @@ def _complain_if_no_job(name: str) -> None:
 
 
 def _complain_if_not_issued(site: SiteState, command: Open) -> None:
-    """A job begins only with a text that this site has issued; a ledger in which nothing was issued asks nothing."""
+    """A job begins only with a text that this site has issued; one whose ledger nothing began asks nothing."""
     draft = command.draft
-    if site.procedures and draft.procedure_sha256 not in issued_digests(site):
+    if site.name and draft.procedure_sha256 not in issued_digests(site):
         raise Refused(
             "not_issued",
-            f"Revision {draft.revision} of {draft.procedure} is not issued here. A lead issues it under Procedures.",
+            f"Revision {draft.revision} of {draft.procedure} is not issued here. Its approver signs it and a lead "
+            "issues it under Procedures.",
         )
 
 

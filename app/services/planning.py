@@ -58,7 +58,8 @@ def find_procedure(library: Library, procedure_id: str, issued: Collection[str] 
     if not usable:
         newest = max(procedure.revision for procedure, _ in found)
         raise Invalid(
-            f"Revision {newest} of {procedure_id} has not been issued. A lead rehearses and issues it under Procedures."
+            f"Revision {newest} of {procedure_id} has not been issued. Its approver signs it and a lead issues it "
+            "under Procedures."
         )
     return max(usable, key=lambda item: item[0].revision)
 

@@ -174,6 +174,9 @@ class Library(Protocol):
     def procedures(self) -> tuple[tuple[Procedure, str], ...]:
         """Return every procedure with the SHA-256 of its file."""
 
+    def procedure_text(self, digest: str) -> str:
+        """Return the text of a procedure by its SHA-256; Invalid if there is none such now."""
+
     def faults(self) -> tuple[str, ...]:
         """Return a sentence for every file that cannot be used."""
 

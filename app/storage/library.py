@@ -51,7 +51,8 @@ class FileLibrary:
 
     def __init__(self, folder: Path) -> None:
         self._housings = _Shelf(folder / "housings", _housing)
-        self._procedures = _Shelf(folder / "procedures", _procedure)
+        self._procedure_folder = folder / "procedures"
+        self._procedures = _Shelf(self._procedure_folder, _procedure)
         self._lock = RLock()
         self._seen: Sequence[object] = ()
         self._by_tag: dict[str, HousingFile] = {}
@@ -129,6 +130,14 @@ class FileLibrary:
     def procedures(self) -> tuple[tuple[Procedure, str], ...]:
         """Return every procedure that keeps the writing rules, with the SHA-256 of its file."""
         return tuple(item for item in self._procedures.items() if isinstance(item, tuple))
+
+    def procedure_text(self, digest: str) -> str:
+        """Return the text of a procedure by its SHA-256, as its file is now; Invalid if there is none such."""
+        for path in sorted(self._procedure_folder.glob("*.toml")):
+            text = read_text(path)
+            if sha256(text.encode()).hexdigest() == digest:
+                return text
+        raise Invalid("No procedure has this text any more. Reload the page of the procedures and choose one of those.")
 
     def faults(self) -> tuple[str, ...]:
         """Return a sentence for every file that cannot be used."""

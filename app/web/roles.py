@@ -188,6 +188,8 @@ ALLOWED: dict[tuple[str, str], frozenset[Role] | None] = {
     ("POST", "/jobs/{job}/radio"): LEAD,
     ("POST", "/jobs/{job}/radio/sign"): KEEPERS,
     ("GET", "/procedures"): WORKERS,
+    ("GET", "/procedures/{sha256}"): WORKERS,
+    ("POST", "/procedures/approve"): KEEPERS,
     ("POST", "/procedures/issue"): LEAD,
     ("POST", "/jobs/{job}/rows"): WORKERS,
     ("GET", "/jobs/{job}/rows/{point}"): WORKERS,

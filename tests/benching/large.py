@@ -44,7 +44,7 @@ from app.settings import Settings
 from app.storage.durable import DATABASE
 from app.storage.keys import SiteKey, load_site_key
 from tests.benching.site import Site, cast_of, ready_for_marks
-from tests.builders import account_for_packages, keep_made_up_instruments
+from tests.builders import account_for_packages, issue_texts, keep_made_up_instruments
 
 PLATE, TAG, NUMBER, HANDOVER = "EF-07", "EH-00000", "2026-0001", "H-0001"
 """The nameplate that all housings are made of, and what a mould has where a cast has its own."""
@@ -207,6 +207,7 @@ def _begun(folder: Path, clock: Told) -> Running:
     running = start(settings, clock, clock.seconds)
     for name, role, secret in DEMO_PEOPLE:
         running.people.add(name, role, by=None, identity="known to us", secret=secret)
+    issue_texts(running)
     keep_made_up_instruments(running.site.jobs)
     running.site.watching.choose(MARKS_APART.name, "0", "made by a machine", by=cast_of(running).lead).result()
     return running

@@ -21,7 +21,7 @@ from app.services.jobs import Asked
 from app.services.planning import Plan, find_housing, find_procedure, first_entry, plan
 from app.services.rehearsal import Cast, commands_for
 from app.settings import Settings
-from tests.builders import Bench, account_for_packages, keep_made_up_instruments
+from tests.builders import Bench, account_for_packages, issue_texts, keep_made_up_instruments
 
 HOUSING, PROCEDURE = "EF-11", "change-out"
 PHOTOS, PHOTO_BYTES = 10, 700_000
@@ -62,6 +62,7 @@ def prepare(folder: Path, jobs: int, *, finished: bool = True) -> Site:
     try:
         for name, role, secret in DEMO_PEOPLE:
             running.people.add(name, role, by=None, identity="known to us", secret=secret)
+        issue_texts(running)
         keep_made_up_instruments(running.site.jobs)
         cast = cast_of(running)
         running.site.watching.choose(MARKS_APART.name, "0", "made by a machine", by=cast.lead).result()

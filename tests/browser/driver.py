@@ -18,7 +18,7 @@ from app.domain.leaving import Recheck
 from app.domain.site_settings import MARKS_APART
 from app.services.rehearsal import looks_as_recorded
 from app.settings import Settings
-from tests.builders import keep_made_up_instruments
+from tests.builders import issue_texts, keep_made_up_instruments
 
 FLAGS = [
     "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
@@ -52,6 +52,7 @@ def people(running: Running) -> None:
         return
     for name, role, secret in DEMO_PEOPLE:
         running.people.add(name, role, by=None, identity="known to us", secret=secret)
+    issue_texts(running)
     keep_made_up_instruments(running.site.jobs)
     lead = next(person.who for person in running.people.everyone() if person.name == LEAD)
     running.site.watching.choose(MARKS_APART.name, "0", "this hand is quicker than any person", by=lead).result()

@@ -9,6 +9,8 @@ import pytest
 
 from app.domain.applicability import BranchLeft
 from app.domain.commands import Finish, Submit
+from app.domain.crew import Acknowledge, LeaveCrew, Part
+from app.domain.deciding.leaving import suspend_looks
 from app.domain.event_base import Who
 from app.domain.events import (
     EntriesDiffered,
@@ -23,14 +25,15 @@ from app.domain.events import (
 from app.domain.history import unlawful
 from app.domain.job import Stage
 from app.domain.judging import AGAIN
+from app.domain.leaving import DOCUMENTS, AnswerLooks, ReadNext, SignHandover, Suspend, TakeOver
 from app.domain.lessons import AnswerDeviation
 from app.domain.paper import PrintBlank, ReconcileBlank, Transcribe
 from app.domain.refused import Refused
 from app.records.moments import utc_text
 from app.records.trail import sentence_of
 from app.records.wording import who_words
-from app.services.rehearsal import made_up_answers
-from tests.builders import EYES, HANDS, OFFICER, OTHER_LEAD, Bench, opened
+from app.services.rehearsal import looks_as_recorded, made_up_answers
+from tests.builders import EYES, HANDS, KEEPER, LEAD, OFFICER, OTHER_LEAD, Bench, opened
 
 
 def printed(at: str) -> Bench:
@@ -200,6 +203,60 @@ def test_a_second_person_from_paper_is_of_the_crew() -> None:
 
     with pytest.raises(Refused, match="was not on the briefed crew"):
         bench.do(with_beside(bench, OTHER_LEAD), HANDS)
+
+
+def exchanged(bench: Bench, fresh: tuple[Event, ...], who: Who) -> list[Event]:
+    """Return the entries with another second person in those of a page."""
+    return [event.model_copy(update={"second": who}) if event in fresh else event for event in bench.events]
+
+
+@pytest.mark.parametrize("who", [LEAD, OFFICER, EYES], ids=["briefed too late", "briefed for holds", "left before"])
+def test_an_outsider_notices_a_second_person_who_was_not_at_the_work(who: Who) -> None:
+    """The page's second person exchanged in the record for one who was not on the crew at the time of the page."""
+    bench = opened(crew=(HANDS, EYES, OTHER_LEAD))
+    bench.run_to("out-1/cut")
+    bench.do(PrintBlank(), HANDS)
+    bench.do(Acknowledge(Part.RELEASE, "I know the holds of this job."), OFFICER)
+    bench.do(LeaveCrew("eyes", "the shift is over"), EYES)
+    bench.now += timedelta(minutes=20)
+    bench.do(Acknowledge(Part.WORK, "I know the cuts and when to stop."), LEAD)
+    fresh = bench.do(with_beside(bench, OTHER_LEAD), HANDS)
+
+    assert unlawful(bench.events) == ()
+    assert unlawful(exchanged(bench, fresh, who)) == tuple(
+        f"Entry {event.seq}: {who.name} is the second person of the page and was not on the briefed crew then."
+        for event in fresh
+    )
+
+
+def test_an_outsider_notices_a_second_person_who_had_handed_the_job_over() -> None:
+    """Still on the list of the crew, and no longer at the work."""
+    bench = opened(crew=(HANDS, EYES, OTHER_LEAD, LEAD))
+    bench.run_to("out-1/cut")
+    bench.do(Suspend("break", looks_as_recorded(suspend_looks(bench.state)), "control room", "cut it"), OTHER_LEAD)
+    bench.do(TakeOver(OTHER_LEAD, tuple(DOCUMENTS)), LEAD)
+    bench.do(ReadNext(), LEAD)
+    bench.do(AnswerLooks(looks_as_recorded(bench.state.rechecks)), LEAD)
+    bench.do(SignHandover(), OTHER_LEAD)
+    bench.do(SignHandover(), LEAD)
+    bench.do(PrintBlank(), HANDS)
+    bench.now += timedelta(minutes=20)
+    fresh = bench.do(with_beside(bench, EYES), HANDS)
+
+    assert unlawful(bench.events) == ()
+    assert unlawful(exchanged(bench, fresh, OTHER_LEAD)) == tuple(
+        f"Entry {event.seq}: {OTHER_LEAD.name} had handed the job over before what the page says." for event in fresh
+    )
+
+
+def test_an_outsider_notices_an_administrator_as_the_second_person_of_a_page() -> None:
+    """Said of both entries of the cut."""
+    bench = printed("out-1/cut")
+    fresh = bench.do(with_beside(bench, EYES), HANDS)
+
+    assert unlawful(exchanged(bench, fresh, KEEPER)) == tuple(
+        f"Entry {event.seq}: an administrator stands for something that came from paper." for event in fresh
+    )
 
 
 def test_a_cut_entered_before_this_was_asked_reads_as_it_did() -> None:

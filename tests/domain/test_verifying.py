@@ -10,7 +10,7 @@ from app.calc.errors import Invalid
 from app.domain.commands import Begin, Correct, Finish, Reopen, StopWork
 from app.domain.decide import decide
 from app.domain.event_base import Who
-from app.domain.events import Event, JobOpened, StepBegun, StepDone
+from app.domain.events import Event, JobOpened, JobStopped, StepBegun, StepDone, StepOutside
 from app.domain.examine import matrix, seen_before
 from app.domain.history import unlawful
 from app.domain.job import Stage, fold
@@ -297,6 +297,83 @@ def test_a_lock_that_came_off_for_a_trial_is_veiled_with_the_one_that_is_on_agai
     assert len(rows) == 2
     assert {row.lock for row in rows} == {UNSEEN}
     assert on.lock not in {getattr(event, "lock", "") for event in told}
+
+
+# --- each point of the isolation ------------------------------------------------------------------------
+
+
+def at_isolation(tag: str = "EF-11") -> Bench:
+    """Return a job at the verification of its isolation, begun by the verifier."""
+    bench = opened(tag)
+    bench.run_to("isolate/verify/isolation")
+    assert bench.state.due is not None
+    bench.do(Begin(bench.state.due.id, answers=labels_of(bench.state.due)), EYES)
+    return bench
+
+
+def test_the_verifier_says_of_each_point_of_isolation_how_it_is_found() -> None:
+    """One question for each point of the housing in its own safe position, and no number of a lock or tag in any."""
+    bench = at_isolation()
+    step, opening = bench.state.due, bench.state.opened
+    assert step is not None
+    assert opening is not None
+    points = opening.housing.points
+    rows = bench.state.locks.points
+
+    asked = [item.ask for item in step.asks if item.ask.id.startswith("point-")]
+    assert [ask.label for ask in asked] == [f"{point.tag} as found" for point in points]
+    assert [ask.good for ask in asked] == [(f"{point.safe}, a lock and its tag on it",) for point in points]
+    assert len(asked) == len(rows) == 5
+    told = step.model_dump_json()
+    assert [row for row in rows if f'"{row.lock}"' in told or f'"{row.tag_number}"' in told] == []
+
+    for ask in asked:
+        short = {name: text for name, text in made_up_answers(step).items() if name != ask.id}
+        with pytest.raises(Invalid, match=f"{ask.label}: nothing was given"):
+            bench.do(Finish(step.id, short), EYES)
+    bench.do(Finish(step.id, made_up_answers(step)), EYES)
+    assert bench.state.mark(step.id).stands
+    assert unlawful(bench.events) == ()
+
+
+@pytest.mark.parametrize("place", range(5))
+def test_a_point_that_is_found_otherwise_stops_the_job_and_is_named(place: int) -> None:
+    """Whatever was entered in its row, and although all else is as it must be; nothing is verified by it."""
+    bench = at_isolation()
+    step = bench.state.due
+    assert step is not None
+    ask = step.asks[place].ask
+
+    outside, stop = bench.do(Finish(step.id, made_up_answers(step) | {ask.id: ask.options[1]}), EYES)
+
+    assert isinstance(outside, StepOutside)
+    assert isinstance(stop, JobStopped)
+    assert f"{ask.label} no lock, no tag or another position" in stop.text
+    assert not bench.state.mark(step.id).stands
+    assert unlawful(bench.events) == ()
+    forged = StepDone.model_validate(outside.model_dump() | {"type": "step_done", "in_hand_since": outside.at})
+    assert any("outside its limit" in item for item in unlawful([*bench.events[:-2], forged]))
+
+
+def test_only_a_verification_of_what_is_locked_in_the_table_goes_point_by_point() -> None:
+    """None that shows the table, none without one, and no other verification; a job laid down before goes on."""
+    shown = changed('veils = ["shut/locks"]\n', 'shown_because = "it is read aloud"\n')
+    for text, expected in ((procedure(), {"isolate/verify/isolation"}), (shown, set())):
+        laid = expand(text, housing())
+        assert {step.id for step in laid if any(item.ask.id.startswith("point-") for item in step.asks)} == expected
+
+    bench = at_isolation()
+    opening, step = bench.events[0], bench.state.due
+    assert isinstance(opening, JobOpened)
+    assert step is not None
+    old = step.model_copy(update={"asks": step.asks[5:]})
+    bench.events[0] = opening.model_copy(
+        update={"steps": tuple(old if item.id == old.id else item for item in opening.steps)}
+    )
+    bench.state = fold(bench.events)
+    bench.do(Finish(old.id, made_up_answers(old)), EYES)
+    assert bench.state.mark(old.id).stands
+    assert unlawful(bench.events) == ()
 
 
 def test_a_verification_comes_apart_in_time_where_the_site_asks() -> None:

@@ -68,6 +68,7 @@ from tests.builders import (
     account_for_packages,
     housing,
     keep_made_up_instruments,
+    let_texts_in,
     procedure,
 )
 from tests.ledger.signing import TestSigner, certificate_for
@@ -241,6 +242,7 @@ def compare(
         side.jobs.write_site(
             lambda _, seq, at: SiteStarted(seq=seq, at=at, site="Sample Works", zone="UTC", key_id="0" * 16)
         ).result(WAIT_S)
+        let_texts_in(side.jobs)
         keep_made_up_instruments(side.jobs)
     for first in range(0, histories, GROUP):
         group = [_history(number, seed) for number in range(first, min(first + GROUP, histories))]

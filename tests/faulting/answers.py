@@ -29,7 +29,7 @@ from app.services.planning import find_housing, find_procedure, first_entry, pla
 from app.settings import Settings
 from app.storage.durable import DATABASE
 from app.storage.tables import REQUEST
-from tests.builders import EYES, HANDS, LEAD, START, Bench, keep_made_up_instruments
+from tests.builders import EYES, HANDS, LEAD, START, Bench, keep_made_up_instruments, let_texts_in
 from tests.faulting.examine import examine, judge
 from tests.faulting.told import AT_ONCE, Notice, Told, ranges, shared_out
 from tests.scheduling.laws import broken_laws
@@ -167,6 +167,7 @@ class Shelf:
         running = start(settings, server._clock)
         try:
             self.pem = running.key.certificate_pem
+            let_texts_in(running.site.jobs)
             keep_made_up_instruments(running.site.jobs)
             server.jobs = running.site.jobs
             library = running.site.library

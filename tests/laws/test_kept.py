@@ -29,7 +29,7 @@ from app.services.planning import find_housing, find_procedure, first_entry, pla
 from app.services.rehearsal import commands_for, labels_of
 from app.settings import Settings
 from app.web.views.ahead import ahead
-from tests.builders import EYES, HANDS, LEAD, OTHER_LEAD, Bench, keep_made_up_instruments, opened
+from tests.builders import EYES, HANDS, LEAD, OTHER_LEAD, Bench, keep_made_up_instruments, let_texts_in, opened
 
 TOKENS = count(1)
 OUTCOMES = (StepBegun, StepDone, StepOutside, MarkJoined, MarkContested)
@@ -76,6 +76,7 @@ class Site:
     def __init__(self, folder: Path) -> None:
         ship_sample_housings(Settings(data=folder))
         self.running: Running = start(Settings(data=folder), lambda: datetime(2026, 3, 2, 7, 15, tzinfo=UTC))
+        let_texts_in(self.running.site.jobs)
         keep_made_up_instruments(self.running.site.jobs)
         library = self.running.site.library
         self.plan = plan(find_housing(library, "EF-03"), *find_procedure(library, "change-out"))

@@ -17,7 +17,7 @@ from app.domain.site import SITE_LEDGER, LedgerEnd, SiteRestored, SiteStarted
 from app.records.moments import utc_text
 from app.services.jobs import Asked, Jobs
 from app.services.planning import first_entry, plan
-from tests.builders import EYES, HANDS, LEAD, START, Bench, housing, keep_made_up_instruments, procedure
+from tests.builders import EYES, HANDS, LEAD, START, Bench, housing, keep_made_up_instruments, let_texts_in, procedure
 from tests.scheduling.memory import Kept, MemoryStore
 
 
@@ -138,6 +138,7 @@ def empty_site(zone: str = "UTC") -> Server:
     server.jobs.write_site(
         lambda _, seq, at: SiteStarted(seq=seq, at=at, site="Sample Works", zone=zone, key_id="0" * 16)
     ).result()
+    let_texts_in(server.jobs)
     keep_made_up_instruments(server.jobs)
     return server
 

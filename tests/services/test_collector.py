@@ -10,7 +10,7 @@ from app.records.moments import utc_text
 from app.services.jobs import Asked
 from app.services.planning import find_housing, find_procedure, first_entry, plan
 from app.settings import Settings
-from tests.builders import LEAD
+from tests.builders import LEAD, let_texts_in
 
 
 def test_a_job_read_from_its_ledger_is_spared_by_the_collector(tmp_path: Path) -> None:
@@ -19,6 +19,7 @@ def test_a_job_read_from_its_ledger_is_spared_by_the_collector(tmp_path: Path) -
     ship_sample_housings(settings)
     moment = datetime(2026, 3, 2, 7, 0, tzinfo=UTC)
     first = start(settings, lambda: moment)
+    let_texts_in(first.site.jobs)
     made = plan(find_housing(first.site.library, "EF-11"), *find_procedure(first.site.library, "change-out"))
     draft = first_entry(made, site=first.site.jobs.site(), by=LEAD, at=utc_text(moment), crew=(), rehearsal=False)
     first.site.jobs.record(draft.ledger, Open(draft), Asked(LEAD)).result()

@@ -6,7 +6,7 @@ import pytest
 
 from app.calc.errors import Invalid
 from app.domain.site import ProcedureIssued
-from app.services.issuing import housing_for, issue
+from app.services.issuing import approve, housing_for, issue
 from app.services.planning import find_procedure
 from tests.builders import procedure_text
 from tests.web.desk import Clock, Desk
@@ -19,6 +19,7 @@ def test_two_at_once_issue_a_text_once(tmp_path: Path, monkeypatch: pytest.Monke
     text = procedure_text().replace("revision = 5", "revision = 6")
     (tmp_path / "procedures" / "change-out.toml").write_text(text, "utf-8")
     procedure, digest = find_procedure(desk.running.site.library, "change-out")
+    approve(jobs, procedure, digest, seen=digest, both=True, by=desk.named("safety officer")).result()
     before = jobs.site()
     issue(jobs, procedure, digest, housing_for(()), by=lead)
     monkeypatch.setattr(jobs, "site", lambda: before)

@@ -21,7 +21,7 @@ from app.services.rehearsal import commands_for
 from app.settings import Settings
 from app.storage.durable import RESTORED_NOTE
 from app.storage.faults import StorageFault
-from tests.builders import CAST, EYES, HANDS, LEAD, OFFICER, keep_made_up_instruments
+from tests.builders import CAST, EYES, HANDS, LEAD, OFFICER, keep_made_up_instruments, let_texts_in
 
 
 class ToldClock:
@@ -42,6 +42,7 @@ def site(tmp_path: Path) -> Iterator[Running]:
     settings = Settings(data=tmp_path)
     ship_sample_housings(settings)
     running = start(settings, ToldClock())
+    let_texts_in(running.site.jobs)
     keep_made_up_instruments(running.site.jobs)
     yield running
     running.close()
@@ -110,6 +111,7 @@ def test_tokens_survive_a_restart(tmp_path: Path) -> None:
     settings = Settings(data=tmp_path)
     ship_sample_housings(settings)
     running = start(settings, ToldClock())
+    let_texts_in(running.site.jobs)
     keep_made_up_instruments(running.site.jobs)
     job = open_job(running)
     step, answers = first_answers(running, job)
@@ -203,6 +205,19 @@ def test_a_photo_that_was_never_stored_cannot_be_named(site: Running) -> None:
 
     with pytest.raises(Invalid, match=r"Photo abababababab is not here\. Take it anew"):
         do(site, job, Finish(due.id, answers), HANDS)
+
+
+def test_no_job_is_opened_with_a_text_that_nobody_issued(tmp_path: Path) -> None:
+    """At a site that has issued nothing yet, whatever asks for it."""
+    settings = Settings(data=tmp_path)
+    ship_sample_housings(settings)
+    running = start(settings, ToldClock())
+
+    with pytest.raises(Refused, match="Its approver signs it and a lead issues it under Procedures"):
+        open_job(running)
+
+    assert not list(running.site.jobs.site().jobs)
+    running.close()
 
 
 def test_the_site_ledger_knows_every_job_by_its_first_head(site: Running) -> None:

@@ -14,7 +14,7 @@ from app.domain.site import QualificationNoted
 from app.domain.site_settings import IDLE_LOCK, MARKS_APART
 from app.services.rehearsal import Cast
 from app.settings import Settings
-from tests.builders import NEEDS, keep_made_up_instruments
+from tests.builders import NEEDS, issue_texts, keep_made_up_instruments
 from tests.soaking.crew import Shift
 
 SHIFTS = ("morning", "late", "night")
@@ -34,6 +34,7 @@ def furnish(folder: Path) -> tuple[list[Shift], dict[str, str]]:
         secrets: dict[str, str] = {}
         shifts = [_shift(running, name, secrets) for name in SHIFTS]
         lead = shifts[0].opener
+        issue_texts(running)
         running.site.watching.choose(MARKS_APART.name, "0", "worked by a machine", by=lead).result()
         running.site.watching.choose(IDLE_LOCK.name, str(IDLE_LOCK.high), "worked by a machine", by=lead).result()
         return shifts, secrets

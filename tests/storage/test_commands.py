@@ -3,8 +3,11 @@
 from pathlib import Path
 
 from app.bootstrap import start
-from app.cli import main
+from app.cli import UNUSABLE, main
+from app.domain.procedure import Role
 from app.domain.site import SiteEvent
+from app.services.issuing import approve
+from app.services.planning import find_procedure
 from app.settings import Settings
 from tests.builders import procedure_text
 from tests.storage.kept_sites import copied
@@ -39,11 +42,19 @@ def test_an_export_is_no_start_of_the_server(site_folder: Path, tmp_path: Path) 
 
 
 def test_an_issue_is_no_start_of_the_server(site_folder: Path, tmp_path: Path) -> None:
-    """The rehearsal and the issue, and nothing of a start."""
+    """The rehearsal and the issue, and nothing of a start; nothing at all before somebody approved the text."""
     settings = settings_of(copied(site_folder, tmp_path / "site"))
     text = procedure_text().replace("revision = 5", "revision = 6", 1)
     (settings.data / "procedures" / "change-out.toml").write_text(text, "utf-8")
 
+    unsigned = added(settings, ["issue", "change-out"], UNUSABLE)
+    served = start(settings)
+    procedure, digest = find_procedure(served.site.library, "change-out")
+    officer = next(item.who for item in served.people.everyone() if item.role is Role.SAFETY_OFFICER)
+    approve(served.site.jobs, procedure, digest, seen=digest, both=True, by=officer).result()
+    served.close()
+
     entries = added(settings, ["issue", "change-out"])
 
+    assert unsigned == []
     assert [event.type for event in entries] == ["procedure_rehearsed", "procedure_issued"]

@@ -22,7 +22,7 @@ from app.services.planning import find_housing, find_procedure, first_entry, pla
 from app.services.rehearsal import Cast, commands_for, made_up_answers
 from app.settings import Settings
 from app.web.context import COOKIE
-from tests.builders import account_for_packages, keep_made_up_instruments
+from tests.builders import account_for_packages, issue_texts, keep_made_up_instruments
 
 TOKENS = count(1)
 MOST_ENTRIES = 2_000
@@ -62,6 +62,7 @@ class Desk:
         running = start(settings, clock, ticks)
         for name, role, secret in DEMO_PEOPLE:
             running.people.add(name, role, by=None, identity="known to us", secret=secret)
+        issue_texts(running)
         keep_made_up_instruments(running.site.jobs)
         return cls(running)
 

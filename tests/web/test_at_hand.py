@@ -21,7 +21,7 @@ from app.storage.writer import Store
 from app.web import awaiting
 from app.web.views import step as step_views
 from app.web.views.step import new_token
-from tests.builders import LEAD, opened
+from tests.builders import LEAD, let_texts_in, opened
 from tests.web.desk import Clock, Desk
 from tests.web.test_query_plans import worked
 
@@ -33,6 +33,7 @@ def site(tmp_path: Path, clock: Clock) -> Iterator[Running]:
     ship_sample_housings(settings)
     running = start(settings, clock)
     running.people.add("Ines Varga", Role.LEAD, by=None, identity="known to us", secret="sample lead of the day")
+    let_texts_in(running.site.jobs)
     yield running
     running.close()
 
@@ -158,6 +159,7 @@ def test_a_job_not_in_memory_is_read(tmp_path: Path, clock: Clock) -> None:
     settings = Settings(data=tmp_path)
     ship_sample_housings(settings)
     first = start(settings, clock)
+    let_texts_in(first.site.jobs)
     job = an_open_job(first)
     first.close()
     second = start(settings, clock)

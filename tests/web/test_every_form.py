@@ -33,7 +33,8 @@ from app.domain.storing import receipt_items
 from app.domain.surveying import DIFFERS, UNSEEN, points_of
 from app.domain.watch import FREE_TRIES
 from app.domain.watch_events import SecretWrong
-from app.services.planning import find_housing
+from app.services.issuing import approve
+from app.services.planning import find_housing, find_procedure
 from app.services.rehearsal import looks_as_recorded, made_up_answers
 from app.web.roles import ALLOWED
 from tests.builders import procedure_text
@@ -157,11 +158,20 @@ def set_up(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SetUp]:
     assert desk.post(lead, "/housings/EF-07/off", reason="the line was given up").status_code == 303
     rang = (("2026-03-02 08:10", "rang twice"),)
     desk.do(jobs["own lock"], RemoveOthersLock("P-7", officer, "at home", rang, "told before the next shift"), lead)
-    own = procedure_text("first-fit-out").replace("revision = 5", "revision = 6", 1)
-    (desk.running.site.settings.data / "procedures" / "first-fit-out.toml").write_text(own, "utf-8")
+    texts_to_sign(desk, officer)
     twice: set[tuple[str, str]] = set()
     yield SetUp(desk, jobs, (*every_form(desk, jobs, twice), *checked_file(desk, lead)), frozenset(twice))
     desk.running.close()
+
+
+def texts_to_sign(desk: Desk, by: Who) -> None:
+    """Put a text into the site's folder that waits for its approval, and one that was approved."""
+    own = procedure_text("first-fit-out").replace("revision = 5", "revision = 6", 1)
+    (desk.running.site.settings.data / "procedures" / "first-fit-out.toml").write_text(own, "utf-8")
+    again = own.replace('id = "first-fit-out"', 'id = "fit-again"', 1)
+    (desk.running.site.settings.data / "procedures" / "fit-again.toml").write_text(again, "utf-8")
+    text = find_procedure(desk.running.site.library, "fit-again")
+    approve(desk.running.site.jobs, *text, seen=text[1], both=True, by=by).result()
 
 
 def another_account(desk: Desk, job: str) -> Late:

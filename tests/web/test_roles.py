@@ -59,7 +59,7 @@ LEADS_AND_OFFICERS = {
     "POST /instruments", "POST /instruments/aside", "POST /qualifications", "POST /site", "POST /alerts",
     "POST /jobs/{job}/changes/approve", "POST /jobs/{job}/radio/sign", "POST /stock/lead-times",
     "POST /planned/{plan}/agreed", "POST /planned/{plan}/{item}/open",
-    "POST /waste/containers", "POST /waste/certificates", "POST /waste/returns",
+    "POST /procedures/approve", "POST /waste/containers", "POST /waste/certificates", "POST /waste/returns",
 }  # fmt: skip
 KEEPERS_OF_TABLETS = {"GET /tablets", "POST /tablets", "POST /tablets/revoke", "GET /trail", "GET /access", "GET /site"}
 OFFICERS = {"POST /jobs/{job}/exceptions", "POST /jobs/{job}/accept", "POST /jobs/{job}/return",

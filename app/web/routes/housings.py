@@ -11,6 +11,7 @@ from starlette.responses import RedirectResponse, Response
 
 from app.calc.errors import Invalid
 from app.domain.commands import Open
+from app.domain.issuing import texts_waiting
 from app.domain.off_register import complain_if_off
 from app.domain.procedure import Role
 from app.domain.refused import Refused
@@ -58,6 +59,7 @@ async def front(request: Request) -> Response:
         owed=await run_in_threadpool(_owed, site, state, session),
         suggested=state.suggestions.waiting_for(session.who.id) if session.who.role in KEEPERS else 0,
         to_inspect=len(state.store.to_inspect),
+        texts=await run_in_threadpool(lambda: texts_waiting(state, site.library.procedures(), session.who)),
         differences=len(state.housed.differences) if session.who.role is Role.LEAD else 0,
     )
 

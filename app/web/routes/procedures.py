@@ -1,8 +1,8 @@
-"""Procedures: which texts have been issued here, and the rehearsal and issue of a new one by a lead."""
+"""Procedures: which texts have been issued here, the approval of a new one, and its rehearsal and issue by a lead."""
 
 from fastapi import APIRouter, Request
 from starlette.concurrency import run_in_threadpool
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import PlainTextResponse, RedirectResponse, Response
 
 from app.domain.event_base import Who
 from app.services.planning import find_housing, find_procedure
@@ -31,6 +31,26 @@ async def _procedures(request: Request, refilled: Refilled) -> Response:
     return html(request, "procedures.html", refilled.status, page=page, refilled=refilled)
 
 
+@router.get("/procedures/{sha256}")
+async def procedure_text(request: Request, sha256: str) -> Response:
+    """Show a text as its file has it: whoever approves it signs over these words and no others."""
+    return PlainTextResponse(await run_in_threadpool(site_of(request).library.procedure_text, sha256))
+
+
+@router.post("/procedures/approve")
+async def approve_procedure(request: Request) -> Response:
+    """Sign that exactly this text is approved, by the approver's own secret."""
+    form = await posted(request)
+
+    async def doing() -> None:
+        by = await signer(request, form, session_of(request).who.id)
+        named, seen, both = form.need("procedure"), form.need("seen"), request.state.both
+        await run_in_threadpool(_approve, site_of(request), named, seen, both, by)
+
+    refilled = await tried(doing, form)
+    return await _procedures(request, refilled) if refilled.told else RedirectResponse("/procedures", status_code=303)
+
+
 @router.post("/procedures/issue")
 async def issue_procedure(request: Request) -> Response:
     """Rehearse a procedure over a housing of the site and issue it, signed in by the lead's own secret."""
@@ -42,6 +62,14 @@ async def issue_procedure(request: Request) -> Response:
 
     refilled = await tried(doing, form)
     return await _procedures(request, refilled) if refilled.told else RedirectResponse("/procedures", status_code=303)
+
+
+def _approve(site: Site, procedure_id: str, seen: str, both: bool, by: Who) -> None:
+    from app.services.issuing import approve
+
+    shown = [item for item in site.library.procedures() if (item[0].id, item[1]) == (procedure_id, seen)]
+    procedure, digest = shown[0] if shown else find_procedure(site.library, procedure_id)
+    approve(site.jobs, procedure, digest, seen=seen, both=both, by=by).result()
 
 
 def _issue(site: Site, procedure_id: str, tag: str, by: Who) -> None:

@@ -3,16 +3,22 @@
 from dataclasses import dataclass
 
 from app.domain.housing import Housing
-from app.domain.procedure import Role
+from app.domain.issuing import complain_of_approver, complain_of_issuer, not_approved, why_not
+from app.domain.procedure import Procedure, Role
+from app.domain.signing import APPROVE
 from app.domain.site import SiteState, issued_digests
-from app.services.issuing import why_not
+from app.records.moments import local_text
 from app.services.ports import Library, Session
 from app.web.views.pages import MOST_CHOSEN
 
 
 @dataclass(frozen=True, slots=True)
 class ProcedureRow:
-    """One text. may: it can be rehearsed and issued now; why: why not."""
+    """One text.
+
+    approved: who signed its approval, in words.  to_approve, may: this reader may sign that now, or issue it.
+    why: why it is not issued.
+    """
 
     id: str
     title: str
@@ -20,6 +26,8 @@ class ProcedureRow:
     sha256: str
     people: str
     issued: bool
+    approved: str
+    to_approve: bool
     may: bool
     why: str
     contingencies: tuple[str, ...]
@@ -33,7 +41,7 @@ class ProceduresPage:
     faults: tuple[str, ...]
     housings: tuple[str, ...] | None
     who: str
-    is_lead: bool
+    meaning: str
     token: str
 
 
@@ -46,14 +54,28 @@ def procedures_page(library: Library, state: SiteState, session: Session, token:
     issued = issued_digests(state)
     rows = []
     for procedure, digest in library.procedures():
-        why = "" if digest in issued else why_not(procedure, digest, state)
+        broken = why_not(procedure, digest, state)
+        owed = "" if broken else not_approved(procedure, digest, state)
+        complaint = complain_of_approver(procedure, state, session.who)
         rows.append(ProcedureRow(
             id=procedure.id, title=procedure.title, revision=procedure.revision, sha256=digest,
-            people=f"written by {procedure.author}, approved by {procedure.approver}",
-            issued=digest in issued, may=digest not in issued and not why, why=why,
+            people=f"written by {procedure.author}; {procedure.approver} is named as its approver",
+            issued=digest in issued, approved=_approval(procedure, digest, state),
+            to_approve=bool(owed) and not complaint,
+            may=not broken and not owed and session.who.role is Role.LEAD
+            and not complain_of_issuer(procedure, session.who),
+            why="" if digest in issued else broken or owed,
             contingencies=tuple(item.title for item in procedure.contingencies.values()),
         ))  # fmt: skip
     return ProceduresPage(
         rows=tuple(rows), faults=library.faults(), housings=library.made_of(_to_choose),
-        who=session.who.name, is_lead=session.who.role is Role.LEAD, token=token,
+        who=session.who.name, meaning=APPROVE, token=token,
     )  # fmt: skip
+
+
+def _approval(procedure: Procedure, digest: str, state: SiteState) -> str:
+    given = state.approved.get(digest)
+    if given is None or given.by is None:
+        return ""
+    told = f"{given.by.name} ({given.by.role.words}), signed {local_text(given.at, state.zone)}"
+    return told if given.by.name == procedure.approver else f"{told}; the text names {procedure.approver}"
