@@ -11,6 +11,7 @@ from starlette.responses import HTMLResponse
 from app.domain.job_lines import JobLine
 from app.domain.site_settings import IDLE_LOCK, value_of
 from app.paths import STATIC, TEMPLATES
+from app.services.jobs import Jobs
 from app.services.ports import Session
 from app.web.context import SCHEME_COOKIE, site_of
 from app.web.views.step import new_token
@@ -40,19 +41,36 @@ def static_url(name: str) -> str:
 
 def html(request: Request, template: str, status: int = 200, **context: Any) -> HTMLResponse:
     """Answer with a rendered template."""
-    body = piece(request, template, may_be_stopped=_only_job(request), **context)
+    body = piece(request, template, may_be_stopped=_job_meant(request), **context)
     return HTMLResponse(body, status_code=status, headers={"Vary": "HX-Request, Cookie"})
 
 
-def _only_job(request: Request) -> JobLine | None:
-    """Return the job that STOP in the head of a page means: the only one in hand, unless it is known to be stopped."""
+def _job_meant(request: Request) -> JobLine | None:
+    """Return the job that STOP in the head of a page means, unless it is known to be stopped.
+
+    The only one in hand; where there are several, the only one on whose crew this person is.
+    """
     session: Session | None = getattr(request.state, "session", None)
     if session is None:
         return None
     jobs = site_of(request).jobs
-    line = jobs.site_last_seen().jobs.only_in_hand()
-    state = jobs.at_hand(line.job) if line else None
+    lines = jobs.site_last_seen().jobs
+    line = lines.only_in_hand()
+    if line is None:
+        return _only_one_of(jobs, lines.in_hand(), session.who.id)
+    state = jobs.at_hand(line.job)
     return None if state is not None and state.stop is not None else line
+
+
+def _only_one_of(jobs: Jobs, lines: tuple[JobLine, ...], person: str) -> JobLine | None:
+    """Return the only job, not stopped yet, on whose crew somebody is; None where one of them is not in memory."""
+    states = [(line, jobs.at_hand(line.job)) for line in lines]
+    known = [(line, state.crew, state.stop) for line, state in states if state is not None]
+    theirs = [
+        line for line, crew, stop in known
+        if stop is None and any(who.id == person for who in (*crew.present, *crew.waiting))
+    ]  # fmt: skip
+    return theirs[0] if len(known) == len(states) and len(theirs) == 1 else None
 
 
 def piece(request: Request, template: str, **context: Any) -> str:

@@ -1,6 +1,6 @@
 """A site with the sample people and a client for each of them, for tests that look at pages through HTTP."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from itertools import count
@@ -91,11 +91,16 @@ class Desk:
         by = {"person": who.id} if "secret" in fields else {}
         return self.client(who).post(path, data={"token": f"{next(TOKENS):032}", **by, **fields})
 
-    def open_job(self, tag: str = "EF-03", kind: str = "change-out", *, briefed: bool = True) -> str:
-        """Open a job for a housing, led by the first lead, brief its crew unless told otherwise, return its ledger."""
+    def open_job(
+        self, tag: str = "EF-03", kind: str = "change-out", *, briefed: bool = True, crew: Sequence[Who] = ()
+    ) -> str:  # fmt: skip
+        """Open a job for a housing, led by the first lead, brief its crew unless told otherwise, return its ledger.
+
+        crew: the first two technicians if nobody is named.
+        """
         site, lead = self.running.site, self.named("lead")
         made = plan(find_housing(site.library, tag), *find_procedure(site.library, kind))
-        crew = (self.named("technician"), self.named("technician", 1))
+        crew = tuple(crew) or (self.named("technician"), self.named("technician", 1))
         at = utc_text(site.clock())
         draft = first_entry(made, site=site.jobs.site(), by=lead, at=at, crew=crew, rehearsal=False)
         self.do(draft.ledger, Open(draft), lead)

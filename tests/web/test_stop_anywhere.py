@@ -132,6 +132,26 @@ def test_every_page_of_a_job_stops_it_and_every_other_leads_to_jobs_in_hand(desk
     assert out_of_reach(desk, job, only=False) == ([], then)
 
 
+def test_where_several_are_in_hand_a_page_stops_the_one_on_whose_crew_somebody_is(desk: Desk) -> None:
+    """One tap for the crew of one; whoever is on none or on two, or whose job is stopped already, has the link."""
+    hands, eyes, lead = desk.named("technician"), desk.named("technician", 1), desk.named("lead")
+    one, other = desk.open_job(crew=(hands,)), desk.open_job("EF-07", crew=(eyes,))
+
+    def seen() -> list[list[str]]:
+        return [stops(desk.get(who, "/stock").text) for who in (hands, eyes, lead)]
+
+    apart = seen()
+    both = desk.open_job("EF-11", crew=(hands,))
+    on_two = seen()
+    desk.do(both, StopWork(), lead)
+    one_stopped = seen()
+
+    assert apart == [[one], [other], []]
+    assert on_two == [[], [other], []]
+    assert one_stopped == [[one], [other], []]
+    assert "STOP WORK on EF-07" in desk.get(eyes, "/stock").text
+
+
 @pytest.mark.parametrize("stage", ["at a step", "left", "walking down", "to be signed", "handed over"])
 def test_a_job_that_waits_is_stopped_from_its_pages_all_the_same(desk: Desk, stage: str) -> None:
     """Suspended, looked over and handed over, each page that opens then has STOP, whoever is shown it."""
