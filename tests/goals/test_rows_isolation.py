@@ -200,6 +200,9 @@ def test_row_25_purge_and_sample_lines_are_isolated_verified_locked_and_released
 
     verifying = due(desk.work_until(job, "Verify that fan"))
     seen = {"a.tried": "at the switch", "a.seen": "dampers shut, locks on, fan dead, no flow", "a.flow": "0"}
+    asked = desk.running.site.jobs.state(job).steps
+    asks = next(step.asks for step in asked if step.id == verifying)
+    seen |= {f"a.{item.ask.id}": item.ask.good[0] for item in asks if item.ask.id.startswith("point-")}
     own = desk.post(hands, f"/jobs/{job}/marks", step=verifying, act="begin")
     begun = desk.post(eyes, f"/jobs/{job}/marks", step=verifying, act="begin")
     verified = desk.post(eyes, f"/jobs/{job}/marks", step=verifying, act="finish", note="", **seen)
