@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Iterator
+from hashlib import sha256
 
 import pytest
 from fastapi import FastAPI, Request
@@ -18,6 +19,7 @@ from app.domain.paper import PrintBlank
 from app.domain.readiness_items import applies
 from app.domain.store import Kind
 from app.domain.storing import receipt_items
+from app.paths import SEED_DATA
 from app.services.rehearsal import looks_as_recorded
 from app.web.render import html
 from app.web.roles import ALLOWED, EVERYONE
@@ -36,6 +38,7 @@ COVERED = {"/locked"}
 """The covered screen: it stops the job that it lies over, and nothing else; see the test below."""
 SHOWS_A_JOB = {"/notices", "/in-hand"}
 """Pages that name jobs themselves, each with STOP beside it."""
+TEXT = sha256((SEED_DATA / "procedures" / "change-out.toml").read_bytes()).hexdigest()
 LINK = '<a class="cell" href="/in-hand">Jobs in hand</a>'
 """What the head of every page without a job has."""
 
@@ -74,7 +77,7 @@ def filled(path: str, job: str) -> str:
     """Return the address of a page with real ids in it."""
     return path.format(
         job=job, number=1, tag="D-301" if "/point/" in path else "EF-03", bank="hepa", point="fan", plan="PL-0001",
-        item="permit", work="PL-0001", lot="B-1", container="B-1", handover="H-0001",
+        item="permit", work="PL-0001", lot="B-1", container="B-1", handover="H-0001", sha256=TEXT,
     )  # fmt: skip
 
 

@@ -2,7 +2,7 @@
 
 from fastapi import APIRouter, Request
 from starlette.concurrency import run_in_threadpool
-from starlette.responses import PlainTextResponse, RedirectResponse, Response
+from starlette.responses import RedirectResponse, Response
 
 from app.domain.event_base import Who
 from app.services.planning import find_housing, find_procedure
@@ -34,7 +34,8 @@ async def _procedures(request: Request, refilled: Refilled) -> Response:
 @router.get("/procedures/{sha256}")
 async def procedure_text(request: Request, sha256: str) -> Response:
     """Show a text as its file has it: whoever approves it signs over these words and no others."""
-    return PlainTextResponse(await run_in_threadpool(site_of(request).library.procedure_text, sha256))
+    text = await run_in_threadpool(site_of(request).library.procedure_text, sha256)
+    return html(request, "procedure_text.html", heading="Text of a procedure", sha256=sha256, text=text)
 
 
 @router.post("/procedures/approve")
