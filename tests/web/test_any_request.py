@@ -21,8 +21,8 @@ from schemathesis.specs.openapi.checks import status_code_conformance
 from app.web.described import describe
 from tests.web.desk import Desk
 
-EXAMPLES = 40
-"""For each route; some two hundred make nearly 8,000 requests."""
+EXAMPLES = 30
+"""For each route; some two hundred make nearly 6,000 requests."""
 NAMES = (
     "token", "step", "act", "note", "person", "secret", "reason", "answer", "extra", "ask", "now", "look", "seen",
     "text",
