@@ -8,10 +8,12 @@ import pytest
 from app.bootstrap import start
 from app.calc.errors import ChangeoutError
 from app.cli import main
+from app.services.issuing import approve
+from app.services.planning import find_procedure
 from app.settings import Settings, database_of
 from app.storage.durable import DATABASE
 from app.storage.home import note_elsewhere
-from tests.builders import procedure_text
+from tests.builders import OFFICER, procedure_text
 from tests.engines.server import PostgresServer, name_in
 from tests.storage.small_site import JOB, make_site
 
@@ -132,15 +134,22 @@ def test_a_record_is_exported_from_a_server(
 def test_a_text_is_issued_at_a_server(
     site: tuple[Path, str], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """`changeout issue` takes the same address."""
+    """`changeout issue` takes the same address, and finds the approval that was signed there."""
     data, address = site
     monkeypatch.setenv("DATABASE_URL", address)
     (data / "procedures" / "change-out.toml").write_text(
         procedure_text().replace("revision = 5", "revision = 6", 1), "utf-8"
     )
+    unsigned = main(["issue", "change-out", "--data", str(data)])
+    owed = capsys.readouterr().err
+    served = start(Settings(data=data, database=address))
+    procedure, digest = find_procedure(served.site.library, "change-out")
+    approve(served.site.jobs, procedure, digest, seen=digest, both=True, by=OFFICER).result()
+    served.close()
 
     status = main(["issue", "change-out", "--data", str(data)])
 
+    assert (unsigned, "has yet to sign the approval" in owed) == (2, True)
     assert (status, capsys.readouterr().err) == (0, "")
 
 

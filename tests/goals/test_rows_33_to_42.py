@@ -222,6 +222,7 @@ def test_row_37_a_person_signs_for_one_of_the_listed_meanings_and_for_nothing_el
         "I have gone through the readiness of this work and agree to it as it stands here",
         "I looked at this housing and found it as entered here",
         "I hand this waste over, closed and labelled as it is listed here",
+        "I have read this procedure and approve exactly this text for use here",
     }
 
     assert listed == MEANINGS

@@ -19,7 +19,7 @@ from schemathesis.checks import not_a_server_error
 from schemathesis.specs.openapi.checks import status_code_conformance
 
 from app.web.described import describe
-from tests.web.desk import Desk
+from tests.web.desk import SECRETS, TOKENS, Desk
 
 EXAMPLES = 30
 """For each route; some two hundred make nearly 6,000 requests."""
@@ -47,6 +47,8 @@ NAMES = (
     "about", "address", "find", "first", "job", "paper", "suggestion", "shown", "shown.upstream", "spoke.x", "shows",
     "kg.2026-0001/1",
 )  # fmt: skip
+MEANT = {"reason": "it has to be so", "answer": "I looked: nothing is wrong.", "text": "What was seen is told here."}
+"""What makes many a form whole, so that it is the rules that refuse it and not the reading of it."""
 OF_THE_PAGE = {"viewport", "htmx-config"}
 """Names in templates that no form sends."""
 ENDING = {"/signout", "/people/{person}/leave", "/people/{person}/reset", "/people/role", "/secret", "/lock"}
@@ -113,11 +115,12 @@ def asking(desk: Desk, job: str, operation: Any, statuses: list[int]) -> Any:
     people = [None, *(person.who for person in desk.running.people.everyone())]
     real_names = {"job": job, "tag": "EF-03", "bank": "hepa", "number": "7", "lot": "B-1", "work": job}
     stranger = desk.stranger()
+    secrets = {person.who: SECRETS[person.name] for person in desk.running.people.everyone() if person.name in SECRETS}
 
     @settings(max_examples=EXAMPLES, suppress_health_check=list(HealthCheck))
     @given(
         case=operation.as_strategy(), who=st.sampled_from(people), real=st.booleans(), form=forms, raw=bodies,
-        sends=st.sampled_from(["form", "raw", "described"]), headers=st.sampled_from(ASKING),
+        sends=st.sampled_from(["form", "raw", "described", "signed"]), headers=st.sampled_from(ASKING),
     )  # fmt: skip
     def ask(
         case: Any, who: Any, real: bool, form: dict[str, str], raw: bytes, sends: str, headers: dict[str, str]
@@ -130,6 +133,7 @@ def asking(desk: Desk, job: str, operation: Any, statuses: list[int]) -> Any:
             "form": lambda: {"data": form},
             "raw": lambda: {"content": raw},
             "described": lambda: described(case),
+            "signed": lambda: {"data": {**MEANT, "token": f"{next(TOKENS):032}", "secret": secrets.get(who, "")}},
         }
         answer = client.request(
             operation.method.upper(), path, params=case.query or None, headers=dict(headers), **sent[sends]()

@@ -119,7 +119,7 @@ def test_whoever_approves_signs_the_text_that_they_were_shown(desk: Desk, tmp_pa
     words = re.search(r"<pre[^>]*>(.*?)</pre>", text.text, re.DOTALL)
     assert words
     assert sha256(unescape(words[1]).encode()).hexdigest() == digest[1]
-    assert f"SHA-256 <span class=\"figures\">{digest[1]}</span>" in text.text
+    assert f'SHA-256 <span class="figures">{digest[1]}</span>' in text.text
     assert moved.status_code == 409
     assert "its file has changed since this page was shown" in moved.text
     assert gone.status_code == 422
