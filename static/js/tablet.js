@@ -4,8 +4,7 @@ import { drain } from "/kept/drain.js";
 
 const PAGES = "changeout-pages";
 const FILES = "changeout-files";
-const PATIENCE_MS = 4_000; // where a copy is at hand
-const LONG_PATIENCE_MS = 60_000; // where there is none: a busy server is not out of reach
+const PATIENCE_MS = 4_000, LONG_PATIENCE_MS = 60_000; // with a copy, and with none: a busy server is not out of reach
 const TAKEN_AWAY = /\.(zip|pdf|json)$/; // made on request, which may take longer than a page is waited for
 const SWITCH = /^\/sign(in|out)$/; // the next person must not find the last one's pages
 const JOB = /^\/jobs\/[^/]+\/now$/;
@@ -22,7 +21,7 @@ self.addEventListener("fetch", (event) => {
   if (address.pathname.startsWith("/static/")) {
     event.respondWith(file(request));
   } else if (address.pathname.startsWith("/kept/")) {
-    event.respondWith(module(request));
+    event.respondWith(freshOrHeld(request, FILES).then((answer) => answer ?? Response.error()));
   } else if (request.mode === "navigate" && !TAKEN_AWAY.test(address.pathname)) {
     event.respondWith(page(request, JOB.test(address.pathname)));
   }
@@ -51,8 +50,6 @@ async function freshOrHeld(request, name) {
   if (name && answer?.ok && !answer.redirected) await putAside(name, request, answer);
   return answer ?? held(request);
 }
-
-const module = async (request) => (await freshOrHeld(request, FILES)) ?? Response.error();
 
 async function page(request, wanted) {
   return (await freshOrHeld(request, wanted && PAGES)) ?? new Response(
