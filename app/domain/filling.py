@@ -104,6 +104,11 @@ def filter_placed(
             f"Filter {found.serial} is in place at {told}, and no filter is in two places. Read the label again, or "
             "take it out there first."
         )
+    if (lot := state.store.of_serial(found.serial)) is not None and (lot.left or lot.staged):
+        raise Invalid(
+            f"Filter {found.serial} is in the store room as lot {lot.lot.id}, and no filter is in two places. Read the "
+            "label again, or count that lot there first."
+        )
     place = Placed(housing=housing.tag, port=port, position=spot[1], since=moment.at, filter=found)
     return FiltersPlaced(
         seq=moment.seq, at=moment.at, by=moment.by, how=how, places=(place,),

@@ -9,6 +9,7 @@ from typing import get_args
 from pydantic import ValidationError
 
 from app.calc.errors import Invalid
+from app.domain.housed import Housed
 from app.domain.procedure import Role
 from app.domain.refused import Refused
 from app.domain.registers import SiteMoment, day_from, reason_from
@@ -99,6 +100,10 @@ _INSPECTED: dict[Kind, dict[str, Item]] = {
 }  # fmt: skip
 
 
+NOWHERE = Housed()
+"""No filter is in place anywhere."""
+
+
 def receipt_items(kind: Kind) -> Mapping[str, Item]:
     """Return what is looked at for a kind, by id.
 
@@ -108,10 +113,13 @@ def receipt_items(kind: Kind) -> Mapping[str, Item]:
     return _INSPECTED.get(kind, {**_COMMON, **_STORED})
 
 
-def lot_received(store: Store, moment: SiteMoment, typed: Mapping[str, str]) -> LotReceived:
+def lot_received(
+    store: Store, moment: SiteMoment, typed: Mapping[str, str], *, housed: Housed = NOWHERE
+) -> LotReceived:  # fmt: skip
     """Return the entry for a lot that came in; `typed` holds the fields of Lot as text, without the day.
 
-    Raises Invalid for text that cannot be read, a number or serial that is taken, or a filter whose day is to come.
+    housed: which filters are in place.  Raises Invalid for text that cannot be read, a number or serial that is taken
+    or in place, or a filter whose day is to come.
     """
     given = {name: " ".join(text.split()) for name, text in typed.items() if text.strip()}
     name = given.get("id", "").upper()
@@ -123,12 +131,12 @@ def lot_received(store: Store, moment: SiteMoment, typed: Mapping[str, str]) -> 
     lot = _lot_from({"count": count, "received_on": moment.today.isoformat()}, given | {"id": name}, moment)
     if name in store.lots:
         raise Invalid(f"Lot {name} was entered before, as {store.lots[name].lot.what}. Give this one another number.")
-    _complain_of_serial(store, lot)
+    _complain_of_serial(store, lot, housed)
     return LotReceived(seq=moment.seq, at=moment.at, by=moment.by, lot=lot)
 
 
 def lot_corrected(
-    store: Store, moment: SiteMoment, *, lot: str, typed: Mapping[str, str], reason: str
+    store: Store, moment: SiteMoment, *, lot: str, typed: Mapping[str, str], reason: str, housed: Housed = NOWHERE
 ) -> LotCorrected:  # fmt: skip
     """Return the entry that corrects what was entered of a lot's label; typed: fields of Label, empty ones stay.
 
@@ -144,7 +152,7 @@ def lot_corrected(
         raise Invalid(f"That is what stands of lot {lot}. Nothing was entered.")
     if standing.used and (changed.keys() != {"place"} or not (standing.left or standing.staged)):
         raise Refused("used", f"The {was.named} went into a job, whose record holds its label. It stays as it is.")
-    _complain_of_serial(store, now)
+    _complain_of_serial(store, now, housed if "serial" in changed else NOWHERE)
     before = {name: getattr(was, name) for name in changed}
     return LotCorrected(
         seq=moment.seq, at=moment.at, by=moment.by, lot=lot, was=Label(**before), now=Label(**changed),
@@ -168,11 +176,17 @@ def _lot_from(held: Mapping[str, object], typed: Mapping[str, str], moment: Site
         raise sentence_from(fault, what=f"Lot {fields['id']}") from None
 
 
-def _complain_of_serial(store: Store, lot: Lot) -> None:
-    """A serial number stands in one lot."""
+def _complain_of_serial(store: Store, lot: Lot, housed: Housed) -> None:
+    """A serial number stands in one lot, and what is in place at a housing is not in the store room."""
     other = store.of_serial(lot.serial) if lot.serial else None
     if other is not None and other.lot.id != lot.id:
         raise Invalid(f"The filter {lot.serial} was entered before as lot {other.lot.id}. Look at its label again.")
+    if lot.serial and (where := housed.where(lot.serial)) is not None:
+        tag, (port, position) = where
+        raise Invalid(
+            f"The filter {lot.serial} is in place at {tag}, {port} position {position}, by the register. Read its "
+            "label again, or have it taken out there first."
+        )
 
 
 def count_from(text: str, what: str) -> int:

@@ -433,13 +433,17 @@ def _unready(draft: JobOpened) -> str | None:
 
 
 def _with_rings(work: LedgerWork, site: SiteState, command: Open) -> Open:
-    """Put into the first entry what the newest job before left on the rings of this housing; not of a rehearsal."""
+    """Put into the first entry what the newest job before left on the rings of this housing; not of a rehearsal.
+
+    While another job is amid its work there, nobody can say what the rings will hold when this one begins.
+    """
     draft = command.draft
     if draft.rehearsal:
         return command
     before = site.jobs.of_housing(draft.housing.tag)
     there = {port.id for port in draft.housing.ports}
-    left: tuple[LeftOnRing, ...] = left_on_rings(job_state(work, before[0].job)) if before else ()
+    amid = any(site.jobs.is_in_hand(line.job) and job_state(work, line.job).due is not None for line in before)
+    left: tuple[LeftOnRing, ...] = left_on_rings(job_state(work, before[0].job)) if before and not amid else ()
     return Open(draft.model_copy(update={"rings": tuple(item for item in left if item.port in there)}))
 
 

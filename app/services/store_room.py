@@ -34,7 +34,9 @@ class StoreRoom(SiteBook):
 
     def receive(self, typed: Mapping[str, str], *, by: Who | None) -> "Future[SiteState]":
         """Enter a lot that came in."""
-        return self._enter(by, typed.values(), lambda state, moment: storing.lot_received(state.store, moment, typed))
+        return self._enter(by, typed.values(), lambda state, moment: storing.lot_received(
+            state.store, moment, typed, housed=state.housed
+        ))  # fmt: skip
 
     def inspect(
         self, lot: str, seen: Mapping[str, str], *, verdict: str, reason: str, photo: str, by: Who | None
@@ -61,7 +63,9 @@ class StoreRoom(SiteBook):
         """Correct what was entered of a lot's label."""
         return self._enter(
             by, (*typed.values(), reason),
-            lambda state, moment: storing.lot_corrected(state.store, moment, lot=lot, typed=typed, reason=reason),
+            lambda state, moment: storing.lot_corrected(
+                state.store, moment, lot=lot, typed=typed, reason=reason, housed=state.housed
+            ),
         )  # fmt: skip
 
     def choose_lead_time(self, kind: str, days: str, reason: str, *, by: Who | None) -> "Future[SiteState]":

@@ -12,6 +12,8 @@ from app.domain.housed import Housed, evolve_housed
 from app.domain.housed_events import Filter, FiltersPlaced, Placed
 from app.domain.registers import SiteMoment
 from app.domain.site import SiteState, evolve_site
+from app.domain.store import Store, evolve_store
+from app.domain.storing import lot_corrected, lot_counted, lot_received
 from tests.builders import LEAD, START, Bench, housing, opened
 
 AT = "2026-03-02T07:00:00.000Z"
@@ -31,9 +33,14 @@ def placed(*where: tuple[str, str, int, str], since: str = AT, job: str | None =
 
 def entered(register: Housed, **typed: str) -> FiltersPlaced:
     """Enter a filter at position 1 of EF-03."""
+    return placing(SiteState(housed=register), **typed)
+
+
+def placing(state: SiteState, **typed: str) -> FiltersPlaced:
+    """Enter it over a whole site."""
     whole = {"serial": "N-1", "made": "2025-05-01", "installed": "2026-03-01", "report": "TR 7"} | typed
     return filter_placed(
-        SiteState(housed=register), MOMENT, housing(), port="P1", position=typed.get("position", "1"), typed=whole,
+        state, MOMENT, housing(), port="P1", position=typed.get("position", "1"), typed=whole,
         why="read at the door",
     )  # fmt: skip
 
@@ -84,6 +91,26 @@ def test_a_serial_number_elsewhere_is_refused_however_it_is_written() -> None:
     assert entered(state.housed, serial="N-2").places[0].filter == Filter(
         serial="N-2", made=date(2025, 5, 1), report="TR 7", installed=date(2026, 3, 1)
     )
+
+
+def test_a_filter_is_in_place_or_in_the_store_room_and_never_in_both() -> None:
+    """Neither is received what the register has in place, nor placed what is left in the store room."""
+    lot = {"id": "F-1", "kind": "filter", "what": "24x24x11.5 gasket", "made": "2025-05-01"}
+    in_place = placed(("EF-07", "P1", 1, "N 1"))
+    with pytest.raises(Invalid, match="The filter n 1 is in place at EF-07, P1 position 1, by the register"):
+        lot_received(Store(), MOMENT, lot | {"serial": "n 1"}, housed=in_place)
+    other = evolve_store(Store(), lot_received(Store(), MOMENT, lot | {"serial": "N-2"}, housed=in_place))
+    with pytest.raises(Invalid, match="is in place at EF-07"):
+        lot_corrected(other, MOMENT, lot="F-1", typed={"serial": "N 1"}, reason="read again", housed=in_place)
+    moved = lot_corrected(other, MOMENT, lot="F-1", typed={"place": "rack 2"}, reason="moved", housed=in_place)
+    assert moved.now.place == "rack 2"
+
+    state = SiteState(store=other)
+    with pytest.raises(Invalid, match="Filter N-2 is in the store room as lot F-1, and no filter is in two places"):
+        placing(state, serial="N-2")
+    assert placing(state).places[0].filter is not None
+    emptied = evolve_store(other, lot_counted(other, MOMENT, lot="F-1", now="0", reason="it went to EF-03"))
+    assert placing(SiteState(store=emptied), serial="N-2").places[0].filter is not None
 
 
 def test_only_what_is_there_is_taken_out() -> None:

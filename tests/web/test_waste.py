@@ -194,6 +194,21 @@ def test_the_next_job_knows_of_the_stub_that_the_last_one_left(desk: Desk, job: 
     assert f"as fitted by job {job.removeprefix('job-')}" in page
 
 
+def test_a_job_beside_another_that_is_amid_its_work_claims_nothing_of_the_rings(desk: Desk) -> None:
+    """Whichever cuts first takes the stub along; once the other's work is done, the next job knows again."""
+    first = desk.open_job("EF-11")
+    desk.work_until(first, END, accounted=False)
+    one = desk.open_job("EF-11")
+    beside = desk.open_job("EF-11")
+    desk.work_until(one, END, accounted=False)
+    desk.work_until(beside, END, accounted=False)
+    after = desk.open_job("EF-11")
+
+    rings = [opened.rings for job in (one, beside, after) if (opened := desk.running.site.jobs.state(job).opened)]
+    assert [bool(found) for found in rings] == [True, False, True]
+    assert rings[1] == ()
+
+
 def test_an_added_package_is_accounted_for_like_the_others(desk: Desk) -> None:
     """Clothing has its number, its own closure check by somebody else, and a place; then nothing of it is open."""
     job = desk.open_job("EF-11")
