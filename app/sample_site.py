@@ -12,6 +12,7 @@ from random import Random
 from typing import TYPE_CHECKING
 
 from app import sample_weeks
+from app.domain.applicability import PERMIT_UNTIL
 from app.domain.commands import (
     Accept,
     Command,
@@ -26,7 +27,7 @@ from app.domain.commands import (
 from app.domain.crew import Acknowledge, Part
 from app.domain.deciding.leaving import suspend_looks
 from app.domain.event_base import Who
-from app.domain.job import PERMIT_UNTIL, JobState, Stage
+from app.domain.job import JobState, Stage
 from app.domain.judging import AGAIN
 from app.domain.leaving import Suspend
 from app.domain.procedure import Role, StepKind

@@ -7,6 +7,9 @@ from app.domain.event_base import JobEvent, Signature
 from app.domain.procedure import StepKind
 from app.domain.steps import Step
 
+PERMIT_UNTIL = "permit-until"
+"""The id of the question that asks for a permit's last day."""
+
 CRITICAL_KINDS = {StepKind.HOLD: "a hold point", StepKind.VERIFY: "a verification", StepKind.DECIDE: "a decision"}
 
 
@@ -55,6 +58,19 @@ def why_critical(step: Step) -> str:
         return "it is held against a limit"
     if step.kind in CRITICAL_KINDS:
         return f"it is {CRITICAL_KINDS[step.kind]}"
+    return ""
+
+
+def why_not_aside(step: Step) -> str:
+    """Say why nobody sets a step aside today; nothing if a lead may.  Records from before these were asked stand."""
+    if critical := why_critical(step):
+        return critical
+    if step.port is not None:
+        return "it is done at a port"
+    if any(asked.ask.id == PERMIT_UNTIL for asked in step.asks):
+        return "no hold is released without its permit"
+    if any(asked.ask.kind == "reading" for asked in step.asks):
+        return "something is read at it"
     return ""
 
 

@@ -13,7 +13,7 @@ from functools import reduce
 from types import MappingProxyType
 from typing import assert_never
 
-from app.domain.applicability import BranchLeft, StepNotApplicable, branch_words
+from app.domain.applicability import PERMIT_UNTIL, BranchLeft, StepNotApplicable, branch_words
 from app.domain.containment.effects import Act, Use
 from app.domain.containment.mishaps import happen
 from app.domain.containment.rules import attempt
@@ -98,8 +98,6 @@ from app.domain.watching import (
 from app.domain.words import unit_words
 from app.domain.zones import local_or_as_kept
 
-PERMIT_UNTIL = "permit-until"
-"""The id of the question that asks for a permit's last day."""
 LATE_AFTER_MS = 300_000
 """A tablet's time further than this from the server's makes the entry a late one (project figure)."""
 

@@ -5,8 +5,9 @@ The values come from the containment model and from answers that stand; where th
 
 from typing import assert_never
 
+from app.domain.applicability import PERMIT_UNTIL
 from app.domain.containment.state import Door, Kind, PortState
-from app.domain.job import PERMIT_UNTIL, JobState
+from app.domain.job import JobState
 from app.domain.procedure import Say
 from app.domain.steps import Step
 from app.domain.words import barrier_parts, isolation_words, ring_words, unit_words

@@ -8,11 +8,11 @@ from collections.abc import Mapping
 from datetime import date
 
 from app.calc.errors import Invalid
+from app.domain.applicability import PERMIT_UNTIL
 from app.domain.crew import lacking
 from app.domain.event_base import Who, proof_of
 from app.domain.events import JobOpened
 from app.domain.housing import Housing, Service
-from app.domain.job import PERMIT_UNTIL
 from app.domain.killers import PERMIT_NUMBER
 from app.domain.planned import Planned
 from app.domain.procedure import Role

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 
+from app.domain.applicability import PERMIT_UNTIL
 from app.domain.commands import Accept, Begin, Command, ExplainStop, Finish, Moment, Open, Release, Reopen, Submit
 from app.domain.crew import Acknowledge, ConfirmPause, Part, Qualifications
 from app.domain.decide import decide
@@ -18,7 +19,7 @@ from app.domain.field_change import ApproveChange, approvers_of
 from app.domain.filling import SERIAL_ASK
 from app.domain.housing import BankDesign, SiteLimit
 from app.domain.instruments import Instrument, InstrumentKind
-from app.domain.job import PERMIT_UNTIL, JobState, Stage, fold, milliseconds_between
+from app.domain.job import JobState, Stage, fold, milliseconds_between
 from app.domain.judging import AGAIN
 from app.domain.leaving import AnswerLooks, ReadNext, Recheck, ReturnToWork, SignHandover
 from app.domain.lessons import AnswerDeviation

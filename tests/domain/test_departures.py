@@ -5,7 +5,7 @@ from collections.abc import Callable
 import pytest
 
 from app.calc.errors import Invalid
-from app.domain.applicability import BranchLeft, SetAside, StepNotApplicable
+from app.domain.applicability import BranchLeft, SetAside, StepNotApplicable, why_not_aside
 from app.domain.commands import (
     Begin,
     Command,
@@ -45,7 +45,7 @@ from app.domain.steps import Step, expand
 from app.records.deviations import departures_of
 from app.records.signatures import signatures_of
 from app.services.rehearsal import made_up_answers
-from tests.builders import EYES, HANDS, LEAD, OFFICER, OTHER_LEAD, Bench, housing, opened, procedure_text
+from tests.builders import EYES, HANDS, LEAD, OFFICER, OTHER_LEAD, Bench, housing, opened, procedure, procedure_text
 
 THIRD_LEAD = Who(id="third-lead", name="Maren Oduya", role=Role.LEAD)
 
@@ -249,17 +249,25 @@ def test_what_may_not_change_is_refused_with_what_is_wrong(new: NewWords, told: 
     "name",
     [
         "out-1/tape-stub", "out-1/cut", "out-1/gather", "verify/release", "leak/aerosol", "verify/pressure",
-        "verify/pause", "waste/hand-over",
+        "verify/pause", "waste/hand-over", "agree/ppe", "P1/open/bag", "clamp/upper-resistance",
     ],
 )  # fmt: skip
 def test_a_critical_step_is_set_aside_by_nobody(name: str) -> None:
-    """Taping, cutting, what changes the housing, holds, tests, pauses and limits: refused to a lead, with an entry."""
+    """Taping, cutting, what changes the housing, holds, tests, pauses, limits, the permit, all at a port: refused."""
     bench = at(name)
 
     with pytest.raises(Refused, match="cannot be set aside by anybody") as refused:
         bench.do(SetAside(due(bench).id, "not needed today"), LEAD)
 
     assert refused.value.logged
+
+
+def test_a_reading_without_a_limit_of_the_site_is_set_aside_by_nobody_either() -> None:
+    """A housing that gives no limit for it must still be read; what only asks for words a lead may set aside."""
+    steps = {step.id: step for step in expand(procedure(), housing("EF-11"))}
+
+    assert why_not_aside(steps["isolate/verify/pressure"]) == "something is read at it"
+    assert why_not_aside(steps["isolate/shut/tell"]) == ""
 
 
 def test_a_step_set_aside_before_that_was_signed_reads_and_writes_as_it_was() -> None:

@@ -10,6 +10,7 @@ from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
+from app.domain.applicability import PERMIT_UNTIL
 from app.domain.commands import (
     Accept,
     Begin,
@@ -30,7 +31,7 @@ from app.domain.decide import decide
 from app.domain.event_base import Device, Who
 from app.domain.events import AttemptRefused, Event, JobOpened, payload_of
 from app.domain.housing import AccessPort, Housing, read_housing
-from app.domain.job import PERMIT_UNTIL, JobState, Stage, fold
+from app.domain.job import JobState, Stage, fold
 from app.domain.judging import AGAIN
 from app.domain.leaving import AnswerLooks
 from app.domain.procedure import Procedure, Role, StepKind, read_procedure

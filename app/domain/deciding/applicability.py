@@ -1,6 +1,6 @@
 """Deciding on steps that do not apply, and on the branch that a decision leaves."""
 
-from app.domain.applicability import BranchLeft, SetAside, StepNotApplicable, why_critical
+from app.domain.applicability import BranchLeft, SetAside, StepNotApplicable, why_not_aside
 from app.domain.commands import Moment
 from app.domain.deciding.common import event_of, signature_of, words_of, working
 from app.domain.deciding.gate import gate
@@ -16,7 +16,7 @@ from app.domain.steps import Step
 def set_aside(state: JobState, command: SetAside, moment: Moment) -> tuple[Event, ...]:
     """Set the step in hand aside."""
     step = working(state, command.step)
-    if why := why_critical(step):
+    if why := why_not_aside(step):
         raise Refused(
             "critical", f"“{step.text}” cannot be set aside by anybody: {why}. Do it, or stop the job.",
             step=step.id, logged=True,

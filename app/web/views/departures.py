@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from app.domain.applicability import why_critical
+from app.domain.applicability import why_not_aside
 from app.domain.deciding.contingency import possible, way_back_of
 from app.domain.field_change import Deviation, answers_bind, approvers_of, words_now
 from app.domain.job import JobState
@@ -149,7 +149,7 @@ def otherwise_page(job: str, state: JobState, session: Session, people: tuple[Pe
         waiting=change_view(waiting) if waiting else None,
         may_approve=bool(waiting and who.role in missing and who.id not in own),
         may_decline=bool(waiting and (who.role in declining or who.id == waiting.proposed.by.id)),
-        why_not_aside=(why_critical(step) or ("" if who.role is Role.LEAD else "a lead decides this")) if step else "",
+        why_not_aside=(why_not_aside(step) or ("" if who.role is Role.LEAD else "a lead decides this")) if step else "",
         senders=able if step and step.by_radio and who.role is Role.LEAD else None,
         port=(step.port or "") if step else "",
         signatures=tuple(
