@@ -12,6 +12,7 @@ from sqlalchemy import Engine, event, func, select
 
 from app.bootstrap import start
 from app.domain.commands import Accept, OpenException, Submit
+from app.records.site_trail import AT_ONCE
 from app.settings import Settings
 from app.storage.durable import DATABASE
 from app.storage.tables import ENTRY, HEAD
@@ -77,7 +78,8 @@ def whole_ledger(heard: Heard) -> list[str]:
 
 
 def _from_a_place(statement: str, values: Any) -> bool:
-    bounded = re.search(r"seq < ", statement) is not None
+    places = [value for value in tuple(values) if isinstance(value, int)]
+    bounded = "seq < " in statement and max(places) - min(places) <= AT_ONCE
     return bounded or ("seq >=" in statement and any(isinstance(value, int) and value > 0 for value in tuple(values)))
 
 

@@ -2,6 +2,7 @@
 
 from app.domain.commands import Begin, ExplainStop, Finish, Late, StopWork
 from app.domain.crew import Acknowledge, Part
+from app.domain.steps import Step
 from app.services.rehearsal import commands_for
 from tests.web.desk import MOST_ENTRIES, SECRETS, Desk
 
@@ -69,13 +70,20 @@ def test_a_refused_note_comes_back_with_its_words(desk: Desk) -> None:
     assert words.strip() in refused.text
 
 
-def test_a_photo_that_cannot_be_kept_leaves_the_reading_on_the_panel(desk: Desk) -> None:
-    """The file is refused with its sentence; the number and the note typed beside it are still there."""
-    job, hands = desk.open_job(), desk.named("technician")
+def at_a_reading(desk: Desk) -> tuple[str, Step]:
+    """Return a job whose step in hand asks a reading, begun where that is a mark of its own."""
+    job = desk.open_job()
     step = desk.work_until(job, "Twist the bag into").due
     assert step is not None
     if step.marks == 2:
-        desk.do(job, Begin(step.id), hands)
+        desk.do(job, Begin(step.id), desk.named("technician"))
+    return job, step
+
+
+def test_a_photo_that_cannot_be_kept_leaves_the_reading_on_the_panel(desk: Desk) -> None:
+    """The file is refused with its sentence; the number and the note typed beside it are still there."""
+    job, step = at_a_reading(desk)
+    hands = desk.named("technician")
     fields = {"act": "finish", "step": step.id, "a.length": "123", "note": "stiff bag", "token": "a-bad-photo-00000001"}
 
     refused = desk.client(hands).post(f"/jobs/{job}/marks", data=fields, files={"a.view": ("a.jpg", b"no picture")})
@@ -88,11 +96,8 @@ def test_a_photo_that_cannot_be_kept_leaves_the_reading_on_the_panel(desk: Desk)
 
 def test_the_same_reading_sent_twice_is_one_attempt(desk: Desk) -> None:
     """A double tap, or a form sent again: one token is one attempt, and one line on the page."""
-    job, hands = desk.open_job(), desk.named("technician")
-    step = desk.work_until(job, "Twist the bag into").due
-    assert step is not None
-    if step.marks == 2:
-        desk.do(job, Begin(step.id), hands)
+    job, step = at_a_reading(desk)
+    hands = desk.named("technician")
     fields = {"act": "finish", "step": step.id, "a.length": "420", "device_at": "", "token": "double-tap-0000000001"}
 
     sent = [desk.client(hands).post(f"/jobs/{job}/marks", data=fields).status_code for _ in range(2)]

@@ -16,7 +16,7 @@ from app.records.veil import veiled
 from app.services.planning import find_housing
 from app.web.context import Site, session_of, site_of
 from app.web.entered import NOTHING, Refilled, entered
-from app.web.forms import MOST_DIGITS, posted
+from app.web.forms import count_in, posted
 from app.web.handing import download
 from app.web.render import html
 
@@ -71,8 +71,7 @@ def _page(request: Request, tag: str, form: Refilled, striking: Refilled) -> "Hi
 
 def _ago(request: Request) -> int:
     """Return of how many changes ago the filters are that are asked for; 0 for those in place and for no count."""
-    text = request.query_params.get("before", "")
-    return int(text) if text.isascii() and text.isdigit() and len(text) < MOST_DIGITS else 0
+    return count_in(request, "before")
 
 
 @router.get("/{bank}/trend.svg")
