@@ -8,6 +8,7 @@ Each part of a tier tries so many cases and then itself: faults are seeded on pu
   tampering  bits of a record are flipped, and it is altered in ways with a plan; the first bad entry is named
   orders     the kept marks of two tablets arrive in every order, or in many
   schedules  tablets and a server in virtual time, with restores, stops and lines that break
+  model      the same tablets, play and laws over a server in a few numbers: as many schedules as it takes
   engines    random histories on both engines, byte for byte
   spaces     network namespaces: nothing leaves but answers, and lines that lose packets lose no mark
 Each prints one line with its cases, seconds, worst case and how many of its seeded faults it noticed, then what is
@@ -132,13 +133,16 @@ def on_disk(scale: Scale) -> dict[str, Part]:
     return {name: traced(name, prove, scale) for name, prove in parts.items()}
 
 
-def in_memory(*, cases: int, flips: int, edits: int, size: int, sets: int, longer: int, played: int) -> dict[str, Part]:
-    """Return the four parts that need nothing from the system."""
+def in_memory(
+    *, cases: int, flips: int, edits: int, size: int, sets: int, longer: int, played: int, modelled: int
+) -> dict[str, Part]:
+    """Return the five parts that need nothing from the system."""
     return {
         "answers": lambda ground: answers.prove(ground.seed, cases=cases),
         "tampering": lambda ground: tampering.prove(ground.seed, flips=flips, edits=edits),
         "orders": lambda ground: orders.prove(ground.seed, size=size, sets=sets, longer=longer),
         "schedules": lambda ground: schedules.prove(ground.seed, count=played),
+        "model": lambda ground: schedules.prove(ground.seed, count=modelled, world=schedules.PLAIN),
     }
 
 
@@ -150,16 +154,18 @@ def in_spaces(marks: int, kills: int) -> dict[str, Part]:
 
 SHORT: Mapping[str, Part] = {
     **on_disk(Scale(kills=26, errors=5, states=600, faulted=2)),
-    **in_memory(cases=10, flips=400, edits=44, size=4, sets=6, longer=80, played=60),
+    **in_memory(cases=10, flips=400, edits=44, size=4, sets=6, longer=80, played=60, modelled=2_000),
 }
 TIERS: Mapping[str, Mapping[str, Part]] = {
     "A": {
-        **on_disk(Scale(kills=None, errors=24, states=10_000, faulted=4, all_parts=True)),
-        **in_memory(cases=200, flips=20_000, edits=440, size=5, sets=20, longer=2_000, played=1_000),
+        **on_disk(Scale(kills=None, errors=8, swept=True, states=10_000, faulted=4, all_parts=True)),
+        **in_memory(cases=200, flips=20_000, edits=440, size=5, sets=20, longer=2_000, played=500, modelled=100_000),
     },
     "B": {
         **on_disk(Scale(kills=None, errors=None, states=100_000, faulted=24, all_parts=True)),
-        **in_memory(cases=5_000, flips=1_000_000, edits=10_000, size=7, sets=6, longer=20_000, played=10_000),
+        **in_memory(
+            cases=5_000, flips=1_000_000, edits=10_000, size=7, sets=6, longer=20_000, played=10_000, modelled=1_000_000
+        ),
         **in_spaces(300, 3),
     },
     "C": {

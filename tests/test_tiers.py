@@ -11,7 +11,7 @@ from tests import faults
 from tests.faulting.told import Notice, Told, ranges, read_notice, shared_out
 
 TRACED = ["kill", "error", "power"]
-UNTRACED = ["answers", "tampering", "orders", "schedules"]
+UNTRACED = ["answers", "tampering", "orders", "schedules", "model"]
 
 
 def test_each_tier_holds_its_parts_in_order() -> None:

@@ -33,6 +33,7 @@ class Scale:
 
     kills: writes at which a life is killed, and half as many flushes and cuts; None for all.
     errors: likewise, for each kind of error.
+    swept: errors that do not last are given to every call, many to one life, instead of one to each life.
     states: states after a power loss.
     faulted: recordings in which a call fails.
     all_parts: whether each part has its try at every seeded fault that it must notice, or only at those that it is the
@@ -44,6 +45,7 @@ class Scale:
     errors: int | None
     states: int
     faulted: int
+    swept: bool = False
     all_parts: bool = False
     enough: int = WRONG_SHOWN
 

@@ -15,6 +15,8 @@ from tests.faulting.told import Told
 from tests.faulting.work import MARKS
 
 ERRORS = ("EIO", "ENOSPC")
+APART = {"pwrite64": 40, "fdatasync": 10}
+"""So many calls of a name lie between two failures of a sweep; others are few, and fail in a life each."""
 LONGEST_SENTENCE = 400
 
 
@@ -22,7 +24,8 @@ LONGEST_SENTENCE = 400
 class Point:
     """One call of a life.  number: from 1, among the calls of that name by one thread.  early: from the start on.
 
-    what: "signal=SIGKILL" or "error=EIO".  lasting: every later call of that name fails, too.
+    what: "signal=SIGKILL" or "error=EIO".  lasting: every later call of that name fails, too.  apart: from the first on
+    each so-manieth call fails; 0 for one alone.
     """
 
     call: str
@@ -30,6 +33,12 @@ class Point:
     early: bool
     what: str
     lasting: bool = False
+    apart: int = 0
+
+    @property
+    def when(self) -> str:
+        """The calls in strace's words."""
+        return f"{self.number}+{self.apart}" if self.apart else f"{self.number}{'+' if self.lasting else ''}"
 
     @property
     def kills(self) -> bool:
@@ -38,7 +47,8 @@ class Point:
 
     def __str__(self) -> str:
         since = "the start" if self.early else "the first mark"
-        return f"{self.what} at {self.call} {self.number}{' and all later ones' if self.lasting else ''} from {since}"
+        later = " and all later ones" if self.lasting else f" and each {self.apart} later" if self.apart else ""
+        return f"{self.what} at {self.call} {self.number}{later} from {since}"
 
 
 @dataclass(frozen=True)
@@ -47,9 +57,14 @@ class Tried:
 
     point: Point
     outcome: Outcome
-    hit: bool
+    hits: int
     after: Reopened
     wrong: tuple[str, ...] = ()
+
+    @property
+    def hit(self) -> bool:
+        """Whether it took place at all."""
+        return self.hits > 0
 
 
 def points(bench: Bench, what: str) -> list[Point]:
@@ -99,7 +114,9 @@ def refuse_everywhere(bench: Bench) -> Told:
     base = points(bench, "")
     told = Told("error")
     chosen = []
-    for error, lasting in product(ERRORS, (False, True)):
+    for error in ERRORS if bench.scale.swept else ():
+        chosen += [replace(point, what=f"error={error}") for point in swept(base)]
+    for error, lasting in product(ERRORS, (True,) if bench.scale.swept else (False, True)):
         for point in _drawn(base, bench.scale.errors, bench.chance("error", error, lasting)):
             chosen.append(replace(point, what=f"error={error}", lasting=lasting))
     bench.chance("order").shuffle(chosen)
@@ -110,12 +127,23 @@ def refuse_everywhere(bench: Bench) -> Told:
     told.cases = f"{len(tried)} lives with failing calls"
     told.worst = _slowest(tried)
     told.facts = [
-        f"in {sum(one.hit for one in tried)} a call failed, in {len(refused)} a mark was refused",
+        f"in {sum(one.hit for one in tried)} a call failed, {sum(one.hits for one in tried if not one.point.lasting)} "
+        f"times beside those that failed from then on; in {len(refused)} a mark was refused",
         f"in {kept} a mark that was refused to the end stands all the same (sent again, it stands once)",
     ]
     if said := bench.nursery.said.read_text("utf-8").strip():
         told.wrong.append(f"The lives wrote to their standard error: {said[:300]!r}")
     return told
+
+
+def swept(base: list[Point]) -> list[Point]:
+    """Return points at which every call of an undisturbed life is made to fail, many in one life, so far apart."""
+    found = []
+    for point in base:
+        apart = 0 if point.early else APART.get(point.call, 0)
+        if not apart or point.number <= apart:
+            found.append(replace(point, apart=apart))
+    return found
 
 
 def _drawn(base: list[Point], count: int | None, chance: Random) -> list[Point]:
@@ -148,11 +176,11 @@ def live_to(bench: Bench, number: int, point: Point) -> Tried:
     """Live one life to a point and beyond, open its folder again, and judge both."""
     part = "kill" if point.kills else "error"
     folder, log = bench.work.copy_to(bench.place / f"{part}-{number}"), bench.place / f"{part}-{number}.log"
-    options = injection(folder, point.call, point.what, f"{point.number}{'+' if point.lasting else ''}")
+    options = injection(folder, point.call, point.what, point.when)
     outcome = bench.nursery.life(folder, bench.work.file, log=log, options=options, early=point.early)
     text = log.read_text("utf-8") if log.exists() else ""
     after = reopen(bench.work, folder, outcome)
-    tried = Tried(point, outcome, "INJECTED" in text or "killed by SIGKILL" in text, after)
+    tried = Tried(point, outcome, text.count("INJECTED") or text.count("killed by SIGKILL"), after)
     tried = replace(tried, wrong=(*after.wrong, *(_wrong_when_killed if point.kills else _wrong_when_refused)(tried)))
     if tried.wrong:
         bench.keep_folder(folder, f"{part}-{number}")

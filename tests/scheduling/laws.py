@@ -6,14 +6,9 @@ from dataclasses import dataclass, field
 from itertools import takewhile
 
 from app.domain.commands import StopWork
-from app.domain.events import Event, MarkContested, MarkJoined, StepBegun, StepDone, StepOutside
-from app.domain.history import unlawful
-from app.domain.job import UNSETTLING, fold
-from app.domain.restores import restores_of
 from tests.scheduling.play import Played
+from tests.scheduling.server import Entry
 from tests.scheduling.tablets import KeptMark, Tablet
-
-OUTCOMES = (StepBegun, StepDone, StepOutside, MarkJoined, MarkContested)
 
 
 @dataclass
@@ -21,41 +16,37 @@ class Ended:
     """A schedule that has ended, with the job's entries read once."""
 
     played: Played
-    events: tuple[Event, ...]
-    by_token: dict[str, list[Event]] = field(default_factory=dict)
+    entries: tuple[Entry, ...]
+    by_token: dict[str, list[Entry]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        self.unsettling = [event.seq for event in self.events if isinstance(event, UNSETTLING)]
-        for event in self.events:
-            if event.request:
-                self.by_token.setdefault(event.request, []).append(event)
+        self.unsettling = [entry.seq for entry in self.entries if entry.unsettles]
+        for entry in self.entries:
+            if entry.request:
+                self.by_token.setdefault(entry.request, []).append(entry)
 
 
 def broken_laws(played: Played) -> list[str]:
     """Return a sentence for everything that is wrong."""
-    ended = Ended(played, played.server.events())
+    ended = Ended(played, played.server.entries())
     found = [told for tablet in played.tablets for told in _of_a_tablet(tablet, ended)]
-    found += _invented(played, ended.events)
-    found += [f"unlawful: {told}" for told in unlawful(ended.events)]
-    if fold(ended.events) != played.server.state:
-        found.append("the state at hand is not the fold of the entries")
-    return found
+    found += _invented(played, ended.entries)
+    return [*found, *played.server.unsound()]
 
 
 def _of_a_tablet(tablet: Tablet, ended: Ended) -> Iterator[str]:
     numbers = Counter(mark.n for mark in tablet.marks)
     yield from (f"{tablet.name} used the number {n} {times} times" for n, times in numbers.items() if times > 1)
-    entries = []
+    places = []
     for mark in tablet.marks:
         found = ended.by_token.get(mark.token, [])
         yield from _of_a_mark(tablet, mark, found, ended)
-        entries += found
-    places = [event.seq for event in entries]
+        places += [entry.seq for entry in found]
     if places != sorted(places):
         yield f"the marks of {tablet.name} stand in another order than they were made: {places}"
 
 
-def _of_a_mark(tablet: Tablet, mark: KeptMark, found: list[Event], ended: Ended) -> Iterator[str]:
+def _of_a_mark(tablet: Tablet, mark: KeptMark, found: list[Entry], ended: Ended) -> Iterator[str]:
     name = f"mark {mark.n} of {tablet.name}"
     if mark.state == "kept":
         yield f"{name} is stuck"
@@ -66,24 +57,22 @@ def _of_a_mark(tablet: Tablet, mark: KeptMark, found: list[Event], ended: Ended)
         yield f"{name} was set aside: {mark.told}"
     elif len(found) != 1 and not (not found and _stopped_already(mark, ended.played)):
         yield f"{name} was acknowledged and stands {len(found)} times"
-    for event in found:
-        yield from _of_an_entry(name, mark, event, ended)
+    for entry in found:
+        yield from _of_an_entry(name, mark, entry, ended)
 
 
-def _of_an_entry(name: str, mark: KeptMark, event: Event, ended: Ended) -> Iterator[str]:
-    device, played = event.device, ended.played
-    recovered = device is not None and bool(device.recovered)
-    kept = device is not None and device.number is not None
-    if kept and device is not None and device.number != mark.n:
-        yield f"{name} stands under the number {device.number}"
-    if mark.token in played.confirmed_and_lost and not recovered:
+def _of_an_entry(name: str, mark: KeptMark, entry: Entry, ended: Ended) -> Iterator[str]:
+    played, kept = ended.played, entry.number is not None
+    if kept and entry.number != mark.n:
+        yield f"{name} stands under the number {entry.number}"
+    if mark.token in played.confirmed_and_lost and not entry.recovered:
         yield f"{name} came back after a restore and is not marked so"
-    if recovered and mark.token not in played.lost and not _knew_what_was_lost(mark, played):
+    if entry.recovered and mark.token not in played.lost and not _knew_what_was_lost(mark, played):
         yield f"{name} is marked recovered and never was on a line that was left"
     if kept and not isinstance(mark.act, StopWork):
-        if not isinstance(event, OUTCOMES):
-            yield f"{name} became {event.type}"
-        if _unsettled_before(ended, event) >= _shared(mark, played) and not isinstance(event, MarkContested):
+        if not entry.outcome:
+            yield f"{name} became {entry.kind}"
+        if _unsettled_before(ended, entry) >= _shared(mark, played) and not entry.contested:
             yield f"{name} was taken in silence against a change that its maker did not know of"
 
 
@@ -94,8 +83,7 @@ def _stopped_already(mark: KeptMark, played: Played) -> bool:
 
 def _knew_what_was_lost(mark: KeptMark, played: Played) -> bool:
     """Whether it was made on entries, or on a line of them, that the record has no more."""
-    lines = {"", *(restore.line for restore in restores_of(played.server.jobs.site(), played.server.job))}
-    return mark.line not in lines or _shared(mark, played) < len(mark.prefix)
+    return mark.line not in played.server.lines() or _shared(mark, played) < len(mark.prefix)
 
 
 def _shared(mark: KeptMark, played: Played) -> int:
@@ -104,19 +92,19 @@ def _shared(mark: KeptMark, played: Played) -> int:
     return sum(1 for _ in takewhile(lambda pair: pair[0] == pair[1], pairs))
 
 
-def _unsettled_before(ended: Ended, event: Event) -> int:
-    return max((seq for seq in ended.unsettling if seq < event.seq), default=-1)
+def _unsettled_before(ended: Ended, entry: Entry) -> int:
+    return max((seq for seq in ended.unsettling if seq < entry.seq), default=-1)
 
 
-def _invented(played: Played, events: tuple[Event, ...]) -> Iterator[str]:
+def _invented(played: Played, entries: tuple[Entry, ...]) -> Iterator[str]:
     """Nothing stands in a tablet's name that no tablet holds; no number of a tablet stands twice."""
     known = {mark.token for tablet in played.tablets for mark in tablet.marks}
     counted = Counter[tuple[str, int]]()
-    for event in events:
-        if event.device is not None and event.device.number is not None:
-            counted[event.device.tablet, event.device.number] += 1
-            if event.request not in known:
-                yield f"entry {event.seq} was made by no tablet"
+    for entry in entries:
+        if entry.number is not None:
+            counted[entry.tablet, entry.number] += 1
+            if entry.request not in known:
+                yield f"entry {entry.seq} was made by no tablet"
     yield from (
         f"{tablet} stands with the number {n} {times} times" for (tablet, n), times in counted.items() if times > 1
     )

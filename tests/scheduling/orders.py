@@ -27,9 +27,8 @@ from app.domain.steps import Step
 from app.services.jobs import Asked
 from tests.builders import EYES, HANDS, OTHER_LEAD, Bench
 from tests.faulting.told import Notice, Told, ranges, shared_out
-from tests.scheduling.laws import OUTCOMES
 from tests.scheduling.memory import MemoryStore
-from tests.scheduling.server import Server, fresh_server
+from tests.scheduling.server import OUTCOMES, Server, fresh_server
 from tests.scheduling.tablets import KeptMark, Line, Tablet
 
 LONGER = 8, 14

@@ -9,11 +9,7 @@ from dataclasses import dataclass, field
 from datetime import timedelta
 from random import Random
 
-from app.calc.errors import Invalid
-from app.domain.commands import ExplainStop, Reopen, StopWork
-from app.domain.job import Stage
-from app.domain.refused import Refused
-from tests.builders import EYES, HANDS, LEAD, OTHER_LEAD, Bench
+from tests.builders import EYES, HANDS, LEAD
 from tests.scheduling.server import Server, fresh_server
 from tests.scheduling.tablets import UNREADABLE, Line, Tablet
 
@@ -45,10 +41,10 @@ class Played:
     log: list[str] = field(default_factory=list)
 
 
-def play(seed: int, number: int, make: MAKE = Tablet) -> Played:
-    """Play one schedule and heal it."""
+def play(seed: int, number: int, make: MAKE = Tablet, begin: Callable[[], Server] = fresh_server) -> Played:
+    """Play one schedule and heal it, on the service itself or on what stands for it."""
     chance = Random(f"{seed}/{number}")
-    server = fresh_server()
+    server = begin()
     server.back_up()
     played = Played(server, [])
     sky = ["reached"] * chance.choice((2, 2, 3))
@@ -90,27 +86,12 @@ def _carry_out(played: Played, act: str, which: int, chance: Random, *, reached:
             _restore(played, chance.randrange(len(server.backups)))
         case "restore and look again":  # as a careful crew would: the job is stopped and re-opened before it goes on
             _restore(played, chance.randrange(len(server.backups)))
-            _at_the_desk(server, "stop")
-            _at_the_desk(server, "re-open")
+            server.at_the_desk("stop")
+            server.at_the_desk("re-open")
         case "server goes on" | "stop" | "re-open":
-            _at_the_desk(server, act)
+            server.at_the_desk(act)
         case _:
             server.now += timedelta(hours=1)
-
-
-def _at_the_desk(server: Server, act: str) -> None:
-    try:
-        match act:
-            case "stop":
-                server.do(StopWork(), EYES)
-            case "re-open" if server.state.stage is Stage.STOPPED:
-                server.do(ExplainStop("unexpected", "a sound"), EYES)
-                server.do(Reopen("looked at, safe to go on"), OTHER_LEAD)
-            case _:
-                for command, by in Bench(server.state).due_commands():
-                    server.do(command, by)
-    except (Refused, Invalid):
-        pass  # the rules said no to somebody at the desk, which is no matter of the tablets'
 
 
 def _restore(played: Played, which: int) -> None:
@@ -118,7 +99,7 @@ def _restore(played: Played, which: int) -> None:
     played.lost |= lost
     confirmed = {mark.token for tablet in played.tablets for mark in tablet.marks if mark.state == "taken"}
     played.confirmed_and_lost |= lost & confirmed
-    played.confirmed_and_lost -= set(played.server.store.kept.requests)  # an older line, which had it, is back
+    played.confirmed_and_lost -= set(played.server.requests)  # an older line, which had it, is back
 
 
 def _heal(played: Played, sky: list[str]) -> None:

@@ -1,24 +1,74 @@
 """The server of a schedule: the real service over a store in memory, killed, backed up and restored at will."""
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from functools import lru_cache
 from hashlib import sha256
 
 from app.calc.errors import Invalid
-from app.domain.commands import Command, Open
+from app.domain.commands import Command, ExplainStop, Open, Reopen, StopWork
 from app.domain.event_base import Who
-from app.domain.events import Event
-from app.domain.job import JobState
+from app.domain.events import Event, MarkContested, MarkJoined, StepBegun, StepDone, StepOutside
+from app.domain.history import unlawful
+from app.domain.job import UNSETTLING, JobState, Stage, fold
 from app.domain.refused import Refused
-from app.domain.restores import present_line
+from app.domain.restores import present_line, restores_of
 from app.domain.site import SITE_LEDGER, LedgerEnd, SiteRestored, SiteStarted
 from app.records.moments import utc_text
 from app.services.jobs import Asked, Jobs
 from app.services.planning import first_entry, plan
-from tests.builders import EYES, HANDS, LEAD, START, Bench, housing, keep_made_up_instruments, let_texts_in, procedure
+from tests.builders import (
+    EYES,
+    HANDS,
+    LEAD,
+    OTHER_LEAD,
+    START,
+    Bench,
+    housing,
+    keep_made_up_instruments,
+    let_texts_in,
+    procedure,
+)
 from tests.scheduling.memory import Kept, MemoryStore
+
+OUTCOMES = (StepBegun, StepDone, StepOutside, MarkJoined, MarkContested)
+"""What may become of a mark at a step."""
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One entry of the job as the laws look at it.
+
+    number: of a kept mark; None for what came straight.  outcome: whether a mark at a step may become this.
+    unsettles: after it, a mark by somebody who did not know of it must not be taken in silence.
+    """
+
+    seq: int
+    kind: str
+    request: str | None
+    tablet: str
+    number: int | None
+    recovered: bool
+    outcome: bool
+    contested: bool
+    unsettles: bool
+
+
+def entry_of(event: Event) -> Entry:
+    """Return what the laws look at."""
+    device = event.device
+    return Entry(
+        seq=event.seq,
+        kind=event.type,
+        request=event.request,
+        tablet=device.tablet if device else "",
+        number=device.number if device else None,
+        recovered=bool(device and device.recovered),
+        outcome=isinstance(event, OUTCOMES),
+        contested=isinstance(event, MarkContested),
+        unsettles=isinstance(event, UNSETTLING),
+    )
 
 
 class NoPhotos:
@@ -84,6 +134,36 @@ class Server:
     def events(self) -> tuple[Event, ...]:
         """The job's entries as read."""
         return self.jobs.events(self.job)
+
+    def entries(self) -> tuple[Entry, ...]:
+        """The job's entries as the laws look at them."""
+        return tuple(entry_of(event) for event in self.events())
+
+    def lines(self) -> set[str]:
+        """Every line of entries that the site's record knows."""
+        return {"", *(restore.line for restore in restores_of(self.jobs.site(), self.job))}
+
+    def unsound(self) -> Iterator[str]:
+        """What is wrong with the record itself."""
+        events = self.events()
+        yield from (f"unlawful: {told}" for told in unlawful(events))
+        if fold(events) != self.state:
+            yield "the state at hand is not the fold of the entries"
+
+    def at_the_desk(self, act: str) -> None:
+        """Let somebody at the desk go on, stop or re-open; what the rules refuse there is no matter of the tablets'."""
+        try:
+            match act:
+                case "stop":
+                    self.do(StopWork(), EYES)
+                case "re-open" if self.state.stage is Stage.STOPPED:
+                    self.do(ExplainStop("unexpected", "a sound"), EYES)
+                    self.do(Reopen("looked at, safe to go on"), OTHER_LEAD)
+                case _:
+                    for command, by in Bench(self.state).due_commands():
+                        self.do(command, by)
+        except (Refused, Invalid):
+            pass
 
     def do(self, command: Command, by: Who) -> None:
         """Let somebody at the desk carry out a command."""

@@ -152,13 +152,16 @@ class Tablet:
             return False
         if way is Line.CONFLICT:
             return True
-        told = self.server.take(mark.act, Asked(self.who, self.name, mark.at, mark.token))
+        told = self._post(mark)
         if way is not Line.GOOD:
             return False
         if told is None:
             self.marks.append(replace(mark, n=self.next_number(), state="taken", under=self.line, direct=True))
         self.load()
         return True
+
+    def _post(self, mark: KeptMark) -> str | None:
+        return self.server.take(mark.act, Asked(self.who, self.name, mark.at, mark.token))
 
     def drain(self) -> None:
         """Send what waits, oldest first, in batches; the first that gets no answer ends it."""
