@@ -126,9 +126,10 @@ def refuse_everywhere(bench: Bench) -> Told:
                for one in tried)  # fmt: skip
     told.cases = f"{len(tried)} lives with failing calls"
     told.worst = _slowest(tried)
+    failures = sum(one.hits for one in tried if not one.point.lasting)
     told.facts = [
-        f"in {sum(one.hit for one in tried)} a call failed, {sum(one.hits for one in tried if not one.point.lasting)} "
-        f"times beside those that failed from then on; in {len(refused)} a mark was refused",
+        f"in {sum(one.hit for one in tried)} a call failed, in {len(refused)} a mark was refused",
+        f"{failures} failures beside those from then on",
         f"in {kept} a mark that was refused to the end stands all the same (sent again, it stands once)",
     ]
     if said := bench.nursery.said.read_text("utf-8").strip():
