@@ -23,7 +23,7 @@ from tests.ledger.signing import TestSigner, new_signer
 from tests.needed import missing
 
 AT = "2026-03-02T12:00:00.000Z"
-FLIPS, FLIP_PARTS = 2000, 10
+FLIPS, FLIP_PARTS = 400, 2
 
 
 @lru_cache
@@ -68,7 +68,7 @@ def faulty(verdict: Verdict) -> set[int]:
 
 @pytest.mark.parametrize("name", ["change-out", "first-fit-out"])
 @pytest.mark.parametrize("seal", list(Seal))
-@pytest.mark.parametrize("filters", range(1, 7))
+@pytest.mark.parametrize("filters", [1, 2, 3, 6])
 def test_rehearsals_over_the_matrix_verify(name: str, seal: Seal, filters: int) -> None:
     """Every seal and service with 1 to 6 filters gives a record that verifies and is marked as a rehearsal."""
     for service in Service:
@@ -195,7 +195,7 @@ def test_a_result_that_is_missing_is_found() -> None:
 
 @pytest.mark.parametrize("part", range(FLIP_PARTS))
 def test_any_flipped_bit_of_the_file_is_found(part: int) -> None:
-    """2,000 bits flipped at random places, one at a time, in ten parts: none is accepted."""
+    """400 bits flipped at random places, one at a time, in two parts: none is accepted (`tests.faults`: 20,000)."""
     data = gel_record()
     signature = signer().sign(data)
     chosen = random.Random(20260302 + part)
