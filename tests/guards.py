@@ -235,7 +235,7 @@ JOB_GUARDS = [
     Deletion("approver is beside", WORK, "    complain_of_approver(state, step, second)\n", "", DEPARTURES),
     Deletion("beside it and approves", CHANGE, "moment.by.id in begun.hands", "moment.by.id in begun.doers", DEPARTURES),
     Deletion("roles that approve", CHANGE, "if moment.by.role not in missing:", "if False:", DEPARTURES),
-    Deletion("critical is set aside", ASIDE, "if why := why_not_aside(step):", 'if why := "":', DEPARTURES),
+    Deletion("critical is set aside", ASIDE, "if why := why_not_aside(step, state.steps):", 'if why := "":', DEPARTURES),
     Deletion("lead sets aside", ASIDE, "if moment.by.role is not Role.LEAD:", "if False:", DEPARTURES),
     Deletion("re-open a bare stop", STOPPING, "    complain_of_bare_stop(state)\n", "", DEPARTURES),
     Deletion("contingency from a bare stop", CONTINGENCY, "    complain_of_bare_stop(state)\n", "", DEPARTURES),
