@@ -169,6 +169,7 @@ JOB_GUARDS = [
     Deletion("lead re-opens", STOPPING, 'if moment.by.role is not Role.LEAD:\n        raise Refused("role", f"A {moment.by.role.words} cannot re-open', 'if False:\n        raise Refused("role", f"A {moment.by.role.words} cannot re-open', JOB),
     Deletion("stopper re-opens", STOPPING, "if state.stop is not None and state.stop.is_by(moment.by):", "if False:", JOB),
     Deletion("corrected to outside its limit", CORRECTING, "if evidence.within or state.stop is not None:", "if True:", "tests/domain/test_way_out.py"),
+    Deletion("corrected by two entries", CORRECTING, 'command.again if name == command.ask else answers.get(name, "")', 'answers.get(name, "")', "tests/domain/test_way_out.py"),
     Deletion("stopped once for a correction", CORRECTING, "if evidence.within or state.stop is not None:", "if evidence.within:", "tests/domain/test_way_out.py"),
     Deletion("final stays done", CORRECTING, "if step.final else ((step.id, *again), flagged)", "if False else ((step.id, *again), flagged)", JOB),
     Deletion("dependents: finals", COMMON, "tuple(other.id for other in standing if not other.final),\n        tuple(other.id for other in standing if other.final),", "tuple(other.id for other in standing),\n        (),", JOB),

@@ -353,12 +353,13 @@ def overview(
 
 @dataclass(frozen=True, slots=True)
 class ReadAhead:
-    """One step looked at without moving the place."""
+    """One step looked at without moving the place.  twice: what was answered and is entered twice, label by id."""
 
     head: HeadLine
     step: StepView
     done: str
     answers: tuple[tuple[str, str, str], ...]
+    twice: dict[str, str]
     before: int
     after: int
     is_due: bool
@@ -379,6 +380,7 @@ def read_ahead(job: str, state: JobState, number: int, session: Session) -> Read
         step=step_view(state, step, session, Around()),
         done=done,
         answers=tuple((name, labels.get(name, name), answer.text) for name, answer in mark.evidence.answers.items()),
+        twice={name: labels[name] for name, answer in mark.evidence.answers.items() if answer.twice},
         before=number - 1,
         after=number + 1 if number < len(state.steps) else 0,
         is_due=bool(due and due.id == step.id),
