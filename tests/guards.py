@@ -102,6 +102,9 @@ RADIO = "app/domain/deciding/radio.py"
 SCHEDULING = "app/domain/scheduling.py"
 OFF = "app/domain/off_register.py"
 OFF_TESTS = "tests/domain/test_off_register.py"
+LIMITED = "app/domain/site_settings.py"
+LIMITED_D = "tests/domain/test_site_limits.py"
+LIMITED_W = "tests/web/test_site_limits.py"
 ISSUING = "app/domain/issuing.py"
 ISSUING_D = "tests/domain/test_issuing.py"
 READYING = "app/domain/readying.py"
@@ -388,6 +391,12 @@ JOB_GUARDS = [
     Deletion("opened: only issued", "app/services/jobs.py", "if site.name and draft.procedure_sha256", "if site.procedures and draft.procedure_sha256", "tests/services/test_jobs.py"),
     Deletion("plan: known housing", SCHEDULING, "if housing not in housings:", "if False:", PLANNED),
     Deletion("plan: known procedure", SCHEDULING, "if procedure not in procedures:", "if False:", PLANNED),
+    Deletion("limits: no job without one", "app/services/jobs.py", "            complain_of_limits(command.draft)\n", "", LIMITED_W),
+    Deletion("limits: of every reading", LIMITED, "if not draft.rehearsal and (missing :=", "if False and (missing :=", LIMITED_D),
+    Deletion("limits: a rehearsal needs none", LIMITED, "if not draft.rehearsal and (missing :=", "if (missing :=", LIMITED_D),
+    Deletion("limits: both ends", LIMITED, "if not typed.strip():", "if False:", LIMITED_D),
+    Deletion("limits: the lower end first", LIMITED, 'if exact(ends[0], name="Lowest value") > exact(ends[1], name="Highest value"):', "if False:", LIMITED_D),
+    Deletion("limits: a change", LIMITED, '    if now == was:\n        raise Invalid("That limit', '    if False:\n        raise Invalid("That limit', LIMITED_D),
     Deletion("off the register: nothing planned", SCHEDULING, "    complain_if_off(state, housing)\n", "", OFF_TESTS),
     Deletion("off the register: no job opened", "app/services/jobs.py", "            complain_if_off(register, command.draft.housing.tag)\n", "", "tests/web/test_off_register.py"),
     Deletion("off the register: not over a job in hand", OFF, "if state.jobs.is_in_hand(line.job):", "if False:", OFF_TESTS),
