@@ -138,6 +138,7 @@ def furnish(running: "Running") -> None:
     from datetime import timedelta
 
     from app.records.moments import site_day, utc_text
+    from app.sample_site import LIMITS, SAMPLE_FIGURE
 
     registers, people = running.site.registers, {item.name: item for item in running.people.everyone()}
     today = site_day(utc_text(running.site.clock()), running.settings.zone)
@@ -149,6 +150,8 @@ def furnish(running: "Running") -> None:
     for name, kind, description, made, due, numbers in DEMO_INSTRUMENTS:
         typed = {"id": name, "kind": kind, "description": description, "calibrated_on": day(made), "due": day(due)}
         registers.keep_instrument(typed | numbers, by=lead).result()
+    for name, low, high in LIMITS:
+        running.site.watching.choose_limit(name, low, high, SAMPLE_FIGURE, by=lead).result()
     for on, drop, flow, temp in DEMO_READINGS:
         read = {"bank": "hepa", "on": day(on), "drop_pa": drop, "flow_m3_h": flow, "temp_c": temp, "instrument": "MM-1"}
         registers.take_reading("EF-03", read, by=hands).result()

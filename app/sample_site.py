@@ -43,6 +43,9 @@ if TYPE_CHECKING:
     from app.bootstrap import Running
 
 HOUSINGS, YEARS = 40, 3
+LIMITS = (("no_flow", "0", "0.05"), ("housing_pressure", "-50", "0"))
+SAMPLE_FIGURE = "the sample site's own figure, no source"
+"""Name, lowest and highest value of what is read where a housing has no limit of its own, and where they come from."""
 TABLET = "tablet of the sample site"
 STAND = (0.6, 0.3, 0.4, 2.0)
 """How far the jobs of the last days are, as a share of their steps."""
@@ -270,7 +273,7 @@ class Maker:
     # --- around the jobs -------------------------------------------------------------------------
 
     def furnish(self) -> None:
-        """Enter instruments and qualifications that hold until after the last day."""
+        """Enter instruments and qualifications that hold until after the last day, and the site's limits."""
         registers, lead = self.running.site.registers, self.of(Role.LEAD)[0]
         far = str(self.until.date() + timedelta(days=200))
         from app.services.rehearsal import MADE_UP_INSTRUMENTS
@@ -284,6 +287,8 @@ class Maker:
             numbers = {"floor_fraction": "0.00001", "u_pct": "5", "efficiency": "0.3"}
             registers.keep_instrument(typed | numbers, by=lead).result()
             self.instruments[name] = own
+        for limit, low, high in LIMITS:
+            self.running.site.watching.choose_limit(limit, low, high, SAMPLE_FIGURE, by=lead).result()
         for who in self.people.values():
             for need in ("bag-out training", "respirator fit test", "site induction"):
                 if who.role is not Role.ADMINISTRATOR:

@@ -13,7 +13,7 @@ from app.domain.crew import Acknowledge, Part, Qualifications
 from app.domain.decide import decide
 from app.domain.event_base import Device, Who
 from app.domain.events import Event
-from app.domain.housing import Housing, read_housing
+from app.domain.housing import Housing, SiteLimit, read_housing
 from app.domain.job import JobState, Stage, fold
 from app.domain.judging import AGAIN
 from app.domain.procedure import Procedure, Role, read_procedure
@@ -21,6 +21,7 @@ from app.domain.restores import Restore
 from app.domain.site import InstrumentKept, ProcedureIssued, QualificationNoted, SiteState
 from app.domain.store import Store
 from app.domain.wasting import lacks
+from app.domain.watch_events import LimitChosen
 from app.records.moments import local_text, utc_text
 from app.services.issuing import issue_all
 from app.services.jobs import Jobs
@@ -51,6 +52,12 @@ QUALIFIED = {
     (person, need): date(9999, 12, 31) for person in (*(who.id for who in PEOPLE), *DEMO_IDS) for need in NEEDS
 }
 """A register in which the people of the tests and of the sample site hold all of it."""
+
+
+LIMITS_OF_TESTS = {
+    "no_flow": SiteLimit(low="0", high="0.06", unit="m/s", basis="figure of these tests"),
+    "housing_pressure": SiteLimit(low="-55", high="0", unit="Pa", basis="figure of these tests"),
+}
 
 
 @lru_cache
@@ -144,6 +151,13 @@ class Bench:
         return self.state
 
 
+def let_limits_hold(jobs: Jobs) -> None:
+    """Enter the limits of a site for housings that have none of their own."""
+    for name, now in LIMITS_OF_TESTS.items():
+        chosen = partial(LimitChosen, limit=name, now=now)
+        jobs.write_site(lambda _, seq, at, chosen=chosen: chosen(seq=seq, at=at)).result()  # type: ignore[misc]
+
+
 def keep_made_up_instruments(jobs: Jobs) -> None:
     """Put the instruments that made-up answers name into a site's register, and qualify the people of the tests."""
     for (person, need), until in QUALIFIED.items():
@@ -155,8 +169,10 @@ def keep_made_up_instruments(jobs: Jobs) -> None:
         ).result()
 
 
-def issue_texts(running: "Running") -> None:
-    """Have a safety officer of the site approve its procedures and a lead issue them."""
+def issue_texts(running: "Running", *, limits: bool = True) -> None:
+    """Have a safety officer of the site approve its procedures and a lead issue them; limits: its own hold as well."""
+    if limits:
+        let_limits_hold(running.site.jobs)
     people = {person.role: person.who for person in reversed(running.people.everyone())}
     texts = running.site.library.procedures()
     issue_all(running.site.jobs, texts, approver=people[Role.SAFETY_OFFICER], lead=people[Role.LEAD])
@@ -167,7 +183,11 @@ UNREAD = "0" * 64
 
 
 def let_texts_in(jobs: Jobs) -> None:
-    """Enter the shipped procedures as issued, unsigned as the first program did, at a site where nobody works."""
+    """Enter the shipped procedures as issued, unsigned as the first program did, at a site where nobody works.
+
+    Its limits for housings without their own hold as well.
+    """
+    let_limits_hold(jobs)
     for path in sorted((SEED / "procedures").glob("*.toml")):
         text = path.read_text("utf-8")
         made = read_procedure(text, name=path.name)

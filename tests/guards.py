@@ -102,6 +102,9 @@ RADIO = "app/domain/deciding/radio.py"
 SCHEDULING = "app/domain/scheduling.py"
 OFF = "app/domain/off_register.py"
 OFF_TESTS = "tests/domain/test_off_register.py"
+LIMITED = "app/domain/site_settings.py"
+LIMITED_D = "tests/domain/test_site_limits.py"
+LIMITED_W = "tests/web/test_site_limits.py"
 ISSUING = "app/domain/issuing.py"
 ISSUING_D = "tests/domain/test_issuing.py"
 READYING = "app/domain/readying.py"
@@ -169,6 +172,7 @@ JOB_GUARDS = [
     Deletion("lead re-opens", STOPPING, 'if moment.by.role is not Role.LEAD:\n        raise Refused("role", f"A {moment.by.role.words} cannot re-open', 'if False:\n        raise Refused("role", f"A {moment.by.role.words} cannot re-open', JOB),
     Deletion("stopper re-opens", STOPPING, "if state.stop is not None and state.stop.is_by(moment.by):", "if False:", JOB),
     Deletion("corrected to outside its limit", CORRECTING, "if evidence.within or state.stop is not None:", "if True:", "tests/domain/test_way_out.py"),
+    Deletion("corrected by two entries", CORRECTING, 'command.again if name == command.ask else answers.get(name, "")', 'answers.get(name, "")', "tests/domain/test_way_out.py"),
     Deletion("stopped once for a correction", CORRECTING, "if evidence.within or state.stop is not None:", "if evidence.within:", "tests/domain/test_way_out.py"),
     Deletion("final stays done", CORRECTING, "if step.final else ((step.id, *again), flagged)", "if False else ((step.id, *again), flagged)", JOB),
     Deletion("dependents: finals", COMMON, "tuple(other.id for other in standing if not other.final),\n        tuple(other.id for other in standing if other.final),", "tuple(other.id for other in standing),\n        (),", JOB),
@@ -235,7 +239,7 @@ JOB_GUARDS = [
     Deletion("approver is beside", WORK, "    complain_of_approver(state, step, second)\n", "", DEPARTURES),
     Deletion("beside it and approves", CHANGE, "moment.by.id in begun.hands", "moment.by.id in begun.doers", DEPARTURES),
     Deletion("roles that approve", CHANGE, "if moment.by.role not in missing:", "if False:", DEPARTURES),
-    Deletion("critical is set aside", ASIDE, "if why := why_not_aside(step):", 'if why := "":', DEPARTURES),
+    Deletion("critical is set aside", ASIDE, "if why := why_not_aside(step, state.steps):", 'if why := "":', DEPARTURES),
     Deletion("lead sets aside", ASIDE, "if moment.by.role is not Role.LEAD:", "if False:", DEPARTURES),
     Deletion("re-open a bare stop", STOPPING, "    complain_of_bare_stop(state)\n", "", DEPARTURES),
     Deletion("contingency from a bare stop", CONTINGENCY, "    complain_of_bare_stop(state)\n", "", DEPARTURES),
@@ -387,6 +391,12 @@ JOB_GUARDS = [
     Deletion("opened: only issued", "app/services/jobs.py", "if site.name and draft.procedure_sha256", "if site.procedures and draft.procedure_sha256", "tests/services/test_jobs.py"),
     Deletion("plan: known housing", SCHEDULING, "if housing not in housings:", "if False:", PLANNED),
     Deletion("plan: known procedure", SCHEDULING, "if procedure not in procedures:", "if False:", PLANNED),
+    Deletion("limits: no job without one", "app/services/jobs.py", "            complain_of_limits(command.draft)\n", "", LIMITED_W),
+    Deletion("limits: of every reading", LIMITED, "if not draft.rehearsal and (missing :=", "if False and (missing :=", LIMITED_D),
+    Deletion("limits: a rehearsal needs none", LIMITED, "if not draft.rehearsal and (missing :=", "if (missing :=", LIMITED_D),
+    Deletion("limits: both ends", LIMITED, "if not typed.strip():", "if False:", LIMITED_D),
+    Deletion("limits: the lower end first", LIMITED, 'if exact(ends[0], name="Lowest value") > exact(ends[1], name="Highest value"):', "if False:", LIMITED_D),
+    Deletion("limits: a change", LIMITED, '    if now == was:\n        raise Invalid("That limit', '    if False:\n        raise Invalid("That limit', LIMITED_D),
     Deletion("off the register: nothing planned", SCHEDULING, "    complain_if_off(state, housing)\n", "", OFF_TESTS),
     Deletion("off the register: no job opened", "app/services/jobs.py", "            complain_if_off(register, command.draft.housing.tag)\n", "", "tests/web/test_off_register.py"),
     Deletion("off the register: not over a job in hand", OFF, "if state.jobs.is_in_hand(line.job):", "if False:", OFF_TESTS),

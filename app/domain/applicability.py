@@ -1,8 +1,10 @@
 """Steps that do not apply: by a lead with a reason, or because a decision of the procedure led the other way."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
+from app.domain.containment.effects import Act
 from app.domain.event_base import JobEvent, Signature
 from app.domain.procedure import StepKind
 from app.domain.steps import Step
@@ -11,6 +13,11 @@ PERMIT_UNTIL = "permit-until"
 """The id of the question that asks for a permit's last day."""
 
 CRITICAL_KINDS = {StepKind.HOLD: "a hold point", StepKind.VERIFY: "a verification", StepKind.DECIDE: "a decision"}
+LOCKING = {
+    Act.ISOLATE: "it belongs to putting the locks on (29 CFR 1910.147(c)(9), (d))",
+    Act.REMOVE_LOCKS: "it belongs to taking the locks off (29 CFR 1910.147(e))",
+}
+"""Why no step of a section with this act is set aside: area and people are looked at, whoever it affects is told."""
 
 
 class StepNotApplicable(JobEvent):
@@ -61,8 +68,11 @@ def why_critical(step: Step) -> str:
     return ""
 
 
-def why_not_aside(step: Step) -> str:
-    """Say why nobody sets a step aside today; nothing if a lead may.  Records from before these were asked stand."""
+def why_not_aside(step: Step, line: Iterable[Step]) -> str:
+    """Say why nobody sets a step aside today; nothing if a lead may.  Records from before these were asked stand.
+
+    line: the steps of the job, for what is done in the section of this one.
+    """
     if critical := why_critical(step):
         return critical
     if step.port is not None:
@@ -71,7 +81,8 @@ def why_not_aside(step: Step) -> str:
         return "no hold is released without its permit"
     if any(asked.ask.kind == "reading" for asked in step.asks):
         return "something is read at it"
-    return ""
+    acts = {effect.act for other in line if other.section == step.section for effect in other.effects}
+    return next((told for act, told in LOCKING.items() if act in acts), "")
 
 
 def branch_words(event: BranchLeft) -> str:

@@ -160,12 +160,13 @@ class WriteNote:
 
 @dataclass(frozen=True, slots=True)
 class Correct:
-    """Correct one answer of a finished step."""
+    """Correct one answer of a finished step.  again: the second entry of a number that is entered twice."""
 
     step: str
     ask: str
     now: str
     reason: str
+    again: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,6 +6,7 @@ from types import MappingProxyType
 from typing import assert_never
 
 from app.domain.event_base import Who
+from app.domain.housing import SiteLimit
 from app.domain.job import Notable
 from app.domain.procedure import Role
 from app.domain.watch_events import (
@@ -13,6 +14,7 @@ from app.domain.watch_events import (
     AlertSeen,
     ClockStepped,
     CodeUsed,
+    LimitChosen,
     PersonAdded,
     PersonLeft,
     RoleGiven,
@@ -87,13 +89,14 @@ class Alert:
 
 @dataclass(frozen=True, slots=True)
 class Watch:
-    """What is watched, at one moment."""
+    """What is watched, at one moment.  limits: of readings at housings that have none of their own, by name."""
 
     accounts: Mapping[str, Account] = field(default_factory=lambda: MappingProxyType({}))
     wrongs: tuple[SecretWrong, ...] = ()
     clock_steps: tuple[ClockStepped, ...] = ()
     alerts: Mapping[int, Alert] = field(default_factory=lambda: MappingProxyType({}))
     settings: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
+    limits: Mapping[str, SiteLimit] = field(default_factory=lambda: MappingProxyType({}))
     reviewed: AccessReviewed | None = None
 
     def name(self, person: str) -> str:
@@ -135,6 +138,8 @@ def evolve_watch(watch: Watch, event: WatchEvent) -> Watch:
             return replace(watch, reviewed=event)
         case SettingChosen():
             return replace(watch, settings=MappingProxyType({**watch.settings, event.setting: event.now}))
+        case LimitChosen():
+            return replace(watch, limits=MappingProxyType({**watch.limits, event.limit: event.now}))
         case WaitLifted():
             return watch
         case _:

@@ -7,6 +7,7 @@ Rules kept here:
 
 from typing import Literal
 
+from app.domain.housing import SiteLimit
 from app.domain.procedure import Role
 from app.domain.site_entry import SiteEntry
 from app.domain.text import Kept
@@ -129,6 +130,15 @@ class SettingChosen(SiteEntry):
     reason: str
 
 
+class LimitChosen(SiteEntry):
+    """The limit of a reading at housings that have none of their own; its basis is the source that was given."""
+
+    type: Literal["limit_chosen"] = "limit_chosen"
+    limit: str
+    was: SiteLimit | None = None
+    now: SiteLimit
+
+
 class ClockStepped(SiteEntry):
     """The server's clock was moved. step_ms: by how much, forward above 0, against the machine's running time."""
 
@@ -139,5 +149,5 @@ class ClockStepped(SiteEntry):
 
 WatchEvent = (
     PersonAdded | SecretReset | CodeUsed | SecretChosen | PersonLeft | RoleGiven | SecretWrong | WaitLifted | AlertSeen
-    | AccessReviewed | SettingChosen | ClockStepped
+    | AccessReviewed | SettingChosen | LimitChosen | ClockStepped
 )  # fmt: skip

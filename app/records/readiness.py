@@ -58,7 +58,7 @@ class ReadinessWords:
 def readiness_words(
     state: SiteState, plan: Planned, service: Service, today: date, gaps: tuple[str, ...] = ()
 ) -> ReadinessWords:
-    """Return the readiness of a plan in words; gaps: what the crew lacks by the register today."""
+    """Return the readiness of a plan in words; gaps: what crew and housing lack today."""
     left, readiness = still_open(plan, service), plan.readiness
     to_sign = tuple(role for role in (Role.LEAD, Role.SAFETY_OFFICER) if readiness.signed_by(role) is None)
     ready = is_ready(plan, service)

@@ -16,6 +16,7 @@ from app.domain.housed_events import (
     HousingTakenOff,
     SurveyTaken,
 )
+from app.domain.housing import SiteLimit
 from app.domain.planned import Intent, PlanChanged, PlanDropped, PlanEvent, WorkPlanned
 from app.domain.readiness import ItemAnswered, ItemNotNeeded, ItemOpenedAgain, ItemOwed, ReadinessAgreed
 from app.domain.site import (
@@ -39,7 +40,7 @@ from app.domain.site import (
     TabletEnrolled,
     TabletRevoked,
 )
-from app.domain.site_settings import SETTINGS
+from app.domain.site_settings import LIMITS, SETTINGS
 from app.domain.store import (
     FilterTaken,
     KitLine,
@@ -74,6 +75,7 @@ from app.domain.watch_events import (
     AlertSeen,
     ClockStepped,
     CodeUsed,
+    LimitChosen,
     PersonAdded,
     PersonLeft,
     RoleGiven,
@@ -85,6 +87,7 @@ from app.domain.watch_events import (
     WatchEvent,
 )
 from app.records.moments import local_text
+from app.records.wording import limit_words
 
 KINDS = {
     "people": "People and roles", "secrets": "Secrets", "wrong": "Failed sign-ins", "alerts": "Alerts",
@@ -136,6 +139,10 @@ def trail_page(
                 return lines, line.seq
         end = begin
     return lines, last
+
+
+def _limit(limit: SiteLimit) -> str:
+    return limit_words(limit.low, limit.high, limit.op, limit.unit)
 
 
 def _told(event: SiteEvent, watch: Watch) -> tuple[str, str]:
@@ -397,6 +404,10 @@ def _watched(event: WatchEvent, watch: Watch) -> tuple[str, str]:
             setting = SETTINGS.get(event.setting)
             what, unit = (setting.label, f" {setting.unit}") if setting else (event.setting.replace("_", " "), "")
             return "settings", f"{what}: was {event.was}{unit}, now {event.now}{unit}. {event.reason}."
+        case LimitChosen():
+            reading = LIMITS[event.limit].reading if event.limit in LIMITS else event.limit
+            was, now = (f"{_limit(item)} ({item.basis})" if item else "none" for item in (event.was, event.now))
+            return "settings", f"Limit for the {reading} at housings without their own: was {was}, now {now}."
         case ClockStepped():
             return "clock", step_words(event)
         case _:

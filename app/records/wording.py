@@ -3,9 +3,13 @@
 from collections.abc import Mapping
 
 from app.domain.event_base import Answer, Transcribed
+from app.domain.housing import Housing
 from app.domain.instruments import Instrument
 from app.domain.job import JobState, Stamp, Stop
+from app.domain.procedure import Procedure
 from app.domain.readiness import Prepared
+from app.domain.site import SiteState
+from app.domain.site_settings import no_limit_words, without_own
 from app.domain.steps import Step
 from app.domain.words import unit_words
 from app.records.moments import local_text
@@ -41,6 +45,21 @@ def limit_words(low: str | None, high: str | None, op: str, unit: str | None) ->
     else:
         return ""
     return told.strip()
+
+
+def limit_gaps(housing: Housing, state: SiteState, procedure: Procedure | None = None) -> tuple[str, ...]:
+    """Say for which readings a housing has no limit of its own, and what holds there; procedure: of those it takes."""
+    lacking, chosen = without_own(housing, procedure), state.watch.limits
+    missing = [setting for setting in lacking if setting.name not in chosen]
+    told = [no_limit_words(housing.tag, missing).removesuffix(".")] if missing else []
+    for setting in lacking:
+        if (limit := chosen.get(setting.name)) is not None:
+            holds = limit_words(limit.low, limit.high, limit.op, limit.unit)
+            told.append(
+                f"{housing.tag} has no limit of its own for the {setting.reading}; the site's for such housings holds: "
+                f"{holds} ({limit.basis})"
+            )
+    return tuple(told)
 
 
 def limit_of_result(step: Step) -> str:

@@ -62,6 +62,7 @@ from app.domain.site import (
     issued_digests,
     site_event_from_bytes,
 )
+from app.domain.site_settings import complain_of_limits
 from app.domain.store import Store
 from app.domain.told import JobTold, told_of
 from app.domain.waste import waste_findings
@@ -312,6 +313,7 @@ class Jobs:
         )
         if isinstance(command, Open):
             complain_if_off(register, command.draft.housing.tag)
+            complain_of_limits(command.draft)
             _complain_if_not_issued(register, command)
             _complain_of_plan(register, command.draft)
             command = _with_rings(work, register, command)
@@ -594,7 +596,7 @@ def _digest(job: str, command: Command, by: Who) -> str:
 
 def _said(name: str, given: Any) -> bool:
     """Whether a field counts: one added later and not given leaves the digest of a form as it was before."""
-    return bool(given) or name not in {"worker", "follows"}
+    return bool(given) or name not in {"worker", "follows", "again"}
 
 
 def _plain(value: Any) -> Any:

@@ -1,7 +1,7 @@
 """Planning: choose a housing and a procedure, see take-off, steps and the model's verdict, make the first entry."""
 
 from collections.abc import Collection, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import islice
 
 from app.calc.errors import Invalid
@@ -17,7 +17,7 @@ from app.domain.lessons import FURTHER
 from app.domain.procedure import Procedure
 from app.domain.readiness import Prepared
 from app.domain.site import SiteState, next_number
-from app.domain.site_settings import MARKS_APART, VERIFY_AFTER, value_of
+from app.domain.site_settings import MARKS_APART, VERIFY_AFTER, value_of, with_limits
 from app.domain.steps import Step, begin_with, closure_rule, expand, repeated_over, ways_out
 from app.domain.takeoff import TakeOff, take_off
 from app.domain.told import MOST_LESSONS, JobTold
@@ -99,8 +99,10 @@ def first_entry(
 ) -> JobOpened:  # fmt: skip
     """Return the first entry of a job with this plan; lessons: what earlier jobs on the housing taught.
 
-    prepared: the planned work that it is opened from, as it stands.
+    prepared: the planned work that it is opened from, as it stands.  Where neither housing nor procedure has a limit
+    for a reading on which the opening rests, the site's holds.
     """
+    made = _limited(made, with_limits(made.housing, made.procedure, site))
     rule = closure_rule(made.procedure, made.housing)
     number = next_number(site, int(at[:4]))
     return JobOpened(
@@ -131,3 +133,11 @@ def first_entry(
         brief=Briefing(needs=made.procedure.needs, lessons=lessons, asks=None if rehearsal else tuple(FURTHER)),
         repeated=repeated_over(made.procedure, made.housing),
     )
+
+
+def _limited(made: Plan, housing: Housing) -> Plan:
+    """Lay the steps anew where the site gives limits that the housing had not; the model sees none of them."""
+    if housing is made.housing:
+        return made
+    steps, kept = expand(made.procedure, housing), lay_contingencies(made.procedure, housing)
+    return replace(made, housing=housing, steps=steps, contingencies=kept)

@@ -10,6 +10,7 @@ from concurrent.futures import Future
 from app.domain import scheduling
 from app.domain.event_base import Who
 from app.domain.housing import Service
+from app.domain.procedure import Procedure
 from app.domain.site import SiteState
 from app.records.moments import local_text
 from app.services.jobs import Jobs
@@ -121,9 +122,14 @@ class Plans(SiteBook):
 
     def needs(self, plan: str) -> tuple[str, ...]:
         """Return the qualifications that a plan's procedure needs."""
+        found = self.procedure(plan)
+        return found.needs if found else ()
+
+    def procedure(self, plan: str) -> Procedure | None:
+        """Return the last revision of a plan's procedure; None where it is not among the site's texts any more."""
         name = scheduling.plan_named(self._jobs.site(), plan).procedure
         found = [procedure for procedure, _ in self._library.procedures() if procedure.id == name]
-        return max(found, key=lambda procedure: procedure.revision).needs if found else ()
+        return max(found, key=lambda procedure: procedure.revision, default=None)
 
     def people(self) -> dict[str, Who]:
         """Return all who may work here, by id."""

@@ -11,7 +11,7 @@ from app.domain import access
 from app.domain.event_base import Who
 from app.domain.registers import SiteMoment
 from app.domain.site import SiteEvent, SiteState
-from app.domain.site_settings import setting_chosen
+from app.domain.site_settings import limit_chosen, setting_chosen
 from app.domain.watch_events import SettingChosen
 from app.records.moments import local_text, site_day
 from app.services.jobs import Jobs
@@ -29,6 +29,13 @@ class Watching:
         return self._write(
             by, reason, lambda state, moment: setting_chosen(state, moment, name=name, typed=typed, reason=reason)
         )
+
+    def choose_limit(self, name: str, low: str, high: str, source: str, *, by: Who) -> "Future[SiteState]":
+        """Choose the limit of a reading at housings that have none of their own, with its source."""
+        return self._write(
+            by, source,
+            lambda state, moment: limit_chosen(state, moment, name=name, low=low, high=high, source=source),
+        )  # fmt: skip
 
     def started_with(self, values: Mapping[str, str], *, at_first: Mapping[str, str]) -> None:
         """Write an entry for each option of the start that is another than last time.

@@ -30,6 +30,7 @@ TYPED = {
     "answer": "Your written answer",
     "extra": "Anything else to look at",
     "now": "What it should read",
+    "again": "The same number once more, read anew",
     "reason": "Why",
     "text": "Your words",
 }
@@ -122,6 +123,8 @@ def _again(request: Request) -> dict[str, object]:
     """What the refused form held, to be mended and sent once more; a secret is typed anew, the token is a new one."""
     fields: dict[str, str] = dict(getattr(request.state, "fields", {}))
     machine = {name: value for name, value in fields.items() if name not in {*TYPED, "token", "secret", "person"}}
+    if fields.get("again"):
+        fields |= {"now": "", "again": ""}  # neither of two entries is made from the other
     typed = [(name, label, fields[name]) for name, label in TYPED.items() if name in fields]
     token = new_token()
     return {

@@ -41,7 +41,7 @@ from app.domain.radio import ReleaseByRadio, SignRadioRelease
 from app.domain.refused import Refused
 from app.domain.reopening import rechecks_for
 from app.domain.signing import ASIDE
-from app.domain.steps import Step, expand
+from app.domain.steps import Step, expand, ways_out
 from app.records.deviations import departures_of
 from app.records.signatures import signatures_of
 from app.services.rehearsal import made_up_answers
@@ -264,10 +264,42 @@ def test_a_critical_step_is_set_aside_by_nobody(name: str) -> None:
 
 def test_a_reading_without_a_limit_of_the_site_is_set_aside_by_nobody_either() -> None:
     """A housing that gives no limit for it must still be read; what only asks for words a lead may set aside."""
-    steps = {step.id: step for step in expand(procedure(), housing("EF-11"))}
+    line = expand(procedure(), housing("EF-11"))
+    steps = {step.id: step for step in line}
 
-    assert why_not_aside(steps["isolate/verify/pressure"]) == "something is read at it"
-    assert why_not_aside(steps["isolate/shut/tell"]) == ""
+    assert why_not_aside(steps["isolate/verify/pressure"], line) == "something is read at it"
+    assert why_not_aside(steps["end/service/tell"], line) == ""
+
+
+@pytest.mark.parametrize("tag", ["EF-03", "EF-07", "EF-11"])
+@pytest.mark.parametrize("name", ["change-out", "first-fit-out"])
+def test_nothing_that_belongs_to_the_locks_is_set_aside_nor_a_handle_left_open(name: str, tag: str) -> None:
+    """Each step of a section that puts locks on or takes them off, on the main line and where a bank is re-seated."""
+    line = expand(procedure(name), housing(tag))
+    beside = [way.numbered(1) for way in ways_out(procedure(name), housing(tag), line)]
+    told = {step.id: why_not_aside(step, steps) for steps in (line, *beside) for step in steps}
+
+    locks = {step: why for step, why in told.items() if step.rsplit("/", 2)[-2] in {"shut", "unlock"}}
+    handles = {step: why for step, why in told.items() if step.endswith("/close-handle")}
+
+    assert all(locks.values())
+    assert {step for step, why in locks.items() if "1910.147(e)" in why} >= {"flow/unlock/clear", "flow/unlock/told"}
+    assert bool(handles) == (tag == "EF-07")
+    assert set(handles.values()) <= {"it is done at a port"}
+
+
+def test_a_step_set_aside_before_that_was_asked_is_lawful() -> None:
+    """The tools were not counted out before the locks came off: refused today, and older records stand."""
+    bench = at("unlock/clear")
+    step = due(bench)
+
+    with pytest.raises(Refused, match=r"taking the locks off \(29 CFR 1910\.147\(e\)\)"):
+        bench.do(SetAside(step.id, "no tools were used"), LEAD)
+    older = StepNotApplicable(
+        ledger=bench.ledger, seq=bench.state.size, at=bench.state.last_at, by=LEAD, step=step.id, reason="no tools"
+    )
+
+    assert unlawful([*bench.events, older]) == ()
 
 
 def test_a_step_set_aside_before_that_was_signed_reads_and_writes_as_it_was() -> None:
@@ -512,7 +544,7 @@ def test_two_accounts_are_settled_and_not_re_opened() -> None:
 
 def moving(name: str) -> Bench:
     """A job in which the step whose id ends so is due while a damper is being moved for a trial, its lock off."""
-    bench = at(name)
+    bench = decided(LEAKS) if name.endswith("leak-tell") else at(name)
     point = bench.state.locks.points[0].point
     for part in (StrokePart.CLEAR, StrokePart.OFF):
         bench.do(StrokeDamper(point, part, seen="clear"), LEAD if part is StrokePart.CLEAR else HANDS)
@@ -523,7 +555,7 @@ def moving(name: str) -> Bench:
     ("name", "command", "by"),
     [
         ("isolate/verify/pause", lambda step: ConfirmPause(step, (HANDS.id,)), HANDS),
-        ("flow/unlock/clear", lambda step: SetAside(step, "the gauge is away"), LEAD),
+        ("isolate/verify/leak-tell", lambda step: SetAside(step, "they know of it"), LEAD),
         ("isolate/verify/leak-by", lambda _: Suspend("break", {}, "control room", "read the gauge"), LEAD),
     ],
     ids=["pause", "set aside", "suspend"],

@@ -2,11 +2,12 @@
 
 import pytest
 
+from app.calc.errors import Invalid
 from app.domain.commands import Accept, Command, Correct, Reopen, ReturnRecord, StopWork, Submit, TakeWayOut
 from app.domain.containment.state import Door, Isolation
 from app.domain.deciding.leaving import suspend_looks
 from app.domain.event_base import Who
-from app.domain.events import StepOutside, WayOutTaken
+from app.domain.events import AnswerCorrected, StepOutside, WayOutTaken
 from app.domain.history import unlawful
 from app.domain.job import Stage, fold
 from app.domain.leaving import ReadNext, ReturnToWork, Suspend
@@ -117,12 +118,42 @@ def test_a_correction_is_judged_with_the_instrument_and_the_day_of_the_first_ent
     bench = opened()
     bench.run_to("end/service/release")
 
-    (event,) = bench.do(Correct("test/hepa/leak/aerosol", "downstream", "0.0090", "misread by one digit"), HANDS)
+    (event,) = bench.do(Correct("test/hepa/leak/aerosol", "downstream", "0.0090", "misread", "0.0090"), HANDS)
 
     assert event.type == "answer_corrected"
     assert event.evidence.result is not None
     assert event.evidence.result.inputs["downstream"] == "0.0090"
     assert event.evidence.instruments
+
+
+@pytest.mark.parametrize(("again", "told"), [("", "to be entered twice"), ("0.0085", "the two entries differ")])
+def test_a_number_that_is_entered_twice_is_corrected_by_two_entries(again: str, told: str) -> None:
+    """The second entry is nobody's but the hand's: none is refused, and so is another; alike, both stand as made."""
+    bench = opened()
+    bench.run_to("end/service/release")
+    before, name = bench.state, "test/hepa/leak/aerosol"
+
+    with pytest.raises((Invalid, Refused), match=told):
+        bench.do(Correct(name, "downstream", "0.0090", "misread by one digit", again), HANDS)
+    assert bench.state is before
+    (event,) = bench.do(Correct(name, "downstream", "0.0090", "misread by one digit", "0.00900"), HANDS)
+
+    assert isinstance(event, AnswerCorrected)
+    assert event.evidence.answers["downstream"].twice
+    assert event.evidence.answers["upstream"] == before.mark(name).evidence.answers["upstream"]
+
+
+def test_what_is_entered_once_is_corrected_by_one_entry() -> None:
+    """The second field stands on the same form; what is left in it says nothing of another answer."""
+    bench = opened()
+    bench.run_to("end/service/release")
+    name = "test/hepa/leak/aerosol"
+
+    for typed, again in (("0.0012", ""), ("0.0011", "9")):
+        (event,) = bench.do(Correct(name, "background", typed, "misread", again), HANDS)
+
+        assert isinstance(event, AnswerCorrected)
+        assert event.now == typed
 
 
 def test_a_verification_is_corrected_against_what_was_entered_first() -> None:
@@ -182,7 +213,7 @@ def test_a_correction_to_what_lies_outside_its_limit_stops_a_job_that_was_not_in
     assert bench.state.stage is stage
     name = "test/hepa/leak/aerosol"
 
-    fresh = bench.do(Correct(name, "downstream", "0.9", "misread by two digits"), LEAD)
+    fresh = bench.do(Correct(name, "downstream", "0.9", "misread by two digits", "0.9"), LEAD)
 
     assert [event.type for event in fresh] == ["answer_corrected", "job_stopped"]
     assert bench.state.stage is Stage.STOPPED
@@ -205,7 +236,7 @@ def test_a_correction_of_a_stopped_job_stops_it_no_second_time() -> None:
     bench.run_to("end/service/release")
     bench.do(StopWork(), HANDS)
 
-    fresh = bench.do(Correct("test/hepa/leak/aerosol", "downstream", "0.9", "misread by two digits"), LEAD)
+    fresh = bench.do(Correct("test/hepa/leak/aerosol", "downstream", "0.9", "misread", "0.9"), LEAD)
 
     assert [event.type for event in fresh] == ["answer_corrected"]
     assert bench.state.stop is not None

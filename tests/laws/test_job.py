@@ -203,7 +203,7 @@ def everything(state: JobState) -> Iterator[Command]:
         yield SetAside(step.id, "not needed here")
         yield Withdraw(step.id, "ticked by mistake")
         if answers := state.mark(step.id).evidence.answers:
-            yield Correct(step.id, next(iter(answers)), "999", "misread the dial")
+            yield Correct(step.id, next(iter(answers)), "999", "misread the dial", "999")
     yield from (TakeWayOut(way.id, "the bank failed its test") for way in (state.opened.ways_out or ()))
     yield from (EnterContingency(k.id, "seen", s.port, s.position) for k, s in possible(state)[:1])
     yield from about_isolation(state, near(state, 0))
@@ -1006,7 +1006,9 @@ class Crew(RuleBasedStateMachine):
     def put_right(self, by: Who, shift: int, now: str) -> None:
         """Somebody corrects an answer."""
         before, step = self.bench.state, near(self.bench.state, shift).id
-        self._do(Correct(step, next(iter(before.mark(step).evidence.answers), "none"), now, "misread the dial"), by)
+        self._do(
+            Correct(step, next(iter(before.mark(step).evidence.answers), "none"), now, "misread the dial", now), by
+        )
         finals_stay(before, self.bench.state)
 
     @rule(by=people)
@@ -1191,7 +1193,10 @@ def test_taking_any_mark_back_leaves_every_final_step_done(tag: str) -> None:
 
     for step in bench.state.steps:
         answers = bench.state.mark(step.id).evidence.answers
-        for command in (Withdraw(step.id, "wrong step"), Correct(step.id, next(iter(answers), "none"), "7", "misread")):
+        for command in (
+            Withdraw(step.id, "wrong step"),
+            Correct(step.id, next(iter(answers), "none"), "7", "misread", "7"),
+        ):
             trial = Bench(bench.state, [], bench.now, bench.ledger)
             try:
                 trial.do(command, LEAD)

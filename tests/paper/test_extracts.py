@@ -38,7 +38,7 @@ def a_finished_job() -> Bench:
     fail(bench)
     reseat(bench, HOSTILE)
     bench.run_to("end/service/release")
-    bench.do(Correct(LEAK, "downstream", "0.0090", "misread by one digit"), HANDS)
+    bench.do(Correct(LEAK, "downstream", "0.0090", "misread by one digit", "0.0090"), HANDS)
     bench.run_to()
     return bench
 

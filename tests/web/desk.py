@@ -51,18 +51,19 @@ class Desk:
     @classmethod
     def at(
         cls, folder: Path, clock: Callable[[], datetime], ticks: Callable[[], float] | None = None,
-        *, database: str | None = None,
+        *, database: str | None = None, limits: bool = True,
     ) -> "Desk":  # fmt: skip
         """Start a site with the sample housings and people.
 
         ticks: what its clock is watched against, in seconds.  database: address of an empty one, or None for SQLite.
+        limits: those of the site hold where a housing has none of its own.
         """
         settings = Settings(data=folder, database=database)
         ship_sample_housings(settings)
         running = start(settings, clock, ticks)
         for name, role, secret in DEMO_PEOPLE:
             running.people.add(name, role, by=None, identity="known to us", secret=secret)
-        issue_texts(running)
+        issue_texts(running, limits=limits)
         keep_made_up_instruments(running.site.jobs)
         return cls(running)
 

@@ -40,6 +40,28 @@ def test_a_refused_correction_names_the_answer_it_was_for(desk: Desk) -> None:
         assert held in refused.text
 
 
+def test_the_second_entry_of_a_corrected_number_is_never_filled_from_the_first(desk: Desk) -> None:
+    """Its field is empty, on the form as on the page of a refusal; only what is typed there agrees with the first."""
+    job, hands = desk.open_job(), desk.named("technician")
+    state = desk.work_until(job, "Release the return")
+    number = next(place for place, step in enumerate(state.steps, start=1) if step.id == "test/hepa/leak/aerosol")
+    typed = {"step": state.steps[number - 1].id, "ask": "downstream", "reason": "misread"}
+
+    form = desk.get(hands, f"/jobs/{job}/steps/{number}/change").text
+    bare = desk.post(hands, f"/jobs/{job}/corrections", now="0.0091", **typed)
+    differs = desk.post(hands, f"/jobs/{job}/corrections", now="0.0091", again="0.0019", **typed)
+    done = desk.post(hands, f"/jobs/{job}/corrections", now="0.0091", again="0.00910", **typed)
+
+    assert 'name="again" maxlength="500" autocomplete="off">' in form
+    assert "only for: Upstream, before; Downstream" in form
+    assert form.count(" data-twice") == 2
+    assert (bare.status_code, differs.status_code, done.status_code) == (422, 409, 303)
+    assert "0.0019" not in differs.text
+    assert "0.0091" not in differs.text
+    assert ">misread</textarea>" in differs.text
+    assert desk.running.site.jobs.state(job).mark(typed["step"]).evidence.answers["downstream"].text == "0.0091"
+
+
 def test_a_step_due_again_is_named_by_its_number_to_the_reviewer(desk: Desk) -> None:
     """Internal names of steps never reach the reviewer's page or the printed report."""
     job, hands = desk.open_job(), desk.named("technician")

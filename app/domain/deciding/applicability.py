@@ -16,7 +16,7 @@ from app.domain.steps import Step
 def set_aside(state: JobState, command: SetAside, moment: Moment) -> tuple[Event, ...]:
     """Set the step in hand aside."""
     step = working(state, command.step)
-    if why := why_not_aside(step):
+    if why := why_not_aside(step, state.steps):
         raise Refused(
             "critical", f"“{step.text}” cannot be set aside by anybody: {why}. Do it, or stop the job.",
             step=step.id, logged=True,

@@ -33,7 +33,10 @@ def _done_step(state: JobState, step_id: str, moment: Moment) -> Step:
 
 
 def correct(state: JobState, command: Correct, moment: Moment) -> tuple[Event, ...]:
-    """Correct one answer; one that now lies outside its limit stops the job, for with it the step is in hand again."""
+    """Correct one answer; one that now lies outside its limit stops the job, for with it the step is in hand again.
+
+    A number that is entered twice is so once more; the other answers stand as they were entered.
+    """
     step = _done_step(state, command.step, moment)
     reason = words_of(command.reason, "The reason")
     mark = state.mark(step.id)
@@ -41,7 +44,8 @@ def correct(state: JobState, command: Correct, moment: Moment) -> tuple[Event, .
         raise Refused("no_answer", f"“{step.text}” holds no answer named {command.ask}. Choose one that was given.")
     was = mark.evidence.answers[command.ask].text
     answers = {name: answer.text for name, answer in mark.evidence.answers.items()} | {command.ask: command.now}
-    answers |= {asked.ask.id + AGAIN: answers.get(asked.ask.id, "") for asked in step.asks if asked.ask.twice}
+    twice = [asked.ask.id for asked in step.asks if asked.ask.twice]
+    answers |= {name + AGAIN: command.again if name == command.ask else answers.get(name, "") for name in twice}
     evidence = evidence_from(step, answers, mark.evidence.note, setting_then(state, step, moment))
     now = evidence.answers[command.ask].text if command.ask in evidence.answers else ""
     if now == was:

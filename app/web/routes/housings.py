@@ -231,7 +231,9 @@ async def _planned(request: Request, tag: str, asked: dict[str, str], refilled: 
     from app.web.views.housing import difference_rows
 
     differences = difference_rows(register.housed.open_at(tag), register.zone)
-    page = plan_page(made, names, crew, planned=asked.get("plan", ""), named=planned.intent.crew if planned else ())
+    page = plan_page(
+        made, register, names, crew, planned=asked.get("plan", ""), named=planned.intent.crew if planned else ()
+    )
     return html(
         request, "plan.html", refilled.status, page=page, in_hand=in_hand, refilled=refilled, waiting=waiting,
         ready=ready, ready_told=told, differences=differences,

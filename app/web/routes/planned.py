@@ -1,15 +1,17 @@
 """Planned work and its readiness: the list, one plan, one item, what is said of each and who agrees."""
 
 import asyncio
+from collections.abc import Mapping
 
 from fastapi import APIRouter, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
 
 from app.calc.errors import Invalid
+from app.domain.event_base import Who
 from app.domain.housing import Housing
 from app.domain.planned import Planned
-from app.domain.procedure import Role
+from app.domain.procedure import Procedure, Role
 from app.domain.scheduling import plan_named
 from app.domain.site import SITE_LEDGER, SiteState
 from app.records.moments import local_text, site_day, utc_text
@@ -96,7 +98,6 @@ async def one(request: Request, plan: str) -> Response:
 async def _one(
     request: Request, plan: str, form: Refilled = NOTHING, dropping: Refilled = NOTHING, agreeing: Refilled = NOTHING
 ) -> Response:
-    from app.domain.readying import lacks
     from app.domain.signing import READY
     from app.records.readiness import readiness_words
     from app.web.views.planned import choices_for, planned_page
@@ -118,7 +119,8 @@ async def _one(
     if housing is not None:
         due = await run_in_threadpool(_due, site, item, housing) if item.waits else ()
         kit = await run_in_threadpool(_kit, site, state, item) if item.waits else ""
-        gaps = lacks(state, item, people, await run_in_threadpool(site.plans.needs, plan)) if item.waits else ()
+        text = await run_in_threadpool(site.plans.procedure, plan)
+        gaps = _gaps(state, item, people, housing, text) if item.waits else ()
         ready = readiness_words(state, item, housing.service, today, gaps)
     return html(
         request, "planned_one.html", max(form.status, dropping.status, agreeing.status), page=page, ready=ready,
@@ -187,14 +189,25 @@ def _kit(site: Site, state: SiteState, item: Planned) -> str:
     return kit_words(picked([work.wanted], veiled_store(state, site.jobs.state), today=today).lines)
 
 
-def _sheet(site: Site, plan: str) -> bytes:
+def _gaps(
+    state: SiteState, plan: Planned, people: Mapping[str, Who], housing: Housing | None, text: Procedure | None
+) -> tuple[str, ...]:
+    """Say what crew and housing lack for planned work, as far as registers and settings know."""
     from app.domain.readying import lacks
+    from app.records.wording import limit_gaps
+
+    limits = limit_gaps(housing, state, text) if housing is not None else ()
+    return (*lacks(state, plan, people, text.needs if text else ()), *limits)
+
+
+def _sheet(site: Site, plan: str) -> bytes:
     from app.records.readiness import readiness_words, sheet_of, survey_words
     from app.web.views.planned import facts_of
 
     state, made_at = site.jobs.site(), utc_text(site.clock())
     item, service = plan_named(state, plan), site.plans.service(plan)
-    gaps = lacks(state, item, site.plans.people(), site.plans.needs(plan)) if item.waits else ()
+    housing, text = site.library.housing(item.housing), site.plans.procedure(plan)
+    gaps = _gaps(state, item, site.plans.people(), housing, text) if item.waits else ()
     words = readiness_words(state, item, service, site_day(made_at, state.zone), gaps)
     facts = [list(pair) for pair in facts_of(state, item, site.plans.procedures())]
     facts += [["Survey", f"{told} It is decided on the register."] for told in survey_words(state, item)]

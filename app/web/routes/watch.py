@@ -8,6 +8,7 @@ from starlette.responses import RedirectResponse, Response
 
 from app.calc.errors import Invalid
 from app.domain.procedure import Role
+from app.domain.site import SiteState
 from app.records.moments import local_text, site_day, utc_text
 from app.web.context import Site, session_of, site_of
 from app.web.entered import NOTHING, Refilled, tried
@@ -93,7 +94,10 @@ async def _settings(request: Request, refilled: Refilled) -> Response:
     site = site_of(request)
     state = await run_in_threadpool(site.jobs.site)
     may = session_of(request).who.role in KEEPERS
-    return html(request, "site.html", refilled.status, rows=_rows(site), may=may, zone=state.zone, refilled=refilled)
+    return html(
+        request, "site.html", refilled.status, rows=_rows(site), limits=_limits(state), may=may, zone=state.zone,
+        refilled=refilled,
+    )  # fmt: skip
 
 
 def _rows(site: Site) -> list[tuple[str, str, str, int, int, int, int, str]]:
@@ -106,15 +110,31 @@ def _rows(site: Site) -> list[tuple[str, str, str, int, int, int, int, str]]:
     ]
 
 
+def _limits(state: SiteState) -> list[tuple[str, str, str, str, str, str]]:
+    from app.domain.site_settings import LIMITS
+    from app.domain.words import unit_words
+    from app.records.wording import limit_words
+
+    found = []
+    for item in LIMITS.values():
+        limit = state.watch.limits.get(item.name)
+        ends = (limit.low or "", limit.high or "") if limit else ("", "")
+        told = f"{limit_words(*ends, limit.op, limit.unit)} — {limit.basis}" if limit else ""
+        found.append((item.name, item.reading, unit_words(item.unit), told, *ends))
+    return found
+
+
 @router.post("/site")
 async def choose(request: Request) -> Response:
-    """Choose a setting, with the reason."""
+    """Choose a setting, with the reason, or a limit, with its source."""
     site, form, who = site_of(request), await posted(request), session_of(request).who
 
     async def doing() -> None:
-        await asyncio.wrap_future(
-            site.watching.choose(form.need("setting"), form.need("value"), form.need("reason"), by=who)
-        )
+        if name := form.get("limit"):
+            chosen = site.watching.choose_limit(name, form.get("low"), form.get("high"), form.get("source"), by=who)
+        else:
+            chosen = site.watching.choose(form.need("setting"), form.need("value"), form.need("reason"), by=who)
+        await asyncio.wrap_future(chosen)
 
     refilled = await tried(doing, form)
     return await _settings(request, refilled) if refilled.told else RedirectResponse("/site", status_code=303)

@@ -238,7 +238,7 @@ async def reopen(request: Request, job: str) -> Response:
 async def correct(request: Request, job: str) -> Response:
     """Correct one answer with a reason; the first one stays readable."""
     form = await posted(request)
-    command = Correct(form.need("step"), form.need("ask"), form.need("now"), form.need("reason"))
+    command = Correct(form.need("step"), form.need("ask"), form.need("now"), form.need("reason"), form.get("again"))
     await do(request, job, command, form)
     return RedirectResponse(f"/jobs/{job}/now", status_code=303)
 

@@ -79,6 +79,10 @@ def _may_enter(state: JobState, session: Session) -> str:
     return ""
 
 
+def _not_aside(state: JobState, step: Step, role: Role) -> str:
+    return why_not_aside(step, state.steps) or ("" if role is Role.LEAD else "a lead decides this")
+
+
 @dataclass(frozen=True, slots=True)
 class EditableAsk:
     """What of an ask may be changed: the answers of a choice, one a line, or the limit of a reading."""
@@ -149,7 +153,7 @@ def otherwise_page(job: str, state: JobState, session: Session, people: tuple[Pe
         waiting=change_view(waiting) if waiting else None,
         may_approve=bool(waiting and who.role in missing and who.id not in own),
         may_decline=bool(waiting and (who.role in declining or who.id == waiting.proposed.by.id)),
-        why_not_aside=(why_not_aside(step) or ("" if who.role is Role.LEAD else "a lead decides this")) if step else "",
+        why_not_aside=_not_aside(state, step, who.role) if step else "",
         senders=able if step and step.by_radio and who.role is Role.LEAD else None,
         port=(step.port or "") if step else "",
         signatures=tuple(

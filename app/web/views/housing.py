@@ -13,6 +13,7 @@ from app.domain.site import SiteState
 from app.domain.steps import BANK_WORDS
 from app.records.in_place import FilterLine, filter_lines
 from app.records.moments import local_text
+from app.records.wording import limit_gaps
 from app.web.entered import Refilled
 from app.web.roles import KEEPERS
 from app.web.views.pages import JobRow
@@ -90,7 +91,7 @@ def housing_page(
     waiting = (item for item in state.planned.waiting if item.housing == housing.tag)
     return HousingPage(
         tag=housing.tag,
-        facts=tuple(_facts(housing)),
+        facts=(*_facts(housing), *(("No limit of its own", f"{told}.") for told in limit_gaps(housing, state))),
         hazards=housing.hazards or (),
         plate=plate_words(housing.tag, digest, state.housed, state.zone),
         off=off_words(state, housing.tag),

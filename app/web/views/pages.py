@@ -11,12 +11,13 @@ from app.domain.leaving import Recheck
 from app.domain.procedure import Role, StepKind
 from app.domain.reopening import rechecks_for
 from app.domain.site import SiteState
+from app.domain.site_settings import without_own
 from app.domain.steps import BANK_WORDS
 from app.domain.words import effect_words
 from app.ledger.heads import Head, short_root
 from app.records.moments import local_text
 from app.records.trail import sentence_of
-from app.records.wording import USE_WORDS, prepared_words, stopper_words, use_words
+from app.records.wording import USE_WORDS, limit_gaps, prepared_words, stopper_words, use_words
 from app.services.planning import Plan
 from app.services.ports import Session
 from app.web.views.step import Around, StepView, new_token, section_words, step_view
@@ -253,6 +254,8 @@ class PlanPage:
     spares: str
     figures: tuple[tuple[str, str, str], ...]
     breaches: tuple[str, ...]
+    gaps: tuple[str, ...]
+    unlimited: bool
     sections: tuple[tuple[str, tuple[str, ...]], ...]
     crew: tuple[tuple[str, str, str, str], ...]
     needs: tuple[str, ...]
@@ -262,12 +265,13 @@ class PlanPage:
 
 
 def plan_page(
-    made: Plan, procedures: tuple[tuple[str, str], ...], crew: tuple[tuple[str, str, str, str], ...],
+    made: Plan, site: SiteState, procedures: tuple[tuple[str, str], ...], crew: tuple[tuple[str, str, str, str], ...],
     *, planned: str = "", named: tuple[str, ...] = (),
 ) -> PlanPage:  # fmt: skip
     """Return the planning page; crew: id, name, role, and how they stand to the qualifications needed.
 
     planned: the number of the planned work that the job is opened from, with who was named for its crew (ids).
+    site: what limits it gives for readings for which neither housing nor procedure has one.
     """
     ports = tuple(made.takeoff.per_port)
     rows = tuple(
@@ -295,6 +299,8 @@ def plan_page(
             (name.replace("_", " "), figure.value, figure.basis) for name, figure in made.procedure.figures.items()
         ),
         breaches=tuple(f"{item.rule} at {item.step}: {item.sentence}" for item in made.breaches),
+        gaps=limit_gaps(made.housing, site, made.procedure),
+        unlimited=any(item.name not in site.watch.limits for item in without_own(made.housing, made.procedure)),
         sections=tuple((title, tuple(texts)) for title, texts in sections.items()),
         crew=crew,
         needs=made.procedure.needs,
@@ -353,12 +359,13 @@ def overview(
 
 @dataclass(frozen=True, slots=True)
 class ReadAhead:
-    """One step looked at without moving the place."""
+    """One step looked at without moving the place.  twice: what was answered and is entered twice, label by id."""
 
     head: HeadLine
     step: StepView
     done: str
     answers: tuple[tuple[str, str, str], ...]
+    twice: dict[str, str]
     before: int
     after: int
     is_due: bool
@@ -379,6 +386,7 @@ def read_ahead(job: str, state: JobState, number: int, session: Session) -> Read
         step=step_view(state, step, session, Around()),
         done=done,
         answers=tuple((name, labels.get(name, name), answer.text) for name, answer in mark.evidence.answers.items()),
+        twice={name: labels[name] for name, answer in mark.evidence.answers.items() if answer.twice},
         before=number - 1,
         after=number + 1 if number < len(state.steps) else 0,
         is_due=bool(due and due.id == step.id),
