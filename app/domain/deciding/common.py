@@ -135,7 +135,13 @@ def working(state: JobState, step_id: str) -> Step:
         raise Refused("no_step", f"This job has no step {step_id!r}. Go back to the step that is due.")
     due = state.due
     if due is None or state.stage is not Stage.OPEN:
-        raise Refused("not_open", NOT_OPEN.get(state.stage, f"The job is {state.stage}; no step is due."), step=step_id)
+        raise Refused(
+            "not_open",
+            NOT_OPEN.get(
+                state.stage, f"The job is {state.stage}; no step is due. Go to the job and see what comes next."
+            ),
+            step=step_id,
+        )
     if due.id != step_id:
         done = state.mark(step_id).stands
         told = "is done already" if done else "is not due yet"
