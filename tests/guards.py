@@ -245,6 +245,8 @@ JOB_GUARDS = [
     Deletion("re-open a bare stop", STOPPING, "    complain_of_bare_stop(state)\n", "", DEPARTURES),
     Deletion("contingency from a bare stop", CONTINGENCY, "    complain_of_bare_stop(state)\n", "", DEPARTURES),
     Deletion("re-open two accounts", STOPPING, "if state.stage is Stage.CONTESTED:", "if False:", DEPARTURES),
+    Deletion("looks at points beside the model", "app/domain/reopening.py", "found += _other_point(item)", "pass", LEFT),
+    Deletion("looks at own locks", "app/domain/reopening.py", "for item in state.locks.own:", "for item in ():", LEFT),
     Deletion("looks at re-opening", STOPPING, "(*rechecks_for(state), *_own_look(command))", "_own_look(command)", DEPARTURES),
     Deletion("gate: pauses", WORK, "    gate(state, step, moment)\n    return crew.confirm_pause", "    return crew.confirm_pause", DEPARTURES),
     Deletion("gate: holds", WORK, "    gate(state, step, moment)\n    crew.may_release", "    crew.may_release", DEPARTURES),
