@@ -94,6 +94,7 @@ WATCHING = "app/domain/deciding/watching.py"
 COMMON = "app/domain/deciding/common.py"
 DECIDE = "app/domain/decide.py"
 CREW = "app/domain/deciding/crew.py"
+CREWED = "tests/domain/test_crew.py"
 LESSONS = "app/domain/deciding/lessons.py"
 CONTINGENCY = "app/domain/deciding/contingency.py"
 CHANGE = "app/domain/deciding/field_change.py"
@@ -213,7 +214,11 @@ JOB_GUARDS = [
     Deletion("crew: brief before work", "app/domain/job.py", "return Stage.BRIEFING if self.crew.to_brief else Stage.OPEN", "return Stage.OPEN", JOB),
     Deletion("crew: briefed before a mark", CREW, "if moment.paper is None and state.crew.member(moment.by.id) is None:\n        raise", "if False:\n        raise", JOB),
     Deletion("crew: lead briefed before a release", CREW, "if not state.crew.may_release(who):", "if False:", JOB),
-    Deletion("crew: qualified", CREW, "if told := lacking(who, moment.qualifications, _needs(state), moment.on):", "if told := ():", JOB),
+    Deletion("crew: qualified", COMMON, "if told := lacking(who, moment.qualifications, needs_of(state), moment.on):", "if told := ():", JOB),
+    Deletion("crew: qualified to lock on", LOCKING, "            qualified(state, moment.by, moment)\n", "", CREWED),
+    Deletion("crew: qualified to read again", WATCHING, "    qualified(state, moment.by, moment)\n", "", CREWED),
+    Deletion("crew: qualified to take over", LEAVING, "    _fit_for_the_work(state, moment)\n    if missing", "    if missing", CREWED),
+    Deletion("crew: qualified when it is signed", LEAVING, '    if part == "incoming":\n        _fit_for_the_work(state, moment)\n', "", CREWED),
     Deletion("crew: nobody leaves an accepted record", CREW, 'if state.accepted is not None:\n        raise Refused(\n            "accepted", "The record has been accepted; nobody', 'if False:\n        raise Refused(\n            "accepted", "The record has been accepted; nobody', JOB),
     Deletion("note: a step of the job", "app/domain/deciding/noting.py", "if command.step is not None and state.step(command.step) is None:", "if False:", JOB),
     Deletion("stop: explained once", STOPPING, "if state.stop.reason:", "if False:", JOB),
@@ -244,6 +249,8 @@ JOB_GUARDS = [
     Deletion("re-open a bare stop", STOPPING, "    complain_of_bare_stop(state)\n", "", DEPARTURES),
     Deletion("contingency from a bare stop", CONTINGENCY, "    complain_of_bare_stop(state)\n", "", DEPARTURES),
     Deletion("re-open two accounts", STOPPING, "if state.stage is Stage.CONTESTED:", "if False:", DEPARTURES),
+    Deletion("looks at points beside the model", "app/domain/reopening.py", "found += _other_point(item)", "pass", LEFT),
+    Deletion("looks at own locks", "app/domain/reopening.py", "for item in state.locks.own:", "for item in ():", LEFT),
     Deletion("looks at re-opening", STOPPING, "(*rechecks_for(state), *_own_look(command))", "_own_look(command)", DEPARTURES),
     Deletion("gate: pauses", WORK, "    gate(state, step, moment)\n    return crew.confirm_pause", "    return crew.confirm_pause", DEPARTURES),
     Deletion("gate: holds", WORK, "    gate(state, step, moment)\n    crew.may_release", "    crew.may_release", DEPARTURES),

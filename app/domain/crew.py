@@ -44,11 +44,13 @@ class Briefing(Kept):
     """What a job asks of its crew: the qualifications it needs, in the site's words, and lessons of earlier jobs.
 
     asks: the kinds of deviation that are asked about after the work, beside those that every job asks about.
+    branches: whether what to do if something goes wrong is told from the branches that the job keeps ready.
     """
 
     needs: tuple[str, ...] = ()
     lessons: tuple[str, ...] = ()
     asks: tuple[str, ...] | None = None
+    branches: bool | None = None
 
 
 class Held(Kept):

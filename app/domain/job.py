@@ -70,6 +70,7 @@ from app.domain.leaving import (
 )
 from app.domain.lessons import DEVIATIONS, FILTER_REFUSED, ONCE, DeviationAnswered, LessonState, evolve_lessons
 from app.domain.locks import (
+    OWN_LOOK,
     DamperStroked,
     Locks,
     LocksEvent,
@@ -682,8 +683,14 @@ def _doors_off(known: tuple[tuple[str, str], ...], model: HousingState, at: str)
 
 
 def _locked(state: JobState, event: LocksEvent) -> JobState:
-    """Put locks in; a damper whose lock comes off for a trial leaves an isolation that nobody has verified."""
-    state = replace(state, locks=evolve_locks(state.locks, event))
+    """Put locks in; a damper whose lock comes off for a trial leaves an isolation that nobody has verified.
+
+    Somebody's own lock that came off while it was still to be looked at is looked for no more.
+    """
+    locks = evolve_locks(state.locks, event)
+    on = {item.look for item in locks.own}
+    rechecks = tuple(item for item in state.rechecks if not item.id.startswith(OWN_LOOK) or item.id in on)
+    state = replace(state, locks=locks, rechecks=rechecks)
     if isinstance(event, OwnLockOn | OwnLockOff | OthersLockRemoved):
         return state
     if isinstance(event, DamperStroked) and event.part in (StrokePart.CLEAR, StrokePart.GIVEN_UP):

@@ -22,6 +22,12 @@ MOST_ATTEMPTS = 3
 """Attempts to reach the owner of a lock that one removal keeps (this program's bound, no source)."""
 
 
+OTHERWISE = "in another position"
+"""The answer that says that a point is not in its safe position."""
+OWN_LOOK = "own-"
+"""Before the id of a look at somebody's own lock."""
+
+
 class StrokePart(StrEnum):
     """The parts of moving a locked damper for a trial, in order; or given up before the lock came off."""
 
@@ -211,6 +217,11 @@ class Hung:
     def on(self) -> bool:
         """Whether the lock is on."""
         return self.off_at is None
+
+    @property
+    def look(self) -> str:
+        """The id under which somebody's own lock is looked at before work goes on."""
+        return f"{OWN_LOOK}{self.seq}"
 
     @property
     def recorders(self) -> frozenset[str]:

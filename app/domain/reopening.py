@@ -4,11 +4,14 @@ From the model and the record, never from memory.  Whatever can be read is typed
 nobody is shown what the record believes before they have answered.
 """
 
+from collections.abc import Iterator
+
 from app.domain.containment.state import Door, Filling, HousingState, Isolation, Kind, PortState
 from app.domain.event_base import Answer
 from app.domain.housing import SiteLimit
 from app.domain.job import JobState
 from app.domain.leaving import Recheck
+from app.domain.locks import OTHERWISE, Hung
 from app.domain.steps import Step
 from app.domain.words import unit_words
 
@@ -46,11 +49,21 @@ def rechecks_for(state: JobState) -> tuple[Recheck, ...]:
             found.append(Recheck(id=f"lock-{name}", text=lock, expected=number, kind="same", group=text))
     for item in state.locks.points:
         if item.point not in LOCK_POINTS:
-            lock = f"{item.tag}: number of the lock on it"
-            found.append(Recheck(id=f"lock-{item.point}", text=lock, expected=item.lock, kind="same", group=item.tag))
+            found += _other_point(item)
+    for item in state.locks.own:
+        lock = f"Own lock of {item.by.name}: its number"
+        found.append(Recheck(id=item.look, text=lock, expected=item.lock, kind="same", group="Own locks"))
     for port in model.ports:
         found += port_looks(port)
     return (*found, *_readings(state, model))
+
+
+def _other_point(row: Hung) -> Iterator[Recheck]:
+    """List what can be seen at a point of isolation that the model does not know, such as a purge or sample line."""
+    text, options = f"{row.tag}: its position", (row.seen, OTHERWISE)
+    yield Recheck(id=f"point-{row.point}", text=text, expected=row.seen, kind="choice", options=options, group=row.tag)
+    lock = f"{row.tag}: number of the lock on it"
+    yield Recheck(id=f"lock-{row.point}", text=lock, expected=row.lock, kind="same", group=row.tag)
 
 
 def port_looks(port: PortState) -> list[Recheck]:

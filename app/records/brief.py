@@ -1,19 +1,22 @@
 """The brief before a job, made from the job itself: critical steps, likely errors, consequences, when to stop, what if.
 
-Critical steps and hazards come from the job's own steps as they are now.  The tables of errors and of what to do are
-general: common practice, no source, and the site's own instructions come first.
+Critical steps and hazards come from the job's own steps as they are now, and what to do if something goes wrong from
+the branches that the job keeps ready.  The table of errors, and what to do where there is no branch, are general:
+common practice, no source, and the site's own instructions come first.
 """
 
 from collections.abc import Iterable
 from dataclasses import dataclass
 
 from app.domain.containment.effects import Act
+from app.domain.containment.mishaps import Mishap
 from app.domain.containment.state import Door
-from app.domain.events import STOP_REASONS
-from app.domain.housing import Seal
+from app.domain.contingency import LaidContingency
+from app.domain.events import STOP_REASONS, JobOpened
+from app.domain.housing import Housing, Seal
 from app.domain.job import JobState
 from app.domain.procedure import Signal
-from app.domain.steps import Step
+from app.domain.steps import Step, port_names
 from app.records.moments import local_text
 from app.records.wording import limit_words
 
@@ -62,23 +65,46 @@ LIKELY: dict[Act, tuple[str, str]] = {
     Act.PUT_IN_SERVICE: ("the result of a failed test is forgotten", "read the last result aloud before release"),
 }
 """For each act: how it commonly goes wrong, and what is done against it."""
-ALARM = (
-    "An alarm sounds",
-    "STOP. Close what parts inside from room if it takes one move; leave as the site's rules say.",
-)
-WHAT_IF: tuple[tuple[str, str], ...] = (
-    ("A bag is torn", "STOP. Hold the tear shut, tape it over, keep the neck gathered. Nothing is cut through it."),
-    ("A band does not hold", "STOP before the cut. Put a new band beside it; the loose one stays and is counted."),
-    ("A filter is stuck", "STOP. Never lever through the bag. Look at clamp and seal again, then call the lead."),
-    ("A filter falls in the bag", "STOP. Leave it down, look for tears, support it, close the neck behind it."),
-    ("A door gasket is damaged", "STOP before the door is latched. The bag on the ring is the barrier meanwhile."),
-    ("A damper leaks by", "STOP. The door stays shut. If it is off: bag extended, neck gathered, call the lead."),
-    ALARM,
+ALARM = "alarm"
+"""The id of the branch for an alarm; no mishap of the model tells it from others."""
+WHAT_IF: tuple[tuple[frozenset[str], str, str], ...] = (
+    (
+        frozenset({Mishap.TEAR_BAG}), "A bag is torn",
+        "STOP. Hold the tear shut, tape it over, keep the neck gathered. Nothing is cut through it.",
+    ),
+    (
+        frozenset({Mishap.LOSE_RING_BAND, Mishap.LOSE_PACKAGE_BAND}), "A band does not hold",
+        "STOP before the cut. Put a new band beside it; the loose one stays and is counted.",
+    ),
+    (
+        frozenset({Mishap.STICK_FILTER}), "A filter is stuck",
+        "STOP. Never lever through the bag. Look at clamp and seal again, then call the lead.",
+    ),
+    (
+        frozenset({Mishap.DROP_SPENT_FILTER, Mishap.DROP_NEW_FILTER}), "A filter falls in the bag",
+        "STOP. Leave it down, look for tears, support it, close the neck behind it.",
+    ),
+    (
+        frozenset({Mishap.DAMAGE_GASKET}), "A door gasket is damaged",
+        "STOP before the door is latched. The bag on the ring is the barrier meanwhile.",
+    ),
+    (
+        frozenset({Mishap.LEAK_BY}), "A damper leaks by",
+        "STOP. The door stays shut. If it is off: bag extended, neck gathered, call the lead.",
+    ),
+    (
+        frozenset({ALARM}), "An alarm sounds",
+        "STOP. Close what parts inside from room if it takes one move; leave as the site's rules say.",
+    ),
 )  # fmt: skip
+"""What to do where a job has no branch for it: the mishaps (or the branch) that it is about, if, then."""
 GEL_DAMAGED = (
-    "Gel is torn or pulled out",
+    frozenset({Mishap.DAMAGE_SEAL}), "Gel is torn or pulled out",
     "STOP. The filter is not clamped. Bag it out and fit another; gel is not patched.",
-)
+)  # fmt: skip
+FIRST_STEPS = 3
+"""So many steps of a branch are read out in the brief (this program's figure)."""
+FROM_BRANCHES = "the first steps of what this job keeps ready, which a lead puts in after the stop"
 ANYBODY = "anybody says STOP"
 ALWAYS_STOP = ("airborne alarm", "torn bag", "loose strap", ANYBODY)
 GRAVEST = (Signal.DANGER, Signal.WARNING)
@@ -122,6 +148,7 @@ class Brief:
     attendees: tuple[Attendee, ...]
     waiting: tuple[str, ...]
     source: str = SOURCE
+    what_if_from: str = SOURCE
 
 
 def brief_of(state: JobState) -> Brief | None:
@@ -129,8 +156,9 @@ def brief_of(state: JobState) -> Brief | None:
     opened = state.opened
     if opened is None or opened.brief is None:
         return None
+    kept = (opened.contingencies or ()) if opened.brief.branches else ()
+    branches = tuple((branch.title, _begins(branch, opened.housing)) for branch in kept)
     acts = [effect.act for step in state.steps for effect in step.effects]
-    gel = (GEL_DAMAGED,) if opened.housing.seal is Seal.GEL else ()
     return Brief(
         title=f"Brief for job {opened.number}, housing {opened.housing.tag}",
         purpose=(
@@ -143,7 +171,8 @@ def brief_of(state: JobState) -> Brief | None:
         likely=tuple(dict.fromkeys(LIKELY[act] for act in acts)),
         worst=_worst(state.steps),
         stops=(*abort_limits(state), *dict.fromkeys(STOP_REASONS.values())),
-        what_if=(*WHAT_IF, *gel),
+        what_if=(*branches, *_without_branch(opened, kept)),
+        what_if_from=f"{FROM_BRANCHES}; what has none is {SOURCE}" if branches else SOURCE,
         lessons=opened.brief.lessons,
         needs=opened.brief.needs,
         attendees=tuple(
@@ -156,6 +185,23 @@ def brief_of(state: JobState) -> Brief | None:
         ),
         waiting=tuple(who.name for who in state.crew.waiting),
     )  # fmt: skip
+
+
+def _begins(branch: LaidContingency, housing: Housing) -> str:
+    """Say how a branch begins, wherever at the housing it may be needed."""
+    one = len(housing.ports) == 1
+    names = port_names(housing, housing.ports[0].id, None) | {"position": "in question"}
+    names |= {} if one else {"port": "the port", "clamp": "clamp", "filters": "its", "filter_type": "filter"}
+    first = " ".join(step.text.format_map(names) for step in branch.steps[:FIRST_STEPS])
+    more = len(branch.steps) - FIRST_STEPS
+    return f"STOP. {first}" + (f" Then {more} more {'step' if more == 1 else 'steps'}." if more > 0 else "")
+
+
+def _without_branch(opened: JobOpened, kept: Iterable[LaidContingency]) -> tuple[tuple[str, str], ...]:
+    """Return what to do where the job keeps no branch ready."""
+    covered = {name for branch in kept for name in (branch.id, str(branch.occurs))}
+    general = (*WHAT_IF, GEL_DAMAGED) if opened.housing.seal is Seal.GEL else WHAT_IF
+    return tuple((told, then) for about, told, then in general if not about & covered)
 
 
 def _critical(steps: Iterable[Step]) -> tuple[Critical, ...]:

@@ -397,10 +397,15 @@ class Jobs:
                 look(name)
 
 
+def no_such_job(name: str) -> Invalid:
+    """Say that nothing was opened under this name."""
+    return Invalid(f"There is no job {name[:40]!r} here. Go back to the list of jobs and choose one.")
+
+
 def _complain_if_no_job(name: str) -> None:
     """The site's own ledger is no job, whatever an address says."""
     if name == SITE_LEDGER:
-        raise Invalid("There is no such job. Go back to the list of housings and choose one.")
+        raise no_such_job(name)
 
 
 def _complain_if_not_issued(site: SiteState, command: Open) -> None:

@@ -130,7 +130,9 @@ def first_entry(
         rehearsal=rehearsal,
         marks_apart_s=value_of(site, MARKS_APART),
         verify_after_min=None if rehearsal else value_of(site, VERIFY_AFTER) or None,
-        brief=Briefing(needs=made.procedure.needs, lessons=lessons, asks=None if rehearsal else tuple(FURTHER)),
+        brief=Briefing(
+            needs=made.procedure.needs, lessons=lessons, asks=None if rehearsal else tuple(FURTHER), branches=True
+        ),
         repeated=repeated_over(made.procedure, made.housing),
     )
 

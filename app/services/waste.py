@@ -18,7 +18,7 @@ from app.domain.site import SiteEvent, SiteState
 from app.domain.waste import CLOSED, ContainerKept
 from app.domain.wasting import Known, all_packages, where_of
 from app.records.moments import local_text
-from app.services.jobs import job_state
+from app.services.jobs import job_state, no_such_job
 from app.services.site_book import SiteBook, moment_of
 
 Decide = Callable[[SiteState, SiteMoment, Known], SiteEvent | tuple[SiteEvent, ...]]
@@ -33,7 +33,7 @@ class WasteBook(SiteBook):
         """Return a job, the site, and the packages of the job; raise Invalid if there is no such job."""
         state, site = self._jobs.state(job), self._jobs.site()
         if state.opened is None:
-            raise Invalid("There is no such job. Go back to the list of housings and choose one.")
+            raise no_such_job(job)
         return state, site, all_packages(state, site.waste)
 
     def here(self) -> tuple[SiteState, tuple[WastePackage, ...]]:

@@ -12,6 +12,8 @@ from app.web.context import site_of
 
 ANSWER = "a."
 MOST_FIELDS, MOST_FILES = 80, 4
+LIST_FIELDS = 2_000
+"""For a form with a field for each step, package or lot; above what the largest housing makes of them."""
 MOST_TEXT = 20_000
 LARGEST_PHOTO = 12_000_000
 MOST_DIGITS = 9

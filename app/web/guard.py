@@ -95,9 +95,16 @@ async def guard(request: Request) -> None:
     if path not in NOTICE_PATHS and state.notices_for(session.who.id):
         raise ReadNoticeFirst
     if session.who.role not in allowed:
-        raise Refused(
-            "role", f"{session.who.role.words.capitalize()}s have no access to this. Switch to somebody who has."
-        )
+        raise Refused("role", _not_for(session.who.role, allowed))
+
+
+def _not_for(role: Role, allowed: frozenset[Role]) -> str:
+    """Say whose role shuts them out, and whose does not."""
+    told = f"{role.words.capitalize()}s have no access to this"
+    if not allowed:
+        return f"{told}, nor has anybody else. Go back to the list of jobs."
+    *others, last = (f"{other.words}s" for other in Role if other in allowed)
+    return f"{told}, only {' and '.join((', '.join(others), last) if others else (last,))}. Switch to one of them."
 
 
 async def _session_of(request: Request, state: SiteState) -> Session | None:

@@ -3,7 +3,6 @@
 from fastapi import Request
 from starlette.responses import Response
 
-from app.calc.errors import Invalid
 from app.domain.event_base import Who
 from app.domain.events import Event
 from app.domain.job import JobState, Stage, fold
@@ -12,6 +11,7 @@ from app.domain.refused import Refused
 from app.domain.site import RecordExported
 from app.ledger.heads import Head
 from app.records.veil import unseen
+from app.services.jobs import no_such_job
 from app.web.context import session_of, site_of
 
 
@@ -19,7 +19,7 @@ def newest_head(request: Request, job: str) -> Head:
     """Return the newest head of a job; raise Invalid if there is no such job."""
     head = site_of(request).jobs.newest_head(job)
     if head is None:
-        raise Invalid("There is no such job. Go back to the list of housings and choose one.")
+        raise no_such_job(job)
     return head
 
 

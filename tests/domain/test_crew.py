@@ -6,14 +6,18 @@ import pytest
 
 from app.domain.commands import Begin, ExplainStop, Finish, Late, Open, Release, Reopen, StopWork
 from app.domain.crew import Acknowledge, ConfirmPause, LeaveCrew, Part
+from app.domain.deciding.leaving import suspend_looks
 from app.domain.event_base import Who
 from app.domain.events import MarkContested, StepBegun, StepDone, payload_of
 from app.domain.history import unlawful
 from app.domain.job import Stage, fold
 from app.domain.killers import to_say
+from app.domain.leaving import DOCUMENTS, AnswerLooks, ReadNext, SignHandover, Suspend, TakeOver
+from app.domain.locks import PutOwnLockOn
 from app.domain.refused import Refused
 from app.domain.steps import Step
-from app.services.rehearsal import made_up_answers
+from app.domain.watching import TakeReading
+from app.services.rehearsal import looks_as_recorded, made_up_answers
 from tests.builders import EYES, HANDS, LEAD, NEEDS, OFFICER, OTHER_LEAD, QUALIFIED, Bench, opened
 
 WORDS = "I band the ring side and call the stop if the bag tears."
@@ -123,6 +127,72 @@ def test_work_is_given_to_nobody_who_is_not_qualified_for_it() -> None:
     bench.do(Open(draft.model_copy(update={"crew": (HANDS,)})), LEAD)
 
     assert bench.state.crew.waiting == (HANDS,)
+
+
+def run_out(bench: Bench, who: Who, told: str = "ran out on 2026-03-01") -> str:
+    """Let a qualification of somebody run out the day before; return what they are then told."""
+    bench.qualifications = {**QUALIFIED, (who.id, NEEDS[1]): date(2026, 3, 1)}
+    return rf"^{who.name}'s “respirator fit test” {told}\. A lead or safety officer enters or renews it"
+
+
+def test_nobody_locks_on_or_reads_again_whose_qualification_has_run_out() -> None:
+    """Who is exposed holds what the job needs on the day; the refusal is kept, and the last good day is still good."""
+    bench = opened()
+    bench.run_to("port/P1/open/bag")
+    told = run_out(bench, HANDS)
+    for command in (PutOwnLockOn("C-1"), TakeReading("-20")):
+        with pytest.raises(Refused, match=told) as no:
+            bench.do(command, HANDS)
+        assert (no.value.code, no.value.logged) == ("qualification", True)
+    bench.do(PutOwnLockOn("C-2"), EYES)
+
+    bench.qualifications = {**QUALIFIED, (HANDS.id, NEEDS[1]): date(2026, 3, 2)}
+    bench.do(PutOwnLockOn("C-1"), HANDS)
+    bench.do(TakeReading("-20"), HANDS)
+
+    assert {lock.by for lock in bench.state.locks.own} == {HANDS, EYES}
+    assert unlawful(bench.events) == ()
+
+
+def test_nobody_takes_over_or_signs_for_it_whose_qualification_has_run_out() -> None:
+    """The incoming person is asked when they begin and when they sign; who leaves hands over all the same."""
+    bench = opened()
+    bench.run_to("port/P1/out-1/draw")
+    looks = looks_as_recorded(suspend_looks(bench.state))
+    bench.do(Suspend("break", looks, "control room", "draw the filter"), HANDS)
+    told = run_out(bench, EYES)
+    with pytest.raises(Refused, match=told):
+        bench.do(TakeOver(HANDS, tuple(DOCUMENTS)), EYES)
+    bench.qualifications = QUALIFIED
+    bench.do(TakeOver(HANDS, tuple(DOCUMENTS)), EYES)
+    bench.do(ReadNext(), EYES)
+    bench.do(AnswerLooks(looks_as_recorded(bench.state.rechecks)), EYES)
+    run_out(bench, HANDS)
+    bench.do(SignHandover(), HANDS)
+    told = run_out(bench, EYES)
+    with pytest.raises(Refused, match=told):
+        bench.do(SignHandover(), EYES)
+
+    bench.qualifications = QUALIFIED
+    bench.do(SignHandover(), EYES)
+
+    assert bench.state.stage is Stage.OPEN
+    assert unlawful(bench.events) == ()
+
+
+def test_a_lead_briefed_only_to_release_is_relieved_by_one_who_needs_no_qualification() -> None:
+    """What the work needs is asked of those who take part in it, as at the brief."""
+    bench = opened()
+    bench.run_to("port/P1/out-1/draw")
+    for lead in (LEAD, OTHER_LEAD):
+        bench.brief(lead, part=Part.RELEASE)
+    looks = looks_as_recorded(suspend_looks(bench.state))
+    bench.do(Suspend("break", looks, "control room", "draw the filter"), HANDS)
+    run_out(bench, OTHER_LEAD)
+
+    bench.do(TakeOver(LEAD, tuple(DOCUMENTS)), OTHER_LEAD)
+
+    assert bench.state.stage is Stage.LOOKING
 
 
 def test_reader_and_worker_are_both_kept_and_neither_verifies() -> None:

@@ -94,6 +94,65 @@ def test_no_handover_is_signed_over_the_outgoing_persons_own_lock() -> None:
     assert unlawful(bench.events) == ()
 
 
+def back_at(tag: str) -> Bench:
+    """Return a job that somebody has come back to, with an own lock of each of the two, its line read."""
+    bench = opened(tag)
+    bench.run_to("isolate/verify/pause")
+    for lock, who in (("C-1", HANDS), ("C-2", EYES)):
+        bench.do(PutOwnLockOn(lock), who)
+    looks = looks_as_recorded(suspend_looks(bench.state))
+    bench.do(Suspend("break", looks, "control room", "hold the pause"), HANDS)
+    bench.do(ReturnToWork(), EYES)
+    bench.do(ReadNext(), EYES)
+    return bench
+
+
+def test_whoever_returns_looks_at_every_point_and_every_own_lock() -> None:
+    """Purge and sample lines with their position and lock, and each own lock that is on; as recorded, work goes on."""
+    bench = back_at("EF-11")
+    asked = {look.id: look for look in bench.state.rechecks}
+    own = [f"own-{row.seq}" for row in bench.state.locks.own]
+
+    assert {f"lock-{point.id}" for point in bench.state.opened.housing.points} <= asked.keys()  # type: ignore[union-attr]
+    assert asked["point-purge"].options == ("shut, end capped", "in another position")
+    assert [(asked[name].text, asked[name].expected) for name in own] == [
+        ("Own lock of Noor Haddad: its number", "C-1"), ("Own lock of Tomé Silva: its number", "C-2"),
+    ]  # fmt: skip
+
+    bench.do(AnswerLooks(looks_as_recorded(bench.state.rechecks)), EYES)
+
+    assert bench.state.stage is Stage.OPEN
+    assert unlawful(bench.events) == ()
+
+
+@pytest.mark.parametrize(
+    ("look", "seen"), [("point-sample", "in another position"), ("lock-purge", "L-99"), ("own", "C-9")]
+)
+def test_a_point_or_an_own_lock_found_otherwise_stops_the_job(look: str, seen: str) -> None:
+    """It is no different from a damper that is found open."""
+    bench = back_at("EF-11")
+    name = bench.state.locks.own[1].look if look == "own" else look
+
+    bench.do(AnswerLooks(looks_as_recorded(bench.state.rechecks) | {name: seen}), EYES)
+
+    assert bench.state.stage is Stage.STOPPED
+    assert isinstance(bench.events[-1], JobStopped)
+    assert unlawful(bench.events) == ()
+
+
+def test_an_own_lock_that_comes_off_meanwhile_is_looked_for_no_more() -> None:
+    """Whoever leaves takes their lock along; the other one is still looked at, and the number asked is not theirs."""
+    bench = back_at("EF-11")
+    gone, left = bench.state.locks.own
+
+    bench.do(TakeOwnLockOff(gone.lock), HANDS)
+
+    assert {item.id for item in bench.state.rechecks if item.id.startswith("own-")} == {left.look}
+    bench.do(AnswerLooks(looks_as_recorded(bench.state.rechecks)), EYES)
+    assert bench.state.stage is Stage.OPEN
+    assert unlawful(bench.events) == ()
+
+
 def test_the_last_own_lock_stays_on_suspended_work_whose_isolation_is_needed() -> None:
     """Between suspension and taking over somebody's own lock holds the isolation; a lead with an officer takes it off.
 

@@ -11,13 +11,13 @@ from app.domain.commands import Begin, StopWork
 from app.domain.containment.effects import Act
 from app.domain.crew import ConfirmPause, LeaveCrew, PauseConfirmed
 from app.domain.deciding.leaving import suspend_looks
-from app.domain.deciding.locks import OTHERWISE
 from app.domain.event_base import FromHand, Who
 from app.domain.events import Event, JobStopped, StepDone, event_from, payload_of
 from app.domain.history import unlawful
 from app.domain.job import Stage
 from app.domain.leaving import DOCUMENTS, AnswerLooks, ReadNext, SignHandover, Suspend, TakeOver
 from app.domain.locks import (
+    OTHERWISE,
     LockPoint,
     OwnLockOff,
     PointLocked,

@@ -9,7 +9,6 @@ from hypothesis import strategies as st
 
 from app.calc.errors import ChangeoutError, Invalid
 from app.domain.commands import Begin, Command, ExplainStop, Finish, Release, Reopen, StopWork
-from app.domain.deciding.locks import OTHERWISE
 from app.domain.event_base import Who
 from app.domain.events import Event, JobStopped, StepDone, event_from, payload_of
 from app.domain.history import unlawful
@@ -18,6 +17,7 @@ from app.domain.job import JobState, Stage
 from app.domain.labels import look_alikes, told_apart
 from app.domain.leaving import AnswerLooks
 from app.domain.locks import (
+    OTHERWISE,
     DamperStroked,
     LockPoint,
     OthersLockRemoved,

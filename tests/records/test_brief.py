@@ -1,5 +1,6 @@
 """The brief is made from the job: its critical steps and hazards, errors for every act, and who acknowledged it."""
 
+import re
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -11,11 +12,13 @@ from app.domain.containment.effects import Act
 from app.domain.contingency import EnterContingency
 from app.domain.crew import Part
 from app.domain.deciding.contingency import possible
+from app.domain.events import payload_of
 from app.domain.field_change import ApproveChange, NewWords, ProposeChange
+from app.domain.job import JobState, fold
 from app.domain.job_lines import JobLine
 from app.domain.told import MOST_LESSONS, JobTold, told_of
 from app.paper.pdf import make_pdf
-from app.records.brief import LIKELY, abort_line, brief_of
+from app.records.brief import LIKELY, WHAT_IF, abort_line, brief_of
 from app.records.report import report_of
 from app.services.planning import lessons_of
 from app.services.rehearsal import made_up_answers
@@ -72,9 +75,68 @@ def test_the_brief_has_the_words_and_numbers_that_hold_now() -> None:
     assert dict(brief.purpose)["Steps"].startswith(f"{len(bench.state.steps)} in ")
 
 
-def test_only_a_gel_housing_is_told_of_damaged_gel() -> None:
-    """What to do if covers bag, band, filter, gasket, damper and alarm everywhere, gel where there is gel."""
-    gel, gasket = brief_of(opened("EF-07").state), brief_of(opened("EF-03").state)
+def without_branches(tag: str, *, flag: bool | None) -> JobState:
+    """Return a job whose text keeps nothing ready, or one opened before the brief told of it."""
+    first = opened(tag).state.opened
+    assert first is not None
+    assert first.brief is not None
+    kept = () if flag else first.contingencies
+    brief = first.brief.model_copy(update={"branches": flag})
+    return fold([first.model_copy(update={"brief": brief, "contingencies": kept})])
+
+
+@pytest.mark.parametrize("name", ["change-out", "first-fit-out"])
+def test_what_to_do_if_is_how_the_branches_of_the_job_begin(name: str) -> None:
+    """Each branch by its title with its first steps, in the job's own words; the general words stand only beside it."""
+    state = opened("EF-11", name).state
+    brief = brief_of(state)
+    assert brief is not None
+    assert state.opened is not None
+    kept = state.opened.contingencies or ()
+
+    told = dict(brief.what_if)
+
+    assert len(kept) > 7
+    assert [heading for heading, _ in brief.what_if][: len(kept)] == [branch.title for branch in kept]
+    for branch in kept:
+        words = told[branch.title]
+        assert words.startswith("STOP. ")
+        assert not re.search(r"[{}]", words)
+        for step in branch.steps[:3]:
+            assert all(part.strip() in words for part in re.split(r"\{\w+\}", step.text)), step.text
+        assert (f"Then {len(branch.steps) - 3} more step" in words) == (len(branch.steps) > 3)
+    assert "A bag is torn" not in told
+    assert told["Bag torn"].startswith("STOP. Hold the torn place of the bag on the port shut by hand. Tell everyone")
+
+
+def test_what_has_no_branch_keeps_its_general_words() -> None:
+    """One branch taken away brings its general words back, and no other."""
+    first = opened().state.opened
+    assert first is not None
+    kept = tuple(branch for branch in first.contingencies or () if branch.id not in ("filter-stuck", "alarm"))
+
+    brief = brief_of(fold([first.model_copy(update={"contingencies": kept})]))
+
+    assert brief is not None
+    assert [heading for heading, _ in brief.what_if[len(kept) :]] == ["A filter is stuck", "An alarm sounds"]
+    assert "common practice, no source" in brief.what_if_from
+
+
+def test_a_brief_of_before_is_told_as_it_was_acknowledged() -> None:
+    """A job opened without the mark keeps the general words that its crew signed; its first entry is as it was."""
+    old = without_branches("EF-03", flag=None)
+    brief = brief_of(old)
+    assert brief is not None
+    assert old.opened is not None
+
+    assert "branches" not in str(payload_of(old.opened)["brief"])
+    assert [heading for heading, _ in brief.what_if] == [heading for _, heading, _ in WHAT_IF]
+
+
+@pytest.mark.parametrize("flag", [True, None])
+def test_only_a_gel_housing_is_told_of_damaged_gel(flag: bool | None) -> None:
+    """Without branches it covers bag, band, filter, gasket, damper and alarm everywhere, gel where there is gel."""
+    gel, gasket = (brief_of(without_branches(tag, flag=flag)) for tag in ("EF-07", "EF-03"))
     assert gel is not None
     assert gasket is not None
 

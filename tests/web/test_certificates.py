@@ -92,7 +92,7 @@ def test_a_wrong_address_is_told_in_one_sentence(desk: Desk, ending: str) -> Non
 
     assert (bank.status_code, none.status_code) == (422, 422)
     assert "has no bank" in bank.text
-    assert "There is no such job" in none.text
+    assert "There is no job &#39;job-2000-0001&#39; here." in none.text
     assert desk.running.site.jobs.site().size == before
 
 

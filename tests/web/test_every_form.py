@@ -40,7 +40,7 @@ from app.web.roles import ALLOWED
 from tests.builders import procedure_text
 from tests.domain.test_readiness import answers
 from tests.records.faulty_tables import WHOLE
-from tests.web.desk import Clock, Desk
+from tests.web.desk import SECRETS, Clock, Desk
 from tests.web.forms import Form, forms_of
 
 NO_FIELDS = {"/signout", "/scheme"}
@@ -288,6 +288,44 @@ def sentence_on(page: str) -> str:
     return unescape(next((text for text in told.groups() if text), "")) if told else ""
 
 
+TO_DO = re.compile(
+    r"(?:^|[.:;,] )(?:begin|call|check|choose|enter|give|go|look|read|reload|say|stop|switch|tick|use|wait)\b|"
+    r"\bfirst[.;]|(?:\. |^)A lead ",
+    re.IGNORECASE,
+)
+"""How the part of a sentence begins that says what to do."""
+
+
+def is_clear(sentence: str) -> bool:
+    """Whether a refusal says more than that it is one: what is wrong, and what to do."""
+    return len(sentence) >= 40 and TO_DO.search(sentence) is not None
+
+
+def remembered(desk: Desk, jobs: dict[str, str], before: Counter[str]) -> list[tuple[str, str]]:
+    """Return what was entered since, as name and words; a wrong secret of the site's ledger has no words."""
+    found = []
+    for name in (*jobs.values(), "site"):
+        since = desk.running.store.read_payloads(name)[before[name] :]
+        found += [json.loads(payload) for payload in since]
+    return [(item["type"], item.get("sentence", "")) for item in found]
+
+
+def sizes(desk: Desk, jobs: dict[str, str]) -> Counter[str]:
+    """Return how many entries each ledger has."""
+    return Counter({name: len(desk.running.store.read_payloads(name)) for name in (*jobs.values(), "site")})
+
+
+def meant(desk: Desk, form: Form, who: Who) -> dict[str, str]:
+    """Return the fields of a form with time and secrets as they should be, so that it is the rules that refuse."""
+    ids = {"secret": who.id, **{f"{part}_secret": form.fields.get(part, "") for part in ("second", "officer")}}
+    known = {person.who.id: SECRETS.get(person.name, "") for person in desk.running.people.everyone()}
+    given = {"device_at": "", "person": who.id} | {name: known.get(person, "") for name, person in ids.items()}
+    signed = "secret" in form.fields
+    return form.fields | {
+        name: text for name, text in given.items() if name in form.fields and (name != "person" or signed)
+    }
+
+
 def bodies(form: Form) -> Iterator[tuple[str, str]]:
     """Yield the ways in which a form is sent as nobody means it."""
     yield "empty", ""
@@ -322,9 +360,9 @@ def test_every_form_sent_empty_doubled_or_too_long_is_told_so_and_writes_nothing
 
 
 def test_every_form_sent_by_the_wrong_role_is_refused(set_up: SetUp) -> None:
-    """Whoever a route is not for is told so before anything of the form is read."""
+    """Whoever a route is not for is told so, and who it is for, before anything of the form is read."""
     desk, jobs = set_up.desk, set_up.jobs
-    before, wrong, refused = written(desk, jobs), [], set()
+    before, wrong, refused = sizes(desk, jobs), [], set()
 
     for _, form in set_up.forms:
         for path in routes_of(form):
@@ -333,8 +371,13 @@ def test_every_form_sent_by_the_wrong_role_is_refused(set_up: SetUp) -> None:
                 if allowed is not None and who.role not in allowed:
                     answer = desk.client(who).post(form.action, content=urlencode(form.fields), headers=FORM)
                     refused.add((path, who.role))
-                    if answer.status_code != 403:
-                        wrong.append((form.action, who.role, answer.status_code))
+                    told = sentence_on(answer.text)
+                    told_who, _, told_for = told.partition(" have no access to this, only ")
+                    named = frozenset(role for role in Role if f"{role.words}s" in told_for)
+                    open_to = [ALLOWED["POST", route] for route in routes_of(form)]
+                    named_both = told_who == f"{who.role.words.capitalize()}s" and named in open_to
+                    if answer.status_code != 403 or not named_both or not is_clear(told):
+                        wrong.append((form.action, who.role, answer.status_code, told))
 
     assert wrong == []
     assert refused == {
@@ -343,7 +386,7 @@ def test_every_form_sent_by_the_wrong_role_is_refused(set_up: SetUp) -> None:
         for role in Role
         if method == "POST" and allowed is not None and role not in allowed and path not in UNTRIED
     }
-    assert written(desk, jobs) == before
+    assert remembered(desk, jobs, before) == []
 
 
 NOBODYS = {
@@ -468,19 +511,33 @@ def test_what_a_script_sends_wrongly_is_refused_in_a_sentence(desk: Desk) -> Non
     assert written(desk, jobs) == before
 
 
+GOOD_ELSEWHERE = ("/log", "/stop", "/submit", "/blanks", "/crew/left", "/withdrawals")
+"""What means the same at a job that is done: a note, a stop, handing it over, a page, who left, taking a step back."""
+
+
 def test_every_form_of_a_job_sent_to_another_or_to_none_is_refused(set_up: SetUp) -> None:
-    """What one job's page offers is no good for a job that stands elsewhere, nor for one that is not there."""
+    """Whatever its time and secrets: told clearly, and nothing is written but the line of the refusal."""
     desk, jobs = set_up.desk, set_up.jobs
-    done, before, wrong = jobs["done"], written(desk, jobs), []
+    for person in desk.running.people.everyone():
+        ended = {"how": "asked at the gate", "identity": "known there"}
+        desk.post(desk.named("administrator"), f"/people/{person.who.id}/wait", **ended)
+    done, before, wrong, answered = jobs["done"], sizes(desk, jobs), [], set()
 
     for who, form in set_up.forms:
-        if "/jobs/" not in form.action or form.action.endswith(("/log", "/stop", "/submit")):
-            continue  # a note and a stop are good anywhere; handing over is what the finished job waits for
+        if "/jobs/" not in form.action:
+            continue
         for other in (done, "job-2019-0001", "site"):
-            action = re.sub(r"job-[0-9-]+", other, form.action)
-            answer = desk.client(who).post(action, content=urlencode(form.fields), headers=FORM)
-            if not 400 <= answer.status_code < 500:
-                wrong.append((action, answer.status_code, sentence_on(answer.text)))
+            for fields in (form.fields, meant(desk, form, who)):
+                if other == done and form.action.endswith(GOOD_ELSEWHERE):
+                    continue
+                action = re.sub(r"job-[0-9-]+", other, form.action)
+                answer = desk.client(who).post(action, content=urlencode(fields), headers=FORM)
+                told = sentence_on(answer.text)
+                answered.add(told)
+                if answer.status_code not in (403, 404, 409, 422) or not is_clear(told):
+                    wrong.append((action, answer.status_code, told))
 
     assert wrong == []
-    assert written(desk, jobs) == before
+    entered = remembered(desk, jobs, before)
+    assert {name for name, _ in entered} <= {"attempt_refused", "secret_wrong"}
+    assert {words for name, words in entered if name == "attempt_refused"} <= answered

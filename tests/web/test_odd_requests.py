@@ -51,6 +51,24 @@ def test_a_kept_mark_that_cannot_be_read_stays_on_the_tablet(desk: Desk) -> None
     assert desk.running.site.jobs.state(job).contests == ()
 
 
+@pytest.mark.parametrize(
+    ("path", "field"),
+    [
+        ("/jobs/{job}/reopen", "again.step-{n}"), ("/jobs/{job}/packages/weights", "kg.P-{n}"),
+        ("/jobs/{job}/packages/facts", "p.P-{n}"), ("/waste/handovers", "p.P-{n}"), ("/kits/{job}/staged", "lot.L-{n}"),
+    ],
+)  # fmt: skip
+def test_a_form_with_a_field_for_each_of_many_is_read(desk: Desk, path: str, field: str) -> None:
+    """A lead ticks every step of a long job, or a package of each cut: it is a rule that answers, not the reading."""
+    job, lead = desk.open_job(), desk.named("lead")
+    many = {field.format(n=n): "1" for n in range(400)}
+
+    answer = desk.post(lead, path.format(job=job), answer="looked", secret=SECRETS[lead.name], **many)
+
+    assert answer.status_code in {409, 422}
+    assert "The form could not be read" not in answer.text
+
+
 def test_no_more_accounts_than_a_lead_can_settle_at_once(desk: Desk) -> None:
     """After fifty that differ the next stays on its tablet, and fifty are settled with one form."""
     job, hands, lead = desk.open_job(), desk.named("technician"), desk.named("lead", 1)

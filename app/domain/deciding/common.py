@@ -7,8 +7,9 @@ from app.domain.commands import (
     Moment,
 )
 from app.domain.computing import Setting
+from app.domain.crew import lacking
 from app.domain.deciding.filters import fitness_of
-from app.domain.event_base import Signature, proof_of
+from app.domain.event_base import Signature, Who, proof_of
 from app.domain.events import Event, JobStopped
 from app.domain.job import JobState, Stage
 from app.domain.judging import LONGEST_ANSWER
@@ -52,6 +53,24 @@ def words_of(text: str, what: str) -> str:
             f"{what} has {len(told)} characters; {LONGEST_ANSWER} is the most this program takes. Shorten it.",
         )
     return told
+
+
+def needs_of(state: JobState) -> tuple[str, ...]:
+    """Return the qualifications that everybody at work on this job holds; none in a job without a brief."""
+    brief = state.opened.brief if state.opened else None
+    return brief.needs if brief else ()
+
+
+def qualified(state: JobState, who: Who, moment: Moment, step: str | None = None) -> None:
+    """Refuse whoever lacks a qualification that this job needs, or whose last good day is past."""
+    if told := lacking(who, moment.qualifications, needs_of(state), moment.on):
+        raise Refused(
+            "qualification",
+            f"{'; '.join(told)}. A lead or safety officer enters or renews it under Qualifications; until then "
+            "somebody else does this.",
+            step=step,
+            logged=True,
+        )
 
 
 def signature_of(state: JobState, moment: Moment, meaning: str) -> Signature:
@@ -135,7 +154,13 @@ def working(state: JobState, step_id: str) -> Step:
         raise Refused("no_step", f"This job has no step {step_id!r}. Go back to the step that is due.")
     due = state.due
     if due is None or state.stage is not Stage.OPEN:
-        raise Refused("not_open", NOT_OPEN.get(state.stage, f"The job is {state.stage}; no step is due."), step=step_id)
+        raise Refused(
+            "not_open",
+            NOT_OPEN.get(
+                state.stage, f"The job is {state.stage}; no step is due. Go to the job and see what comes next."
+            ),
+            step=step_id,
+        )
     if due.id != step_id:
         done = state.mark(step_id).stands
         told = "is done already" if done else "is not due yet"

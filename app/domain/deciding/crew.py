@@ -14,7 +14,7 @@ from app.domain.crew import (
     held_by,
     lacking,
 )
-from app.domain.deciding.common import event_of, signature_of, words_of
+from app.domain.deciding.common import event_of, needs_of, qualified, signature_of, words_of
 from app.domain.deciding.leaving import handed_over
 from app.domain.event_base import Evidence, Who
 from app.domain.events import Event, JobOpened, StepDone
@@ -28,23 +28,6 @@ from app.domain.steps import Step
 
 FEWEST_LETTERS = 8
 """Of own words about what one will do and look out for; fewer say nothing (this program's figure)."""
-
-
-def _needs(state: JobState) -> tuple[str, ...]:
-    brief = state.opened.brief if state.opened else None
-    return brief.needs if brief else ()
-
-
-def _qualified(state: JobState, who: Who, moment: Moment, step: str | None = None) -> None:
-    """Refuse whoever lacks a qualification that this job needs, or whose last good day is past."""
-    if told := lacking(who, moment.qualifications, _needs(state), moment.on):
-        raise Refused(
-            "qualification",
-            f"{'; '.join(told)}. A lead or safety officer enters or renews it under Qualifications; until then "
-            "somebody else does this.",
-            step=step,
-            logged=True,
-        )
 
 
 def complain_of_crew(draft: JobOpened, moment: Moment) -> None:
@@ -81,11 +64,11 @@ def acknowledge(state: JobState, command: Acknowledge, moment: Moment) -> tuple[
     if (part is Part.WORK and state.crew.member(by.id)) or (part is Part.RELEASE and by.id in state.crew.signers):
         raise Refused("briefed_already", f"{by.name} has acknowledged this brief already. Go to the work.")
     if part is Part.WORK:
-        _qualified(state, by, moment)
+        qualified(state, by, moment)
     return (
         event_of(
             CrewBriefed, state, moment, revision=opened.revision, part=part, words=words,
-            qualifications=held_by(by.id, moment.qualifications, _needs(state)),
+            qualifications=held_by(by.id, moment.qualifications, needs_of(state)),
             signature=signature_of(state, moment, part.meaning),
         ),
     )  # fmt: skip
@@ -133,7 +116,7 @@ def may_mark(state: JobState, step: Step, moment: Moment) -> None:
             step=step.id,
             logged=True,
         )
-    _qualified(state, moment.by, moment, step.id)
+    qualified(state, moment.by, moment, step.id)
 
 
 def then_of(moment: Moment) -> datetime | None:
@@ -180,7 +163,7 @@ def may_be_second(state: JobState, step: Step, second: Who, moment: Moment) -> N
                 step=step.id,
                 logged=True,
             )
-        _qualified(state, second, moment, step.id)
+        qualified(state, second, moment, step.id)
 
 
 def may_release(state: JobState, step: Step, who: Who) -> None:
@@ -217,7 +200,7 @@ def worker_of(state: JobState, step: Step, person: str, moment: Moment) -> Who |
             logged=True,
         )
     _still_here(state, step, worker)
-    _qualified(state, worker, moment, step.id)
+    qualified(state, worker, moment, step.id)
     return worker
 
 

@@ -6,7 +6,7 @@ from app.calc.exact import exact
 from app.domain.commands import Command, ExplainStop, Late, Moment, StopWork
 from app.domain.computing import lies_within
 from app.domain.containment.rest import nearest_rest, rests
-from app.domain.deciding.common import event_of, signature_of, stop_for, words_of
+from app.domain.deciding.common import event_of, qualified, signature_of, stop_for, words_of
 from app.domain.event_base import Who
 from app.domain.events import Event, RecheckAnswered
 from app.domain.job import JobState, Stage
@@ -245,6 +245,7 @@ def _take_over(state: JobState, command: TakeOver, moment: Moment) -> tuple[Even
         )  # fmt: skip
     if outgoing.id not in on_the_job(state) or outgoing.id in state.leaving.gone:
         raise Refused("not_on_job", f"{outgoing.name} does not work on this job, so there is nothing to hand over.")
+    _fit_for_the_work(state, moment)
     if missing := [words for name, words in DOCUMENTS.items() if name not in command.documents]:
         raise Refused("documents", f"Not seen yet: {', '.join(missing)}. See each of them and tick it.")
     if stray := sorted(set(command.documents) - set(DOCUMENTS)):
@@ -253,6 +254,15 @@ def _take_over(state: JobState, command: TakeOver, moment: Moment) -> tuple[Even
     return (
         event_of(HandoverBegun, state, moment, outgoing=outgoing, documents=documents, rechecks=rechecks_for(state)),
     )
+
+
+def _fit_for_the_work(state: JobState, moment: Moment) -> None:
+    """Refuse to be relieved by somebody of the crew whose qualification has run out; who leads from outside needs none.
+
+    Somebody who is not briefed yet is asked when they are.
+    """
+    if state.crew.member(moment.by.id) is not None:
+        qualified(state, moment.by, moment)
 
 
 def on_the_job(state: JobState) -> frozenset[str]:
@@ -271,5 +281,7 @@ def _sign(state: JobState, moment: Moment) -> tuple[Event, ...]:
         raise Refused("handover_order", f"{signer.name} signs now, as the {part} person, with their own secret.")
     if told := own_lock_fault(under_way, state.locks):
         raise Refused("personal_lock", told, logged=True)
+    if part == "incoming":
+        _fit_for_the_work(state, moment)
     meaning = HAND_OVER if part == "outgoing" else TAKE_OVER
     return (event_of(HandoverSigned, state, moment, part=part, signature=signature_of(state, moment, meaning)),)

@@ -8,7 +8,7 @@ from app.domain.commands import Finish, Moment
 from app.domain.containment.effects import Act
 from app.domain.containment.state import Door
 from app.domain.deciding import crew
-from app.domain.deciding.common import due_again, event_of, signature_of, words_of, working
+from app.domain.deciding.common import due_again, event_of, qualified, signature_of, words_of, working
 from app.domain.deciding.gate import gate
 from app.domain.deciding.isolation import left_alone, unlocked
 from app.domain.deciding.work import finish, model_allows
@@ -18,6 +18,7 @@ from app.domain.job import JobState, Stage, fold
 from app.domain.leaving import lock_off_fault
 from app.domain.locks import (
     MOST_ATTEMPTS,
+    OTHERWISE,
     Contact,
     DamperStroked,
     Hung,
@@ -42,8 +43,6 @@ from app.domain.steps import Step
 
 LONGEST_NUMBER = 40
 """Characters of a number on a lock or tag (this program's bound, no source)."""
-OTHERWISE = "in another position"
-"""The answer that says that a point is not in its safe position."""
 
 
 def decide_locks(state: JobState, command: LocksCommand, moment: Moment) -> tuple[Event, ...]:
@@ -56,6 +55,7 @@ def decide_locks(state: JobState, command: LocksCommand, moment: Moment) -> tupl
         case UnlockPoint():
             return _unlock(state, command, moment)
         case PutOwnLockOn():
+            qualified(state, moment.by, moment)
             lock = _free_number(state, command.lock)
             return (event_of(OwnLockOn, state, moment, lock=lock),)
         case TakeOwnLockOff():

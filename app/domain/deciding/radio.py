@@ -80,7 +80,10 @@ def _complain_of_sender(state: JobState, step: Step, command: ReleaseByRadio, mo
 def _sign(state: JobState, command: SignRadioRelease, moment: Moment) -> tuple[Event, ...]:
     found = next((item for item in state.unsigned if item.seq == command.entry), None)
     if found is None:
-        raise Refused("no_release", f"Entry {command.entry} is no release by voice that waits for a signature.")
+        raise Refused(
+            "no_release",
+            f"Entry {command.entry} is no release by voice that waits for a signature. Reload the page and look again.",
+        )
     if found.sender.id != moment.by.id:
         raise Refused(
             "not_sender", f"{found.sender.name} gave that release and signs it; nobody else can.", step=found.step,

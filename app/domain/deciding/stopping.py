@@ -33,7 +33,7 @@ def stop(state: JobState, command: StopWork, moment: Moment) -> tuple[Event, ...
 def explain(state: JobState, command: ExplainStop, moment: Moment) -> tuple[Event, ...]:
     """Give a stop its reason."""
     if state.stop is None:
-        raise Refused("not_stopped", "The job is not stopped, so there is no stop to explain.")
+        raise Refused("not_stopped", "The job is not stopped, so there is no stop to explain. Go to the job.")
     if state.stop.reason:
         raise Refused(
             "explained", "Somebody has said already why this job was stopped. Add to it with a note in the log."

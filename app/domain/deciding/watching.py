@@ -4,7 +4,7 @@ from datetime import datetime
 
 from app.calc.errors import Invalid
 from app.domain.commands import Moment
-from app.domain.deciding.common import event_of, stop_for
+from app.domain.deciding.common import event_of, qualified, stop_for
 from app.domain.event_base import Answer
 from app.domain.events import Event
 from app.domain.instants import to_minute
@@ -46,6 +46,7 @@ def take(state: JobState, command: TakeReading, moment: Moment) -> tuple[Event, 
     asked = stands_open(state.model) or moment.paper is not None
     if repeated is None or not asked or state.stage is Stage.ACCEPTED:
         raise Refused("not_watched", "No door is off, so no reading is repeated. Go to the step that is due.")
+    qualified(state, moment.by, moment)
     if not command.text.strip():
         raise Invalid(f"{repeated.label}: nothing was given. Enter what was read.")
     if len(command.text) > LONGEST_NUMBER:

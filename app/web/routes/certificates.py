@@ -7,11 +7,11 @@ from fastapi import APIRouter, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
-from app.calc.errors import Invalid
 from app.domain.job import JobState
 from app.domain.registers import bank_of
 from app.ledger.heads import Head
 from app.records.moments import utc_text
+from app.services.jobs import no_such_job
 from app.web.context import session_of, site_of
 from app.web.handing import as_headed, download, note_export, refuse_unseen
 from app.web.render import html
@@ -38,7 +38,7 @@ def _made(request: Request, job: str, name: str) -> _Made:
     head, state, events = as_headed(request, job)
     at = utc_text(site_of(request).clock())
     if state.opened is None:
-        raise Invalid("There is no such job. Go back to the list of housings and choose one.")
+        raise no_such_job(job)
     refuse_unseen(state, session_of(request).who)
     bank = bank_of(state.opened.housing, name)
     from app.records.certificate import certificate_of

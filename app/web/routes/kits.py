@@ -14,7 +14,7 @@ from app.records.moments import site_day, utc_text
 from app.records.veil import veiled_store
 from app.web.context import Site, session_of, site_of
 from app.web.entered import NOTHING, Refilled, entered
-from app.web.forms import Posted, posted
+from app.web.forms import LIST_FIELDS, Posted, posted
 from app.web.handing import download
 from app.web.render import html
 
@@ -141,7 +141,7 @@ def _work(site: Site, state: SiteState, key: str, today: date) -> "Work":
 @router.post("/kits/{work}/staged")
 async def stage(request: Request, work: str) -> Response:
     """Put lots aside for a work; the page says which of them were dealt to other work."""
-    site, form, who = site_of(request), await posted(request), session_of(request).who
+    site, form, who = site_of(request), await posted(request, most=LIST_FIELDS), session_of(request).who
     before = await run_in_threadpool(site.jobs.site)
     refused = await entered(lambda: site.store_room.stage(work, _lines(form), by=who), form)
     if refused.told:
@@ -180,7 +180,7 @@ def _lines(form: Posted) -> dict[str, str]:
 @router.post("/kits/{work}/settled")
 async def settle(request: Request, work: str) -> Response:
     """Account for a kit."""
-    site, form, who = site_of(request), await posted(request), session_of(request).who
+    site, form, who = site_of(request), await posted(request, most=LIST_FIELDS), session_of(request).who
     back = {name.removeprefix(BACK): text for name, text in form.fields.items() if name.startswith(BACK)}
     refused = await entered(lambda: site.store_room.settle(work, back, form.need("explained"), by=who), form)
     return await _kit(request, work, settling=refused) if refused.told else RedirectResponse(f"/kits/{work}", 303)

@@ -17,7 +17,7 @@ from app.domain.waste import FACTS
 from app.records.moments import utc_text
 from app.web.context import Site, session_of, site_of
 from app.web.entered import NOTHING, Refilled, entered, tried
-from app.web.forms import Posted, posted
+from app.web.forms import LIST_FIELDS, Posted, posted
 from app.web.handing import download
 from app.web.render import html
 from app.web.signing import signer
@@ -52,7 +52,7 @@ async def _packages(request: Request, job: str, refused: Mapping[str, Refilled])
 
 async def _enter(request: Request, job: str, name: str, make: Callable[[Site, Posted], Write]) -> Response:
     """Carry out one form of the page; a refusal comes back onto it with what was typed."""
-    site, form = site_of(request), await posted(request)
+    site, form = site_of(request), await posted(request, most=LIST_FIELDS)
     refused = await entered(make(site, form), form)
     return (
         await _packages(request, job, {name: refused})
@@ -206,7 +206,7 @@ async def hand_over(request: Request) -> Response:
     """Hand containers and packages over, signed by whoever gives them."""
     from app.web.views.waste import BOX, picked
 
-    site, form = site_of(request), await posted(request)
+    site, form = site_of(request), await posted(request, most=LIST_FIELDS)
 
     async def doing() -> None:
         by = await signer(request, form, session_of(request).who.id)
@@ -231,7 +231,7 @@ async def take_back(request: Request) -> Response:
     """Enter that packages came back."""
     from app.web.views.waste import picked
 
-    site, form, who = site_of(request), await posted(request), session_of(request).who
+    site, form, who = site_of(request), await posted(request, most=LIST_FIELDS), session_of(request).who
     refused = await entered(
         lambda: site.waste.take_back(form.need("handover"), picked(form.fields), form.fields, by=who), form
     )
@@ -262,7 +262,7 @@ async def put_in(request: Request, container: str) -> Response:
     """Put packages into a container."""
     from app.web.views.waste import picked
 
-    site, form, who = site_of(request), await posted(request), session_of(request).who
+    site, form, who = site_of(request), await posted(request, most=LIST_FIELDS), session_of(request).who
     refused = await entered(lambda: site.waste.place(picked(form.fields), {"container": container}, by=who), form)
     here = f"/waste/{quote(container, safe='')}"
     return await _container(request, container, refused) if refused.told else RedirectResponse(here, status_code=303)

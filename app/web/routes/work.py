@@ -24,10 +24,10 @@ from app.domain.takeoff import take_off
 from app.domain.watching import NoticeMissed, missed_by
 from app.records.moments import utc_text
 from app.records.veil import veiled, veiled_events
-from app.services.jobs import Asked
+from app.services.jobs import Asked, no_such_job
 from app.web.awaiting import around_for, done, state_of
 from app.web.context import WORKER_COOKIE, asked_by, session_of, site_of, worker_chosen
-from app.web.forms import Posted, posted
+from app.web.forms import LIST_FIELDS, Posted, posted
 from app.web.paths import IN_HAND
 from app.web.render import html, wants_part, wants_sentence
 from app.web.roles import WORKERS
@@ -53,7 +53,7 @@ async def known(request: Request, job: str) -> JobState:
     """Return a job that was opened as whoever asks may see it; raise Invalid for any other."""
     state = await state_of(site_of(request), job)
     if state.opened is None:
-        raise Invalid("There is no such job. Go back to the list of housings and choose one.")
+        raise no_such_job(job)
     return veiled(state, session_of(request).who.id)
 
 
@@ -227,7 +227,7 @@ async def reopen_form(request: Request, job: str) -> Response:
 @router.post("/reopen")
 async def reopen(request: Request, job: str) -> Response:
     """Re-open a job, signed by the lead with a written answer."""
-    form = await posted(request)
+    form = await posted(request, most=LIST_FIELDS)
     by = await signer(request, form, session_of(request).who.id)
     again = tuple(name.removeprefix("again.") for name in form.fields if name.startswith("again."))
     await do(request, job, Reopen(form.need("answer"), again, form.get("extra")), form, by=by)

@@ -4,10 +4,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from app.domain.containment.state import Door
-from app.domain.deciding.locks import OTHERWISE
 from app.domain.housing import IsolationPoint, PointKind
 from app.domain.job import JobState, Stage
-from app.domain.locks import Hung, StrokePart
+from app.domain.locks import OTHERWISE, Hung, StrokePart
 from app.domain.procedure import Role
 from app.domain.watching import MOST_MISSED, stands_open
 from app.domain.words import unit_words

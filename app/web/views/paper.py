@@ -4,9 +4,9 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from app.domain.deciding.isolation import unlocked
-from app.domain.deciding.locks import OTHERWISE
 from app.domain.event_base import Who
 from app.domain.job import JobState, Stage
+from app.domain.locks import OTHERWISE
 from app.domain.paper import HOW_WORDS, Blank
 from app.domain.procedure import Role, Second, StepKind
 from app.domain.steps import Step
