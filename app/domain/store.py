@@ -187,6 +187,7 @@ class KitSettled(SiteEntry):
     """What of a job's kit came back; the rest was used up.
 
     used: what the steps that were done used, by kind, from the model.  explained: why what is missing is not that.
+    unfit: of what did not come back, why it might no longer be used; None where it was all fit.
     """
 
     type: Literal["kit_settled"] = "kit_settled"
@@ -194,6 +195,7 @@ class KitSettled(SiteEntry):
     back: tuple[KitLine, ...]
     used: dict[str, int]
     explained: str = ""
+    unfit: tuple[str, ...] | None = None
 
 
 class FilterTaken(SiteEntry):

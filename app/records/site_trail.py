@@ -236,7 +236,8 @@ def _stored(event: StoreEvent) -> str:
             told = f"The kit of {event.job} was settled; back: {_lines(event.back)}"
             used = ", ".join(f"{count} of {kind}" for kind, count in event.used.items())
             why = f" What differs: {event.explained}." if event.explained else ""
-            return f"{told}; the steps used {used or 'nothing of it'}.{why}"
+            unfit = "".join(f" {item}." for item in event.unfit or ())
+            return f"{told}; the steps used {used or 'nothing of it'}.{unfit}{why}"
         case FilterTaken():  # which one stands in the job's entry, which may be verified unseen just now
             told = f"By entry {event.entry} of {event.job}"
             went = " a filter of the store room is at its housing" if event.lot else ""

@@ -307,7 +307,7 @@ class Jobs:
             packages=_open_packages(register, state) if isinstance(command, Accept | Submit) else (),
             both=asked.both,
             qualifications=register.qualifications,
-            store=register.store if isinstance(command, Finish | Correct | Late | Transcribe) else Store(),
+            store=register.store if isinstance(command, Begin | Finish | Correct | Late | Transcribe) else Store(),
             taken=register.taken.get(job) or {},
         )
         if isinstance(command, Open):

@@ -12,6 +12,7 @@ from app.domain.registers import SiteMoment
 from app.domain.store import (
     FilterTaken,
     Kind,
+    KitSettled,
     Store,
     StoreEvent,
     evolve_store,
@@ -200,6 +201,31 @@ def test_a_kit_is_settled_before_the_end_of_its_job_only_with_a_reason() -> None
     )
 
     assert early.explained == "job given up"
+
+
+def test_what_may_no_longer_be_used_comes_back_or_somebody_says_where_it_went() -> None:
+    """Rejected or run out since it was staged: even counts do not do, and what was said is kept with why."""
+    store = accepted(Store(), "L1", **(BAG | {"use_by": "2026-03-04"}))
+    store = evolve_store(store, kit_staged(store, moment(), job="job-1", lines={"L1": "7"}))
+    entry = lot_inspected(store, moment(), lot="L1", seen=all_good(Kind.BAG), verdict="rejected", reason="pinholes")
+    rejected = evolve_store(store, entry)
+
+    def settle(store: Store, back: str, explained: str = "", on: date | None = None) -> KitSettled:
+        used = {Kind.BAG: 7 - int(back)}
+        return kit_settled(
+            store, moment(date(2026, 3, 9)), job="job-1", back={"L1": back}, used=used, explained=explained, on=on
+        )
+
+    with pytest.raises(Invalid, match=r"was rejected on inspection: pinholes, and 2 did not come back\. Count again"):
+        settle(rejected, "5")
+    with pytest.raises(Invalid, match="was to be used by 2026-03-04, before 2026-03-05, and 2 did not come back"):
+        settle(store, "5", on=date(2026, 3, 5))
+    told = settle(rejected, "5", "both went on P1 before it was known")
+
+    assert told.unfit == ("The lot L1 was rejected on inspection: pinholes, and 2 did not come back",)
+    assert told.explained == "both went on P1 before it was known"
+    assert settle(rejected, "7").unfit is None
+    assert settle(store, "5", on=date(2026, 3, 4)).explained == "", "the day of the work counts, not that of counting"
 
 
 def test_more_cannot_come_back_than_went_out() -> None:
