@@ -141,9 +141,26 @@ def done() -> Bench:
     return bench
 
 
-def taken_over(register: Housed, bench: Bench) -> FiltersPlaced | None:
+def taken_over(register: Housed, bench: Bench, store: Store | None = None) -> FiltersPlaced | None:
     """Return what the register takes over from a job that is accepted now."""
-    return placed_by_job(register, bench.state, seq=9, at=LATER, by=LEAD, zone="UTC")
+    return placed_by_job(
+        register, bench.state, seq=9, at=LATER, by=LEAD, zone="UTC", store=store if store is not None else Store()
+    )
+
+
+def test_what_lies_in_the_store_room_meanwhile_is_flagged_and_not_in_place(done: Bench) -> None:
+    """Received while the job went on: the record stands, the position has no known filter, a lead answers."""
+    lot = {"id": "F-1", "kind": "filter", "what": "24x24x11.5 gasket", "made": "2025-05-01", "serial": "new 1"}
+    store = evolve_store(Store(), lot_received(Store(), MOMENT, lot))
+    event = taken_over(Housed(), done, store)
+    assert event is not None
+
+    assert [place.filter.serial for place in event.places if place.filter] == ["NEW 2"]
+    assert [doubt.sentence for doubt in event.doubts or ()] == [
+        "The accepted job has NEW 1 at P1 position 1, and the store room has it as lot F-1"
+    ]
+    gone = evolve_store(store, lot_counted(store, MOMENT, lot="F-1", now="0", reason="it went to EF-03"))
+    assert taken_over(Housed(), done, gone) == taken_over(Housed(), done)
 
 
 def test_what_a_job_slid_in_is_in_place_and_what_was_there_is_not(done: Bench) -> None:

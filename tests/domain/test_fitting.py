@@ -13,6 +13,8 @@ from app.domain.deciding.filters import complain_of_unfit, filter_moved, store_f
 from app.domain.events import AnswerCorrected, Event, JobStopped, StepDone, StepOutside
 from app.domain.field_change import ApproveChange, NewWords, ProposeChange
 from app.domain.history import unlawful
+from app.domain.housed import Housed, evolve_housed
+from app.domain.housed_events import Filter, FiltersPlaced, Placed
 from app.domain.job import JobState, Stage
 from app.domain.paper import PrintBlank, Transcribe
 from app.domain.refused import Refused
@@ -308,6 +310,63 @@ def test_a_kit_that_nobody_has_settled_is_told_to_the_reviewer() -> None:
 
     assert (found.seq, found.kind) == (31, "kit not settled")
     assert bench.store.lots["F1"].lot.kind is Kind.FILTER
+
+
+AT_EF07 = "The filter SN-F1 is in place at EF-07, P1 position 1, by the register"
+
+
+def in_place(*spots: tuple[str, str, int, str], job: str | None = None, since: str = BEFORE) -> Housed:
+    """Return a register with these filters in place."""
+    places = tuple(
+        Placed(housing=tag, port=port, position=position, since=since, filter=Filter(serial=serial))
+        for tag, port, position, serial in spots
+    )
+    return evolve_housed(Housed(), FiltersPlaced(
+        seq=1, at=since, how="job" if job else "desk", places=places, why="seen", job=job
+    ))  # fmt: skip
+
+
+@pytest.mark.parametrize("site_enters_filters", [True, False])
+def test_a_filter_that_the_register_has_in_place_does_not_go_in(site_enters_filters: bool) -> None:
+    """Whether the site has a store room or not: refused at the screen, kept with a stop where it may be in."""
+    bench = to_read(stocked() if site_enters_filters else Store())
+    bench.housed = in_place(("EF-07", "P1", 1, "sn-f1"))
+    late = replace(bench, events=list(bench.events))
+
+    with pytest.raises(Refused, match=AT_EF07) as refused:
+        read(bench, "SN-F1")
+    assert (refused.value.code, refused.value.logged) == ("filter", True)
+    made_up = made_up_answers(late.state.steps[late.state.place]) | {"serial": "SN-F1"}
+    outside, stop = late.do(Late(Finish(due(late), made_up), late.state.size), HANDS)
+    assert isinstance(outside, StepOutside)
+    assert isinstance(stop, JobStopped)
+    assert AT_EF07 in stop.text
+    (done, *_) = read(bench, "SN-F2")
+    assert isinstance(done, StepDone)
+    assert [item.basis for item in done.evidence.judged if item.ask == "serial"] == (
+        ["the site's store room"] if site_enters_filters else []
+    )
+
+
+@pytest.mark.parametrize(
+    ("spot", "job", "since", "told"),
+    [
+        (("EF-03", "P1", 2), None, BEFORE, "in place at EF-03, P1 position 2"),
+        (("EF-03", "P1", 2), None, "2026-03-02T07:00:01.000Z", ""),
+        (("EF-03", "P1", 1), None, "2026-03-02T07:00:01.000Z", "in place at EF-03, P1 position 1"),
+        (("EF-03", "P1", 1), "job-2026-0001", BEFORE, ""),
+    ],
+)
+def test_what_stood_in_the_place_before_the_job_does_not_go_in_again(
+    spot: tuple[str, str, int], job: str | None, since: str, told: str
+) -> None:
+    """What the desk entered of this very place since, and what a job put there that goes on again, may be read."""
+    bench = replace(to_read(Store()), housed=in_place((*spot, "SN-F1"), job=job, since=since))
+    if told:
+        with pytest.raises(Refused, match=told):
+            read(bench, "SN-F1")
+    else:
+        assert isinstance(read(bench, "SN-F1")[0], StepDone)
 
 
 def last_fault(bench: Bench) -> str:

@@ -12,6 +12,7 @@ from app.domain.housing_entry import Entering, entries_for
 from app.domain.registers import SiteMoment
 from app.domain.signing import SURVEYED
 from app.domain.site import SiteEvent, SiteState, fold_site
+from app.domain.storing import lot_counted, lot_received
 from app.domain.surveying import AS_ON_REGISTER, DIFFERS, UNSEEN, difference_answered, points_of, survey_taken
 from tests.builders import HANDS, LEAD, START, housing
 
@@ -176,6 +177,19 @@ def test_filters_change_places_in_one_entry_and_none_is_taken_from_a_third() -> 
     assert swapped.housed.where("B") == ("EF-03", ("P1", 1))
     with pytest.raises(Invalid, match="Filter A is in place at EF-03, P1 position 1"):
         entered(state, entering(state.size, ("EF-11", "P1", 1, a)))
+
+
+def test_what_the_store_room_holds_is_not_entered_in_place() -> None:
+    """Received between the check of a file and its entry: nothing of the file is entered."""
+    lot = {"id": "F-1", "kind": "filter", "what": "24x24x11.5 gasket", "made": "2025-05-01", "serial": "n 1"}
+    state = SiteState()
+    state = fold_site([lot_received(state.store, moment(state), lot)], start=state)
+    what = entering(state.size, ("EF-03", "P1", 1, Filter(serial="N1")))
+
+    with pytest.raises(Invalid, match="Filter N1 is in the store room as lot F-1, and no filter is in two places"):
+        entered(state, what)
+    gone = fold_site([lot_counted(state.store, moment(state), lot="F-1", now="0", reason="went to EF-03")], start=state)
+    assert entered(gone, what).housed.where("N1") == ("EF-03", ("P1", 1))
 
 
 def test_both_entries_of_an_import_carry_the_digest_of_its_file() -> None:

@@ -16,6 +16,7 @@ from app.domain.containment.rules import bare_ports
 from app.domain.event_base import Judged
 from app.domain.events import AnswerCorrected, Event, StepDone
 from app.domain.fitting import SERIAL, Fitness, reads_filter
+from app.domain.housed import Spot
 from app.domain.job import JobState, Mark, Notable
 from app.domain.picking import used_of
 from app.domain.refused import Refused
@@ -54,7 +55,26 @@ def fitness_of(state: JobState, step: Step, moment: Moment, *, corrected: bool =
         },
         before=_before(state.mark(step.id)) if corrected else None,
         refuses=not moment.kept,
+        housed=moment.housed,
+        here=_here(state, step, moment),
     )
+
+
+def _here(state: JobState, step: Step, moment: Moment) -> tuple[str, Spot] | None:
+    """Return the place that a step reads a filter for, where the register may have that filter in it already.
+
+    What stood there before the job, which draws it out, does not go in again.
+    """
+    if state.opened is None or step.port is None or step.position is None:
+        return None
+    tag, spot = state.opened.housing.tag, (step.port, step.position)
+    now = moment.housed.at(tag, *spot)
+    drawn = any(
+        effect.act is Act.DRAW_OUT and (effect.port, effect.position) == spot
+        for other in state.steps
+        for effect in other.effects
+    )
+    return None if drawn and now is not None and now.since <= state.opened.at else (tag, spot)
 
 
 def filters_read(state: JobState) -> Iterator[tuple[Step, str]]:
