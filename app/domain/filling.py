@@ -152,8 +152,11 @@ class Moved:
     filter: Filter | None
 
 
-def moved_by(job: JobState) -> tuple[Moved, ...]:
-    """Return what became of each position that a job drew a filter from or slid one into, in the order of the acts."""
+def moved_by(job: JobState, store: Store = EMPTY) -> tuple[Moved, ...]:
+    """Return what became of each position that a job drew a filter from or slid one into, in the order of the acts.
+
+    store: has the test report that came with a filter.
+    """
     last: dict[Spot, tuple[int, str, Act]] = {}
     for step in job.steps:
         mark = job.mark(step.id)
@@ -164,12 +167,12 @@ def moved_by(job: JobState) -> tuple[Moved, ...]:
                 spot, act = (effect.port, effect.position), (mark.done.seq, mark.done.at, effect.act)
                 last[spot] = max(last.get(spot, act), act)
     return tuple(
-        Moved(*spot, at, _read_before(job, spot, seq) if act is Act.SLIDE_IN else None)
+        Moved(*spot, at, _read_before(job, spot, seq, store) if act is Act.SLIDE_IN else None)
         for spot, (seq, at, act) in sorted(last.items(), key=lambda item: item[1][0])
     )
 
 
-def _read_before(job: JobState, spot: Spot, seq: int) -> Filter | None:
+def _read_before(job: JobState, spot: Spot, seq: int, store: Store) -> Filter | None:
     """Return the filter whose label was read last for this position before it was slid in."""
     read: dict[int, Filter] = {}
     for step in job.steps:
@@ -179,7 +182,9 @@ def _read_before(job: JobState, spot: Spot, seq: int) -> Filter | None:
         answers, done = mark.evidence.answers, mark.done
         if done is not None and done.seq < seq and SERIAL_ASK in answers:
             made = answers[MADE_ASK].text if MADE_ASK in answers else None
-            read[done.seq] = Filter(serial=" ".join(answers[SERIAL_ASK].text.split()), made=made)
+            serial = " ".join(answers[SERIAL_ASK].text.split())
+            lot = store.of_serial(serial)
+            read[done.seq] = Filter(serial=serial, made=made, report=(lot and lot.lot.test_report) or None)
     return read[max(read)] if read else None
 
 
@@ -194,7 +199,7 @@ def placed_by_job(
     if job.opened is None or job.opened.rehearsal:
         return None
     tag, ledger = job.opened.housing.tag, job.opened.ledger
-    moves = moved_by(job)
+    moves = moved_by(job, store)
     leaving = {(tag, (move.port, move.position)) for move in moves}
     places, doubts, taken = [], [], set[str]()
     for move in moves:

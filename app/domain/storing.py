@@ -167,7 +167,7 @@ def _lot_from(held: Mapping[str, object], typed: Mapping[str, str], moment: Site
         raise Invalid(f"{fields.get('what', '')!r} is no tool of the list. Choose one of: {', '.join(TOOLS)}.")
     days = {
         field: day_from(typed[field], label, moment.today, years=LABEL_YEARS)
-        for field, label in (("made", "Made on"), ("use_by", "To be used by"))
+        for field, label in (("made", "Made on"), ("use_by", "To be used by"), ("tested_on", "Tested on"))
         if field in typed
     }
     try:

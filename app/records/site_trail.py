@@ -219,7 +219,8 @@ def _stored(event: StoreEvent) -> str:
         case LotReceived():
             lot = event.lot
             what = f"filter {lot.serial}, {lot.what}" if lot.serial else f"{lot.count} of {lot.kind}, {lot.what}"
-            return f"Lot {lot.id} was received: {what}."
+            report = f", test report {lot.test_report}" if lot.test_report else ""
+            return f"Lot {lot.id} was received: {what}{report}."
         case LotInspected():
             seen = ", ".join(f"{item.item} “{item.seen}”" for item in event.findings if not item.as_asked)
             told = f"Lot {event.lot} was inspected and {event.verdict}{f': {event.reason}' if event.reason else ''}."

@@ -13,6 +13,7 @@ from app.domain.store import (
     FilterTaken,
     Kind,
     KitSettled,
+    Lot,
     Store,
     StoreEvent,
     evolve_store,
@@ -56,6 +57,44 @@ def accepted(store: Store, name: str, **typed: str) -> Store:
     store = received(store, name, **typed)
     seen = all_good(store.lots[name].lot.kind)
     return evolve_store(store, lot_inspected(store, moment(), lot=name, seen=seen, verdict="accepted", reason=""))
+
+
+@pytest.mark.parametrize(
+    ("typed", "told"),
+    [
+        ({"report": "TR  7", "tested_on": "2025-06-03", "efficiency": "99.97 %"}, "TR 7 of 2025-06-03, 99.97 %"),
+        ({"report": "TR 7", "efficiency": "99.97 %"}, "TR 7, 99.97 %"), ({"tested_on": "2025-06-03"}, "of 2025-06-03"),
+        ({"report": "x" * 40, "tested_on": "2025-06-03", "efficiency": "9" * 24},
+         f"{'x' * 40} of 2025-06-03, {'9' * 24}"),
+        ({}, ""),
+    ],
+)  # fmt: skip
+def test_a_filter_keeps_its_makers_test_report(typed: dict[str, str], told: str) -> None:
+    """As far as it is known; in words it fits the register's field; without one the entry reads as it always did."""
+    lot = received(Store(), "F1", **FILTER, **typed).lots["F1"].lot
+
+    assert lot.test_report == told
+    assert len(told) <= 80
+    assert set(lot.model_dump(exclude_none=True)) - set(Lot(**BASE).model_dump(exclude_none=True)) == {*typed, "made"}
+
+
+BASE = {"id": "F1", "kind": "filter", "what": "x", "count": 1, "received_on": TODAY, "serial": "S"}
+
+
+@pytest.mark.parametrize(
+    ("typed", "told"),
+    [
+        (FILTER | {"tested_on": "2025-05-31"}, "tested on 2025-05-31, which does not lie between its making and its"),
+        (FILTER | {"tested_on": "2026-03-03"}, "tested on 2026-03-03, which does not lie between"),
+        (FILTER | {"tested_on": "June"}, "Tested on"), (FILTER | {"report": "x" * 41}, "40"),
+        (FILTER | {"efficiency": "9" * 25}, "24"),
+        (BAG | {"report": "TR 7"}, "a test report .TR 7. belongs to a filter; leave it empty here"),
+    ],
+)  # fmt: skip
+def test_a_test_report_that_cannot_be_is_refused_with_one_sentence(typed: dict[str, str], told: str) -> None:
+    """Too long, of another day, or of something that has none."""
+    with pytest.raises(Invalid, match=told):
+        received(Store(), "F1", **typed)
 
 
 def test_nothing_is_used_before_it_was_accepted() -> None:
