@@ -13,6 +13,7 @@ from app.domain.crew import Acknowledge, Part, Qualifications
 from app.domain.decide import decide
 from app.domain.event_base import Device, Who
 from app.domain.events import Event
+from app.domain.housed import Housed
 from app.domain.housing import Housing, SiteLimit, read_housing
 from app.domain.job import JobState, Stage, fold
 from app.domain.judging import AGAIN
@@ -90,6 +91,7 @@ class Bench:
     missing: int | None = None
     qualifications: Qualifications = field(default_factory=lambda: QUALIFIED)
     store: Store = field(default_factory=Store)
+    housed: Housed = field(default_factory=Housed)
     cast: Cast = CAST
 
     def do(self, command: Command, by: Who, device: Device | None = None) -> tuple[Event, ...]:
@@ -115,6 +117,7 @@ class Bench:
             missing=self.missing,
             qualifications=self.qualifications,
             store=self.store,
+            housed=self.housed,
         )
 
     def due_commands(self) -> list[tuple[Command, Who]]:

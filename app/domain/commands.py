@@ -11,6 +11,7 @@ from app.domain.crew import NO_QUALIFICATIONS, CrewCommand, Qualifications
 from app.domain.event_base import Device, Who
 from app.domain.events import JobOpened
 from app.domain.field_change import FieldChangeCommand
+from app.domain.housed import Housed
 from app.domain.instruments import Instrument
 from app.domain.job import Notable
 from app.domain.leaving import LeavingCommand
@@ -35,6 +36,7 @@ class Moment:
     site's store room.  kept: what is entered was done before now, on paper or while the server was out of reach.
     paper: the entry by which the page was printed that this is entered from, where it is.
     taken: who took the record of the job, by person: how many entries the newest one that they took has.
+    housed: the site's register of what is in place.
     """
 
     ledger: str
@@ -55,6 +57,7 @@ class Moment:
     kept: bool = False
     paper: int | None = None
     taken: Mapping[str, int] = field(default_factory=lambda: MappingProxyType({}))
+    housed: Housed = field(default_factory=Housed)
 
     @property
     def on(self) -> date:

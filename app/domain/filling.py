@@ -18,6 +18,7 @@ from app.domain.housing import Housing
 from app.domain.job import JobState
 from app.domain.registers import SiteMoment, reason_from
 from app.domain.site import SiteState
+from app.domain.store import Store
 from app.domain.zones import local_text
 
 SERIAL_ASK, MADE_ASK = "serial", "made"
@@ -25,6 +26,8 @@ SERIAL_ASK, MADE_ASK = "serial", "made"
 EARLIEST = date(1950, 1, 1)
 LONGEST_SERIAL = 60
 NOT_KNOWN = "no filter known"
+EMPTY = Store()
+"""A store room with nothing in it."""
 
 
 def filter_from(typed: Mapping[str, str], today: date) -> Filter:
@@ -90,6 +93,12 @@ def elsewhere(register: Housed, serial: str, housing: str, spot: Spot) -> str:
     return f"{tag}, {port} position {position}"
 
 
+def in_store_room(store: Store, serial: str) -> str:
+    """Say as which lot a serial number lies in the store room or stands staged; nothing if it does not."""
+    found = store.of_serial(serial)
+    return f"lot {found.lot.id}" if found is not None and (found.left or found.staged) else ""
+
+
 def filter_placed(
     state: SiteState, moment: SiteMoment, housing: Housing, *, port: str, position: str, typed: Mapping[str, str],
     why: str, how: How = "desk",
@@ -104,9 +113,9 @@ def filter_placed(
             f"Filter {found.serial} is in place at {told}, and no filter is in two places. Read the label again, or "
             "take it out there first."
         )
-    if (lot := state.store.of_serial(found.serial)) is not None and (lot.left or lot.staged):
+    if told := in_store_room(state.store, found.serial):
         raise Invalid(
-            f"Filter {found.serial} is in the store room as lot {lot.lot.id}, and no filter is in two places. Read the "
+            f"Filter {found.serial} is in the store room as {told}, and no filter is in two places. Read the "
             "label again, or count that lot there first."
         )
     place = Placed(housing=housing.tag, port=port, position=spot[1], since=moment.at, filter=found)
@@ -143,8 +152,11 @@ class Moved:
     filter: Filter | None
 
 
-def moved_by(job: JobState) -> tuple[Moved, ...]:
-    """Return what became of each position that a job drew a filter from or slid one into, in the order of the acts."""
+def moved_by(job: JobState, store: Store = EMPTY) -> tuple[Moved, ...]:
+    """Return what became of each position that a job drew a filter from or slid one into, in the order of the acts.
+
+    store: has the test report that came with a filter.
+    """
     last: dict[Spot, tuple[int, str, Act]] = {}
     for step in job.steps:
         mark = job.mark(step.id)
@@ -155,12 +167,12 @@ def moved_by(job: JobState) -> tuple[Moved, ...]:
                 spot, act = (effect.port, effect.position), (mark.done.seq, mark.done.at, effect.act)
                 last[spot] = max(last.get(spot, act), act)
     return tuple(
-        Moved(*spot, at, _read_before(job, spot, seq) if act is Act.SLIDE_IN else None)
+        Moved(*spot, at, _read_before(job, spot, seq, store) if act is Act.SLIDE_IN else None)
         for spot, (seq, at, act) in sorted(last.items(), key=lambda item: item[1][0])
     )
 
 
-def _read_before(job: JobState, spot: Spot, seq: int) -> Filter | None:
+def _read_before(job: JobState, spot: Spot, seq: int, store: Store) -> Filter | None:
     """Return the filter whose label was read last for this position before it was slid in."""
     read: dict[int, Filter] = {}
     for step in job.steps:
@@ -170,21 +182,24 @@ def _read_before(job: JobState, spot: Spot, seq: int) -> Filter | None:
         answers, done = mark.evidence.answers, mark.done
         if done is not None and done.seq < seq and SERIAL_ASK in answers:
             made = answers[MADE_ASK].text if MADE_ASK in answers else None
-            read[done.seq] = Filter(serial=" ".join(answers[SERIAL_ASK].text.split()), made=made)
+            serial = " ".join(answers[SERIAL_ASK].text.split())
+            lot = store.of_serial(serial)
+            read[done.seq] = Filter(serial=serial, made=made, report=(lot and lot.lot.test_report) or None)
     return read[max(read)] if read else None
 
 
 def placed_by_job(
-    register: Housed, job: JobState, *, seq: int, at: str, by: Who | None, zone: str
+    register: Housed, job: JobState, *, seq: int, at: str, by: Who | None, zone: str, store: Store = EMPTY
 ) -> FiltersPlaced | None:
     """Return the entry that takes over what a job did, or None where the register has all of it already.
 
-    zone: of the site, by whose calendar a filter was installed.  A rehearsal moves nothing.
+    zone: of the site, by whose calendar a filter was installed.  store: what it holds is in place nowhere.  A rehearsal
+    moves nothing.
     """
     if job.opened is None or job.opened.rehearsal:
         return None
     tag, ledger = job.opened.housing.tag, job.opened.ledger
-    moves = moved_by(job)
+    moves = moved_by(job, store)
     leaving = {(tag, (move.port, move.position)) for move in moves}
     places, doubts, taken = [], [], set[str]()
     for move in moves:
@@ -201,6 +216,8 @@ def placed_by_job(
                 told = "this job read the same number for another position"
             elif where is not None and where not in leaving:
                 told = f"the register has it at {elsewhere(register, found.serial, tag, (move.port, move.position))}"
+            elif lot := in_store_room(store, found.serial):
+                told = f"the store room has it as {lot}"
             taken.add(serial_key(found.serial))
         if told:
             doubts.append(_doubt(tag, move, now, told))

@@ -299,6 +299,7 @@ def _placed_past(event: FiltersPlaced) -> Iterator[tuple[str, Past]]:
     by_tag: dict[str, list[str]] = {}
     for place in event.places:
         holds = place.filter.serial if place.filter else "no known filter"
+        holds += f", test report {place.filter.report}" if place.filter and place.filter.report else ""
         by_tag.setdefault(place.housing, []).append(f"{place.port} position {place.position}: {holds}")
     for tag, places in by_tag.items():
         yield tag, Past(event.seq, event.at, event.by, "filters", tuple(places), event.why)

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from app.calc.errors import Invalid
-from app.domain.filling import elsewhere
+from app.domain.filling import elsewhere, in_store_room
 from app.domain.housed_events import Filter, FiltersPlaced, HousingEntered, Placed, Plate
 from app.domain.registers import SiteMoment, reason_from
 from app.domain.site import SiteEvent, SiteState
@@ -37,6 +37,10 @@ def entries_for(state: SiteState, moment: SiteMoment, entering: Entering, *, why
     _complain_of_others(state, entering)
     changing = {(tag, (port, position)) for tag, port, position, _ in entering.holding}
     for tag, port, position, found in entering.holding:
+        if found is not None and (lot := in_store_room(state.store, found.serial)):
+            raise Invalid(
+                f"Filter {found.serial} is in the store room as {lot}, and no filter is in two places. Look again."
+            )
         if found is None or state.housed.where(found.serial) in changing:
             continue
         if told := elsewhere(state.housed, found.serial, tag, (port, position)):

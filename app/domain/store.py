@@ -56,6 +56,7 @@ class Lot(Kept):
 
     id: the site's own number.  what: the filter's type, the bag's ring size, which tool, or a description.  made,
     use_by: by the maker's label.  maker_lot: the maker's own marking.  place: where it is kept.
+    report, tested_on, efficiency: number, day and result of a filter's test by its maker, as its report says.
     """
 
     id: str = Field(pattern=r"^[A-Z0-9][A-Z0-9.-]{0,23}$")
@@ -68,6 +69,9 @@ class Lot(Kept):
     use_by: date | None = None
     maker_lot: str = Field(default="", max_length=60)
     place: str = Field(default="", max_length=60)
+    report: str | None = Field(default=None, max_length=40)
+    tested_on: date | None = None
+    efficiency: str | None = Field(default=None, max_length=24)
 
     @model_validator(mode="after")
     def _whole(self) -> "Lot":
@@ -82,7 +86,20 @@ class Lot(Kept):
             )
         if self.made is not None and self.made > self.received_on:
             raise ValueError(f"made on {self.made}, after it was received on {self.received_on}")
+        if self.kind is not Kind.FILTER and self.test_report:
+            raise ValueError(f"a test report ({self.test_report}) belongs to a filter; leave it empty here")
+        if self.tested_on is not None and not (self.made or self.tested_on) <= self.tested_on <= self.received_on:
+            raise ValueError(
+                f"tested on {self.tested_on}, which does not lie between its making and its receipt on "
+                f"{self.received_on}"
+            )
         return self
+
+    @property
+    def test_report(self) -> str:
+        """The maker's test report in words; nothing where none is held."""
+        of = [self.report or "", *([f"of {self.tested_on}"] if self.tested_on else [])]
+        return ", ".join(text for text in (" ".join(of).strip(), self.efficiency or "") if text)
 
     @property
     def named(self) -> str:
@@ -135,6 +152,9 @@ class Label(Kept):
     use_by: date | None = None
     maker_lot: str | None = None
     place: str | None = None
+    report: str | None = None
+    tested_on: date | None = None
+    efficiency: str | None = None
 
     @property
     def given(self) -> Mapping[str, str | date]:
@@ -143,8 +163,11 @@ class Label(Kept):
 
 
 LABEL = {"what": "type", "serial": "serial number", "made": "made on", "use_by": "to be used by",
-         "maker_lot": "maker's lot", "place": "kept at"}  # fmt: skip
+         "maker_lot": "maker's lot", "place": "kept at", "report": "test report", "tested_on": "tested on",
+         "efficiency": "efficiency"}  # fmt: skip
 """What of a lot may be corrected, and how it is called."""
+OF_A_FILTER = frozenset({"serial", "report", "tested_on", "efficiency"})
+"""What of it only a filter has."""
 
 
 class LotCorrected(SiteEntry):
@@ -187,6 +210,7 @@ class KitSettled(SiteEntry):
     """What of a job's kit came back; the rest was used up.
 
     used: what the steps that were done used, by kind, from the model.  explained: why what is missing is not that.
+    unfit: of what did not come back, why it might no longer be used; None where it was all fit.
     """
 
     type: Literal["kit_settled"] = "kit_settled"
@@ -194,6 +218,7 @@ class KitSettled(SiteEntry):
     back: tuple[KitLine, ...]
     used: dict[str, int]
     explained: str = ""
+    unfit: tuple[str, ...] | None = None
 
 
 class FilterTaken(SiteEntry):

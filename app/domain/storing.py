@@ -167,7 +167,7 @@ def _lot_from(held: Mapping[str, object], typed: Mapping[str, str], moment: Site
         raise Invalid(f"{fields.get('what', '')!r} is no tool of the list. Choose one of: {', '.join(TOOLS)}.")
     days = {
         field: day_from(typed[field], label, moment.today, years=LABEL_YEARS)
-        for field, label in (("made", "Made on"), ("use_by", "To be used by"))
+        for field, label in (("made", "Made on"), ("use_by", "To be used by"), ("tested_on", "Tested on"))
         if field in typed
     }
     try:
@@ -303,21 +303,23 @@ def kit_staged(
 
 def kit_settled(
     store: Store, moment: SiteMoment, *, job: str, back: Mapping[str, str], used: Mapping[Kind, int], explained: str,
-    finished: bool = True,
+    finished: bool = True, lives: Mapping[str, int] | None = None, on: date | None = None,
 ) -> KitSettled:  # fmt: skip
     """Return the entry that accounts for a job's kit: staged, less what came back, is what the steps used.
 
     back: by lot, each of the kit's and no other; a filter that the job has read since may stand there with none.
     used: by kind, from the effects of the steps that were done; kinds of which the kit held nothing are left out, for
-    they came from elsewhere.  finished: no step of the job is due any more.  Raises Invalid where the sum differs, or
-    the job goes on, and nobody says why, and where more comes back than was staged; Refused for another kit.
+    they came from elsewhere.  finished: no step of the job is due any more.  lives: as for staging.  on: the day of the
+    newest work of the job; today where there is none.  Raises Invalid where the sum differs, the job goes on, or what
+    may no longer be used is not back, and nobody says why, and where more comes back than was staged; Refused for
+    another kit.
     """
     if job not in store.kits:
         raise Invalid(f"Nothing was staged for {job}, so there is nothing to settle.")
     if job in store.settled:
         raise Invalid(f"The kit of {job} has been settled already.")
     _complain_of_another_kit(store, job, back)
-    lines, gone = [], used_by(store, job)
+    lines, gone, unfit = [], used_by(store, job), list[str]()
     for standing, staged in store.kit(job):
         lot = standing.lot
         count = count_from(back.get(lot.id, "").strip() or "0", f"Lot {lot.id} came back")
@@ -325,18 +327,23 @@ def kit_settled(
             raise Invalid(f"Of lot {lot.id} {staged} were staged and {count} are said to have come back. Count again.")
         lines.append(KitLine(lot=lot.id, count=count))
         gone[lot.kind] += staged - count
+        if count < staged and (told := why_not(standing, on=on or moment.today, life_years=life_of(lot, lives))):
+            unfit.append(f"{told.removesuffix(' Take another.').rstrip('.')}, and {staged - count} did not come back")
     held = {store.lots[name].lot.kind for name in store.kits[job] if name in store.lots}
     counted = {kind: count for kind, count in used.items() if kind in held}
     odd = differences(gone, counted)
     if not explained.strip():
         if odd:
             raise Invalid(f"{'; '.join(odd)}. Count again, or say why.")
+        if unfit:
+            raise Invalid(f"{'; '.join(unfit)}. Count again, or say where it went and whether it was used.")
         if not finished:
             raise Invalid("The job is not finished and may use more of its kit. Wait for its end, or say why not.")
     return KitSettled(
         seq=moment.seq, at=moment.at, by=moment.by, job=job, back=tuple(lines),
         used={str(kind): count for kind, count in counted.items() if count},
-        explained=reason_from(explained, "Why the counts differ") if odd or not finished else "",
+        explained=reason_from(explained, "Why the counts differ") if odd or unfit or not finished else "",
+        unfit=tuple(unfit) or None,
     )  # fmt: skip
 
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import get_args
 
 from app.calc.errors import Invalid
-from app.domain.filling import NOT_KNOWN, elsewhere, filter_from, serial_from
+from app.domain.filling import NOT_KNOWN, elsewhere, filter_from, in_store_room, past_day, serial_from
 from app.domain.housed import Difference, Housed, serial_key, serial_label, serial_point
 from app.domain.housed_events import (
     DifferenceAnswered,
@@ -27,7 +27,7 @@ from app.domain.site import SiteState
 
 AS_ON_REGISTER, DIFFERS, UNSEEN = "as on the register", "differs", "cannot be seen"
 MOST_MEASURED, MOST_PHOTOS, LONGEST = 8, 4, 200
-SHOWN, TAG = "shown.", "tag"
+SHOWN, TAG, DATED = "shown.", "tag", "dated."
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +47,7 @@ def points_of(housing: Housing, register: Housed) -> tuple[Point, ...]:
 def _points(housing: Housing, register: Housed) -> Iterator[Point]:
     yield Point(TAG, "Tag on the label", housing.tag)
     yield Point("location", "Place", housing.location)
+    yield Point("service", "Service, as the warning on it says", housing.service.replace("_", " "))
     yield Point("upstream", "Upstream damper", housing.upstream_damper)
     yield Point("downstream", "Downstream damper", housing.downstream_damper)
     yield Point("fan", "Fan", housing.fan)
@@ -68,6 +69,9 @@ def _points(housing: Housing, register: Housed) -> Iterator[Point]:
             now = register.at(housing.tag, port.id, position)
             serial = now.filter.serial if now is not None and now.filter is not None else ""
             yield Point(serial_point(port.id, position), serial_label(port.id, position), serial)
+            if now is not None and now.filter is not None:
+                label = f"Maker's date of the filter at {port.id}, position {position}"
+                yield Point(f"{DATED}{port.id}.{position}", label, str(now.filter.made or ""))
 
 
 def survey_taken(
@@ -88,6 +92,8 @@ def survey_taken(
     placed: list[Placed] = []
     for point in points:
         found = " ".join(typed.get(f"f.{point.id}", "").split())
+        if found and point.id.startswith(DATED):
+            found = str(past_day(found, point.label, moment.today))
         if not point.register_has:
             if point.id.startswith("serial."):
                 placed += [_placed(state, moment, housing, point, found, typed)] if found else []
@@ -163,6 +169,11 @@ def _placed(
     if told := elsewhere(state.housed, read.serial, housing.tag, (port, int(place))):
         raise Invalid(
             f"{point.label}: {read.serial} is in place at {told} by the register, and no filter is in two places. Read "
+            "the label again; if it reads so, leave the field empty and say it in the note."
+        )
+    if lot := in_store_room(state.store, read.serial):
+        raise Invalid(
+            f"{point.label}: {read.serial} is in the store room as {lot}, and no filter is in two places. Read "
             "the label again; if it reads so, leave the field empty and say it in the note."
         )
     return Placed(housing=housing.tag, port=port, position=int(place), since=moment.at, filter=read)

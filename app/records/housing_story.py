@@ -13,6 +13,7 @@ from typing import assert_never
 
 from app.calc.life import FILTER_LIFE_YEARS, expiry
 from app.domain.event_base import Result, Who
+from app.domain.fitting import SERIAL
 from app.domain.housed import InPlace, Past
 from app.domain.housed_events import SurveyTaken
 from app.domain.housing import Bank, Housing
@@ -110,7 +111,18 @@ def _happening(known: Known, line: JobLine, state: JobState, found: Marked, resu
     told = f" ({result.basis})" if limit and result.basis else ""
     verdict = "no limit" if result.within is None else "within" if result.within else "outside"
     text = f"{result.shown[:1].upper()}{result.shown[1:]}{'' if result.method == AGE else limit + told}."
+    text += _filter_words(known, state, found) if result.method == AGE else ""
     return _marked(known, line, state, found, TESTS.get(result.method, result.method), text, verdict)
+
+
+def _filter_words(known: Known, state: JobState, found: Marked) -> str:
+    """Name a filter that went in, with its test report; once the record is accepted, for it is verified unseen."""
+    serial = found.evidence.answers.get(SERIAL)
+    if serial is None or state.stage is not Stage.ACCEPTED:
+        return ""
+    lot = known.site.store.of_serial(serial.text)
+    report = f", test report {lot.lot.test_report}" if lot is not None and lot.lot.test_report else ""
+    return f" Filter {serial.text}{report}."
 
 
 def _flows(known: Known, line: JobLine, state: JobState, found: Marked) -> Iterator[Happening]:

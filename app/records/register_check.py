@@ -6,11 +6,12 @@ Nothing here writes.  The same check runs on the same bytes when the file is ent
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 
-from app.domain.filling import elsewhere
+from app.domain.filling import EMPTY, elsewhere, in_store_room
 from app.domain.housed import Housed, Spot, serial_key
 from app.domain.housed_events import Filter
 from app.domain.housing import Housing
 from app.domain.housing_text import changed_keys
+from app.domain.store import Store
 
 MOST_HOUSINGS = 20_000
 """So many housings or rows are taken at once (our figure)."""
@@ -94,8 +95,13 @@ class Gathered:
     said: dict[str, list[Filling]] = field(default_factory=dict)
 
 
-def compared(found: Gathered, known: Known, tags: Iterable[str], register: Housed) -> Checked:
-    """Hold what a file has against the register.  known: the housing of a tag.  tags: of every housing there is."""
+def compared(
+    found: Gathered, known: Known, tags: Iterable[str], register: Housed, store: Store = EMPTY
+) -> Checked:  # fmt: skip
+    """Hold what a file has against the register and the store room.
+
+    known: the housing of a tag.  tags: of every housing there is.
+    """
     faults = [*found.faults, *_written_otherwise(found, tags)]
     changing, same = [], 0
     fillings: list[Filling] = []
@@ -107,6 +113,7 @@ def compared(found: Gathered, known: Known, tags: Iterable[str], register: House
             changing.append(Changing(before, after))
         fillings += _differing(after, found.said.get(after.tag, ()), register)
     faults += _in_two_places(found, fillings, register)
+    faults += _in_store_room(fillings, store)
     return Checked(tuple(sorted(faults, key=_row)), tuple(changing), same, tuple(fillings))
 
 
@@ -138,6 +145,17 @@ def _differing(housing: Housing, said: Sequence[Filling], register: Housed) -> I
     for spot, now in register.spots(housing.tag).items():
         if now.filter is not None and spot not in there:
             yield Filling(housing.tag, *spot, None)
+
+
+def _in_store_room(fillings: Sequence[Filling], store: Store) -> Iterator[Fault]:
+    """Yield every serial number that a file has in place and the store room has, too."""
+    for filling in fillings:
+        if filling.filter is not None and (lot := in_store_room(store, filling.filter.serial)):
+            yield Fault(
+                filling.where,
+                f"“{filling.filter.serial}” is in the store room as {lot}, and no filter is in two places. Read the "
+                "label again, or count that lot there first.",
+            )
 
 
 def _in_two_places(found: Gathered, fillings: Sequence[Filling], register: Housed) -> Iterator[Fault]:

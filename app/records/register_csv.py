@@ -14,7 +14,7 @@ from datetime import date
 from unicodedata import category
 
 from app.calc.errors import Invalid
-from app.domain.filling import past_day, serial_from
+from app.domain.filling import EMPTY, past_day, serial_from
 from app.domain.housed import Housed
 from app.domain.housed_events import Filter
 from app.domain.housing import Housing
@@ -27,6 +27,7 @@ from app.domain.housing_cells import (
     housing_from,
     port_cells,
 )
+from app.domain.store import Store
 from app.records.csv_text import BadTable, Row, rows_of, runs, separator_of, table_text, unguarded
 from app.records.register_check import MOST_HOUSINGS, Checked, Fault, Filling, Gathered, Known, compared
 
@@ -85,14 +86,14 @@ class _Line:
 
 def checked_csv(
     data: bytes, known: Known, tags: Iterable[str], register: Housed, *, today: date,
-    unprintable: Callable[[str], str | None],
+    unprintable: Callable[[str], str | None], store: Store = EMPTY,
 ) -> Checked:  # fmt: skip
-    """Return what a table would do to the register."""
+    """Return what a table would do to the register.  store: a filter in it is in place nowhere."""
     found = Gathered()
     lines = _lines(data, found, unprintable)
     if lines:
         _gather(lines, found, known, today)
-    return compared(found, known, tags, register)
+    return compared(found, known, tags, register, store)
 
 
 def _lines(data: bytes, found: Gathered, unprintable: Callable[[str], str | None]) -> list[_Line]:

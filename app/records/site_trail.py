@@ -226,7 +226,8 @@ def _stored(event: StoreEvent) -> str:
         case LotReceived():
             lot = event.lot
             what = f"filter {lot.serial}, {lot.what}" if lot.serial else f"{lot.count} of {lot.kind}, {lot.what}"
-            return f"Lot {lot.id} was received: {what}."
+            report = f", test report {lot.test_report}" if lot.test_report else ""
+            return f"Lot {lot.id} was received: {what}{report}."
         case LotInspected():
             seen = ", ".join(f"{item.item} “{item.seen}”" for item in event.findings if not item.as_asked)
             told = f"Lot {event.lot} was inspected and {event.verdict}{f': {event.reason}' if event.reason else ''}."
@@ -243,7 +244,8 @@ def _stored(event: StoreEvent) -> str:
             told = f"The kit of {event.job} was settled; back: {_lines(event.back)}"
             used = ", ".join(f"{count} of {kind}" for kind, count in event.used.items())
             why = f" What differs: {event.explained}." if event.explained else ""
-            return f"{told}; the steps used {used or 'nothing of it'}.{why}"
+            unfit = "".join(f" {item}." for item in event.unfit or ())
+            return f"{told}; the steps used {used or 'nothing of it'}.{unfit}{why}"
         case FilterTaken():  # which one stands in the job's entry, which may be verified unseen just now
             told = f"By entry {event.entry} of {event.job}"
             went = " a filter of the store room is at its housing" if event.lot else ""

@@ -120,7 +120,10 @@ class HousingRegister(SiteBook):
         tags = [housing.tag for housing in self._library.housings()]
         known = self._library.housing
         if kind == "csv":
-            return checked_csv(data, known, tags, state.housed, today=self._today(state), unprintable=self._unprintable)
+            return checked_csv(
+                data, known, tags, state.housed, today=self._today(state), unprintable=self._unprintable,
+                store=state.store,
+            )  # fmt: skip
         if kind == "toml":
             return checked_toml(data, known, tags, state.housed, unprintable=self._unprintable)
         raise Invalid("Choose whether a table (CSV) or nameplates (TOML) are sent.")

@@ -41,6 +41,7 @@ from app.domain.events import (
     payload_of,
 )
 from app.domain.filling import placed_by_job
+from app.domain.housed import Housed
 from app.domain.job import JobState, Notable, fold, milliseconds_between
 from app.domain.job_lines import JobLine
 from app.domain.locks import OthersLockRemoved
@@ -308,8 +309,9 @@ class Jobs:
             packages=_open_packages(register, state) if isinstance(command, Accept | Submit) else (),
             both=asked.both,
             qualifications=register.qualifications,
-            store=register.store if isinstance(command, Finish | Correct | Late | Transcribe) else Store(),
+            store=register.store if isinstance(command, Begin | Finish | Correct | Late | Transcribe) else Store(),
             taken=register.taken.get(job) or {},
+            housed=register.housed if isinstance(command, Finish | Correct | Late | Transcribe) else Housed(),
         )
         if isinstance(command, Open):
             complain_if_off(register, command.draft.housing.tag)
@@ -372,7 +374,10 @@ class Jobs:
                 told=told_of(state),
             )  # fmt: skip
             site = _append_site(work, site, closed)
-            if placed := placed_by_job(site.housed, state, seq=site.size, at=last.at, by=last.by, zone=site.zone):
+            placed = placed_by_job(
+                site.housed, state, seq=site.size, at=last.at, by=last.by, zone=site.zone, store=site.store
+            )
+            if placed:
                 _append_site(work, site, placed)
             work.remember(job, None)  # an ended job is read by whoever asks for it
         return state

@@ -12,7 +12,7 @@ from app.calc.errors import Invalid
 from app.domain import storing
 from app.domain.event_base import Who
 from app.domain.housing import Housing
-from app.domain.picking import COUNTED, bank_life, used_of
+from app.domain.picking import COUNTED, bank_life, last_used_on, lives_at, used_of
 from app.domain.registers import SiteMoment
 from app.domain.site import SiteEvent, SiteState
 from app.domain.store import plain_what
@@ -94,10 +94,12 @@ class StoreRoom(SiteBook):
         job = self._jobs.state(key) if self._jobs.site().jobs.get(key) is not None else None
         used = used_of(job) if job is not None else dict.fromkeys(COUNTED, 0)
         finished = job is None or job.due is None
+        lives = lives_at(job.opened.housing) if job is not None and job.opened is not None else lives_of(self._library)
         return self._enter(
             by, (explained,),
             lambda state, moment: storing.kit_settled(
-                state.store, moment, job=key, back=back, used=used, explained=explained, finished=finished
+                state.store, moment, job=key, back=back, used=used, explained=explained, finished=finished,
+                lives=lives, on=last_used_on(job) if job is not None else None,
             ),
         )  # fmt: skip
 

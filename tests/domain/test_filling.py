@@ -12,7 +12,7 @@ from app.domain.housed import Housed, evolve_housed
 from app.domain.housed_events import Filter, FiltersPlaced, Placed
 from app.domain.registers import SiteMoment
 from app.domain.site import SiteState, evolve_site
-from app.domain.store import Store, evolve_store
+from app.domain.store import FilterTaken, Store, evolve_store
 from app.domain.storing import lot_corrected, lot_counted, lot_received
 from tests.builders import LEAD, START, Bench, housing, opened
 
@@ -141,9 +141,48 @@ def done() -> Bench:
     return bench
 
 
-def taken_over(register: Housed, bench: Bench) -> FiltersPlaced | None:
+def taken_over(register: Housed, bench: Bench, store: Store | None = None) -> FiltersPlaced | None:
     """Return what the register takes over from a job that is accepted now."""
-    return placed_by_job(register, bench.state, seq=9, at=LATER, by=LEAD, zone="UTC")
+    return placed_by_job(
+        register, bench.state, seq=9, at=LATER, by=LEAD, zone="UTC", store=store if store is not None else Store()
+    )
+
+
+def test_the_makers_test_report_goes_with_the_filter_into_its_place(done: Bench) -> None:
+    """Number, day and efficiency, as held at receipt; of a filter that came without one nothing is told."""
+    lot = {"id": "F-1", "kind": "filter", "what": "24x24x11.5 gasket", "made": "2025-05-01", "serial": "new 1",
+           "report": "TR 7", "tested_on": "2025-05-20", "efficiency": "99.97 %"}  # fmt: skip
+    store = evolve_store(Store(), lot_received(Store(), MOMENT, lot))
+    went = FilterTaken(seq=1, at=AT, job=done.ledger, step="in-1/serial", entry=1, lot="F-1")
+    event = taken_over(Housed(), done, evolve_store(store, went))
+    assert event is not None
+
+    reports = {place.filter.serial: place.filter.report for place in event.places if place.filter}
+    assert reports == {"NEW 1": "TR 7 of 2025-05-20, 99.97 %", "NEW 2": None}
+    (told,) = (item.told for item in evolve_housed(Housed(), placed_at_the_desk(reports["NEW 1"])).past["EF-03"])
+    assert told == ("P1 position 1: NEW 1, test report TR 7 of 2025-05-20, 99.97 %",)
+
+
+def placed_at_the_desk(report: str | None) -> FiltersPlaced:
+    """Return an entry of the desk with a filter that has this report."""
+    found = Filter(serial="NEW 1", report=report)
+    places = (Placed(housing="EF-03", port="P1", position=1, since=AT, filter=found),)
+    return FiltersPlaced(seq=1, at=AT, how="desk", places=places, why="read")
+
+
+def test_what_lies_in_the_store_room_meanwhile_is_flagged_and_not_in_place(done: Bench) -> None:
+    """Received while the job went on: the record stands, the position has no known filter, a lead answers."""
+    lot = {"id": "F-1", "kind": "filter", "what": "24x24x11.5 gasket", "made": "2025-05-01", "serial": "new 1"}
+    store = evolve_store(Store(), lot_received(Store(), MOMENT, lot))
+    event = taken_over(Housed(), done, store)
+    assert event is not None
+
+    assert [place.filter.serial for place in event.places if place.filter] == ["NEW 2"]
+    assert [doubt.sentence for doubt in event.doubts or ()] == [
+        "The accepted job has NEW 1 at P1 position 1, and the store room has it as lot F-1"
+    ]
+    gone = evolve_store(store, lot_counted(store, MOMENT, lot="F-1", now="0", reason="it went to EF-03"))
+    assert taken_over(Housed(), done, gone) == taken_over(Housed(), done)
 
 
 def test_what_a_job_slid_in_is_in_place_and_what_was_there_is_not(done: Bench) -> None:

@@ -7,17 +7,21 @@ from functools import lru_cache
 import pytest
 
 from app.domain.applicability import SetAside
-from app.domain.commands import Correct, Finish, Late, Withdraw
-from app.domain.deciding.filters import filter_moved, store_findings
+from app.domain.commands import Begin, Correct, Finish, Late, Withdraw
+from app.domain.containment.rules import bare_ports
+from app.domain.deciding.filters import complain_of_unfit, filter_moved, store_findings
 from app.domain.events import AnswerCorrected, Event, JobStopped, StepDone, StepOutside
 from app.domain.field_change import ApproveChange, NewWords, ProposeChange
 from app.domain.history import unlawful
+from app.domain.housed import Housed, evolve_housed
+from app.domain.housed_events import Filter, FiltersPlaced, Placed
 from app.domain.job import JobState, Stage
 from app.domain.paper import PrintBlank, Transcribe
 from app.domain.refused import Refused
 from app.domain.registers import SiteMoment
 from app.domain.store import FilterTaken, Kind, KitStaged, LotInspected, Store, evolve_store
-from app.domain.storing import kit_staged, lot_inspected, lot_received, receipt_items
+from app.domain.storing import kit_settled, kit_staged, lot_inspected, lot_received, receipt_items
+from app.domain.watching import Watch
 from app.records.moments import utc_text
 from app.services.rehearsal import made_up_answers
 from tests.builders import EYES, HANDS, LEAD, OTHER_LEAD, Bench, opened
@@ -306,3 +310,208 @@ def test_a_kit_that_nobody_has_settled_is_told_to_the_reviewer() -> None:
 
     assert (found.seq, found.kind) == (31, "kit not settled")
     assert bench.store.lots["F1"].lot.kind is Kind.FILTER
+
+
+AT_EF07 = "The filter SN-F1 is in place at EF-07, P1 position 1, by the register"
+
+
+def in_place(*spots: tuple[str, str, int, str], job: str | None = None, since: str = BEFORE) -> Housed:
+    """Return a register with these filters in place."""
+    places = tuple(
+        Placed(housing=tag, port=port, position=position, since=since, filter=Filter(serial=serial))
+        for tag, port, position, serial in spots
+    )
+    return evolve_housed(Housed(), FiltersPlaced(
+        seq=1, at=since, how="job" if job else "desk", places=places, why="seen", job=job
+    ))  # fmt: skip
+
+
+@pytest.mark.parametrize("site_enters_filters", [True, False])
+def test_a_filter_that_the_register_has_in_place_does_not_go_in(site_enters_filters: bool) -> None:
+    """Whether the site has a store room or not: refused at the screen, kept with a stop where it may be in."""
+    bench = to_read(stocked() if site_enters_filters else Store())
+    bench.housed = in_place(("EF-07", "P1", 1, "sn-f1"))
+    late = replace(bench, events=list(bench.events))
+
+    with pytest.raises(Refused, match=AT_EF07) as refused:
+        read(bench, "SN-F1")
+    assert (refused.value.code, refused.value.logged) == ("filter", True)
+    made_up = made_up_answers(late.state.steps[late.state.place]) | {"serial": "SN-F1"}
+    outside, stop = late.do(Late(Finish(due(late), made_up), late.state.size), HANDS)
+    assert isinstance(outside, StepOutside)
+    assert isinstance(stop, JobStopped)
+    assert AT_EF07 in stop.text
+    (done, *_) = read(bench, "SN-F2")
+    assert isinstance(done, StepDone)
+    assert [item.basis for item in done.evidence.judged if item.ask == "serial"] == (
+        ["the site's store room"] if site_enters_filters else []
+    )
+
+
+@pytest.mark.parametrize(
+    ("spot", "job", "since", "told"),
+    [
+        (("EF-03", "P1", 2), None, BEFORE, "in place at EF-03, P1 position 2"),
+        (("EF-03", "P1", 2), None, "2026-03-02T07:00:01.000Z", ""),
+        (("EF-03", "P1", 1), None, "2026-03-02T07:00:01.000Z", "in place at EF-03, P1 position 1"),
+        (("EF-03", "P1", 1), "job-2026-0001", BEFORE, ""),
+    ],
+)
+def test_what_stood_in_the_place_before_the_job_does_not_go_in_again(
+    spot: tuple[str, str, int], job: str | None, since: str, told: str
+) -> None:
+    """What the desk entered of this very place since, and what a job put there that goes on again, may be read."""
+    bench = replace(to_read(Store()), housed=in_place((*spot, "SN-F1"), job=job, since=since))
+    if told:
+        with pytest.raises(Refused, match=told):
+            read(bench, "SN-F1")
+    else:
+        assert isinstance(read(bench, "SN-F1")[0], StepDone)
+
+
+def last_fault(bench: Bench) -> str:
+    """Try the step that is due as its crew would, and return why it was refused; nothing where it went on."""
+    try:
+        for command, by in bench.due_commands():
+            bench.do(command, by)
+    except Refused as no:
+        assert no.logged
+        return f"{no.code}: {no}"
+    return ""
+
+
+def a_day_later(bench: Bench) -> Bench:
+    """Return the job on the next day, with no reading that lapses meanwhile."""
+    assert bench.state.opened is not None
+    calm = bench.state.opened.model_copy(update={"repeated": None})
+    state = replace(bench.state, opened=calm, watch=Watch())
+    return replace(bench, events=list(bench.events), state=state, now=bench.now + timedelta(days=1))
+
+
+@pytest.mark.parametrize("name", ["in-2/load", "in-2/slide"])
+@pytest.mark.parametrize("verdict", ["rejected", "held back"])
+def test_a_filter_that_is_barred_after_it_was_read_goes_neither_into_its_bag_nor_in(name: str, verdict: str) -> None:
+    """Until a lead has looked at it again; another one is read in its place before that."""
+    bench = to_read(stocked())
+    read(bench, "SN-F1")
+    bench.run_to(name)
+    bench.store = evolve_store(bench.store, looked_at(bench.store, "F1", verdict))
+
+    told = last_fault(bench)
+    assert told.startswith(f"filter: The filter SN-F1 {'is' if verdict == 'held back' else 'was'} {verdict}")
+    assert "Take back the mark that read it" in told
+    assert due(bench).endswith(name)
+    other = replace(bench, events=list(bench.events))
+    other.do(withdrawn(other), HANDS)
+    read(other, "SN-F2")
+    other.run_to(name)
+    assert last_fault(other) == ""
+    bench.store = evolve_store(bench.store, looked_at(bench.store, "F1", "accepted"))
+    assert last_fault(bench) == ""
+
+
+def test_a_filter_that_ran_out_after_it_was_read_does_not_go_in() -> None:
+    """Read on its last day, put in on the next."""
+    bench = to_read(with_filter(Store(), "F1", made="2016-03-03"))
+    read(bench, "SN-F1")
+    bench.run_to("in-2/slide")
+
+    assert "10 years or more before 2026-03-03" in last_fault(a_day_later(bench))
+    assert last_fault(bench) == "", "on the day itself it does"
+
+
+def test_a_barred_filter_that_went_in_out_of_reach_is_told_to_the_reviewer() -> None:
+    """The mark is kept, for it tells what was done; the reviewer hears of the verdict, or that it had run out."""
+    bench = to_read(with_filter(Store(), "F1", made="2016-03-03"))
+    read(bench, "SN-F1")
+    bench.run_to("in-2/slide")
+    bench = a_day_later(bench)
+    rejected = looked_at(bench.store, "F1", "rejected", seq=44, when=utc_text(bench.now))
+    for command in (Begin(due(bench)), Finish(due(bench), {})):
+        bench.do(Late(command, bench.state.size), HANDS)
+
+    assert bench.state.mark("port/P1/in-2/slide").stands
+    (old,) = store_findings(bench.store, bench.ledger, bench.state)
+    (barred,) = store_findings(evolve_store(bench.store, rejected), bench.ledger, bench.state)
+    assert (old.kind, "put in on 2026-03-03: The filter SN-F1 was made on 2016-03-03" in old.sentence) == (
+        "filter run out", True
+    )  # fmt: skip
+    assert (barred.kind, barred.seq) == ("filter inspected late", 44)
+    assert "was inspected after that: rejected: as seen" in barred.sentence
+
+
+def with_kit(job: str, *kept: str, kind: Kind = Kind.BAG) -> Store:
+    """Put lots of ten aside for a job, whole."""
+    store = Store()
+    for lot in kept:
+        typed = {"id": lot, "kind": kind, "what": "of this ring", "count": "10", "use_by": "2026-03-02"}
+        store = evolve_store(store, lot_received(store, at(), typed))
+        store = evolve_store(store, looked_at(store, lot, "accepted"))
+    return evolve_store(store, kit_staged(store, at(3), job=job, lines=dict.fromkeys(kept, "10")))
+
+
+@pytest.mark.parametrize(
+    ("kind", "name"),
+    [(Kind.BAG, "in-2/load"), (Kind.TIE_STRAP, "out-1/tie-package"), (Kind.METAL_BAND, "out-1/band-ring"),
+     (Kind.TAPE_ROLL, "out-1/cut"), (Kind.GREASE, "in-2/load")],
+)  # fmt: skip
+def test_material_of_the_kit_goes_in_only_while_some_of_it_may_be_used(kind: Kind, name: str) -> None:
+    """Which lot is in hand is not entered: it is refused where none would do, and where none was put aside nothing."""
+    bench = come_to(name)
+    bench = replace(bench, events=list(bench.events), store=with_kit(bench.ledger, "L1", "L2", kind=kind))
+    for lot in ("L1", "L2"):
+        trial = replace(bench, events=list(bench.events))
+        assert last_fault(trial) == ""
+        bench.store = evolve_store(bench.store, looked_at(bench.store, lot, "rejected", seq=9))
+    late = replace(a_day_later(bench), store=with_kit(bench.ledger, "L1", kind=kind))
+
+    assert last_fault(bench).startswith(f"unfit_lot: No {kind} of this job's kit may be used. The lot L1 was rejected")
+    assert "was to be used by 2026-03-02, before 2026-03-03" in last_fault(late)
+    elsewhere = replace(bench, events=list(bench.events), store=with_kit("job-9", "L1", kind=kind))
+    elsewhere.store = evolve_store(elsewhere.store, looked_at(elsewhere.store, "L1", "rejected"))
+    assert last_fault(elsewhere) == ""
+
+
+def test_at_a_bare_port_any_barrier_comes_first() -> None:
+    """A bag that was rejected still covers; the reviewer is told of it afterwards."""
+    bench = come_to("out-1/next-bag")
+    store = with_kit(bench.ledger, "L1")
+    bench = replace(bench, events=list(bench.events), store=evolve_store(store, looked_at(store, "L1", "rejected")))
+    model = bench.state.model
+    assert model is not None
+    port = model.port("P1")
+    bare = replace(bench, state=replace(bench.state, model=model.with_port(replace(port, ring=()))))
+    assert bare_ports(bare.state.model or model)
+
+    step, moment = bench.state.due, bench.moment(HANDS)
+    assert step is not None
+    with pytest.raises(Refused, match="No bag"):
+        complain_of_unfit(bench.state, step, moment)
+    complain_of_unfit(bare.state, step, moment)
+
+
+def test_a_lot_that_is_barred_after_it_was_staged_is_told_to_the_reviewer() -> None:
+    """While it is out, and for good where it is not back; not where all of it is back, nor before it was staged."""
+    bench = come_to("in-2/load")
+    store = with_kit(bench.ledger, "L1", "L2")
+    store = evolve_store(store, looked_at(store, "L1", "rejected", seq=40))
+
+    def told(after: Store) -> list[tuple[str, int, str]]:
+        return [(item.kind, item.seq, item.sentence) for item in store_findings(after, bench.ledger, bench.state)]
+
+    def settled(back: str) -> Store:
+        entry = kit_settled(
+            store, at(50), job=bench.ledger, back={"L1": back, "L2": "10"}, used={Kind.BAG: 0}, explained="thrown away"
+        )
+        return evolve_store(store, entry)
+
+    barred = "The bag lot L1 was rejected after it was put aside for this job: as seen"
+    assert ("lot barred after staging", 40, f"{barred}; nobody has said yet what of it was used.") in told(store)
+    assert ("lot barred after staging", 40, f"{barred}; 3 of it did not come back.") in told(settled("7"))
+    assert any(
+        kind == "kit differs" and "The lot L1 was rejected on inspection: as seen, and 3 did not come back" in sentence
+        for kind, _, sentence in told(settled("7"))
+    )
+    assert not any("barred" in kind for kind, _, _ in told(settled("10")))
+    again = evolve_store(settled("7"), looked_at(settled("7"), "L1", "accepted", seq=60))
+    assert [kind for kind, _, _ in told(again)] == ["kit differs", "lot barred after staging"]

@@ -12,6 +12,8 @@ from app.domain.registers import SiteMoment
 from app.domain.store import (
     FilterTaken,
     Kind,
+    KitSettled,
+    Lot,
     Store,
     StoreEvent,
     evolve_store,
@@ -55,6 +57,44 @@ def accepted(store: Store, name: str, **typed: str) -> Store:
     store = received(store, name, **typed)
     seen = all_good(store.lots[name].lot.kind)
     return evolve_store(store, lot_inspected(store, moment(), lot=name, seen=seen, verdict="accepted", reason=""))
+
+
+@pytest.mark.parametrize(
+    ("typed", "told"),
+    [
+        ({"report": "TR  7", "tested_on": "2025-06-03", "efficiency": "99.97 %"}, "TR 7 of 2025-06-03, 99.97 %"),
+        ({"report": "TR 7", "efficiency": "99.97 %"}, "TR 7, 99.97 %"), ({"tested_on": "2025-06-03"}, "of 2025-06-03"),
+        ({"report": "x" * 40, "tested_on": "2025-06-03", "efficiency": "9" * 24},
+         f"{'x' * 40} of 2025-06-03, {'9' * 24}"),
+        ({}, ""),
+    ],
+)  # fmt: skip
+def test_a_filter_keeps_its_makers_test_report(typed: dict[str, str], told: str) -> None:
+    """As far as it is known; in words it fits the register's field; without one the entry reads as it always did."""
+    lot = received(Store(), "F1", **FILTER, **typed).lots["F1"].lot
+
+    assert lot.test_report == told
+    assert len(told) <= 80
+    assert set(lot.model_dump(exclude_none=True)) - set(Lot(**BASE).model_dump(exclude_none=True)) == {*typed, "made"}
+
+
+BASE = {"id": "F1", "kind": "filter", "what": "x", "count": 1, "received_on": TODAY, "serial": "S"}
+
+
+@pytest.mark.parametrize(
+    ("typed", "told"),
+    [
+        (FILTER | {"tested_on": "2025-05-31"}, "tested on 2025-05-31, which does not lie between its making and its"),
+        (FILTER | {"tested_on": "2026-03-03"}, "tested on 2026-03-03, which does not lie between"),
+        (FILTER | {"tested_on": "June"}, "Tested on"), (FILTER | {"report": "x" * 41}, "40"),
+        (FILTER | {"efficiency": "9" * 25}, "24"),
+        (BAG | {"report": "TR 7"}, "a test report .TR 7. belongs to a filter; leave it empty here"),
+    ],
+)  # fmt: skip
+def test_a_test_report_that_cannot_be_is_refused_with_one_sentence(typed: dict[str, str], told: str) -> None:
+    """Too long, of another day, or of something that has none."""
+    with pytest.raises(Invalid, match=told):
+        received(Store(), "F1", **typed)
 
 
 def test_nothing_is_used_before_it_was_accepted() -> None:
@@ -200,6 +240,31 @@ def test_a_kit_is_settled_before_the_end_of_its_job_only_with_a_reason() -> None
     )
 
     assert early.explained == "job given up"
+
+
+def test_what_may_no_longer_be_used_comes_back_or_somebody_says_where_it_went() -> None:
+    """Rejected or run out since it was staged: even counts do not do, and what was said is kept with why."""
+    store = accepted(Store(), "L1", **(BAG | {"use_by": "2026-03-04"}))
+    store = evolve_store(store, kit_staged(store, moment(), job="job-1", lines={"L1": "7"}))
+    entry = lot_inspected(store, moment(), lot="L1", seen=all_good(Kind.BAG), verdict="rejected", reason="pinholes")
+    rejected = evolve_store(store, entry)
+
+    def settle(store: Store, back: str, explained: str = "", on: date | None = None) -> KitSettled:
+        used = {Kind.BAG: 7 - int(back)}
+        return kit_settled(
+            store, moment(date(2026, 3, 9)), job="job-1", back={"L1": back}, used=used, explained=explained, on=on
+        )
+
+    with pytest.raises(Invalid, match=r"was rejected on inspection: pinholes, and 2 did not come back\. Count again"):
+        settle(rejected, "5")
+    with pytest.raises(Invalid, match="was to be used by 2026-03-04, before 2026-03-05, and 2 did not come back"):
+        settle(store, "5", on=date(2026, 3, 5))
+    told = settle(rejected, "5", "both went on P1 before it was known")
+
+    assert told.unfit == ("The lot L1 was rejected on inspection: pinholes, and 2 did not come back",)
+    assert told.explained == "both went on P1 before it was known"
+    assert settle(rejected, "7").unfit is None
+    assert settle(store, "5", on=date(2026, 3, 4)).explained == "", "the day of the work counts, not that of counting"
 
 
 def test_more_cannot_come_back_than_went_out() -> None:

@@ -1,17 +1,19 @@
 """Surveys and entries into the register, decided on the register as it is."""
 
 import re
+from datetime import date
 
 import pytest
 
 from app.calc.errors import Invalid
 from app.domain.housed import evolve_housed
-from app.domain.housed_events import Filter, FiltersPlaced, HousingEntered, Plate, SurveyTaken
-from app.domain.housing import Housing
+from app.domain.housed_events import DifferenceAnswered, Filter, FiltersPlaced, HousingEntered, Plate, SurveyTaken
+from app.domain.housing import Housing, Service
 from app.domain.housing_entry import Entering, entries_for
 from app.domain.registers import SiteMoment
 from app.domain.signing import SURVEYED
 from app.domain.site import SiteEvent, SiteState, fold_site
+from app.domain.storing import lot_counted, lot_received
 from app.domain.surveying import AS_ON_REGISTER, DIFFERS, UNSEEN, difference_answered, points_of, survey_taken
 from tests.builders import HANDS, LEAD, START, housing
 
@@ -51,7 +53,9 @@ def test_every_point_of_the_label_data_is_asked_for_once() -> None:
     ids = [point.id for point in points]
 
     assert len(set(ids)) == len(ids)
-    assert {"tag", "location", "upstream", "downstream", "fan", "filters.P3", "type.P2", "seal.P1"} <= set(ids)
+    assert {"tag", "location", "service", "upstream", "downstream", "fan", "filters.P3", "type.P2", "seal.P1"} <= set(
+        ids
+    )
     assert [point.id for point in points if not point.register_has] == [
         "ring.P1", "bag.P1", "clamp.P1", "serial.P1.1", "serial.P1.2", "ring.P2", "bag.P2", "clamp.P2", "serial.P2.1",
         "serial.P2.2", "ring.P3", "bag.P3", "clamp.P3", "serial.P3.1",
@@ -178,6 +182,19 @@ def test_filters_change_places_in_one_entry_and_none_is_taken_from_a_third() -> 
         entered(state, entering(state.size, ("EF-11", "P1", 1, a)))
 
 
+def test_what_the_store_room_holds_is_not_entered_in_place() -> None:
+    """Received between the check of a file and its entry: nothing of the file is entered."""
+    lot = {"id": "F-1", "kind": "filter", "what": "24x24x11.5 gasket", "made": "2025-05-01", "serial": "n 1"}
+    state = SiteState()
+    state = fold_site([lot_received(state.store, moment(state), lot)], start=state)
+    what = entering(state.size, ("EF-03", "P1", 1, Filter(serial="N1")))
+
+    with pytest.raises(Invalid, match="Filter N1 is in the store room as lot F-1, and no filter is in two places"):
+        entered(state, what)
+    gone = fold_site([lot_counted(state.store, moment(state), lot="F-1", now="0", reason="went to EF-03")], start=state)
+    assert entered(gone, what).housed.where("N1") == ("EF-03", ("P1", 1))
+
+
 def test_both_entries_of_an_import_carry_the_digest_of_its_file() -> None:
     """And the reason, and who."""
     state = SiteState()
@@ -191,3 +208,58 @@ def test_both_entries_of_an_import_carry_the_digest_of_its_file() -> None:
         (HousingEntered, 5, HANDS), (FiltersPlaced, 6, HANDS),
     ]  # fmt: skip
     assert all(isinstance(event, HousingEntered | FiltersPlaced) and event.source == "f" * 64 for event in events)
+
+
+def with_filter_in_place(made: date | None) -> SiteState:
+    """Return a site where the register has a filter at position 1 of EF-03."""
+    return entered(SiteState(), entering(0, ("EF-03", "P1", 1, Filter(serial="S-1", made=made))))
+
+
+@pytest.mark.parametrize("made", [date(2024, 5, 1), None])
+def test_the_makers_date_of_the_filter_in_place_and_the_service_are_looked_at(made: date | None) -> None:
+    """What differs is flagged like any other point, and stays until the register has something else."""
+    state = with_filter_in_place(made)
+    points = {point.id: point for point in points_of(housing(), state.housed)}
+    assert points["service"].register_has == "radioactive"
+    assert points["dated.P1.1"].register_has == (str(made) if made else "")
+    assert "dated.P1.2" not in points, "where the register has no filter, its date is asked with its number"
+    ways = {"p.dated.P1.1": DIFFERS} if made else {}
+    typed = {**ways, "f.dated.P1.1": "2023-04-01", "p.service": DIFFERS, "f.service": "chemical"}
+    state = fold_site(surveyed(state, **typed), start=state)
+
+    assert [(item.point, item.register_has, item.found) for item in state.housed.open_at("EF-03")] == [
+        ("service", "radioactive", "chemical"), ("dated.P1.1", str(made or ""), "2023-04-01"),
+    ]  # fmt: skip
+    number = str(state.housed.open_at("EF-03")[0].entry)
+
+    def answered(state: SiteState, point: str, house: Housing) -> DifferenceAnswered:
+        return difference_answered(
+            state, moment(state), house, entry=number, point=point, outcome="register changed", reason="seen"
+        )
+
+    for point in ("service", "dated.P1.1"):
+        with pytest.raises(Invalid, match="the register still has"):
+            answered(state, point, housing())
+    changed = housing().model_copy(update={"service": Service.CHEMICAL})
+    dated = entered(state, entering(state.size, ("EF-03", "P1", 1, Filter(serial="S-1", made=date(2023, 4, 1)))))
+    assert answered(dated, "service", changed).outcome == answered(dated, "dated.P1.1", changed).outcome
+    out = entered(state, entering(state.size, ("EF-03", "P1", 1, None)))
+    assert answered(out, "dated.P1.1", housing()).point == "dated.P1.1", "with the filter gone, its date is, too"
+
+
+@pytest.mark.parametrize(
+    ("typed", "told"),
+    [({"p.dated.P1.1": DIFFERS, "f.dated.P1.1": "May"}, "Maker's date of the filter at P1, position 1: 'May' is not"),
+     ({"p.dated.P1.1": DIFFERS, "f.dated.P1.1": "2027-01-01"}, "does not lie between"),
+     ({"p.dated.P1.1": DIFFERS, "f.dated.P1.1": " 2024-05-01 "}, "is what the register has"),
+     ({"p.dated.P1.1": ""}, "nothing was chosen"), ({"p.service": ""}, "nothing was chosen"),
+     ({"shown.dated.P1.1": "2020-01-01"}, "the register changed meanwhile"),
+     ({"f.serial.P1.2": "n 1"}, "n 1 is in the store room as lot F-1, and no filter is in two places")],
+)  # fmt: skip
+def test_a_date_that_is_none_and_a_filter_of_the_store_room_are_refused(typed: dict[str, str], told: str) -> None:
+    """One sentence, nothing entered."""
+    state = with_filter_in_place(date(2024, 5, 1))
+    lot = {"id": "F-1", "kind": "filter", "what": "24x24x11.5 gasket", "made": "2025-05-01", "serial": "N1"}
+    state = fold_site([lot_received(state.store, moment(state), lot)], start=state)
+    with pytest.raises(Invalid, match=told):
+        surveyed(state, **typed)

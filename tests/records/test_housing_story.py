@@ -1,5 +1,6 @@
 """The story of a housing: everything in the order of time, failures and struck readings in sight."""
 
+from dataclasses import replace
 from datetime import date
 
 import pytest
@@ -23,7 +24,9 @@ from app.domain.housed_events import (
     SurveyTaken,
 )
 from app.domain.housing import Bank
+from app.domain.job import Stamp
 from app.domain.site import JobRegistered, SiteEvent
+from app.domain.store import Kind, Lot, LotReceived
 from app.domain.waste import CertificateReceived, WasteHandedOver, WasteReturned
 from app.records.drops import Known
 from app.records.housing_sheet import bank_part, drawing_of
@@ -50,6 +53,26 @@ def test_the_story_holds_jobs_tests_attempts_and_readings_newest_first() -> None
     assert found[2].text == "0.9 %, limit below 0.05 % (told limit). Job 2026-0001, step 1, Noor Haddad."
     assert found[3].text == "Job 2026-0001, not accepted: work done."
     assert found[4].text == "600 Pa at 1690 m³/h = 604 Pa at rated flow; read by Noor Haddad. after rain."
+
+
+def test_a_filter_that_went_in_is_named_with_its_test_report_once_the_record_is_accepted() -> None:
+    """Before that its number is being verified unseen; one whose report is not held is named alone."""
+    told = Told()
+    lot = Lot(id="F1", kind=Kind.FILTER, what="x", count=1, received_on=date(2026, 1, 2), serial="sn 1", report="TR 7")
+    told.events.append(LotReceived(seq=0, at="2026-01-02T08:00:00.000Z", lot=lot))
+    job = told.job([step("one", position=1), step("two", position=2)])
+    for name, serial in (("one", "SN1"), ("two", "SN2")):
+        read = age("2030-01-01").model_copy(update={"answers": {"serial": Answer(text=serial)}})
+        job.done(name, "2026-01-10T09:00:00.000Z", read)
+    before = [item.text for item in story(told.known)]
+    line, state = told.jobs[0]
+    accepted = Stamp(seq=9, at="2026-01-11T09:00:00.000Z", by=LEAD)
+    told.jobs[0] = line, replace(state, accepted=accepted)
+    after = [item.text for item in story(told.known)]
+
+    assert not any("SN1" in text for text in before)
+    assert "2030-01-01. Filter SN2. Job 2026-0001, step 2, Noor Haddad." in after
+    assert "2030-01-01. Filter SN1, test report TR 7. Job 2026-0001, step 1, Noor Haddad." in after
 
 
 def test_a_struck_reading_stays_with_who_struck_it_and_why() -> None:

@@ -12,6 +12,9 @@ from app.domain.housed import Housed, evolve_housed
 from app.domain.housed_events import Filter, FiltersPlaced, Placed
 from app.domain.housing import Housing
 from app.domain.housing_text import housing_text
+from app.domain.registers import SiteMoment
+from app.domain.store import Store, evolve_store
+from app.domain.storing import lot_counted, lot_received
 from app.paper.fonts import unprintable
 from app.paths import FONTS
 from app.records.csv_text import rows_of, runs, table_text, unguarded
@@ -26,11 +29,11 @@ TODAY = date(2026, 3, 2)
 AT = "2026-03-02T07:00:00.000Z"
 
 
-def checked(data: bytes, *known: Housing, register: Housed | None = None) -> Checked:
+def checked(data: bytes, *known: Housing, register: Housed | None = None, store: Store | None = None) -> Checked:
     """Check a table against a register of these housings."""
     by_tag = {item.tag: item for item in known}
     return checked_csv(
-        data, by_tag.get, by_tag, register or Housed(), today=TODAY,
+        data, by_tag.get, by_tag, register or Housed(), today=TODAY, store=store or Store(),
         unprintable=lambda text: unprintable(text, FONTS),
     )  # fmt: skip
 
@@ -126,6 +129,25 @@ def test_a_number_that_another_housing_holds_is_refused_unless_the_file_empties_
     )
     emptied = register_csv([housing("EF-07")], Housed()).split("\r\n", 1)[1]
     assert checked((WHOLE + emptied).encode(), housing("EF-07"), register=register).faults == ()
+
+
+def test_a_number_that_the_store_room_holds_is_told_by_row_and_column() -> None:
+    """Each of them; what was counted as gone from there may be in place, and the same file is then good."""
+    moment = SiteMoment(seq=1, at=f"{TODAY}T07:00:00.000Z", today=TODAY, by=LEAD)
+    store = Store()
+    for lot, serial in (("F-1", "s-1"), ("F-2", "S - 2")):
+        typed = {"id": lot, "kind": "filter", "what": "24x24x11.5 gel", "serial": serial, "made": "2024-05-01"}
+        store = evolve_store(store, lot_received(store, moment, typed))
+    found = checked(WHOLE.encode(), store=store)
+
+    told = "and no filter is in two places. Read the label again, or count that lot there first."
+    assert [(item.where, item.sentence) for item in found.faults] == [
+        ("Row 2, column serial", f"“S-1” is in the store room as lot F-1, {told}"),
+        ("Row 3, column serial", f"“S-2” is in the store room as lot F-2, {told}"),
+    ]
+    for lot in ("F-1", "F-2"):
+        store = evolve_store(store, lot_counted(store, moment, lot=lot, now="0", reason="in place at EH-1"))
+    assert checked(WHOLE.encode(), store=store).good
 
 
 def test_a_row_without_a_position_leaves_filters_alone() -> None:

@@ -37,7 +37,7 @@ NAMES = (
     "scheme", "second", "second_secret", "setting", "tag_number", "telling", "temp_c", "time", "told", "u_pct", "value",
     "why_late", "binds", "identity", "whose", "begins", "ends", "lead", "plan", "unready", "a.limit", "a.mask",
     "back.B-1", "count", "count_reason", "days", "explained", "lead_kind", "lead_reason", "label_reason", "lot.B-1",
-    "made", "maker_lot", "other", "other_count", "place", "serial", "use_by", "verdict",
+    "made", "maker_lot", "other", "other_count", "place", "serial", "tested_on", "use_by", "verdict",
     "q", "page", "file", "digest", "spot", "serial", "made", "report", "installed", "outcome", "location", "service",
     "port.1.port", "port.1.filters", "p.upstream", "f.upstream", "f.serial.P1.1", "made.serial.P1.1", "what.1",
     "value.1", "unit.1", "photo.1", "photo-kept.1",

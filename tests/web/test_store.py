@@ -212,6 +212,27 @@ def test_what_a_label_says_is_corrected_on_the_lots_page(desk: Desk) -> None:
     assert store(desk).lots["F-20"].verdict == "accepted"
 
 
+def test_the_makers_test_report_is_entered_shown_and_corrected(desk: Desk) -> None:
+    """At receipt or later; a refused form keeps it, and bags are not asked for one."""
+    hands, lead = desk.named("technician"), desk.named("lead")
+    report = {"report": "TR <7>", "tested_on": "2025-06-03", "efficiency": "99.97 %"}
+    sent = FILTER | {"id": "F-40", "serial": "SN-40"} | report
+    refused = desk.post(hands, "/stock", **sent | {"tested_on": "2025-05-01"})
+    entered = desk.post(hands, "/stock", **sent)
+    page = desk.get(hands, "/stock/F-40").text
+    later = desk.post(hands, "/stock/F-40/label", efficiency="99.995 %", label_reason="the second page")
+    desk.post(hands, "/stock", **BAGS | {"id": "B-40"})
+
+    assert (refused.status_code, entered.status_code, later.status_code) == (422, 303, 303)
+    assert 'value="TR &lt;7&gt;"' in refused.text
+    assert "<dt>Maker&#39;s test report</dt><dd>TR &lt;7&gt; of 2025-06-03, 99.97 %</dd>" in page
+    assert "TR &lt;7&gt; of 2025-06-03, 99.995 %" in desk.get(hands, "/stock/F-40").text
+    trail = desk.get(lead, "/trail?kind=store").text
+    assert "test report TR &lt;7&gt; of 2025-06-03, 99.97 %." in trail
+    assert "efficiency 99.995 %, was 99.97 %" in trail
+    assert 'name="report"' not in desk.get(hands, "/stock/B-40").text
+
+
 def test_the_label_of_what_comes_in_many_has_no_serial_number_to_correct(desk: Desk) -> None:
     """Bags have none; a page that is sent one all the same is refused with what was typed."""
     hands = desk.named("technician")

@@ -27,7 +27,7 @@ from app.domain.deciding.common import (
     working,
 )
 from app.domain.deciding.field_change import complain_of_approver
-from app.domain.deciding.filters import fitness_of
+from app.domain.deciding.filters import complain_of_unfit, fitness_of
 from app.domain.deciding.gate import gate
 from app.domain.deciding.isolation import labels_read, rows_stand
 from app.domain.event_base import Who
@@ -115,6 +115,7 @@ def begin(state: JobState, command: Begin, moment: Moment) -> tuple[Event, ...]:
     if begun := state.mark(step.id).begun:
         raise Refused("begun_already", f"“{step.text}” was begun by {begun.by.name}. Mark it done.", step=step.id)
     gate(state, step, moment)
+    complain_of_unfit(state, step, moment)
     second = _second(state, step, command, moment, "begin")
     model_allows(state, step)
     worker = _worker(state, step, command, moment)
@@ -131,6 +132,8 @@ def finish(state: JobState, command: Finish, moment: Moment) -> tuple[Event, ...
     crew.no_lone_pause(state, step)
     gate(state, step, moment)
     rows_stand(state, step)
+    if step.marks == 1:
+        complain_of_unfit(state, step, moment)
     model_allows(state, step)
     second = _second(state, step, command, moment, "finish")
     worker = _worker(state, step, command, moment)

@@ -21,7 +21,10 @@ if TYPE_CHECKING:
 
 # What these pages are made from is loaded with the first of them, and not with the first page of the site.
 router = APIRouter(prefix="/stock")
-LOT_FIELDS = frozenset({"id", "kind", "what", "count", "serial", "made", "use_by", "maker_lot", "place"})
+LOT_FIELDS = frozenset({
+    "id", "kind", "what", "count", "serial", "made", "use_by", "maker_lot", "place", "report", "tested_on",
+    "efficiency",
+})  # fmt: skip
 
 
 @router.get("")

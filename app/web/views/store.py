@@ -8,6 +8,7 @@ from app.domain.housing import Housing
 from app.domain.site import SiteState
 from app.domain.store import (
     LABEL,
+    OF_A_FILTER,
     Kind,
     LotCorrected,
     LotInspected,
@@ -184,13 +185,14 @@ def lot_page(
 ) -> LotPage:  # fmt: skip
     """Return the page of one lot.  known: types and sizes known here."""
     lot = item.lot
-    names = [name for name in LABEL if name != "serial" or lot.serial]
+    names = [name for name in LABEL if name not in OF_A_FILTER or lot.serial]
     facts = [("What it is", lot.kind if plain_what(lot.what) == plain_what(lot.kind) else f"{lot.kind}: {lot.what}")]
     if lot.kind is Kind.FILTER and plain_what(lot.what) not in {plain_what(text) for text in known}:
         facts += [("For", "no housing on the register takes this type; see that it is written as there")]
     facts += [("Serial number", lot.serial)] if lot.serial else []
     facts += [("How many", count_words(item, state)), ("Received", f"{lot.received_on}, {lot.count} of it")]
     facts += [("By its label", age)] if (age := age_of(item, today)) else []
+    facts += [("Maker's test report", lot.test_report)] if lot.test_report else []
     facts += [("Maker's lot", lot.maker_lot)] if lot.maker_lot else []
     facts += [("Kept at", lot.place)] if lot.place else []
     facts += [("Verdict", item.verdict + (f": {item.reason}" if item.reason else ""))]

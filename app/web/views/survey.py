@@ -7,7 +7,7 @@ from datetime import date
 from app.domain.housed import Housed, in_order
 from app.domain.housing import Housing
 from app.domain.site import SiteState
-from app.domain.surveying import AS_ON_REGISTER, DIFFERS, MOST_PHOTOS, UNSEEN, Point, as_shown, points_of
+from app.domain.surveying import AS_ON_REGISTER, DATED, DIFFERS, MOST_PHOTOS, UNSEEN, Point, as_shown, points_of
 from app.records.moments import local_text
 from app.web.entered import Refilled
 from app.web.views.housing import DifferenceRow, difference_rows
@@ -18,7 +18,7 @@ MEASURED_SHOWN = 4
 
 @dataclass(frozen=True, slots=True)
 class PointView:
-    """One point to look at.  serial: a filter that the register does not know may be entered here."""
+    """One point to look at.  serial: a filter that the register does not know may be entered here.  dated: a day."""
 
     id: str
     label: str
@@ -27,6 +27,7 @@ class PointView:
     found: str
     serial: bool
     made: str
+    dated: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,9 +84,9 @@ def _sections(housing: Housing, register: Housed, form: Refilled) -> Iterator[tu
 
 def _port_of(point: Point) -> str | None:
     kind, _, rest = point.id.partition(".")
-    if kind == "serial":
+    if kind in ("serial", "dated"):
         return rest.rpartition(".")[0]
-    return rest if kind in ("filters", "type", "ring", "seal") else None
+    return rest if kind in ("filters", "type", "ring", "bag", "clamp", "seal") else None
 
 
 def _view(point: Point, form: Refilled) -> PointView:
@@ -93,7 +94,7 @@ def _view(point: Point, form: Refilled) -> PointView:
     answer = form[f"p.{point.id}"] if as_shown(point, form.fields) else ""
     return PointView(
         point.id, point.label, point.register_has, answer, form[f"f.{point.id}"],
-        point.id.startswith("serial."), form[f"made.{point.id}"],
+        point.id.startswith("serial."), form[f"made.{point.id}"], point.id.startswith(DATED),
     )  # fmt: skip
 
 
