@@ -9,7 +9,7 @@ from app.domain.crew import Acknowledge
 from app.domain.event_base import Who
 from app.domain.job import JobState, Stage
 from app.records.moments import utc_text
-from app.services.jobs import Asked
+from app.services.jobs import Asked, findings_of
 from app.services.planning import find_housing, find_procedure, first_entry, plan
 from app.services.rehearsal import Cast, commands_for
 from tests.browser.driver import EYES, HANDS, LEAD, NIGHT_LEAD, OFFICER
@@ -77,6 +77,9 @@ class Staged:
         self.do(Submit(), LEAD)
         for item in self.state.unread:
             self.do(OpenException(item.seq), OFFICER)
+        jobs = self.running.site.jobs
+        for finding in findings_of(jobs.site(), self.job, self.state):
+            self.do(OpenException(finding.seq, of_site=True), OFFICER)
         self.do(Accept(), OFFICER)
         return self
 
