@@ -13,6 +13,7 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
+from enum import Enum
 from itertools import pairwise
 from statistics import median
 
@@ -190,12 +191,25 @@ class Row:
     count: int | None = None
     by: str = ""
 
+    @property
+    def plain(self) -> str:
+        """Return the words without who told it."""
+        return self.told.removesuffix(f"; {self.by}") if self.by else self.told
+
+
+class Whole(Enum):
+    """What a whole column stands for where years stand beside each other."""
+
+    COUNT = "A whole column is all of the year's {counted}."
+    FIGURE = "A whole column is {most} {unit}, the most there is here."
+    LINE = "A whole column is the most of its own line."
+
 
 @dataclass(frozen=True, slots=True)
 class Figure:
     """One figure: its name, what it says and does not say, and its rows.
 
-    unit, counted: what its values and counts are, in a word or two.
+    unit, counted: what its values and counts are, in a word or two.  whole: what its columns are measured against.
     """
 
     id: str
@@ -204,6 +218,7 @@ class Figure:
     rows: tuple[Row, ...]
     unit: str = ""
     counted: str = ""
+    whole: Whole = Whole.FIGURE
 
 
 def yearly(jobs: Sequence[JobFigures], earlier: Sequence[JobFigures] = ()) -> tuple[Figure, ...]:
@@ -212,7 +227,7 @@ def yearly(jobs: Sequence[JobFigures], earlier: Sequence[JobFigures] = ()) -> tu
         Figure(
             "tests", "Leak tests met at the first attempt",
             "By bank. A test that failed, was mended and then met counts as not met at the first attempt.",
-            tuple(_tests(jobs)), "tests met", "tests",
+            tuple(_tests(jobs)), "tests met", "tests", Whole.COUNT,
         ),
         Figure(
             "stops", "Stops by cause", "Every stop of an accepted job, by the reason that was given.",
@@ -229,7 +244,7 @@ def yearly(jobs: Sequence[JobFigures], earlier: Sequence[JobFigures] = ()) -> tu
             "All jobs together: what the take-off counted when they were opened, and what was used in the end: what "
             "did not come back of a settled kit, torn and lost pieces with it; without one what the steps say, which "
             "is counted as the take-off is.",
-            tuple(_uses(jobs)), "pieces used", "pieces counted",
+            tuple(_uses(jobs)), "pieces used", "pieces counted", Whole.LINE,
         ),
         Figure(
             "life", "Life of filters by housing",
@@ -311,12 +326,27 @@ def _lives(jobs: Sequence[JobFigures], earlier: Sequence[JobFigures]) -> Iterato
 
 
 @dataclass(frozen=True, slots=True)
+class Cell:
+    """What one year says of one thing; who told it stands with the year by itself and in the table.
+
+    column: how much of a whole column it fills, from 0 to 1.
+    """
+
+    told: str
+    column: float
+
+
+@dataclass(frozen=True, slots=True)
 class Beside:
-    """One figure of several years: a line for each thing, with its words for each year or nothing."""
+    """One figure of several years: a line for each thing, with a cell for each year or nothing.
+
+    whole: what a whole column stands for, in words.
+    """
 
     title: str
     about: str
-    lines: tuple[tuple[str, tuple[str, ...]], ...]
+    whole: str
+    lines: tuple[tuple[str, tuple[Cell | None, ...]], ...]
 
 
 Years = Mapping[int, Sequence[Figure]]
@@ -328,13 +358,28 @@ def beside(years: Years) -> tuple[Beside, ...]:
 
     Lines stand in the order in which the newest year has them, then what only earlier years have.
     """
-    made = []
-    for figures in zip(*(years[year] for year in years), strict=True):
-        names = dict.fromkeys(row.what for figure in reversed(figures) for row in figure.rows)
-        of_year = [{row.what: row.told for row in figure.rows} for figure in figures]
-        lines = tuple((name, tuple(told.get(name, "") for told in of_year)) for name in names)
-        made.append(Beside(figures[0].title, figures[0].about, lines))
-    return tuple(made)
+    return tuple(_beside(figures) for figures in zip(*(years[year] for year in years), strict=True))
+
+
+def _beside(figures: Sequence[Figure]) -> Beside:
+    one, of_year = figures[0], [{row.what: row for row in figure.rows} for figure in figures]
+    names = dict.fromkeys(row.what for figure in reversed(figures) for row in figure.rows)
+    lines = {name: [rows.get(name) for rows in of_year] for name in names}
+    most = max((row.value for rows in lines.values() for row in rows if row is not None), default=0.0)
+
+    def cell(row: Row | None, beside: Sequence[Row | None]) -> Cell | None:
+        if row is None:
+            return None
+        own = max(item.value for item in beside if item is not None)
+        whole = {Whole.COUNT: row.of, Whole.LINE: own, Whole.FIGURE: most}[one.whole]
+        return Cell(row.plain, row.value / whole if whole else 0.0)
+
+    unit = one.unit.removesuffix("s") if round(most) == 1 else one.unit
+    return Beside(
+        title=one.title, about=one.about,
+        whole=one.whole.value.format(counted=one.counted, most=round(most), unit=unit),
+        lines=tuple((name, tuple(cell(row, rows) for row in rows)) for name, rows in lines.items()),
+    )  # fmt: skip
 
 
 FIGURES_HEAD = ("Figure", "What", "Year", "Value", "Unit", "Of", "Of what", "Told by")

@@ -1,10 +1,12 @@
 """Figures over the jobs of a year; each accepted job is read once and what it gives is kept in memory.
 
-Several years are read behind a page, not for it: their records are many, and whoever waits for a page waits a few
-seconds at most.  What was drawn is kept until a job is opened, closed or taken up, or a kit is settled or opened again.
+Many records are read behind a page, not for it: whoever waits for a page waits a few seconds at most.  In which year a
+job was closed is looked up once for each change of the list of jobs.  What was drawn is kept until a job is opened,
+closed or taken up, or a kit is settled or opened again.
 """
 
-from collections.abc import Iterable, Mapping
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from threading import Lock
 
@@ -41,6 +43,7 @@ class Figures:
         self._of_jobs: JobLines | None = None
         self._of_kits: Mapping[str, KitSettled] | None = None
         self._years: tuple[int, ...] = ()
+        self._closed: Mapping[int, Sequence[JobLine]] = {}
         self._found: dict[int, tuple[tuple[Figure, ...], int, int]] = {}
         self._lock = Lock()
 
@@ -59,6 +62,14 @@ class Figures:
                 self._found[year] = self._drawn(state, year)
             return self._found[year]
 
+    def unread(self, year: int) -> tuple[int, int]:
+        """Return how many of a year's records have not been read yet, and how many there are to read."""
+        with self._lock:
+            state = self._jobs.site()
+            self._look(state)
+            lines = self._lines(year)
+            return sum(self._key(line, state) not in self._kept for line in lines), len(lines)
+
     def at_hand(self, most: int) -> YearsAtHand:
         """Return the newest years as far as their records have been read already, the oldest of them first."""
         with self._lock:
@@ -67,7 +78,7 @@ class Figures:
             found: dict[int, tuple[tuple[Figure, ...], int, int]] = {}
             waiting: dict[int, tuple[int, int]] = {}
             for year in sorted(self._years[:most]):
-                lines = self._closed(state, year)[-MOST_JOBS:]
+                lines = self._lines(year)
                 if unread := sum(self._key(line, state) not in self._kept for line in lines):
                     waiting[year] = len(lines) - unread, len(lines)
                     continue
@@ -81,7 +92,8 @@ class Figures:
         for year in sorted(years, reverse=True):
             with self._lock:
                 state = self._jobs.site()
-                lines = self._closed(state, year)[-MOST_JOBS:]
+                self._look(state)
+                lines = self._lines(year)
                 unread = [line for line in reversed(lines) if self._key(line, state) not in self._kept]
             for line in unread[:most]:
                 with self._lock:
@@ -93,12 +105,21 @@ class Figures:
         if state.store.settled is not self._of_kits:
             self._of_kits, self._found = state.store.settled, {}
         if state.jobs is not self._of_jobs:
-            closed = {site_day(line.closed_at, state.zone).year for line in state.jobs if line.closed_at}
-            self._of_jobs, self._years, self._found = state.jobs, tuple(sorted(closed, reverse=True)), {}
+            years, closed = set(), defaultdict[int, list[JobLine]](list)
+            for line in state.jobs:
+                if line.closed_at:
+                    years.add(year := site_day(line.closed_at, state.zone).year)
+                    if not state.jobs.is_in_hand(line.job):
+                        closed[year].append(line)
+            self._of_jobs, self._years, self._found = state.jobs, tuple(sorted(years, reverse=True)), {}
+            self._closed = closed
+
+    def _lines(self, year: int) -> Sequence[JobLine]:
+        """Return the jobs of a year that are looked at."""
+        return self._closed.get(year, ())[-MOST_JOBS:]
 
     def _drawn(self, state: SiteState, year: int) -> tuple[tuple[Figure, ...], int, int]:
-        closed = self._closed(state, year)
-        lines = closed[-MOST_JOBS:]
+        lines = self._lines(year)
         own = [found for line in lines if (found := self._of(line, state)) is not None]
         names = {line.job for line in lines}
         before = [
@@ -108,16 +129,7 @@ class Figures:
             if line.closed_at and line.job not in names and site_day(line.closed_at, state.zone).year < year
             and (found := self._filters_of(line, state)) is not None
         ]  # fmt: skip
-        return yearly(own, before), len(own), len(closed) - len(lines)
-
-    @staticmethod
-    def _closed(state: SiteState, year: int) -> list[JobLine]:
-        return [
-            line
-            for line in state.jobs
-            if line.closed_at and not state.jobs.is_in_hand(line.job)
-            and site_day(line.closed_at, state.zone).year == year
-        ]  # fmt: skip
+        return yearly(own, before), len(own), len(self._closed.get(year, ())) - len(lines)
 
     @staticmethod
     def _key(line: JobLine, state: SiteState) -> tuple[str, int, int]:

@@ -6,6 +6,7 @@ page with the sentence on it and what was typed still there.
 
 import logging
 from contextlib import suppress
+from urllib.parse import urlencode
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
@@ -55,11 +56,14 @@ def install(app: FastAPI) -> None:
 
 
 async def _sign_in(request: Request, _: Exception) -> Response:
+    """Lead to the names; whoever followed the code on a label goes on to what it stands on."""
     if wants_part(request):
         return Response(status_code=401, headers={"HX-Redirect": "/signin"})
     if wants_sentence(request):
         return PlainTextResponse(NOBODY, status_code=401)
-    return RedirectResponse("/signin", status_code=303)
+    here = request.url.path
+    of_label = request.method == "GET" and here.startswith("/at/")
+    return RedirectResponse(f"/signin?{urlencode({'then': here})}" if of_label else "/signin", status_code=303)
 
 
 async def _choose_secret(request: Request, _: Exception) -> Response:

@@ -4,14 +4,15 @@ import re
 import shutil
 import socket
 import threading
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from datetime import datetime
 from pathlib import Path
 
 import uvicorn
 from playwright.sync_api import Browser, Locator, Page, sync_playwright
 
-from app.bootstrap import Running, ship_sample_housings, start
+from app.bootstrap import Running, clock_now, ship_sample_housings, start
 from app.cli import DEMO_PEOPLE
 from app.domain.judging import AGAIN
 from app.domain.leaving import Recheck
@@ -59,7 +60,9 @@ def people(running: Running) -> None:
 
 
 @contextmanager
-def served(folder: Path, port: int = 0) -> Iterator[tuple[str, Running]]:
+def served(
+    folder: Path, port: int = 0, clock: Callable[[], datetime] = clock_now
+) -> Iterator[tuple[str, Running]]:  # fmt: skip
     """Serve a sample site on a free port, or on the one given, and yield its address."""
     with socket.socket() as probe:
         probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
@@ -67,7 +70,7 @@ def served(folder: Path, port: int = 0) -> Iterator[tuple[str, Running]]:
         port = probe.getsockname()[1]
     settings = Settings(data=folder, port=port)
     ship_sample_housings(settings)
-    running = start(settings)
+    running = start(settings, clock)
     people(running)
     server = uvicorn.Server(uvicorn.Config(running.app, port=port, log_level="error", http="httptools"))
     thread = threading.Thread(target=server.run, daemon=True)
@@ -136,6 +139,17 @@ class Tablet:
         self.page.evaluate("window.handMoved()")
         self.page.get_by_role("button", name=name, exact=True).first.click()
         self.page.wait_for_function(RENDERED_AGAIN, arg=before)
+
+    def send(self, name: str, form: str = "") -> None:
+        """Press a button that sends a form and wait for the page after it.  form: how the form's address ends."""
+        self.page.evaluate("window.handMoved()")
+        held = self.page.locator(f"form[action$='{form}']") if form else self.page
+        with self.page.expect_navigation():
+            held.get_by_role("button", name=name, exact=True).click()
+
+    def open_up(self, words: str) -> None:
+        """Unfold a part of the page by the words that stand on it."""
+        self.page.locator("summary", has_text=words).click()
 
     @property
     def place(self) -> str:
@@ -286,6 +300,12 @@ def tick(box: Locator) -> None:
     """Tick a box as a hand does: scroll it out from under the foot of the page, then press it."""
     box.evaluate("box => box.scrollIntoView({ block: 'center' })")
     box.check(force=True)
+
+
+def follow(page: Page, link: Locator) -> None:
+    """Press a link and wait until its page is there: a click by itself ends while the old page is still going."""
+    with page.expect_navigation():
+        link.click()
 
 
 COUNTS = {"gross": "1", "minutes": "10", "background": "10", "background-minutes": "100"}

@@ -4,15 +4,15 @@ from dataclasses import dataclass, field
 from itertools import count
 
 from app.bootstrap import Running
-from app.domain.commands import Command, Open
+from app.domain.commands import Accept, Command, Open, OpenException, Submit
 from app.domain.crew import Acknowledge
 from app.domain.event_base import Who
 from app.domain.job import JobState, Stage
 from app.records.moments import utc_text
-from app.services.jobs import Asked
+from app.services.jobs import Asked, findings_of
 from app.services.planning import find_housing, find_procedure, first_entry, plan
 from app.services.rehearsal import Cast, commands_for
-from tests.browser.driver import EYES, HANDS, NIGHT_LEAD, OFFICER
+from tests.browser.driver import EYES, HANDS, LEAD, NIGHT_LEAD, OFFICER
 from tests.builders import account_for_packages
 
 TOKENS = count(1)
@@ -70,6 +70,18 @@ class Staged:
         while self.state.stage in (Stage.STOPPED, Stage.LOOKING):
             for command, by in commands_for(self.state, self.cast()):
                 self.do(command, by.name)
+
+    def accept(self) -> "Staged":
+        """Do all that is left, hand the record over for review, open every exception and accept it."""
+        self.do_until("no step has these words")
+        self.do(Submit(), LEAD)
+        for item in self.state.unread:
+            self.do(OpenException(item.seq), OFFICER)
+        jobs = self.running.site.jobs
+        for finding in findings_of(jobs.site(), self.job, self.state):
+            self.do(OpenException(finding.seq, of_site=True), OFFICER)
+        self.do(Accept(), OFFICER)
+        return self
 
     def cast(self) -> Cast:
         """Return who of the sample site plays which part."""

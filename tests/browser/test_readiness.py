@@ -12,7 +12,7 @@ from app.bootstrap import Running
 from app.domain.housing import Service
 from app.domain.readiness import Item
 from app.domain.readiness_items import applies
-from tests.browser.driver import HANDS, LEAD, OFFICER, Tablet, served
+from tests.browser.driver import HANDS, LEAD, OFFICER, Tablet, follow, served
 from tests.domain.test_readiness import answers
 
 WIDE: ViewportSize = {"width": 1280, "height": 800}
@@ -64,7 +64,7 @@ def sign(at: Tablet) -> None:
 def plan(lead: Tablet, day: date) -> None:
     """Plan work from the page of its housing, and open it."""
     lead.go("/housings/EF-07")
-    lead.page.get_by_role("link", name="Plan work ahead").click()
+    follow(lead.page, lead.page.get_by_role("link", name="Plan work ahead"))
     fits(lead)
     expect(lead.page.get_by_label("Housing")).to_have_value("EF-07")
     lead.page.get_by_label("Begins").fill(f"{day}T07:30")
@@ -89,7 +89,7 @@ def judge_the_space(officer: Tablet) -> None:
     """Answer the question of the confined space, at first without its hazards."""
     officer.go("/planned/PL-0001")
     fits(officer)
-    officer.page.get_by_role("link", name="Confined space").click()
+    follow(officer.page, officer.page.get_by_role("link", name="Confined space"))
     fits(officer)
     officer.page.get_by_label("Is it large enough").select_option("yes")
     officer.page.get_by_label("Are its ways in and out").select_option("yes")

@@ -6,7 +6,7 @@ import pytest
 from playwright.sync_api import Browser, Page
 
 from app.domain.housing_text import housing_text
-from tests.browser.driver import HANDS, LEAD, Tablet, served
+from tests.browser.driver import HANDS, LEAD, Tablet, follow, served
 from tests.browser.test_screens import CONTROL_PX, EXAMINE, OTHER_PX, SCHEMES, SIZES, TEXT_PX
 from tests.records.faulty_tables import SECOND, WHOLE, table
 
@@ -14,8 +14,9 @@ WANTED = {"work": False, "controlPx": CONTROL_PX, "otherPx": OTHER_PX, "leastTex
 
 
 def faults_at_both_sizes(page: Page) -> list[str]:
-    """Examine the page that is open, upright and lying, bright and dim."""
+    """Examine the page that is open, upright and lying, bright and dim; whoever calls has waited until it is open."""
     found = []
+    page.locator("h1").first.wait_for()
     for scheme in SCHEMES:
         page.evaluate("scheme => { document.documentElement.dataset.scheme = scheme; }", scheme)
         for width, height in SIZES:
@@ -36,7 +37,7 @@ def test_a_housing_is_surveyed_on_a_tablet_and_the_lead_answers(
         page = tablet.page
         tablet.sign_in(HANDS)
         tablet.go("/housings/EF-07")
-        page.get_by_role("link", name="Survey it").click()
+        follow(page, page.get_by_role("link", name="Survey it"))
         faults = faults_at_both_sizes(page) if scripts else []
         ways = page.locator(".survey-ways")
         for place in range(ways.count()):
@@ -55,7 +56,7 @@ def test_a_housing_is_surveyed_on_a_tablet_and_the_lead_answers(
 
         tablet.sign_in(LEAD)
         tablet.go("/")
-        page.get_by_role("link", name="answer", exact=True).click()
+        follow(page, page.get_by_role("link", name="answer", exact=True))
         page.get_by_label("Answer").select_option("register changed")
         page.get_by_label("Reason").fill("seen on the plan")
         page.get_by_role("button", name="Answer it").click()
@@ -94,7 +95,7 @@ def test_a_lead_sends_a_faulty_table_then_a_good_one_and_enters_it(browser: Brow
         page = desk.page
         desk.sign_in(LEAD)
         desk.go("/")
-        page.get_by_role("link", name="Housing register").click()
+        follow(page, page.get_by_role("link", name="Housing register"))
         faults = faults_at_both_sizes(page)
         page.get_by_label("A table: CSV").set_input_files(bad)
         page.get_by_role("button", name="Check the table").click()

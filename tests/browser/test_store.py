@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from PIL import Image
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, expect
 
 from app.bootstrap import Running
 from app.domain.store import Kind
@@ -43,13 +43,6 @@ def tablet(browser: Browser, site: tuple[str, Running]) -> Iterator[Tablet]:
     context.close()
 
 
-def send(page: Page, name: str) -> None:
-    """Press a button that sends a form, and wait for the page after it."""
-    page.evaluate("window.handMoved()")
-    with page.expect_navigation():
-        page.get_by_role("button", name=name, exact=True).click()
-
-
 def receive(tablet: Tablet, lot: str, *, kind: str = "filter", what: str = TYPE, serial: str = "", count: str = "1",
             made: str = "") -> None:  # fmt: skip
     """Enter a lot."""
@@ -61,11 +54,12 @@ def receive(tablet: Tablet, lot: str, *, kind: str = "filter", what: str = TYPE,
     page.get_by_label("Serial number, for a filter").fill(serial)
     page.get_by_label("How many; each filter by itself").fill(count)
     page.get_by_label("Made on, by its label").fill(made)
-    send(page, "Enter it, then inspect it")
+    tablet.send("Enter it, then inspect it")
 
 
-def inspect(page: Page, kind: Kind, verdict: str, *, bad: str = "", reason: str = "", photo: bytes = b"") -> None:
+def inspect(tablet: Tablet, kind: Kind, verdict: str, *, bad: str = "", reason: str = "", photo: bytes = b"") -> None:
     """Answer every item of an inspection, one of them with what is not as asked, and give a verdict."""
+    page = tablet.page
     for name, item in receipt_items(kind).items():
         answer = item.bad if name == bad else item.good
         page.locator(f'input[name="a.{name}"][value="{answer}"]').check(force=True)
@@ -73,7 +67,7 @@ def inspect(page: Page, kind: Kind, verdict: str, *, bad: str = "", reason: str 
     page.get_by_label("Why, if it is held back or rejected").fill(reason)
     if photo:
         page.locator("#photo").set_input_files({"name": "a.jpg", "mimeType": "image/jpeg", "buffer": photo})
-    send(page, "Enter the inspection")
+    tablet.send("Enter the inspection")
 
 
 def test_from_the_carton_to_the_kit(tablet: Tablet) -> None:
@@ -82,25 +76,25 @@ def test_from_the_carton_to_the_kit(tablet: Tablet) -> None:
     Image.new("RGB", (64, 48), "grey").save(picture, "JPEG")
 
     receive(tablet, "f-1", serial="4471-001", made="2025-06-01")
-    inspect(page, Kind.FILTER, "accepted", bad="media", photo=picture.getvalue())
+    inspect(tablet, Kind.FILTER, "accepted", bad="media", photo=picture.getvalue())
     expect(page.get_by_role("alert")).to_contain_text("so it is not accepted. Hold it back or reject it.")
     assert page.locator("input[type=radio]:checked").count() == len(receipt_items(Kind.FILTER)) + 1
     page.locator('input[name=verdict][value="rejected"]').check(force=True)
     page.get_by_label("Why, if it is held back or rejected").fill("media torn at the lower edge")
-    send(page, "Enter the inspection")
+    tablet.send("Enter the inspection")
     expect(page.locator("main")).to_contain_text("Put a red label on it")
     for lot, serial in (("F-2", "4471-002"), ("F-3", "4471-003")):
         receive(tablet, lot, serial=serial, made="2025-06-01")
-        inspect(page, Kind.FILTER, "accepted")
+        inspect(tablet, Kind.FILTER, "accepted")
     receive(tablet, "B-1", kind="bag", what="ring 660", count="9")
-    inspect(page, Kind.BAG, "accepted")
+    inspect(tablet, Kind.BAG, "accepted")
 
     tablet.go("/picking")
     expect(page.locator("main")).to_contain_text("lead time not known")
     page.get_by_role("link", name="Kit of PL-0001").click()
     assert page.get_by_label("Put aside of lot F-2").input_value() == "1"
     assert page.get_by_label("Put aside of lot B-1").input_value() == "4"
-    send(page, "Stage it for PL-0001")
+    tablet.send("Stage it for PL-0001")
     expect(page.locator("main")).to_contain_text("4 of bag ring 660")
     tablet.go("/picking")
     with page.expect_download() as taken:
@@ -128,7 +122,7 @@ def test_the_pages_fit_and_can_be_read(
 def test_at_the_housing_only_a_fit_filter_is_taken(site: tuple[str, Running], tablet: Tablet) -> None:
     """One that was rejected and one that is staged for other work are refused on the panel; the third goes in."""
     receive(tablet, "F-4", serial="4471-004", made="2025-06-01")
-    inspect(tablet.page, Kind.FILTER, "accepted")
+    inspect(tablet, Kind.FILTER, "accepted")
     staged = Staged(site[1]).do_until("Read the serial number of the new")
     tablet.go(f"/jobs/{staged.job}/now")
 

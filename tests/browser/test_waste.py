@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 
 import pytest
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, expect
 
 from app.bootstrap import Running
 from tests.browser.driver import HANDS, LEAD, OFFICER, Tablet, served
@@ -18,13 +18,6 @@ def site(tmp_path_factory: pytest.TempPathFactory, browser: Browser) -> Iterator
     """Serve a sample site with a job amid its work, one package made."""
     with served(tmp_path_factory.mktemp("waste")) as (address, running):
         yield address, running, Staged(running).do_until("Tape the raw edge of the stub").job
-
-
-def press(page: Page, form: str, name: str) -> None:
-    """Press a button of a form and wait for the page after it."""
-    page.evaluate("window.handMoved()")
-    with page.expect_navigation():
-        page.locator(f"form[action$='{form}']").get_by_role("button", name=name).click()
 
 
 @pytest.fixture
@@ -48,12 +41,12 @@ def test_a_package_is_weighed_at_the_tablet(site: tuple[str, Running, str], tabl
     expect(facts.get_by_role("checkbox", name=name)).to_be_checked()
     facts.get_by_label("Gross weight, kg").fill("21.4")
     facts.get_by_label("Dose rate at contact").fill("60")
-    press(page, "/facts", "Enter it")
+    tablet.send("Enter it", "/facts")
     expect(page.get_by_role("alert")).to_contain_text("Unit of the dose rates is missing")
     facts.get_by_label("Dose rate at 1 m").fill("0.8")
     facts.get_by_label("Unit of the dose rates").fill("mrem/h")
     facts.get_by_label("Dose rate meter").fill("RM-4")
-    press(page, "/facts", "Enter it")
+    tablet.send("Enter it", "/facts")
     page.get_by_text("Label", exact=True).click()
     expect(page.locator(".label-text")).to_contain_text("Gross weight: 21.4 kg")
     expect(page.locator(".label-text")).to_contain_text("Transport label: YELLOW-III")
@@ -74,10 +67,10 @@ def test_a_package_goes_from_a_container_to_its_certificate(site: tuple[str, Run
     }.items():  # fmt: skip
         box.get_by_label(label).fill(told)
     box.get_by_label("Shape").select_option("box")
-    press(page, "/containers", "Enter it")
+    tablet.send("Enter it", "/containers")
     page.get_by_role("link", name="B-1").click()
     page.get_by_role("checkbox", name=name).check(force=True)
-    press(page, "/B-1", "They are in it")
+    tablet.send("They are in it", "/B-1")
     expect(page.get_by_text("111.5 kg with what was weighed, 900 kg allowed, so 788.5 kg left.")).to_be_visible()
 
     tablet.go("/waste")
@@ -87,12 +80,12 @@ def test_a_package_goes_from_a_container_to_its_certificate(site: tuple[str, Run
     give.get_by_label("Of (organisation)").fill("the carrier")
     give.get_by_label("Own id").fill(LEAD)
     give.get_by_label("Own secret").fill("not the one")
-    press(page, "/handovers", "Sign and hand over")
+    tablet.send("Sign and hand over", "/handovers")
     expect(page.get_by_role("alert")).to_be_visible()
     expect(give.get_by_label("Received by")).to_have_value("D. Roos")
     expect(give.get_by_role("checkbox", name="B-1")).to_be_checked()
     tablet.give_secret("#handover-secret")
-    press(page, "/handovers", "Sign and hand over")
+    tablet.send("Sign and hand over", "/handovers")
     expect(page.get_by_text(f"Out: {name}")).to_be_visible()
 
     tablet.sign_in(OFFICER)
@@ -100,7 +93,7 @@ def test_a_package_goes_from_a_container_to_its_certificate(site: tuple[str, Run
     page.get_by_label("Hand-over").first.select_option("H-0001")
     page.get_by_label("Certificate's number").fill("C-77")
     page.get_by_label("Day on it").fill(running.site.clock().date().isoformat())
-    press(page, "/certificates", "It has come")
+    tablet.send("It has come: the packages are gone", "/certificates")
     expect(page.get_by_text("Certificate C-77 of")).to_be_visible()
     expect(page.get_by_text("No package of any job is here.")).to_be_visible()
 

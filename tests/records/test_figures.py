@@ -141,13 +141,52 @@ YEARS = {
 
 def test_the_years_of_a_figure_stand_beside_each_other() -> None:
     """A line for each thing, the newest year's order first; nothing where a year has none of it."""
-    found = {item.title: item.lines for item in beside(YEARS)}
+    found = {
+        item.title: [(what, [cell and cell.told for cell in cells]) for what, cells in item.lines]
+        for item in beside(YEARS)
+    }
+
+    assert found["Leak tests met at the first attempt"] == [
+        ("HEPA bank", [None, "2 of 3"]), ("carbon bank", ["0 of 1", "1 of 1"]),
+    ]  # fmt: skip
+    assert found["Stops by cause"] == [("alarm", [None, "3"]), ("text", [None, "2"]), ("fire", ["2", None])]
+    assert beside({}) == ()
+
+
+def test_columns_are_shares_of_tests_and_else_measured_against_the_most() -> None:
+    """Met tests of all tests of their year; stops and minutes of the most in any year; what was used line by line."""
+    more = {2027: yearly((job(4, "EF-03", date(2027, 2, 1), stops={"alarm": 6}, minutes={"Open": 30.0},
+                              used={"new bags": (2, 10), "tie straps": (4, 4)}),))}  # fmt: skip
+    found = {
+        item.title: (
+            item.whole,
+            {what: [cell and round(cell.column, 3) for cell in cells] for what, cells in item.lines},
+        )
+        for item in beside(YEARS | more)
+    }
 
     assert found["Leak tests met at the first attempt"] == (
-        ("HEPA bank", ("", "2 of 3")), ("carbon bank", ("0 of 1", "1 of 1")),
+        "A whole column is all of the year's tests.", {"HEPA bank": [None, 0.667, None], "carbon bank": [0, 1, None]},
     )  # fmt: skip
-    assert found["Stops by cause"] == (("alarm", ("", "3")), ("text", ("", "2")), ("fire", ("2", "")))
-    assert beside({}) == ()
+    assert found["Stops by cause"] == (
+        "A whole column is 6 stops, the most there is here.",
+        {"alarm": [None, 0.5, 1], "text": [None, 0.333, None], "fire": [0.333, None, None]},
+    )
+    assert found["Time by section"][1] == {"Open": [None, 0.667, 1], "Test": [None, 1, None]}
+    assert found["Used against the take-off"] == (
+        "A whole column is the most of its own line.", {"new bags": [None, 0.5, 1], "tie straps": [None, 1, 0.5]},
+    )  # fmt: skip
+
+
+def test_columns_of_nothing_are_empty() -> None:
+    """Work that took no time at all divides nothing by nothing; one stop is no stops."""
+    idle = {2026: yearly((job(5, "EF-03", FIRST, minutes={"Open": 0.0}, used={"new bags": (2, 0)}),))}
+
+    one = {2026: yearly((job(6, "EF-03", FIRST, stops={"alarm": 1}),))}
+    columns = [cell.column for item in beside(idle) for _, cells in item.lines for cell in cells if cell]
+
+    assert columns == [0.0, 0.0]
+    assert "A whole column is 1 stop, the most there is here." in [item.whole for item in beside(one)]
 
 
 def test_the_table_of_years_has_numbers_or_words_in_a_column_and_all_that_the_page_has() -> None:

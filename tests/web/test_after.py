@@ -2,9 +2,12 @@
 
 import re
 
+import pytest
+
 from app.domain.commands import Accept, ExplainStop, OpenException, Reopen, StopWork, Submit
 from app.domain.store import KitLine, KitStaged
 from app.services.figures import Figures
+from app.web.routes import after
 from app.web.views.after import SHOWN_AT_ONCE
 from tests.web.desk import Desk
 from tests.web.test_every_form import sentence_on
@@ -50,7 +53,10 @@ def test_the_figures_of_a_job_are_those_of_its_entries(desk: Desk) -> None:
     several, table = desk.get(lead, "/figures/years"), desk.get(lead, "/figures/years.csv")
     assert "2026: 1 record." in several.text
     assert "Being read" not in several.text
-    assert '<th scope="row">HEPA bank</th><td>1 of 1</td>' in several.text
+    assert re.search(
+        r'<th scope="row">HEPA bank</th><td><svg class="column".*?</svg><span class="line">1 of 1</span></td>',
+        several.text,
+    )
     assert table.headers["content-disposition"] == 'attachment; filename="figures.csv"'
     assert "Leak tests met at the first attempt,HEPA bank,2026,1,tests met,1,tests," in table.text
     assert not [who for who in (desk.cast().eyes, desk.cast().hands) if who.name in page]
@@ -72,6 +78,20 @@ def test_the_years_are_read_a_part_at_a_time_and_shown_when_whole(desk: Desk) ->
     assert told == [({2026: (0, 2)}, [], 1), ({2026: (1, 2)}, [], 1), ({}, [2], 1)]
     assert figures.at_hand(6).found[2026] == figures.of_year(2026) == Figures(jobs).of_year(2026)
     assert figures.at_hand(0).found == {}
+
+
+def test_a_year_of_many_records_is_read_behind_its_page(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whoever asks is told how far it is, and finds the year when they look again."""
+    _accepted(desk)
+    lead = desk.named("lead")
+    monkeypatch.setattr(after, "AT_ONCE", 0)
+
+    first, second = (desk.get(lead, "/figures?year=2026").text for _ in range(2))
+
+    assert "Being read: 0 of 1 records of 2026." in first
+    assert "From 0 records" not in first
+    assert "From 1 record accepted in 2026" in second
+    assert "Being read" not in second
 
 
 def test_a_kit_that_is_settled_after_the_record_changes_its_figures(desk: Desk) -> None:

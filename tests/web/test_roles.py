@@ -1,6 +1,7 @@
 """Every route for every role, enumerated from the app's own OpenAPI description, against a table written by hand."""
 
 from collections.abc import Iterator
+from urllib.parse import urlencode
 
 import pytest
 from starlette.testclient import TestClient
@@ -155,7 +156,8 @@ def test_without_a_session_every_page_leads_to_the_sign_in(site: Running) -> Non
         verb, path = address(route)
         if route not in OPEN_TO_ALL:
             answer = stranger.request(verb, path)
-            assert (answer.status_code, answer.headers.get("location")) == (303, "/signin"), route
+            then = f"?{urlencode({'then': path})}" if route.startswith("GET /at/") else ""
+            assert (answer.status_code, answer.headers.get("location")) == (303, f"/signin{then}"), route
 
 
 def test_a_foreign_origin_is_refused_on_every_unsafe_route(site: Running, clients: dict[Role, TestClient]) -> None:
@@ -218,4 +220,6 @@ def test_nobody_is_sent_to_another_site_after_signing_in(site: Running) -> None:
     fields = {"person": "person-lead", "secret": "a secret of fifteen"}
 
     for then in ("//elsewhere.example/", "https://elsewhere.example/", "/\\elsewhere.example"):
+        assert 'name="then" value="/"' in client.get("/signin", params={"then": then}).text
         assert client.post("/signin", data={**fields, "then": then}).headers["location"] == "/"
+    assert 'name="then" value="/at/point/D-301"' in client.get("/signin", params={"then": "/at/point/D-301"}).text

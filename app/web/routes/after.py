@@ -16,7 +16,11 @@ from app.web.render import html
 # What these pages are made from is loaded with the first of them, and not with the first page of the site.
 router = APIRouter()
 READ_BEHIND = 300
-"""Records that are read behind one page of several years (our figure): some ten seconds of one core."""
+"""Records that are read behind one page of figures (our figure): some ten seconds of one core."""
+
+
+AT_ONCE = 50
+"""Records that are read for the page of one year while somebody waits (our figure); more are read behind it."""
 
 
 @router.get("/suggestions")
@@ -88,6 +92,12 @@ async def figures(request: Request) -> Response:
     state = await run_in_threadpool(site.jobs.site)
     this = site_day(utc_text(site.clock()), state.zone).year
     year = int(asked) if asked.isascii() and asked.isdigit() and len(asked) == 4 else next(iter(years), this)
+    unread, of = await run_in_threadpool(site.figures.unread, year)
+    if unread > AT_ONCE:
+        page = figures_page(year, years, (), waiting=(of - unread, of))
+        answer = html(request, "figures.html", page=page)
+        answer.background = BackgroundTask(site.figures.read, (year,), READ_BEHIND)
+        return answer
     found, jobs, left_out = await run_in_threadpool(site.figures.of_year, year)
     return html(request, "figures.html", page=figures_page(year, years, found, jobs=jobs, left_out=left_out))
 

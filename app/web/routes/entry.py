@@ -41,7 +41,8 @@ async def signin_page(request: Request) -> Response:
     tablet = unquote(request.cookies.get(TABLET_COOKIE, ""))
     _, may_stop = await _tablet(request)
     jobs = await run_in_threadpool(site.jobs.in_hand) if may_stop else ()
-    return html(request, "signin.html", people=people, tablet=tablet, jobs=jobs_in_hand(jobs))
+    then = inside(request.query_params.get("then", ""))
+    return html(request, "signin.html", people=people, tablet=tablet, jobs=jobs_in_hand(jobs), then=then)
 
 
 @router.post("/stop/{job}")

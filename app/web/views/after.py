@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from app.domain.site import SiteState
 from app.domain.suggesting import KEEPERS
 from app.domain.suggestions import About, Suggestion
-from app.records.figures import Beside, Figure, Row, beside
+from app.records.figures import Cell, Figure, Row, beside
 from app.records.moments import local_text
 from app.services.figures import YearsAtHand
 from app.services.ports import Session
@@ -91,34 +91,56 @@ def _may(item: Suggestion, session: Session) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Bar:
-    """One row of a figure with its bar: how long it is, in hundredths of the longest."""
+    """One row of a figure with its bar: how long it is, in hundredths of the longest.  by: who told it, in words."""
 
     what: str
     told: str
+    by: str
     length: int
 
 
 @dataclass(frozen=True, slots=True)
 class FiguresPage:
-    """The figures of a year."""
+    """The figures of a year.  waiting: how many of how many records are read, while its figures cannot be shown."""
 
     year: int
     years: tuple[int, ...]
     figures: tuple[tuple[Figure, tuple[Bar, ...]], ...]
     jobs: int
     left_out: int
+    waiting: tuple[int, int] | None
 
 
 def figures_page(
-    year: int, years: tuple[int, ...], figures: tuple[Figure, ...], *, jobs: int, left_out: int
-) -> FiguresPage:
+    year: int, years: tuple[int, ...], figures: tuple[Figure, ...], *, jobs: int = 0, left_out: int = 0,
+    waiting: tuple[int, int] | None = None,
+) -> FiguresPage:  # fmt: skip
     """Return the figures with the lengths of their bars."""
     drawn = tuple((figure, tuple(_bar(row) for row in figure.rows)) for figure in figures)
-    return FiguresPage(year, years, drawn, jobs, left_out)
+    return FiguresPage(year, years, drawn, jobs, left_out, waiting)
 
 
 MOST_BESIDE = 6
 """Years that stand beside each other, the newest (our figure): as many columns as a page has room for."""
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """What one year says of one thing, with its column: its height and its upper end, in hundredths of a whole."""
+
+    parts: tuple[str, ...]
+    height: int
+    top: int
+
+
+@dataclass(frozen=True, slots=True)
+class BesideFigure:
+    """One figure with its columns; none where a year has nothing of a thing.  whole: what a whole column stands for."""
+
+    title: str
+    about: str
+    whole: str
+    lines: tuple[tuple[str, tuple[Column | None, ...]], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,7 +152,7 @@ class BesidePage:
 
     years: tuple[tuple[int, int, int], ...]
     waiting: tuple[tuple[int, int, int], ...]
-    figures: tuple[Beside, ...]
+    figures: tuple[BesideFigure, ...]
     more: bool
 
 
@@ -139,10 +161,21 @@ def beside_page(found: YearsAtHand) -> BesidePage:
     return BesidePage(
         years=tuple((year, jobs, left_out) for year, (_, jobs, left_out) in found.found.items()),
         waiting=tuple((year, read, of) for year, (read, of) in found.waiting.items()),
-        figures=beside({year: figures for year, (figures, _, _) in found.found.items()}),
+        figures=tuple(
+            BesideFigure(item.title, item.about, item.whole, tuple(
+                (what, tuple(None if cell is None else _column(cell) for cell in cells)) for what, cells in item.lines
+            ))
+            for item in beside({year: figures for year, (figures, _, _) in found.found.items()})
+        ),
         more=found.count > len(found.found) + len(found.waiting),
-    )
+    )  # fmt: skip
+
+
+def _column(cell: Cell) -> Column:
+    """Return a cell with its column; what is little is still seen."""
+    height = max(round(100 * cell.column), 2) if cell.column else 0
+    return Column(tuple(cell.told.split(", ")), height, 100 - height)
 
 
 def _bar(row: Row) -> Bar:
-    return Bar(row.what, row.told, round(100 * row.value / row.of) if row.of else 0)
+    return Bar(row.what, row.plain, row.by, round(100 * row.value / row.of) if row.of else 0)
