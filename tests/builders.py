@@ -129,7 +129,9 @@ class Bench:
         due = self.state.due
         assert due is not None
         whole = made_up_answers(due) | dict(answers)
-        whole |= {f"{item.ask.id}{AGAIN}": whole[item.ask.id] for item in due.asks if item.ask.twice}
+        whole |= {
+            f"{item.ask.id}{AGAIN}": whole[item.ask.id] for item in due.asks if item.ask.twice and item.ask.id in whole
+        }
         return self.do(Finish(due.id, whole, second=EYES if due.second else None), by)
 
     def go_on(self) -> None:

@@ -103,6 +103,7 @@ RADIO = "app/domain/deciding/radio.py"
 SCHEDULING = "app/domain/scheduling.py"
 OFF = "app/domain/off_register.py"
 OFF_TESTS = "tests/domain/test_off_register.py"
+JUDGED = "tests/domain/test_judging.py"
 LIMITED = "app/domain/site_settings.py"
 LIMITED_D = "tests/domain/test_site_limits.py"
 LIMITED_W = "tests/web/test_site_limits.py"
@@ -173,6 +174,8 @@ JOB_GUARDS = [
     Deletion("lead re-opens", STOPPING, 'if moment.by.role is not Role.LEAD:\n        raise Refused("role", f"A {moment.by.role.words} cannot re-open', 'if False:\n        raise Refused("role", f"A {moment.by.role.words} cannot re-open', JOB),
     Deletion("stopper re-opens", STOPPING, "if state.stop is not None and state.stop.is_by(moment.by):", "if False:", JOB),
     Deletion("corrected to outside its limit", CORRECTING, "if evidence.within or state.stop is not None:", "if True:", "tests/domain/test_way_out.py"),
+    Deletion("what decides is entered twice", "app/domain/steps.py", 'ask.id in DECIDING.get(computes or "", ())', "False", JUDGED),
+    Deletion("no second entry alone", "app/domain/judging.py", 'if answers.get(asked.ask.id + AGAIN, "").strip():', "if False:", JUDGED),
     Deletion("corrected by two entries", CORRECTING, 'command.again if name == command.ask else answers.get(name, "")', 'answers.get(name, "")', "tests/domain/test_way_out.py"),
     Deletion("stopped once for a correction", CORRECTING, "if evidence.within or state.stop is not None:", "if evidence.within:", "tests/domain/test_way_out.py"),
     Deletion("final stays done", CORRECTING, "if step.final else ((step.id, *again), flagged)", "if False else ((step.id, *again), flagged)", JOB),

@@ -70,6 +70,10 @@ def evidence_from(step: Step, answers: Mapping[str, str], note: str, setting: Se
         if not text:
             if asked.ask.required:
                 raise Invalid(f"{asked.ask.label}: nothing was given. Enter what was seen.")
+            if answers.get(asked.ask.id + AGAIN, "").strip():
+                raise Invalid(
+                    f"{asked.ask.label}: only its second entry was given. Enter it in both places, or in none."
+                )
             continue
         kept[asked.ask.id], verdict = _read(asked, text, step, setting)
         if asked.ask.twice:

@@ -185,6 +185,11 @@ RESULT_UNITS = {
     "pressure_decay": "pct/min", "uniformity": "pct",
 }  # fmt: skip
 """What a step may compute, and the unit of the value, which is also that of its limit."""
+DECIDING = {
+    "leak_test": frozenset({"background", "upstream", "downstream", "upstream-after"}),
+    "smear": frozenset({"gross", "background"}),
+}
+"""By what a step computes, the readings that decide it: they are entered twice, whether its text says so or not."""
 
 
 class OnlyIf(Kept):

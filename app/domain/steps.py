@@ -16,6 +16,7 @@ from app.domain.containment.rules import attempt
 from app.domain.containment.state import ClosureRule, HousingState, starting_state
 from app.domain.housing import AccessPort, Bank, BankDesign, Housing, Service, SiteLimit
 from app.domain.procedure import (
+    DECIDING,
     RESULT_UNITS,
     Ask,
     Fact,
@@ -339,7 +340,7 @@ def _lay(
         role=written.role,
         effects=tuple(_effect(text, place, section) for text in written.effects),
         hazards=tuple(sorted((procedure.hazards[name] for name in written.hazards), key=_gravest_first)),
-        asks=tuple(_asked(procedure, housing, ask, names) for ask in written.asks),
+        asks=tuple(_asked(procedure, housing, ask, names, written.computes) for ask in written.asks),
         marks=written.marks,
         final=written.final,
         note=written.note.format_map(names),
@@ -437,10 +438,11 @@ def _effect(text: str, place: Place, section: Section) -> Effect:
     return Effect(act=act, port=place.port.id, position=place.position if act in POSITION_ACTS else None, side=side)
 
 
-def _asked(procedure: Procedure, housing: Housing, ask: Ask, names: dict[str, str]) -> AskedFor:
+def _asked(procedure: Procedure, housing: Housing, ask: Ask, names: dict[str, str], computes: str | None) -> AskedFor:
     label = ask.label.format_map(names)
     expects = None if ask.expects is None else ask.expects.format_map(names)
-    resolved = ask.model_copy(update={"label": label, "expects": expects})
+    twice = ask.twice or (ask.kind == "reading" and ask.id in DECIDING.get(computes or "", ()))
+    resolved = ask.model_copy(update={"label": label, "expects": expects, "twice": twice})
     if ask.limit is None or ask.limit.startswith("takeoff."):
         return AskedFor(ask=resolved)
     return AskedFor(ask=resolved, limit=_limit(procedure, housing, ask.limit, ask.unit))

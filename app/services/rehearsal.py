@@ -323,7 +323,8 @@ def made_up_answers(step: Step, *, made_on: str = MADE_ON) -> dict[str, str]:
             answers["readings"] = "0.45 0.46 0.44 0.45"
         case "smear":
             answers |= {"gross": "1", "minutes": "10", "background": "10", "background-minutes": "100"}
-    return answers | {f"{asked.ask.id}{AGAIN}": answers[asked.ask.id] for asked in step.asks if asked.ask.twice}
+    twice = [asked.ask.id for asked in step.asks if asked.ask.twice and asked.ask.id in answers]
+    return answers | {f"{name}{AGAIN}": answers[name] for name in twice}
 
 
 def _made_up(asked: AskedFor, step: Step, made_on: str) -> str:

@@ -12,7 +12,7 @@ from app.domain.judging import EntriesDiffer, evidence_from
 from app.domain.refused import Refused
 from app.domain.steps import Step
 from app.services.rehearsal import made_up_answers
-from tests.builders import opened
+from tests.builders import opened, procedure
 
 TODAY = date(2026, 3, 2)
 
@@ -31,7 +31,7 @@ def judged(due: date = TODAY, kind: InstrumentKind = InstrumentKind.PHOTOMETER, 
     """Judge good answers to the leak test with these changed, under PH-1 with this due day."""
     step = leak_step()
     answers = made_up_answers(step) | {"photometer": "PH-1"}
-    answers |= {name.replace("_again", ".again"): text for name, text in changed.items()}
+    answers |= {name.replace("_again", ".again").replace("_", "-"): text for name, text in changed.items()}
     return evidence_from(step, answers, "", Setting(TODAY, {"PH-1": instrument(due, kind)}))
 
 
@@ -76,7 +76,54 @@ def test_two_entries_agree_as_numbers() -> None:
     evidence = judged(downstream="0.0085", downstream_again="0,00850")
 
     assert (evidence.answers["downstream"].text, evidence.answers["downstream"].twice) == ("0.0085", True)
-    assert evidence.answers["background"].twice is None
+    assert evidence.answers["photometer"].twice is None
+
+
+def smear_step() -> Step:
+    """The first smear of the sample housing."""
+    return next(step for step in opened("EF-03").state.steps if step.computes == "smear")
+
+
+def test_every_reading_that_decides_is_entered_twice_whatever_the_text_says() -> None:
+    """Of a leak test what is read before, in and after it; of a smear its counts; a job in hand asks as it did."""
+    asked = {
+        step.computes: {item.ask.id for item in step.asks if item.ask.twice} for step in (leak_step(), smear_step())
+    }
+    written = {ask.id for _, step in procedure().written() if step.computes in asked for ask in step.asks if ask.twice}
+
+    assert asked == {
+        "leak_test": {"background", "upstream", "downstream", "upstream-after"}, "smear": {"gross", "background"}
+    }  # fmt: skip
+    assert written == {"upstream", "downstream"}
+    before = leak_step().model_copy(update={"asks": tuple(
+        item.model_copy(update={"ask": item.ask.model_copy(update={"twice": False})}) for item in leak_step().asks
+    )})  # fmt: skip
+    once = {"photometer": "PH-1", "background": "0.0010", "upstream": "25.0", "downstream": "0.0085"}
+    assert evidence_from(before, once, "", Setting(TODAY, {"PH-1": instrument(TODAY)})).within
+
+
+@pytest.mark.parametrize("name", ["background", "upstream", "downstream"])
+def test_a_slip_in_any_reading_that_decides_is_found(name: str) -> None:
+    """One digit typed otherwise the second time."""
+    step = leak_step()
+    answers = made_up_answers(step) | {"photometer": "PH-1", f"{name}.again": "7.7"}
+
+    with pytest.raises(EntriesDiffer) as refused:
+        evidence_from(step, answers, "", Setting(TODAY, {"PH-1": instrument(TODAY)}))
+
+    assert [ask for ask, _, _ in refused.value.pairs] == [name]
+
+
+def test_a_reading_that_may_be_left_out_is_entered_twice_or_not_at_all() -> None:
+    """Upstream after the test: in one field alone it is refused, whichever field that is."""
+    assert judged().within
+    assert judged(upstream_after="25.1", upstream_after_again="25.10").answers["upstream-after"].twice
+    with pytest.raises(Invalid, match="entered twice"):
+        judged(upstream_after="25.1")
+    with pytest.raises(Invalid, match="only its second entry"):
+        judged(upstream_after_again="25.1")
+    with pytest.raises(EntriesDiffer):
+        judged(upstream_after="25.1", upstream_after_again="52.1")
 
 
 def test_a_missing_second_entry_is_asked_for() -> None:

@@ -54,7 +54,9 @@ def from_paper(
     happened = utc_text(bench.now - timedelta(minutes=minutes_ago)).replace("Z", "+00:00")[:16] + "+00:00"
     given = dict(answers or {})
     whole = made_up_answers(due) | given
-    whole |= {f"{item.ask.id}{AGAIN}": whole[item.ask.id] for item in due.asks if item.ask.twice} | given
+    whole |= {
+        f"{item.ask.id}{AGAIN}": whole[item.ask.id] for item in due.asks if item.ask.twice and item.ask.required
+    } | given
     return Transcribe(
         step=due.id, serial="2026-0001-B1", happened=happened, began=happened if due.marks == 2 else None,
         why_late="no power", photo="ab" * 32, hand=hand,

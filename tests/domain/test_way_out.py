@@ -147,10 +147,10 @@ def test_what_is_entered_once_is_corrected_by_one_entry() -> None:
     """The second field stands on the same form; what is left in it says nothing of another answer."""
     bench = opened()
     bench.run_to("end/service/release")
-    name = "test/hepa/leak/aerosol"
+    name = "test/hepa/leak/flow"
 
-    for typed, again in (("0.0012", ""), ("0.0011", "9")):
-        (event,) = bench.do(Correct(name, "background", typed, "misread", again), HANDS)
+    for typed, again in (("1690", ""), ("1710", "9")):
+        (event,) = bench.do(Correct(name, "flow", typed, "misread", again), HANDS)
 
         assert isinstance(event, AnswerCorrected)
         assert event.now == typed

@@ -43,7 +43,7 @@ def read_and_mark(desk: Desk, job: str, who: Who, **other: str) -> Response:
     due = desk.running.site.jobs.state(job).due
     assert due is not None
     answers = {**made_up_answers(due), **{name.replace("_", "-"): text for name, text in other.items()}}
-    again = {f"{item.ask.id}{AGAIN}": answers[item.ask.id] for item in due.asks if item.ask.twice}
+    again = {f"{item.ask.id}{AGAIN}": answers[item.ask.id] for item in due.asks if item.ask.twice and item.ask.required}
     named = {f"a.{name}": text for name, text in (answers | again).items()}
     if due.second is not None:
         second = next(item for item in (desk.cast().eyes, desk.cast().hands) if item != who)

@@ -960,7 +960,7 @@ class Crew(RuleBasedStateMachine):
     def enter_two_numbers_for_one(self, by: Who, second: Who) -> None:
         """Somebody enters a number twice, and not alike."""
         step = near(self.bench.state, 0)
-        twice = [item.ask.id for item in step.asks if item.ask.twice]
+        twice = [item.ask.id for item in step.asks if item.ask.twice and item.ask.required]
         answers = answers_at(self.bench.state, step) | {f"{name}{AGAIN}": "77" for name in twice}
         self._do(Finish(step.id, answers, second=second), by)
 

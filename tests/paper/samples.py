@@ -217,7 +217,9 @@ class Teller:
             if item.same_as is not None:
                 answers[item.ask.id] = self.state.mark(item.same_as.step).evidence.answers[item.same_as.ask].text
         answers |= overrides
-        answers |= {f"{item.ask.id}{AGAIN}": answers[item.ask.id] for item in step.asks if item.ask.twice}
+        answers |= {
+            f"{item.ask.id}{AGAIN}": answers[item.ask.id] for item in step.asks if item.ask.twice and item.ask.required
+        }
         self.say(Finish(step.id, answers, second=VIETNAMESE if step.second else None), who)
         if self.state.stage is Stage.STOPPED:
             self.go_on("Looked at the instrument and the port. Go on.")

@@ -119,7 +119,11 @@ class Desk:
         due = self.running.site.jobs.state(job).due
         assert due is not None
         answers = made_up_answers(due) | typed
-        answers |= {f"{item.ask.id}{AGAIN}": answers[item.ask.id] for item in due.asks if item.ask.twice}
+        answers |= {
+            f"{item.ask.id}{AGAIN}": answers[item.ask.id]
+            for item in due.asks
+            if item.ask.twice and item.ask.id in answers
+        }
         return self.do(job, Finish(due.id, answers, second=self.cast().eyes if due.second else None), by)
 
     def go_on(self, job: str) -> JobState:

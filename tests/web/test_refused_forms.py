@@ -53,8 +53,8 @@ def test_the_second_entry_of_a_corrected_number_is_never_filled_from_the_first(d
     done = desk.post(hands, f"/jobs/{job}/corrections", now="0.0091", again="0.00910", **typed)
 
     assert 'name="again" maxlength="500" autocomplete="off">' in form
-    assert "only for: Upstream, before; Downstream" in form
-    assert form.count(" data-twice") == 2
+    assert "only for: Downstream, generator off; Upstream, before; Downstream)" in form
+    assert form.count(" data-twice") == 3
     assert (bare.status_code, differs.status_code, done.status_code) == (422, 409, 303)
     assert "0.0019" not in differs.text
     assert "0.0091" not in differs.text
