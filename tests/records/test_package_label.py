@@ -79,7 +79,10 @@ def test_the_printed_label_has_every_field_and_whose_waste_it_is_and_where_it_go
     put = Where(Whereabouts.CONTAINER, "D-1", "Olga Brandt", AT)
     boxed = printed(replace(waste, where=waste.where.set(ONE, put)))
     assert boxed["Kept"] == "in container D-1; Olga Brandt answers for it"
-    event = WasteHandedOver.model_construct(receiver="Ada Lind", organisation="Waste works")
+    event = WasteHandedOver(
+        seq=9, at=AT, handover="H-0001", packages=(ONE,), receiver="Ada Lind", organisation="Waste works",
+        meaning="handed over", local_time=AT, proof="secret",
+    )  # fmt: skip
     gone = replace(
         waste, where=waste.where.set(ONE, Where(Whereabouts.HANDED_OVER, "H-0001", "Ada Lind", AT)),
         handovers=waste.handovers.set("H-0001", Handover(event)),
