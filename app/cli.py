@@ -79,6 +79,9 @@ def _parser() -> argparse.ArgumentParser:
             made.add_argument(
                 "--years", type=int, default=0, help="in an empty folder: 40 housings with so many years of history"
             )
+            made.add_argument(
+                "--until", default="", metavar="DAY", help="with --years: the day on which the history ends, else today"
+            )
     add_commands(command, _Parser, defaults)
     made = command("takeoff", _takeoff, "add up what a job on a housing uses")
     made.add_argument("housing", type=Path)

@@ -88,7 +88,7 @@ def demo(options: argparse.Namespace) -> int:
         from app.storage.durable import DATABASE
 
         if options.years and not (settings.data / DATABASE).exists():
-            _make_history(settings, options.years)
+            _make_history(settings, options.years, options.until)
         elif not options.years:
             ship_sample_housings(settings)
         running = start(settings)
@@ -104,12 +104,15 @@ def demo(options: argparse.Namespace) -> int:
     return _run(running, options)
 
 
-def _make_history(settings: Settings, years: int) -> None:
-    """Make the large sample site, telling how far it is."""
-    from datetime import UTC, datetime
+def _make_history(settings: Settings, years: int, until: str) -> None:
+    """Make the large sample site, telling how far it is.  until: the day that it ends on, today where none is given."""
+    from datetime import UTC, datetime, time
 
+    from app.domain.filling import past_day
     from app.sample_site import make_sample_site
 
+    today = datetime.now(UTC).date()
+    last = past_day(until, "--until", today) or today
     if not 1 <= years <= MOST_YEARS:
         raise Invalid(f"--years {years}: give 1 to {MOST_YEARS}.")
     if settings.database is not None:
@@ -117,7 +120,7 @@ def _make_history(settings: Settings, years: int) -> None:
     print("Making 40 housings and their history; each year takes about half a minute.", flush=True)
     make_sample_site(
         settings,
-        until=datetime.now(UTC),
+        until=datetime.combine(last, time(), UTC),
         years=years,
         people=DEMO_PEOPLE,
         say=lambda line: print(f"  {line}", flush=True),

@@ -2,7 +2,7 @@
 
 Everything is entered through the same services as by people, by a told clock, so that every rule holds for it and
 every record verifies.  The seed draws places, days, faults and numbers; the same seed and last day give the same
-history but for signatures.  All of it is made up.
+entries, byte for byte but for what a key of its own signs.  All of it is made up.
 """
 
 from collections.abc import Callable, Iterator, Sequence
@@ -328,9 +328,13 @@ def calendar(chance: Random, tags: list[str], first: date, last: date) -> list[t
 
 def make_sample_site(
     settings: Settings, *, seed: int = 1, until: datetime, count: int = HOUSINGS, years: int = YEARS,
-    people: Sequence[tuple[str, Role, str]], say: Callable[[str], None],
+    people: Sequence[tuple[str, Role, str]], say: Callable[[str], None], most: int | None = None,
 ) -> None:  # fmt: skip
-    """Make a site in an empty data folder.  people: name, role and secret; some more are made up beside them."""
+    """Make a site in an empty data folder.
+
+    people: name, role and secret; some more are made up beside them.  until: the day after the last of the history.
+    most: of the days on which something happens so many are lived, evenly over the years; all of them for None.
+    """
     from app.bootstrap import start
 
     chance, clock = Random(seed), Told((until - timedelta(days=365 * years)).astimezone(UTC))
@@ -348,16 +352,23 @@ def make_sample_site(
         officer, lead = maker.of(Role.SAFETY_OFFICER)[0], maker.of(Role.LEAD)[0]
         issue_all(running.site.jobs, running.site.library.procedures(), approver=officer, lead=lead)
         maker.furnish()
-        for line in _lived(maker, sorted(texts)):
+        for line in _lived(maker, sorted(texts), most):
             say(line)
     finally:
         running.close()
 
 
-def _lived(maker: Maker, tags: list[str]) -> Iterator[str]:
+def thinned(days: Sequence[tuple[date, str, float]], most: int | None) -> list[tuple[date, str, float]]:
+    """Return at most so many of these days, the first and the last among them, evenly in between."""
+    if most is None or len(days) <= most:
+        return list(days)
+    return [days[place * (len(days) - 1) // (most - 1)] for place in range(most)]
+
+
+def _lived(maker: Maker, tags: list[str], most: int | None) -> Iterator[str]:
     clock, chance = maker.clock, maker.chance
     last = maker.until.date() - timedelta(days=4)
-    days = calendar(chance, tags[:-4] if len(tags) > 4 else [], clock().date(), last)
+    days = thinned(calendar(chance, tags[:-4] if len(tags) > 4 else [], clock().date(), last), most)
     jobs = sum(share == 1.0 for _, _, share in days)
     yield f"{jobs} change-outs and {len(days) - jobs} readings between {clock().date()} and {last}"
     done = 0

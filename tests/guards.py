@@ -521,6 +521,8 @@ JOB_GUARDS = [
     Deletion("unfit: barred after staging", FILTERS, "    yield from _barred_since(store, job)\n", "", FITTING_D),
     Deletion("unfit: run out when it went in", FILTERS, "yield from late or _run_out(found, state, step, numbers[step.id])", "yield from late", FITTING_D),
     Deletion("unfit: asked when settled", STORING, "        if unfit:\n            raise", "        if False:\n            raise", STORE_D),
+    Deletion("no kit: told to the reviewer", "app/services/jobs.py", "NO_KIT: without_kit(site.store, job, state)", 'NO_KIT: ""', "tests/web/test_kits.py"),
+    Deletion("no kit: once the work is done", FILTERS, "state.opened.rehearsal or state.due is not None:", "state.opened.rehearsal:", "tests/web/test_kits.py"),
     Deletion("kit not settled", FILTERS, "if store.is_open(job):", "if False:", FITTING_D),
     Deletion("in review", REVIEWING, "if state.stage is not Stage.IN_REVIEW:", "if False:", JOB),
 ]  # fmt: skip

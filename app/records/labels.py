@@ -111,16 +111,11 @@ def filter_label(lot: Lot) -> Label:
 
 
 def package_label(package: WastePackage, fields: Sequence[tuple[str, str]]) -> Label:
-    """Return the label of a package: what it holds and where it comes from, with what is not known said.
+    """Return the label of a package: every field of it, with what is not known said.
 
-    fields: as in `app.records.package_label.label_lines`; the label of the waste stream itself is the site's own.
+    fields: as in `app.records.package_label.printed_lines`.
     """
-    shown = (
-        "Contents", "From", "Service and hazard", "Decontamination on record", "Gross weight", "Dose rate",
-        "Closure checked by",
-    )  # fmt: skip
-    told = dict(fields)
-    lines = tuple(f"{name}: {told[name]}" for name in shown if name in told)
+    lines = tuple(f"{name}: {text}" for name, text in fields if name != "Package")
     return Label("package", package.name, f"job-{package.number}/{package.name.rpartition('/')[2]}", lines)
 
 

@@ -14,8 +14,8 @@ from app.calc.waste import label, transport_index
 from app.domain.containment.state import Filling
 from app.domain.packages import Told, WastePackage
 from app.domain.packing import sides_of, volume_words
-from app.domain.waste import Waste
-from app.domain.wasting import closure_of
+from app.domain.waste import Waste, Whereabouts
+from app.domain.wasting import closure_of, where_of
 from app.records.moments import local_text
 
 NOT_ENTERED = "NOT ENTERED"
@@ -52,6 +52,35 @@ def label_lines(package: WastePackage, waste: Waste, serials: Serials, zone: str
         ("Closure checked by", f"{closure.by}, {closure.text}" if closure else NOT_ENTERED),
         ("Waste stream", _text(facts, "stream", NOT_ENTERED)),
     )
+
+
+def printed_lines(
+    package: WastePackage, waste: Waste, serials: Serials, zone: str, *, generator: str
+) -> tuple[tuple[str, str], ...]:
+    """Return the fields of a label that is stuck on: whose waste it is first, and where it goes where that is known.
+
+    The sums of the transport label stand on the page and in the sheets, for there is no room for them.
+    """
+    going = _going(waste, package)
+    lines = (
+        (name, f"{text.partition(' by ')[0]}; the safety officer decides" if name == "Transport label" else text)
+        for name, text in label_lines(package, waste, serials, zone)[1:]
+    )
+    return ("Package", package.name), ("Generator", generator), *lines, *((going,) if going else ())
+
+
+def _going(waste: Waste, package: WastePackage) -> tuple[str, str] | None:
+    """Say where a package was put or went, by the ledger or its job; nothing while it is where it was made."""
+    where = where_of(waste, package)
+    match where.kind:
+        case Whereabouts.CONTAINER:
+            return "Kept", f"in container {where.place}; {where.answers} answers for it"
+        case Whereabouts.PLACE:
+            return "Kept", f"at {where.place}; {where.answers} answers for it"
+        case Whereabouts.HANDED_OVER | Whereabouts.GONE if (event := waste.handovers.get(where.place)) is not None:
+            return "Destination", f"{event.event.receiver}, {event.event.organisation}, by hand-over {where.place}"
+        case _:
+            return None
 
 
 def label_text(lines: tuple[tuple[str, str], ...]) -> str:

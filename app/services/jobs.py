@@ -28,7 +28,7 @@ from app.domain.commands import (
     Submit,
 )
 from app.domain.decide import decide
-from app.domain.deciding.filters import filter_moved, store_findings
+from app.domain.deciding.filters import filter_moved, store_findings, without_kit
 from app.domain.event_base import Device, Who
 from app.domain.events import (
     AnswerCorrected,
@@ -83,6 +83,8 @@ LAST_ALIKE = f" This is attempt {MOST_ALIKE} of its kind in a row: further ones 
 """What the last of them says besides."""
 UNREADY = "opened before it was ready"
 """The kind of finding that a job is whose plan was not agreed."""
+NO_KIT = "no kit staged"
+"""The kind of finding that a job is whose material nobody put aside or settled."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -522,7 +524,10 @@ def findings_of(site: SiteState, job: str, state: JobState) -> tuple[Notable, ..
     line = site.jobs.get(job)
     if line is None:
         return ()
-    unready = (Notable(line.entry, UNREADY, line.unready),) if line.unready else ()
+    said = {UNREADY: line.unready, NO_KIT: without_kit(site.store, job, state)}
+    said = {kind: told for kind, told in said.items() if told}
+    # both belong to the entry that registered the job, and an entry is one exception
+    unready = (Notable(line.entry, next(iter(said)), " ".join(said.values())),) if said else ()
     of_waste = (Notable(*item) for item in waste_findings(site.waste, line.number))
     found = (*unready, *of_waste, *findings_since(site.watch, line.entry), *store_findings(site.store, job, state))
     return tuple(sorted(found, key=lambda item: item.seq))

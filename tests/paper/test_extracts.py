@@ -1,5 +1,6 @@
 """The certificate of a bank and the sheet of a housing on paper: what kind of files, and what stands on them."""
 
+from collections import Counter
 from collections.abc import Callable, Iterator
 from datetime import date
 from pathlib import Path
@@ -13,12 +14,13 @@ from app.domain.housing import AccessPort, Bank
 from app.domain.site import SITE_LEDGER
 from app.ledger.canonical import canonical
 from app.ledger.heads import Head, short_root
-from app.paper.extracts import CERTIFICATE_NAME, certificate_pdf, housing_pdf
+from app.paper.extracts import CERTIFICATE_NAME, certificate_pdf, housing_pdf, readiness_pdf, waste_pdf
 from app.paper.faults import PaperFault
 from app.paper.signing import inspect_pdf
 from app.records.certificate import banks_with_tests, certificate_of, value_of
 from app.records.housing_sheet import drawings_of, sheet_of
 from app.records.moments import utc_text
+from app.records.waste_sheet import COLUMNS
 from tests.builders import HANDS, Bench
 from tests.paper.authority import TestSite
 from tests.paper.conftest import printed, signed_by
@@ -221,6 +223,48 @@ def test_long_texts_stay_inside_the_border_and_complete(reason: str, tmp_path: P
     assert max(right for _, right, _ in words) <= BORDER_RIGHT
     assert max(bottom for _, _, bottom in noted) <= TITLE_BLOCK_TOP
     assert [part for part, count in parts.items() if text.count(part) < 3 * count] == []  # two tests, steps put in
+
+
+HEAD = {"size": 9, "root": ROOT, "at": "2026-03-02 07:15:00 +00:00"}
+
+
+def readiness_of(word: str) -> dict[str, Any]:
+    """Return a readiness sheet in which every text that people enter is this word."""
+    item = {"words": "Entry permit", "standing": "open", "open": True, "shown": [word], "answers": [[word, word]],
+            "reason": word, "said": word, "owed": word, "late": True}  # fmt: skip
+    return {"title": f"PL-0001, housing {word[:40]}", "ready": False, "told": word, "void": [word], "gaps": [word],
+            "facts": [["Crew", word]], "items": [item] * 3, "signed": [word], "cautions": [word],
+            "head": HEAD}  # fmt: skip
+
+
+def waste_of(word: str) -> dict[str, Any]:
+    """Return a waste sheet in which every text that people enter is this word."""
+    fields = ("Contents", "Filter serial", "From", "Service and hazard", "Dose rate", "Gross weight", "Waste stream")
+    return {"title": f"Container {word[:24]}: 2 packages", "kind": "CONTAINER LIST", "facts": [["Where", word]],
+            "signed": [["Given by", word], ["Meaning", word]], "columns": list(COLUMNS), "rows": [[word] * 6] * 2,
+            "labels": [[["Package", word], *([name, word] for name in fields)]] * 2, "cautions": [word],
+            "head": HEAD}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    "word", ["W" * 200, "長" * 200, "W" * 60 + "-" + "m" * 139], ids=["wide", "no Latin", "hyphen"]
+)
+@pytest.mark.parametrize(
+    ("made", "printer", "least"), [(readiness_of, readiness_pdf, 24), (waste_of, waste_pdf, 32)],
+    ids=["readiness", "waste"],
+)  # fmt: skip
+def test_very_long_words_stay_inside_the_border_of_the_other_sheets(
+    made: Callable[[str], dict[str, Any]], printer: Callable[..., bytes], least: int, word: str, tmp_path: Path
+) -> None:
+    """In every column and field: nothing beyond the edge, nothing lost."""
+    path = tmp_path / "long.pdf"
+    path.write_bytes(printer(sheet=made(word), fonts=FONTS, made_at=MADE_AT))
+
+    words = _words(run("pdftotext", "-bbox", path, "-"))
+    letters = Counter(unspaced(run("pdftotext", "-raw", path, "-")))
+    assert max(right for _, right, _ in words) <= BORDER_RIGHT
+    assert letters[word[0]] >= least * word.count(word[0])
+    assert letters[word[-1]] >= least * word.count(word[-1])
 
 
 def test_its_own_data_is_attached_and_nothing_else(pdf: bytes, held: dict[str, Any], tmp_path: Path) -> None:

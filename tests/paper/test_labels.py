@@ -61,12 +61,22 @@ WIDE = "W" * 40
 LOT = Lot(id="F-0101", kind=Kind.FILTER, what="24 x 24 x 11.5 gel seal, stainless frame, upstream guard", count=1,
           received_on=date(2026, 1, 9), serial="HX-2026-0011-7734-A", made=date(2026, 1, 5))  # fmt: skip
 FIELDS = {
+    "Generator": "Sample Works, laboratory wing",
     "Contents": "spent filter with 2 stubs with a torn bag; an earlier stub in it is not known here",
+    "Filter serial": "HX-2026-0011-7734-A, as fitted by job 2024-0031",
     "From": "EF-03, port P1, position 2",
+    "Made": "2026-03-02 07:15:00 +00:00",
     "Service and hazard": "radioactive; Cs-137, Co-60 and traces of Sr-90, by the survey of last autumn",
-    "Gross weight": "NOT WEIGHED: the scale at the waste point is out of calibration until Monday",
+    "Decontamination on record": "none asked; wiped down at the door, 2026-03-02 06:50:00 +00:00",
     "Dose rate": "60 mrem/h at contact, 0.8 mrem/h at 1 m (RM-4)",
+    "Transport label": "YELLOW-III; the safety officer decides",
+    "Smear": "120 dpm/100 cm² (SC-2)",
+    "Gross weight": "NOT WEIGHED: the scale at the waste point is out of calibration until Monday",
+    "Volume": "0.131 m³ (640 x 640 x 320 mm outside)",
+    "Sealed by": "Noor Haddad",
     "Closure checked by": "Tomé Silva, both sides tied and banded, gap clear",
+    "Waste stream": "solid, pressed, UN 2912, code 15 02 02",
+    "Kept": "in container D-0012; Olga Brandt answers for it",
 }
 
 
@@ -89,6 +99,7 @@ KINDS = {
     "filter": filter_label(LOT),
     "package": package(FIELDS),
     "package of long texts": package(FIELDS | {"Closure checked by": "Tomé Silva, " + "tied, taped and banded, " * 12}),
+    "package of words without end": package(FIELDS | dict.fromkeys(("From", "Smear", "Waste stream"), "W" * 80)),
     "package of texts without end": package(dict.fromkeys(FIELDS, "long " * 100)),
     "housing in wide letters": Label("housing", WIDE, WIDE, (WIDE * 2, f"containment housing, {WIDE}")),
     "point in wide letters": Label("point", WIDE, WIDE, (f"purge line of {WIDE}", f"isolated when {WIDE}")),
@@ -98,8 +109,9 @@ KINDS = {
 """Every kind of label with the longest texts that are plausible, and with longer ones."""
 LOW, ALL = {"a4-2x7", "a4-3x8", "us-2x7"}, {paper.id for paper in PAPERS}
 REFUSED = {
-    "package": LOW,
-    "package of long texts": LOW | {"us-2x5"},
+    "package": LOW | {"a4-2x4", "us-2x5"},
+    "package of long texts": ALL - {"a4-2x2"},
+    "package of words without end": ALL - {"a4-2x2"},
     "package of texts without end": ALL,
     "housing in wide letters": {"a4-3x8"},
     "point in wide letters": {"a4-3x8"},

@@ -1,27 +1,32 @@
-"""The large sample site, made small: the same by the same seed, lawful, with records that verify."""
+"""The large sample site with few of its days: as large as it says, the same by the same seed, lawful, verified."""
 
-from datetime import UTC, datetime
+from collections import Counter
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 import pytest
 
 from app.bootstrap import Running, start
+from app.cli import UNUSABLE, main
 from app.commands_serve import DEMO_PEOPLE
 from app.domain.history import unlawful
 from app.domain.job import Stage
 from app.domain.readiness_items import is_ready
+from app.domain.site import SITE_LEDGER
 from app.domain.store import Kind
 from app.ledger.check import check_entries
-from app.sample_site import make_sample_site
+from app.sample_site import make_sample_site, thinned
 from app.settings import Settings
 
 UNTIL = datetime(2026, 11, 20, tzinfo=UTC)
+DAYS = 16
+"""Of the days of its history so many are lived here."""
 
 
 def made(folder: Path, seed: int = 1) -> Running:
-    """Make a site of six housings and one year, and start on it."""
+    """Make the site of every housing and year, with few days of its history, and start on it."""
     settings = Settings(data=folder)
-    make_sample_site(settings, seed=seed, until=UNTIL, count=6, years=1, people=DEMO_PEOPLE, say=lambda _: None)
+    make_sample_site(settings, seed=seed, until=UNTIL, people=DEMO_PEOPLE, say=lambda _: None, most=DAYS)
     return start(settings, lambda: UNTIL)
 
 
@@ -31,15 +36,15 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> Running:
     return made(tmp_path_factory.mktemp("site"))
 
 
-def told(running: Running) -> list[tuple[str, str, str]]:
-    """Return what happened, without what signing draws anew."""
-    jobs = running.site.jobs
-    found = [(event.type, event.at, event.by.id if event.by else "") for event in jobs.site_events()]
-    return [*found, *((e.type, e.at, e.by.id) for line in jobs.site().jobs for e in jobs.events(line.job))]
+def told(running: Running) -> list[bytes]:
+    """Return every entry of every ledger as kept, but for the name of the key that the site drew."""
+    ledgers = [SITE_LEDGER, *(line.job for line in running.site.jobs.site().jobs)]
+    key = running.store.read_payloads(SITE_LEDGER)[0].split(b'"key_id":"')[1][:16]
+    return [payload.replace(key, b"") for name in ledgers for payload in running.store.read_payloads(name)]
 
 
-def test_the_same_seed_makes_the_same_history(site: Running, tmp_path: Path) -> None:
-    """Entry for entry: kind, time and person; at the start after it the site is as it was left."""
+def test_the_same_seed_and_day_make_the_same_entries(site: Running, tmp_path: Path) -> None:
+    """Byte for byte; nothing of it comes from the day on which it is made."""
     again = made(tmp_path)
     try:
         first, second = told(site), told(again)
@@ -47,7 +52,43 @@ def test_the_same_seed_makes_the_same_history(site: Running, tmp_path: Path) -> 
         again.close()
 
     assert len(first) > 700
-    assert [row for row in first if row[1] < "2026-11-20"] == [row for row in second if row[1] < "2026-11-20"]
+    assert first == second
+
+
+def test_it_is_as_large_as_it_says(site: Running) -> None:
+    """40 housings of four services; work in each of three years up to its last day."""
+    housings = site.site.library.housings()
+    days = [
+        date.fromisoformat(event.at[:10]) for event in site.site.jobs.site_events() if event.type == "reading_taken"
+    ]
+    last = [date.fromisoformat(line.opened_at[:10]) for line in site.site.jobs.site().jobs][-1]
+
+    assert len(housings) == 40
+    assert Counter(str(housing.service) for housing in housings) == dict.fromkeys(
+        ("radioactive", "biological", "potent_compound", "chemical"), 10
+    )
+    assert {2024, 2025, 2026} <= {day.year for day in days}
+    assert last == date(2026, 11, 17)
+    assert timedelta(days=3 * 365 - 60) <= last - min(days) <= timedelta(days=3 * 365)
+
+
+def test_few_of_its_days_are_spread_over_all_of_them() -> None:
+    """The first and the last among them; all where there are no more."""
+    days = [(date(2026, 1, 1) + timedelta(days=place), "EF-101", 1.0) for place in range(100)]
+
+    assert thinned(days, None) == thinned(days, 100) == days
+    assert [day[0].toordinal() - days[0][0].toordinal() for day in thinned(days, 4)] == [0, 33, 66, 99]
+
+
+@pytest.mark.parametrize(("day", "told"), [("soon", "--until: 'soon' is not a date"), ("2999-01-01", "does not lie")])
+def test_a_day_that_cannot_be_its_last_is_refused(
+    day: str, told: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """One sentence, and nothing is made."""
+    assert main(["demo", "--years", "3", "--until", day, "--data", str(tmp_path / "site")]) == UNUSABLE
+
+    assert told in capsys.readouterr().err
+    assert not (tmp_path / "site" / "housings").exists()
 
 
 def test_its_jobs_stand_where_the_story_says_and_every_ledger_holds(site: Running) -> None:

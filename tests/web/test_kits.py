@@ -4,6 +4,7 @@ import csv
 import io
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 
 import pytest
 
@@ -269,3 +270,57 @@ def test_a_kit_whose_work_is_gone_is_named_in_the_store_room(desk: Desk) -> None
     assert '<a href="/kits/PL-0004">Say what of it came back</a>' in named
     assert "A kit still stands staged for it" in page
     assert not any("still stands staged" in told for told in (waiting, desk.get(hands, "/stock").text))
+
+
+def test_a_job_without_a_kit_says_that_nothing_was_moved_until_its_lots_are_settled(desk: Desk) -> None:
+    """In its review, once its work is done; a lead enters the lots on the page of its kit, and settles it there."""
+    hands, lead, officer = desk.named("technician"), desk.named("lead", 1), desk.named("safety officer")
+    desk.post(hands, "/stock", id="B-2", kind=Kind.BAG, what="ring 660", count="9")
+    seen = {f"a.{name}": item.good for name, item in receipt_items(Kind.BAG).items()}
+    desk.post(hands, "/stock/B-2/inspections", **seen, verdict="accepted", reason="")
+    job = desk.open_job("EF-07")
+    desk.work_until(job, "Read the serial number")
+    amid = findings(desk, job)
+    desk.work_until(job, "no step has these words")
+    desk.do(job, Submit(), lead)
+    (told,) = findings(desk, job)
+    review = desk.get(officer, f"/jobs/{job}/review").text
+    with pytest.raises(Refused, match="not been opened"):
+        desk.do(job, Accept(), officer)
+    page = desk.get(lead, f"/kits/{job}").text
+
+    staged = desk.post(lead, f"/kits/{job}/staged", **{"lot.B-2": "3", "lot.T-1": "8"})
+    back = {"back.B-2": "2", "back.T-1": "6", "explained": ""}
+    settled = desk.post(lead, f"/kits/{job}/settled", **back)
+    after = desk.get(lead, f"/kits/{job}").text
+
+    assert amid == []
+    line = desk.running.site.jobs.site().jobs.get(job)
+    assert line is not None
+    assert told == ("no kit staged", line.entry, (
+        "No kit was staged for this job, so nothing was moved in the store room: its steps used 1 of bag, 2 of tie "
+        "strap. A lead says on the page of its kit which lots that came from, and settles it there."
+    ))  # fmt: skip
+    assert "No kit staged" in review
+    assert "so nothing was moved in the store room: the steps used 1 of bag, 2 of tie strap." in page
+    assert 'name="lot.T-1" inputmode="numeric" maxlength="7" value="2"' in page, "the one lot of its kind"
+    assert 'name="lot.B-2" inputmode="numeric" maxlength="7" value=""' in page, "it may be of another lot"
+    assert (staged.status_code, settled.status_code) == (303, 303)
+    assert dict(store(desk).lots["B-2"].used) == {job: 1}
+    assert "nothing was moved" not in after
+    assert findings(desk, job) == []
+
+
+def test_a_job_that_was_not_ready_and_had_no_kit_is_one_exception_with_both(desk: Desk) -> None:
+    """Both stand at the entry that registered the job, and one opening shows both."""
+    job = desk.open_job("EF-07")
+    desk.work_until(job, "no step has these words")
+    jobs = desk.running.site.jobs
+    line = jobs.site().jobs.get(job)
+    assert line is not None
+    unready = replace(line, unready="It was opened before it was agreed.")
+    site = replace(jobs.site(), jobs=jobs.site().jobs.opened(unready))
+    (found,) = findings_of(site, job, jobs.state(job))
+
+    assert found.kind == "opened before it was ready"
+    assert found.sentence.startswith("It was opened before it was agreed. No kit was staged for this job")

@@ -107,7 +107,9 @@ def test_filters_and_packages_have_labels_that_lead_to_what_is_known_of_them(des
     assert "Dose rate" not in text
     assert desk.get(hands, "/at/filter/F-1").headers["location"] == "/stock/F-1"
     assert desk.get(hands, f"/at/package/{job}/1").headers["location"] == f"/jobs/{job}/packages#package-1"
-    for kind, of in (("filter", "F-1"), ("filter", ""), ("package", "2026-0001")):
-        printed = desk.get(hands, f"/labels.pdf?{urlencode({**SHEET, 'kind': kind, 'of': of})}")
+    assert any(line.startswith("Generator: Sample") for line in of_packages[0].lines)
+    for kind, of, paper in (("filter", "F-1", "a4-2x7"), ("filter", "", "a4-2x7"), ("package", "2026-0001", "a4-2x4")):
+        chosen = {**SHEET, "kind": kind, "of": of, "paper": paper}
+        printed = desk.get(hands, f"/labels.pdf?{urlencode(chosen)}")
         assert printed.content[:5] == b"%PDF-", (kind, of)
     assert "There is no lot" in desk.get(hands, f"/labels.pdf?{urlencode({**SHEET, 'kind': 'filter', 'of': 'X'})}").text

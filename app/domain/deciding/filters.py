@@ -22,7 +22,7 @@ from app.domain.picking import used_of
 from app.domain.refused import Refused
 from app.domain.steps import Step, uses_by_effect
 from app.domain.store import BARRED, FilterTaken, Kind, Standing, Store, plain_serial, plain_what, why_not
-from app.domain.storing import used_by
+from app.domain.storing import not_moved, used_by
 from app.domain.zones import local_text
 
 FILTER_ACTS = frozenset({Act.LOAD_FILTER, Act.SLIDE_IN})
@@ -167,6 +167,17 @@ def filter_moved(state: JobState, event: Event, store: Store, seq: int) -> Filte
         return None
     return FilterTaken(
         seq=seq, at=event.at, by=event.by, job=event.ledger, step=event.step, entry=event.seq, lot=lot, instead=instead
+    )
+
+
+def without_kit(store: Store, job: str, state: JobState) -> str:
+    """Say that a job whose work is done had no kit, so that the store room does not know what it used; else nothing."""
+    if state.opened is None or state.opened.rehearsal or state.due is not None:
+        return ""
+    told = ", ".join(f"{count} of {kind}" for kind, count in not_moved(store, job, used_of(state)).items())
+    return told and (
+        f"No kit was staged for this job, so nothing was moved in the store room: its steps used {told}. A lead says "
+        "on the page of its kit which lots that came from, and settles it there."
     )
 
 

@@ -22,7 +22,7 @@ from app.records.labels import (
     site_address,
 )
 from app.records.moments import utc_text
-from app.records.package_label import label_lines
+from app.records.package_label import printed_lines
 from app.services.planning import find_housing
 from app.web.context import Site, session_of, site_of
 from app.web.handing import download
@@ -92,7 +92,10 @@ def _packages(site: Site, number: str) -> tuple[Label, ...]:
     serials = site.waste.serials(line.job)
     if not packages:
         raise Invalid(f"Job {line.number} has no package yet. They get their numbers as its steps make them.")
-    return tuple(package_label(item, label_lines(item, state.waste, serials, state.zone)) for item in packages)
+    return tuple(
+        package_label(item, printed_lines(item, state.waste, serials, state.zone, generator=state.name))
+        for item in packages
+    )
 
 
 def _numbered(site: Site, number: str) -> JobLine:

@@ -7,7 +7,7 @@ from datetime import date
 
 from app.domain.picking import COUNTED, KIT_RULE, PickList, dealt_elsewhere, picked, serves
 from app.domain.store import Kind, Store, life_of, why_not
-from app.domain.storing import used_by
+from app.domain.storing import not_moved, used_by
 from app.records.pick_sheet import OrderRow, PickPart, material, order_rows, pick_parts
 from app.services.kits import Work, dealt
 from app.web.entered import Refilled
@@ -99,8 +99,9 @@ class KitRow:
 class KitPage:
     """The kit of one work.
 
-    used: kind, by the steps, by the store room.  settled: what was said of it, in words.  over: why nothing is proposed
-    to be staged, if so.  took: what was staged just now although it was dealt to other work, in words.
+    used: kind, by the steps, by the store room.  unmoved: what was used without a kit, in words.  settled: what was
+    said of it, in words.  over: why nothing is proposed to be staged, if so.  took: what was staged just now although
+    it was dealt to other work, in words.
     """
 
     key: str
@@ -117,6 +118,7 @@ class KitPage:
     used: tuple[tuple[str, int, int], ...]
     settled: str
     may_stage: bool
+    unmoved: str
     over: str
     took: str
     rule: str
@@ -141,7 +143,8 @@ def kit_page(
     settled = store.settled.get(work.key)
     told = "" if settled is None else f"Settled on {settled.at[:10]}"
     told += f": {settled.explained}" if settled is not None and settled.explained else ""
-    over = "Every step stands, so nothing is missing." if finished else ""
+    unmoved = not_moved(store, work.key, used) if finished else {}
+    over = "Every step stands, so nothing is missing." if finished and not unmoved else ""
     over = "The kit has been settled. What is staged now opens it again, and it is settled anew." if told else over
     return KitPage(
         key=work.key,
@@ -157,7 +160,7 @@ def kit_page(
             for item in found.shares
             if item.job == work.key
         ),
-        offers=_offers(work, found, names, store, day, form, proposes=not over) if may_stage else (),
+        offers=_offers(work, found, names, store, day, form, proposes=not over, unmoved=unmoved) if may_stage else (),
         kit=tuple(
             KitRow(
                 item.lot.id, _named(store, item.lot.id), count,
@@ -171,6 +174,7 @@ def kit_page(
         used=tuple((kind, used.get(kind, 0), gone[kind]) for kind in COUNTED if kind in held),
         settled=told,
         may_stage=may_stage,
+        unmoved=", ".join(f"{count} of {kind}" for kind, count in unmoved.items()),
         over=over,
         took=_took(work, store, names, took),
         rule=KIT_RULE,
@@ -180,9 +184,13 @@ def kit_page(
 
 
 def _offers(
-    work: Work, found: PickList, names: Mapping[str, str], store: Store, day: date, form: Refilled, *, proposes: bool
+    work: Work, found: PickList, names: Mapping[str, str], store: Store, day: date, form: Refilled, *, proposes: bool,
+    unmoved: Mapping[Kind, int],
 ) -> tuple[OfferRow, ...]:  # fmt: skip
-    """What the pick list deals to the work, then other lots that would serve it, those dealt to other work last."""
+    """What the pick list deals to the work, then other lots that would serve it, those dealt to other work last.
+
+    unmoved: what was used without a kit; lots of these kinds are offered, a count only where there is one such lot.
+    """
     proposed: dict[str, int] = {}
     elsewhere = dealt_elsewhere(found, work.key)
     for pick in (pick for pick in found.picks if proposes and pick.job == work.key):
@@ -193,10 +201,14 @@ def _offers(
         for item in store.at_hand()
         if item.lot.id not in proposed
         and item.left
-        and any(serves(item, need) for need in needs)
+        and (item.lot.kind in unmoved or any(serves(item, need) for need in needs))
         and not why_not(item, on=day, life_years=life_of(item.lot, work.lives))
     ]
     others.sort(key=lambda lot: store.lots[lot].left <= sum(elsewhere.get(lot, {}).values()))
+    for kind, count in unmoved.items():
+        if len(only := [lot for lot in others if store.lots[lot].lot.kind is kind]) == 1:
+            proposed[only[0]] = min(count, store.lots[only[0]].left)
+    others = [lot for lot in others if lot not in proposed]
     typed = any(name.startswith("lot.") for name in form.fields)
     return tuple(
         OfferRow(
