@@ -99,7 +99,8 @@ class Planned:
     once: everybody who was ever named to take part, so that they can be told when they no longer are.
     answered_for: what was planned when an item of its readiness was answered last.  left: answers that a survey has
     left behind (`app.domain.surveyed_plans`).
-    dropped: why it was dropped, or nothing.  job: the number of the job opened from it, or nothing.
+    dropped: why it was dropped, or nothing; dropped_by: the name of whoever did it.
+    job: the number of the job opened from it, or nothing.
     """
 
     plan: str
@@ -111,6 +112,7 @@ class Planned:
     once: frozenset[str] = frozenset()
     changes: tuple[PlanChanged, ...] = ()
     dropped: str = ""
+    dropped_by: str = ""
     job: str = ""
     readiness: Readiness = NOT_READY
     answered_for: Mapping[Item, Intent] = field(default_factory=lambda: MappingProxyType({}))
@@ -208,7 +210,8 @@ def evolve_plans(plans: Plans, event: PlanEvent) -> Plans:
                 readiness=touched(known.readiness, event),
             )  # fmt: skip
         case PlanDropped():
-            after = replace(after, dropped=event.reason, readiness=touched(known.readiness, event))
+            by = event.by.name if event.by else ""
+            after = replace(after, dropped=event.reason, dropped_by=by, readiness=touched(known.readiness, event))
         case ItemAnswered() | ItemNotNeeded() | ItemOpenedAgain() | ItemOwed() | ReadinessAgreed():
             after = replace(after, readiness=evolve_readiness(known.readiness, event))
             if isinstance(event, ItemAnswered):

@@ -10,7 +10,7 @@ from datetime import datetime
 from pathlib import Path
 
 import uvicorn
-from playwright.sync_api import Browser, Locator, Page, sync_playwright
+from playwright.sync_api import Browser, Locator, Page, ViewportSize, sync_playwright
 
 from app.bootstrap import Running, clock_now, ship_sample_housings, start
 from app.cli import DEMO_PEOPLE
@@ -21,6 +21,8 @@ from app.services.rehearsal import looks_as_recorded
 from app.settings import Settings
 from tests.builders import issue_texts, keep_made_up_instruments
 
+DESK: ViewportSize = {"width": 1280, "height": 800}
+UPRIGHT: ViewportSize = {"width": 800, "height": 1280}
 FLAGS = [
     "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
     "--disable-background-networking", "--disable-component-update", "--disable-sync",
@@ -35,6 +37,8 @@ let skipped = 0;
 performance.now = () => stopwatch() + skipped;
 window.handMoved = () => { skipped += 1000; };
 """
+SignIn = Callable[[str, str, ViewportSize], "Tablet"]
+"""Gives whoever is named a tablet of their own, of this size and signed in to the site of this address."""
 RENDERED_AGAIN = """before => {
   if (document.readyState !== "complete") return false;
   const token = document.querySelector("input[name=token]");

@@ -84,6 +84,12 @@
     if (box.height < least - 0.5) found.push(`only ${box.height.toFixed(0)} px high: ${told(element)}`);
     if (box.width < 44) found.push(`only ${box.width.toFixed(0)} px wide: ${told(element)}`);
   }
+  // Two STOPs are of two jobs: a glove that meant one must not meet the other (15 px, our figure).
+  const stops = [...document.querySelectorAll(".stop")].filter(seen).map((element) => element.getBoundingClientRect());
+  for (const [place, box] of stops.entries()) {
+    const below = stops[place + 1];
+    if (below && below.top > box.top && below.top - box.bottom < 15) found.push("a STOP lies on another one");
+  }
   if (work) {
     for (const control of document.querySelectorAll(".work-controls .primary, .work-controls .stop, .work-controls .second")) {
       const box = control.getBoundingClientRect();

@@ -2,13 +2,13 @@
 
 import csv
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page, ViewportSize, expect
+from playwright.sync_api import Browser, Page, expect
 
 from app.bootstrap import Running
 from app.domain.commands import ExplainStop, StopWork
@@ -18,12 +18,10 @@ from app.domain.storing import receipt_items
 from app.records.figures import JobFigures, yearly
 from app.services.figures import YearsAtHand
 from app.web.views.after import MOST_BESIDE
-from tests.browser.driver import EYES, HANDS, LEAD, OFFICER, Tablet, follow, served
+from tests.browser.driver import DESK, EYES, HANDS, LEAD, OFFICER, UPRIGHT, SignIn, follow, served
 from tests.browser.stage import Staged
 from tests.browser.test_register import faults_at_both_sizes
 
-DESK: ViewportSize = {"width": 1280, "height": 800}
-UPRIGHT: ViewportSize = {"width": 800, "height": 1280}
 DAYS = {2026: datetime(2026, 11, 3, 7, 15, tzinfo=UTC), 2027: datetime(2027, 3, 2, 7, 15, tzinfo=UTC)}
 FIGURES = {
     "Leak tests met at the first attempt", "Stops by cause", "Time by section", "Used against the take-off",
@@ -85,25 +83,9 @@ def stopped(running: Running, times: int) -> Staged:
     return made
 
 
-@pytest.fixture
-def at(browser: Browser, site: Set) -> Iterator[Callable[[str, ViewportSize], Tablet]]:
-    """Yield what gives somebody a tablet of their own at which they are signed in."""
-    contexts: list[BrowserContext] = []
-
-    def sign_in(name: str, size: ViewportSize) -> Tablet:
-        contexts.append(browser.new_context(viewport=size))
-        made = Tablet(contexts[-1].new_page(), site.address, f"tablet of {name}")
-        made.sign_in(name)
-        return made
-
-    yield sign_in
-    for context in contexts:
-        context.close()
-
-
-def test_a_lead_settles_a_kit_and_says_why_it_differs(site: Set, at: Callable[[str, ViewportSize], Tablet]) -> None:
+def test_a_lead_settles_a_kit_and_says_why_it_differs(site: Set, at: SignIn) -> None:
     """More than the steps used is gone: refused with both numbers, nothing typed is lost, taken with a reason."""
-    lead, job = at(LEAD, DESK), site.later.job
+    lead, job = at(site.address, LEAD, DESK), site.later.job
     page = lead.page
     lead.go(f"/jobs/{job}")
     follow(page, page.get_by_role("link", name="Kit and pick list"))
@@ -128,11 +110,13 @@ def test_a_lead_settles_a_kit_and_says_why_it_differs(site: Set, at: Callable[[s
     assert faults + faults_at_both_sizes(page) == []
 
 
-def test_a_suggestion_from_a_job_is_answered_by_somebody_else_by_name(
-    site: Set, at: Callable[[str, ViewportSize], Tablet]
-) -> None:
+def test_a_suggestion_from_a_job_is_answered_by_somebody_else_by_name(site: Set, at: SignIn) -> None:
     """A technician makes two from what jobs taught and answers none; a lead and the officer do, with a reason."""
-    hands, lead, officer = at(HANDS, UPRIGHT), at(LEAD, DESK), at(OFFICER, UPRIGHT)
+    hands, lead, officer = (
+        at(site.address, HANDS, UPRIGHT),
+        at(site.address, LEAD, DESK),
+        at(site.address, OFFICER, UPRIGHT),
+    )
     page, faults = hands.page, []
     for place, text in enumerate(("Say which crane to ask about.", "Name a place for the crane's hook.")):
         hands.go("/lessons")
@@ -199,12 +183,10 @@ def shown(page: Page) -> Iterator[tuple[str, str, list[str]]]:
             yield title, row.locator("th").inner_text(), cells
 
 
-def test_figures_of_two_years_are_those_of_their_pages_and_their_table(
-    site: Set, at: Callable[[str, ViewportSize], Tablet], tmp_path: Path
-) -> None:
+def test_figures_of_two_years_are_those_of_their_pages_and_their_table(site: Set, at: SignIn, tmp_path: Path) -> None:
     """The safety officer sees each year by itself, both with their columns beside each other, and takes them along."""
     site.later.accept()
-    officer = at(OFFICER, UPRIGHT)
+    officer = at(site.address, OFFICER, UPRIGHT)
     page, known = officer.page, {}
     officer.go("/figures/years")
     for _ in range(MOST_LOOKS):
@@ -239,7 +221,7 @@ def test_figures_of_two_years_are_those_of_their_pages_and_their_table(
 
 
 def test_as_many_years_as_are_shown_fit_with_the_longest_words(
-    site: Set, at: Callable[[str, ViewportSize], Tablet], monkeypatch: pytest.MonkeyPatch
+    site: Set, at: SignIn, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Six years of a busy site, of which kits told a part: nothing sticks out at either size, in either scheme."""
     years = range(2021, 2021 + MOST_BESIDE)
@@ -248,7 +230,7 @@ def test_as_many_years_as_are_shown_fit_with_the_longest_words(
         ("at_hand", YearsAtHand(found, {}, 9)), ("of_year", found[2026]), ("years", tuple(years)), ("unread", (0, 120)),
     ):  # fmt: skip
         monkeypatch.setattr(site.running.site.figures, name, lambda *_, answer=answer: answer)
-    lead, faults = at(LEAD, DESK), []
+    lead, faults = at(site.address, LEAD, DESK), []
     for path in ("/figures/years", "/figures?year=2026"):
         lead.go(path)
         expect(lead.page.get_by_text("by the steps in the others" if "=" in path else "Older years")).to_be_visible()

@@ -6,16 +6,15 @@ from pathlib import Path
 import pytest
 import zxingcpp
 from PIL import Image
-from playwright.sync_api import Browser, ViewportSize, expect
+from playwright.sync_api import Browser, expect
 
 from app.bootstrap import Running
 from app.domain.paper import PrintBlank
-from tests.browser.driver import HANDS, LEAD, SECRETS, Tablet, follow, served
+from tests.browser.driver import HANDS, LEAD, SECRETS, UPRIGHT, Tablet, follow, served
 from tests.browser.stage import Staged
 from tests.browser.test_register import faults_at_both_sizes
 from tests.paper.tools import run
 
-UPRIGHT: ViewportSize = {"width": 800, "height": 1280}
 DOOR, LATER = "Take the door off", "Tape the raw edge of the stub"
 PRINTED_DPI = 150
 

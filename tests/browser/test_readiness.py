@@ -12,7 +12,8 @@ from app.bootstrap import Running
 from app.domain.housing import Service
 from app.domain.readiness import Item
 from app.domain.readiness_items import applies
-from tests.browser.driver import HANDS, LEAD, OFFICER, Tablet, follow, served
+from tests.browser.driver import HANDS, LEAD, OFFICER, SignIn, Tablet, follow, served
+from tests.browser.test_register import faults_at_both_sizes
 from tests.domain.test_readiness import answers
 
 WIDE: ViewportSize = {"width": 1280, "height": 800}
@@ -142,3 +143,42 @@ def test_work_is_planned_made_ready_agreed_and_void_after_a_change(
         officer.page.get_by_role("link", name=HANDS, exact=True).click()
     taken.value.save_as(tmp_path / "own.ics")
     assert b"STATUS:TENTATIVE\r\n" in (tmp_path / "own.ics").read_bytes()
+
+
+def test_a_lead_drops_a_plan_and_whoever_was_planned_sees_why(
+    site: tuple[str, Running], at: SignIn, tmp_path: Path
+) -> None:
+    """Without a reason it stays; then it stands among what is past, changes no more and is cancelled in calendars."""
+    address, running = site
+    by = next(person.who for person in running.people.everyone() if person.name == LEAD)
+    day = running.site.clock().date() + timedelta(days=20)
+    typed = {"housing": "EF-11", "procedure": "change-out", "begins": f"{day}T07:30", "ends": f"{day}T15:00",
+             "lead": by.id, "why": "outage"}  # fmt: skip
+    running.site.plans.plan(typed, (), by=by).result()
+    named = max(item.plan for item in running.site.jobs.site().planned.waiting)
+    lead, hands = at(address, LEAD, WIDE), at(address, HANDS, TALL)
+    page = lead.page
+    lead.go(f"/planned/{named}")
+    lead.open_up("Drop the plan")
+    page.get_by_label("Why it is dropped").fill("x")
+    lead.send("Drop it")
+    expect(page.get_by_role("alert")).to_contain_text("Why it is dropped: 1 characters were given")
+    expect(page.get_by_label("Why it is dropped")).to_have_value("x")
+    page.get_by_label("Why it is dropped").fill("the outage was moved")
+    faults = faults_at_both_sizes(page)
+    lead.send("Drop it")
+    expect(page.locator(".told", has_text="Dropped: ")).to_contain_text("the outage was moved")
+    expect(page.get_by_role("link", name="Open the job from this plan")).to_have_count(0)
+
+    hands.go("/planned")
+    page = hands.page
+    expect(page.locator("h2:has-text('Opened as jobs, or dropped') ~ ul li", has_text=named)).to_contain_text("dropped")
+    faults += faults_at_both_sizes(page)
+    follow(page, page.get_by_role("link", name=re.compile(named)))
+    expect(page.locator(".told", has_text="Dropped: ")).to_contain_text(LEAD)
+    hands.go("/planned")
+    with page.expect_download() as taken:
+        page.get_by_role("link", name="EF-11", exact=True).click()
+    taken.value.save_as(tmp_path / "housing.ics")
+    assert b"STATUS:CANCELLED\r\n" in (tmp_path / "housing.ics").read_bytes()
+    assert faults == []

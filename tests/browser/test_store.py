@@ -13,8 +13,9 @@ from app.bootstrap import Running
 from app.domain.store import Kind
 from app.domain.storing import receipt_items
 from app.records.moments import site_day, utc_text
-from tests.browser.driver import HANDS, LEAD, Tablet, served
+from tests.browser.driver import DESK, HANDS, LEAD, SignIn, Tablet, served
 from tests.browser.stage import Staged
+from tests.browser.test_register import faults_at_both_sizes
 from tests.browser.test_screens import CONTROL_PX, EXAMINE, OTHER_PX, SCHEMES, SIZES, TEXT_PX
 
 TYPE = "24x24x11.5 gasket"
@@ -136,3 +137,58 @@ def test_at_the_housing_only_a_fit_filter_is_taken(site: tuple[str, Running], ta
     assert "stands staged for PL-0001" in elsewhere
     assert tablet.action == "Read the serial number of that filter anew."
     assert dict(site[1].site.jobs.site().store.lots["F-4"].used) == {staged.job: 1}
+
+
+def test_counts_labels_and_lead_times_are_put_right(site: tuple[str, Running], tablet: Tablet, at: SignIn) -> None:
+    """A storekeeper counts and corrects a label, which is inspected anew; the times are a lead's; all with a reason."""
+    page, room, running = tablet.page, site[1].site.store_room, site[1]
+    hands = next(person.who for person in running.people.everyone() if person.name == HANDS)
+    for lot, kind, what, serial, count in (
+        ("B-9", Kind.BAG, "ring 500", "", "7"), ("F-9", Kind.FILTER, TYPE, "4471-009", "1"),
+    ):  # fmt: skip
+        told = {"id": lot, "kind": kind, "what": what, "serial": serial, "count": count, "made": "2025-06-01"}
+        room.receive({name: text for name, text in told.items() if text}, by=hands).result()
+        seen = {name: item.good for name, item in receipt_items(kind).items()}
+        room.inspect(lot, seen, verdict="accepted", reason="", photo="", by=hands).result()
+
+    tablet.go("/stock/B-9")
+    tablet.open_up("Count it, or take some of it")
+    page.get_by_label("Lying in the store room now").fill("a few")
+    page.get_by_label("Why it is another number").fill("two were wet")
+    tablet.send("Enter the count")
+    expect(page.get_by_role("alert")).to_contain_text("Lot B-9: 'a few' is no count. Give a whole number")
+    expect(page.get_by_label("Why it is another number")).to_have_value("two were wet")
+    page.get_by_label("Lying in the store room now").fill("5")
+    tablet.send("Enter the count")
+    expect(page.locator("dl.facts")).to_contain_text("5 left")
+
+    tablet.go("/stock/F-9")
+    tablet.open_up("Correct what its label says")
+    page.get_by_label("Why it is corrected").fill("read from the carton")
+    tablet.send("Correct it")
+    expect(page.get_by_role("alert")).to_have_text("That is what stands of lot F-9. Nothing was entered.")
+    expect(page.get_by_label("Why it is corrected")).to_have_value("read from the carton")
+    page.get_by_label("Made on").fill("2025-05-01")
+    faults = faults_at_both_sizes(page)
+    tablet.send("Correct it")
+    expect(page.locator(".told")).to_contain_text("Not to be used.")
+    expect(page.get_by_role("heading", name="Corrections of its label")).to_be_visible()
+    expect(page.locator("main")).to_contain_text("read from the carton")
+
+    tablet.go("/stock")
+    expect(page.get_by_text("Change a time")).to_have_count(0)
+    lead = at(site[0], LEAD, DESK)
+    page = lead.page
+    lead.go("/stock")
+    lead.open_up("Change a time")
+    page.get_by_label("Kind", exact=True).select_option("filter")
+    page.get_by_label("Days; empty if not known").fill("6 w")
+    page.get_by_label("Why that").fill("as the last order took")
+    lead.send("Change it")
+    expect(page.get_by_role("alert")).to_contain_text("'6 w' is no lead time. Give whole days")
+    expect(page.get_by_label("Why that")).to_have_value("as the last order took")
+    page.get_by_label("Days; empty if not known").fill("42")
+    faults += faults_at_both_sizes(page)
+    lead.send("Change it")
+    expect(page.locator("dl.facts")).to_contain_text("Filter42 days")
+    assert faults == []

@@ -6,9 +6,11 @@ import pytest
 from playwright.sync_api import Browser, expect
 
 from app.bootstrap import Running
-from tests.browser.driver import HANDS, LEAD, OFFICER, Tablet, served
+from tests.browser.driver import DESK, HANDS, LEAD, OFFICER, UPRIGHT, SignIn, Tablet, served
 from tests.browser.stage import Staged
+from tests.browser.test_register import faults_at_both_sizes
 from tests.browser.test_screens import CONTROL_PX, EXAMINE, OTHER_PX, SCHEMES, SIZES, TEXT_PX
+from tests.builders import account_for_packages
 
 DEADLINE_MS = 10_000
 
@@ -124,3 +126,79 @@ def test_the_pages_of_waste_fit_and_can_be_read(site: tuple[str, Running, str], 
         context.close()
 
     assert not faults, "\n".join(faults)
+
+
+def test_packages_are_added_by_a_technician_and_one_is_lost_by_the_lead(
+    site: tuple[str, Running, str], at: SignIn
+) -> None:
+    """What is in it must be said; whoever worked there cannot enter a loss; what happened to it must be said, too."""
+    address, running, _ = site
+    staged = Staged(running, "EF-07").do_until("Tape the raw edge of the stub")
+    path, number = f"/jobs/{staged.job}/packages", staged.job.removeprefix("job-")
+    hands = at(address, HANDS, UPRIGHT)
+    page = hands.page
+    for what in ("", "suits and gloves", "wipes"):
+        hands.go(path)
+        form = page.locator("form[action$='/added']")
+        form.get_by_label("What it is").select_option("ppe")
+        form.get_by_label("What is in it").fill(what)
+        hands.send("Enter the package", "/added")
+        if not what:
+            expect(page.get_by_role("alert")).to_contain_text("What is in the package")
+            expect(form.get_by_label("What it is")).to_have_value("ppe")
+        else:
+            expect(page.locator("main")).to_contain_text(f"protective clothing: {what}")
+    expect(page.get_by_role("heading", name=f"{number}/W2")).to_be_visible()
+    expect(page.get_by_role("heading", name="Lost, or never made")).to_have_count(0)
+    faults = faults_at_both_sizes(page)
+
+    lead = at(address, LEAD, DESK)
+    page = lead.page
+    lead.go(path)
+    form = page.locator("form[action$='/missing']")
+    form.get_by_label("Package", exact=True).select_option(f"{number}/W2")
+    form.get_by_label("What is so").select_option("lost")
+    form.get_by_label("Who answers for it").fill(LEAD)
+    form.get_by_label("What happened").fill("x")
+    lead.send("Enter it for review", "/missing")
+    expect(page.get_by_role("alert")).to_contain_text("1 characters were given")
+    expect(form.get_by_label("Who answers for it")).to_have_value(LEAD)
+    form.get_by_label("What happened").fill("not on the cart at the gate")
+    faults += faults_at_both_sizes(page)
+    lead.send("Enter it for review", "/missing")
+    expect(page.locator("section", has_text=f"{number}/W2")).to_contain_text("LOST: not on the cart at the gate")
+    assert faults == []
+
+
+def test_a_package_that_comes_back_is_entered_by_the_safety_officer(
+    site: tuple[str, Running, str], at: SignIn
+) -> None:  # fmt: skip
+    """None chosen is refused with all that was typed still there; then it waits with whoever answers for it."""
+    address, running, _ = site
+    staged = Staged(running, "EF-07").do_until("Release the opening")
+    number = staged.job.removeprefix("job-")
+    running.site.waste.add(staged.job, {"kind": "ppe", "what": "suits"}, by=staged.who(HANDS)).result()
+    account_for_packages(running.site.waste, staged.job)
+    given = {"receiver": "D. Roos", "organisation": "the carrier"}
+    by = staged.who(LEAD)
+    running.site.waste.hand_over((f"{number}/W1",), (), given, by=by, both=True).result()
+    officer = at(address, OFFICER, UPRIGHT)
+    page, faults = officer.page, []
+    officer.go("/waste")
+    handover = page.locator("section", has_text=f"Out: {number}/W1").locator("h3 a").inner_text()
+    officer.open_up("Something came back")
+    form = page.locator("form[action$='/returns']")
+    form.get_by_label("Hand-over").select_option(handover)
+    for label, told in {
+        "Why": "its papers were another's", "Where it is now": "the waste point", "Who answers": OFFICER
+    }.items():  # fmt: skip
+        form.get_by_label(label).fill(told)
+    officer.send("It is back", "/returns")
+    expect(page.get_by_role("alert")).to_be_visible()
+    expect(form.get_by_label("Why")).to_have_value("its papers were another's")
+    form.get_by_role("checkbox", name=f"{number}/W1").check(force=True)
+    faults += faults_at_both_sizes(page)
+    officer.send("It is back", "/returns")
+    expect(page.locator("ul.story li", has_text=f"{number}/W1")).to_contain_text("the waste point")
+    expect(page.get_by_text(f"Out: {number}/W1")).to_have_count(0)
+    assert faults == []

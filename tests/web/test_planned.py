@@ -69,7 +69,7 @@ def test_a_plan_is_changed_and_dropped_with_a_reason(desk: Desk) -> None:
     assert "2026-03-09 07:30 to 2026-03-10 12:00" in page
     assert f"{lead.name}: two days" in page
     assert "nobody named yet" in page
-    assert "Dropped: line stays on" in after
+    assert f"Dropped: line stays on ({lead.name}, 2026-03-02 07:15)" in after
     assert "Change the plan" not in after
     assert desk.get(lead, "/planned/PL-0009").status_code == 422
 

@@ -133,7 +133,9 @@ def planned_page(
         beside=tuple(_beside(state, item)),
         waits=item.waits,
         job=line.job if (line := state.jobs.numbered(item.job)) else "",
-        dropped=item.dropped,
+        dropped=f"{item.dropped} ({item.dropped_by}, {local_text(item.last_at, state.zone)[:16]})"
+        if item.dropped
+        else "",
         staged=state.store.is_open(item.plan),
         open_at=f"/plan/{item.housing}?plan={item.plan}&procedure={item.procedure}",
         choices=choices,
