@@ -15,6 +15,8 @@ ALLOWED: dict[tuple[str, str], frozenset[Role] | None] = {
     ("GET", "/signin"): None,
     ("POST", "/signin"): None,
     ("POST", "/stop/{job}"): None,
+    ("GET", "/read"): None,
+    ("GET", "/read/{job}"): None,
     ("POST", "/scheme"): None,
     ("GET", "/legend"): None,
     ("GET", "/ready"): None,
