@@ -54,6 +54,8 @@ ALLOWED: dict[tuple[str, str], frozenset[Role] | None] = {
     ("POST", "/register/enter"): LEAD,
     ("GET", "/housings/{tag}/history"): WORKERS,
     ("GET", "/housings/{tag}/history.pdf"): WORKERS,
+    ("GET", "/housings/{tag}/locks"): WORKERS,
+    ("GET", "/housings/{tag}/locks.csv"): WORKERS,
     ("GET", "/housings/{tag}/{bank}/trend.svg"): WORKERS,
     ("POST", "/housings/{tag}/readings"): WORKERS,
     ("POST", "/housings/{tag}/struck"): LEAD,
