@@ -1,6 +1,6 @@
 """Locks and repeated readings in the record: a sentence for each entry, and tables that show them at one glance."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any, assert_never
 
 from app.domain.event_base import FromHand, Transcribed, Who
@@ -121,6 +121,36 @@ def lock_tables(state: JobState, events: Sequence[Event], zone: str) -> list[dic
 def _when(who: Who | None, at: str | None, zone: str, came: Transcribed | None = None) -> str:
     told = happened_words(at or "", zone, came)
     return f"{who.name}, {told}" if who and told else told or "on"
+
+
+STILL_ON = "still on"
+"""What stands for the day on which a lock came off, while it is on."""
+OWN = "own lock"
+LOCK_COLUMNS = ("Job", "Point", "Position", "Lock", "Tag", "Put on by", "On", "Taken off by", "Off")
+"""The list of a housing's locks: one row for each lock that was on."""
+
+
+def lock_list(jobs: Iterable[tuple[str, JobState]]) -> tuple[tuple[str, ...], ...]:
+    """Return every lock of these jobs, each with its number, in the order of the jobs and of when they went on."""
+    return tuple(
+        (
+            number, item.tag or OWN, item.seen, item.lock, item.tag_number, item.by.name,
+            happened_words(item.at, _zone(state), item.paper), item.off_by.name if item.off_by else "",
+            happened_words(item.off_at, _zone(state), item.off_paper) if item.off_at else STILL_ON,
+        )
+        for number, state in jobs
+        for item in state.locks.hung
+    )  # fmt: skip
+
+
+def _zone(state: JobState) -> str:
+    return state.opened.zone if state.opened else "UTC"
+
+
+def on_in(row: Sequence[str], year: int) -> bool:
+    """Whether a lock of the list was on at some time in a year of the site's calendar."""
+    on, off = row[LOCK_COLUMNS.index("On")][:4], row[LOCK_COLUMNS.index("Off")]
+    return on <= f"{year:04}" and (off == STILL_ON or f"{year:04}" <= off[:4])
 
 
 def happened_words(at: str, zone: str, came: Transcribed | None) -> str:

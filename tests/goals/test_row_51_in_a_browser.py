@@ -21,6 +21,15 @@ def uncover(page: Page, secret: str) -> None:
     page.get_by_role("button", name="Uncover").click()
 
 
+def read_in_another_tab(page: Page) -> None:
+    """Read where the work stands without a secret, from the cover, and come back."""
+    with page.context.expect_page() as another:
+        page.get_by_role("link", name="Read the work in hand, in another tab").click()
+    another.value.get_by_role("link", name="Read where EF-03, job 2026-0001, stands").click()
+    expect(another.value.get_by_text("Next thing to do")).to_be_visible()
+    another.value.close()
+
+
 def test_row_51_an_untouched_screen_is_covered_and_keeps_what_was_typed(browser: Browser, tmp_path: Path) -> None:
     """Row 51: after 5 minutes neither names nor job show, the server refuses, text and place are kept; stop works."""
     with served(tmp_path) as (address, running):
@@ -58,6 +67,8 @@ def test_row_51_an_untouched_screen_is_covered_and_keeps_what_was_typed(browser:
         expect(screen).to_be_visible()
         uncover(page, "not the one")
         expect(page.locator("[data-cover-told]")).to_contain_text("do not belong together")
+        read_in_another_tab(page)
+        expect(screen).to_be_visible()
         uncover(page, SECRETS[HANDS])
         expect(screen).to_be_hidden()
         assert field.input_value() == TYPED

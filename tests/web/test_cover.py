@@ -5,6 +5,7 @@ import re
 from concurrent.futures import ThreadPoolExecutor
 from datetime import timedelta
 
+from app.domain.commands import Accept, OpenException, Submit
 from app.domain.refused import Refused
 from app.services.rehearsal import made_up_answers
 from tests.web.desk import SECRETS, Clock, Desk
@@ -76,6 +77,81 @@ def test_unlocking_takes_the_secret_of_the_same_person_at_the_same_session(desk:
     assert (others.status_code, switched.status_code, still) == (403, 409, 303)
     assert (own.status_code, own.headers["location"]) == (303, "/")
     assert tablet.get("/").status_code == 200
+
+
+def test_whoever_waits_after_wrong_secrets_reads_where_the_work_stands(desk: Desk, clock: Clock) -> None:
+    """The cover leads to a page of each job in hand; it needs no secret, uncovers nothing and writes nothing."""
+    hands, job, done = desk.named("technician"), desk.open_job(), desk.open_job("EF-07")
+    desk.work_until(job, "Cut the neck midway")
+    due = desk.running.site.jobs.state(job).due
+    assert due is not None
+    desk.get(hands, f"/jobs/{job}/now")
+    clock.now += 6 * MINUTE
+    tablet = desk.client(hands)
+    tries = [tablet.post("/unlock", data={"secret": "not the one"}) for _ in range(6)]
+    right = tablet.post("/unlock", data={"secret": SECRETS[hands.name]})
+    sizes = [len(desk.running.store.read_payloads(name)) for name in ("site", job)]
+
+    cover = tablet.get("/locked")
+    listed, read = tablet.get("/read"), tablet.get(f"/read/{job}")
+
+    assert "Too many wrong secrets" in html.unescape(tries[-1].text)
+    assert right.status_code == 403, "the wait is not over for the right secret either"
+    assert re.search(r'<a [^>]*href="/read"[^>]*target="_blank"', cover.text)
+    assert [f'href="/read/{name}"' in listed.text for name in (job, done)] == [True, True]
+    shown = visible(read.text)
+    for words in ("Where job 2026-0001 stands, housing EF-03", due.text, "Locks", "Last readings", "D-301"):
+        assert words in shown, words
+    assert f'action="/stop/{job}"' in read.text
+    assert tablet.get(f"/jobs/{job}/now").headers["location"].startswith("/locked"), "still covered"
+    assert [len(desk.running.store.read_payloads(name)) for name in ("site", job)] == sizes
+
+
+def test_what_is_verified_unseen_is_not_read_without_a_secret_either(desk: Desk) -> None:
+    """Lock numbers stand on the page once somebody has verified them, and not before."""
+    job, stranger = desk.open_job(), desk.stranger()
+    state = desk.work_until(job, "Verify that fan")
+    lock = state.locks.points[0].lock
+    before = visible(stranger.get(f"/read/{job}").text)
+    desk.work_until(job, "Pause with the crew before the")
+
+    after = visible(stranger.get(f"/read/{job}").text)
+
+    assert re.search(rf"\b{lock}\b", before) is None
+    assert re.search(rf"\b{lock}\b", after)
+
+
+def test_only_work_in_hand_is_read_without_signing_in_and_only_at_an_enrolled_tablet(desk: Desk) -> None:
+    """No other job, no job of another name, and no tablet that the site does not know: each told what to do."""
+    job, admin = desk.open_job(), desk.named("administrator")
+    none = desk.stranger().get("/read/job-2019-0001")
+    site = desk.stranger().get("/read/site")
+    code = re.search(r"[A-Z2-9]{4}-[A-Z2-9]{4}", desk.post(admin, "/tablets").text)
+    assert code
+    known = desk.stranger()
+    assert known.post("/enrol", data={"code": code.group(), "tablet": "tablet 2, roof"}).status_code == 303
+
+    shut = [desk.stranger().get(path) for path in ("/read", f"/read/{job}")]
+
+    assert (none.status_code, site.status_code) == (422, 422)
+    assert [answer.status_code for answer in shut] == [403, 403]
+    assert all("This tablet is not enrolled" in answer.text for answer in shut)
+    assert known.get(f"/read/{job}").status_code == 200
+
+
+def test_a_record_that_was_accepted_is_read_by_whoever_signs_in(desk: Desk) -> None:
+    """Where the work ends, so does the page that is open to anybody."""
+    lead, officer, job = desk.named("lead"), desk.named("safety officer"), desk.open_job()
+    desk.work_until(job, "no step has these words")
+    state = desk.do(job, Submit(), lead)
+    for notable in state.notables:
+        desk.do(job, OpenException(notable.seq), officer)
+    desk.do(job, Accept(), officer)
+
+    answer = desk.stranger().get(f"/read/{job}")
+
+    assert answer.status_code == 409
+    assert "The record of this job has been accepted" in answer.text
 
 
 def test_the_site_sets_after_how_long_a_screen_is_covered(desk: Desk, clock: Clock) -> None:

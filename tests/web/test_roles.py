@@ -15,7 +15,7 @@ ORIGIN = {"Origin": "http://testserver"}
 T, S, L, A = Role.TECHNICIAN, Role.SAFETY_OFFICER, Role.LEAD, Role.ADMINISTRATOR
 OPEN_TO_ALL = {
     "GET /signin", "POST /stop/{job}", "POST /signin", "POST /scheme", "GET /legend", "GET /ready", "GET /trust",
-    "GET /trust/authority.crt", "GET /enrol", "POST /enrol",
+    "GET /trust/authority.crt", "GET /enrol", "POST /enrol", "GET /read", "GET /read/{job}",
 }  # fmt: skip
 EVERYONE = {
     "POST /signout", "GET /secret", "POST /secret", "GET /", "GET /about", "GET /locked", "POST /lock", "POST /unlock",

@@ -32,7 +32,7 @@ NO_PAGES = {
     "/ready", "/jobs/{job}/ahead", "/photos/{sha256}", "/photos/{sha256}/held", "/trust/authority.crt",
 }  # fmt: skip
 """Answers to scripts, pictures and files; so is every path with an ending."""
-SIGNED_OUT = {"/signin", "/enrol"}
+SIGNED_OUT = {"/signin", "/enrol", "/read", "/read/{job}"}
 """Pages for whoever is not signed in here, or is about to be somebody else."""
 COVERED = {"/locked"}
 """The covered screen: it stops the job that it lies over, and nothing else; see the test below."""

@@ -19,8 +19,10 @@ from app.web.forms import posted
 from app.web.guard import state_of_site
 from app.web.paths import inside
 from app.web.render import html
+from app.web.routes.leaving import sheet_now
 from app.web.views.alerts import secret_changes
 from app.web.views.in_hand import jobs_in_hand
+from app.web.views.work import pictures
 
 router = APIRouter()
 YEAR_S = 365 * 24 * 3600
@@ -61,11 +63,37 @@ async def stop_unsigned(request: Request, job: str) -> Response:
 async def _tablet(request: Request) -> tuple[str | None, bool]:
     """Return the name of the enrolled tablet that asks, if it is one, and whether this site lets it sign people in.
 
-    Once tablets are enrolled, only these do, and only from them work is stopped without signing in.
+    Once tablets are enrolled, only these do, and only from them work is stopped and read without signing in.
     """
     state = await state_of_site(site_of(request))
     enrolled = tablet_of(state, request.cookies.get(DEVICE_COOKIE))
     return enrolled, enrolled is not None or not state.tablets
+
+
+@router.get("/read")
+async def read_list(request: Request) -> Response:
+    """List the work in hand for whoever cannot sign in or uncover a screen now: reading waits for no secret."""
+    site = site_of(request)
+    await _may_read(request)
+    return html(request, "read.html", jobs=jobs_in_hand(await run_in_threadpool(site.jobs.in_hand)), sheet=None)
+
+
+@router.get("/read/{job}")
+async def read(request: Request, job: str) -> Response:
+    """Show where a job in hand stands, to read and to print: what the hand-over sheet has, and nothing to enter."""
+    await _may_read(request)
+    _, state, sheet = await run_in_threadpool(sheet_now, request, job)
+    rows = jobs_in_hand(await run_in_threadpool(site_of(request).jobs.in_hand))
+    row = next((item for item in rows if item.job == job), None)
+    if row is None:
+        raise Refused("not_in_hand", "The record of this job has been accepted. Whoever signs in reads it.")
+    return html(request, "read.html", jobs=(row,), sheet=sheet, pictures=pictures(state, ()))
+
+
+async def _may_read(request: Request) -> None:
+    _, may = await _tablet(request)
+    if not may:
+        raise Refused("waiting", "This tablet is not enrolled, so nothing is read at it without signing in. Sign in.")
 
 
 @router.post("/signin")

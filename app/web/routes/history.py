@@ -22,6 +22,7 @@ from app.web.render import html
 
 if TYPE_CHECKING:
     from app.records.drops import Known
+    from app.web.views.locks import LockListPage
     from app.web.views.registers import HistoryPage
 
 # What these pages are made from is loaded with the first of them, and not with the first page of the site.
@@ -103,6 +104,32 @@ def _sheet(site: Site, tag: str) -> bytes:
     heads = {ledger: site.jobs.head_at(ledger, size) for ledger, size in sizes.items()}
     sheet = sheet_of(known, heads, today=site_day(made_at, known.site.zone), made_at=made_at)
     return site.print_housing(sheet, drawings_of(known), made_at)
+
+
+@router.get("/locks")
+async def locks(request: Request, tag: str) -> Response:
+    """List who put which lock on which point of a housing in a year, when, and when it came off."""
+    return html(request, "locks_list.html", page=await run_in_threadpool(_locks, request, tag))
+
+
+@router.get("/locks.csv")
+async def locks_csv(request: Request, tag: str) -> Response:
+    """Give the same as a table."""
+    from app.records.locks import LOCK_COLUMNS
+    from app.records.table import csv_of
+
+    page = await run_in_threadpool(_locks, request, tag)
+    return download(csv_of((LOCK_COLUMNS, *page.rows)), "text/csv; charset=utf-8", f"{tag}-locks-{page.year}.csv")
+
+
+def _locks(request: Request, tag: str) -> "LockListPage":
+    from app.web.views.locks import lock_list_page
+
+    site = site_of(request)
+    housing, today = find_housing(site.library, tag), site_day(utc_text(site.clock()), site.jobs.site().zone)
+    jobs = ((line, veiled(state, on_paper=True)) for line, state in reversed(site.jobs.of_housing(tag)))
+    real = [(line.number, state) for line, state in jobs if state.opened and not state.opened.rehearsal]
+    return lock_list_page(housing.tag, count_in(request, "year") or today.year, today.year, real)
 
 
 @router.post("/readings")

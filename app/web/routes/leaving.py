@@ -132,7 +132,7 @@ async def sign_handover(request: Request, job: str) -> Response:
 @router.get("/sheet")
 async def sheet(request: Request, job: str) -> Response:
     """Show the sheet to hand over, to print from the browser."""
-    _, state, value = await run_in_threadpool(_sheet, request, job)
+    _, state, value = await run_in_threadpool(sheet_now, request, job)
     head = head_line(job, state, session_of(request))
     return html(
         request, "handover_sheet.html", head=head, sheet=value, pictures=pictures(state, ()), page={"head": head}
@@ -146,7 +146,8 @@ async def sheet_pdf(request: Request, job: str) -> Response:
     return download(data, "application/pdf", f"{job}-hand-over.pdf")
 
 
-def _sheet(request: Request, job: str) -> tuple[Head, JobState, dict[str, object]]:
+def sheet_now(request: Request, job: str) -> tuple[Head, JobState, dict[str, object]]:
+    """Return the newest head of a job, its state and its sheet, without what is to be verified unseen."""
     from app.records.handover_sheet import sheet_of
 
     head, state, _ = as_headed(request, job)
@@ -157,7 +158,7 @@ def _sheet(request: Request, job: str) -> tuple[Head, JobState, dict[str, object
 def _printed(request: Request, job: str) -> bytes:
     from app.records.handover_sheet import drawings_of
 
-    head, state, value = _sheet(request, job)
+    head, state, value = sheet_now(request, job)
     printed = site_of(request).print_handover(value, drawings_of(state), utc_text(site_of(request).clock()))
     note_export(request, job, head, veiled=True)
     return printed

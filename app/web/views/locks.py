@@ -1,6 +1,6 @@
 """Locks as screens show them: the rows of the step that is due, the parts of a trial, everybody's locks on one page."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 from app.domain.containment.state import Door
@@ -10,7 +10,7 @@ from app.domain.locks import OTHERWISE, Hung, StrokePart
 from app.domain.procedure import Role
 from app.domain.watching import MOST_MISSED, stands_open
 from app.domain.words import unit_words
-from app.records.locks import lock_tables
+from app.records.locks import LOCK_COLUMNS, lock_list, lock_tables, on_in
 from app.records.moments import local_text
 from app.records.veil import UNSEEN
 from app.records.wording import limit_words
@@ -216,3 +216,23 @@ def board_view(state: JobState, session: Session, people: tuple[Person, ...], ev
         not_these=(housing.neighbours if housing else None) or (),
         tokens=(new_token(), new_token(), new_token()),
     )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class LockListPage:
+    """The locks that were on a housing in a year.  years: this one and those in which any was on, newest first."""
+
+    tag: str
+    year: int
+    years: tuple[int, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+def lock_list_page(tag: str, year: int, now: int, jobs: Iterable[tuple[str, JobState]]) -> LockListPage:
+    """Return the list of a year.  now: the year in which it is asked for; a lock is listed in no year to come."""
+    rows = lock_list(jobs)
+    begun = (row[LOCK_COLUMNS.index("On")][:4] for row in rows)
+    first = min((int(text) for text in begun if text.isdecimal()), default=now)
+    years = tuple(item for item in range(now, first - 1, -1) if any(on_in(row, item) for row in rows) or item == now)
+    shown = tuple(row for row in rows if on_in(row, year)) if year <= now else ()
+    return LockListPage(tag, year, years, shown)
