@@ -151,6 +151,7 @@ def leaving(running: Running) -> Iterator[Shown]:
     yield Shown("suspended", f"/jobs/{suspended.job}/now", HANDS, work=True)
     yield Shown("take over", f"/jobs/{suspended.job}/handover", EYES, work=True)
     yield Shown("sheet to hand over", f"/jobs/{suspended.job}/sheet", HANDS)
+    yield Shown("where a job stands, to read", f"/read/{suspended.job}", "")
     unread.do(ReturnToWork(), HANDS)
     yield Shown("next thing", f"/jobs/{unread.job}/now", HANDS, work=True)
     looking.do(ReturnToWork(), HANDS)
@@ -214,6 +215,8 @@ def staged(tmp_path_factory: pytest.TempPathFactory, browser: Browser) -> Iterat
             Shown("due, to plan", "/due", LEAD),
             Shown("history", "/housings/EF-03/history", LEAD),
             Shown("history, three banks", "/housings/EF-11/history", HANDS),
+            Shown("locks by year", "/housings/EF-11/locks", HANDS),
+            Shown("work in hand, to read", "/read", ""),
         )
         yield Set(address, (*panels(running), *stages(running), *plain))
 
