@@ -367,12 +367,12 @@ def used_by(store: Store, job: str) -> Counter[Kind]:
 def not_moved(store: Store, job: str, used: Mapping[Kind, int]) -> Mapping[Kind, int]:
     """Return what the steps of a job without a kit used of the kinds that the store room has, and moved nothing of.
 
-    used: by kind, from the effects of the steps that were done.
+    used: by kind, from the effects of the steps that were done.  Filters are moved where their numbers are read.
     """
     if job in store.kits:
         return {}
-    held, gone = {store.lots[name].lot.kind for name in store.here}, used_by(store, job)
-    return {kind: count - gone[kind] for kind, count in used.items() if kind in held and count > gone[kind]}
+    held = {store.lots[name].lot.kind for name in store.here} - {Kind.FILTER}
+    return {kind: count for kind, count in used.items() if kind in held and count}
 
 
 def used_of_kit(store: Store, job: str, used: Mapping[Kind, int]) -> Mapping[Kind, int]:

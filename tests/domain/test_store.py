@@ -28,6 +28,7 @@ from app.domain.storing import (
     lot_counted,
     lot_inspected,
     lot_received,
+    not_moved,
     receipt_items,
 )
 from tests.builders import HANDS, LEAD
@@ -240,6 +241,18 @@ def test_a_kit_is_settled_before_the_end_of_its_job_only_with_a_reason() -> None
     )
 
     assert early.explained == "job given up"
+
+
+def test_what_a_job_without_a_kit_used_was_not_moved() -> None:
+    """Of the kinds that the store room has; a filter is moved where its number is read, and a kit is accounted for."""
+    used = {Kind.FILTER: 1, Kind.BAG: 3, Kind.TIE_STRAP: 8, Kind.METAL_BAND: 0}
+    store = accepted(accepted(accepted(Store(), "L1", **BAG), "F1", **FILTER), "M1", **(BAG | {"kind": "metal band"}))
+
+    assert not_moved(Store(), "job-1", used) == {}
+    assert not_moved(store, "job-1", used) == {Kind.BAG: 3}
+    store = evolve_store(store, kit_staged(store, moment(), job="job-1", lines={"L1": "3"}))
+    assert not_moved(store, "job-1", used) == {}
+    assert not_moved(store, "job-2", used) == {Kind.BAG: 3}
 
 
 def test_what_may_no_longer_be_used_comes_back_or_somebody_says_where_it_went() -> None:
