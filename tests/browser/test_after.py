@@ -100,7 +100,7 @@ def test_a_lead_settles_a_kit_and_says_why_it_differs(site: Set, at: SignIn) -> 
     expect(back).to_have_value("1")
     expect(page.get_by_label("Came back of lot T-1")).to_have_value("10")
     faults = faults_at_both_sizes(page)
-    page.get_by_label("Why the counts differ, if they do").fill("one tore on unfolding")
+    page.get_by_label("Why the counts differ").fill("one tore on unfolding")
     lead.send("Settle the kit")
 
     expect(page.locator(".told")).to_contain_text("one tore on unfolding")
