@@ -32,6 +32,7 @@ def test_labels_are_printed_for_housings_points_and_blanks(desk: Desk) -> None:
     told = desk.get(hands, "/labels?kind=points&of=EF-03").text
     assert "No tablet comes here by it" not in told
     assert 'value="EF-03"' in told
+    assert 'value="a4-2x2" selected' in desk.get(hands, "/labels?kind=package&of=2026-0001").text
 
 
 @pytest.mark.parametrize(

@@ -21,16 +21,22 @@ KINDS = {
     "blank": ("controlled blanks of a job", "the number of the job"),
 }
 """What labels are printed for: in words, and what tells which."""
+ROOMY = {"package": "a4-2x2"}
+"""The paper that is chosen at first for what has much text; else the first of all."""
 
 
 @dataclass(frozen=True, slots=True)
 class LabelsPage:
-    """The choice before labels are printed.  alone: the address means the server's own machine, which no tablet is."""
+    """The choice before labels are printed.
+
+    paper: the one chosen at first.  alone: the address means the server's own machine, which no tablet is.
+    """
 
     kinds: tuple[tuple[str, str, str], ...]
     kind: str
     of: str
     papers: tuple[LabelPaper, ...]
+    paper: str
     address: str
     alone: bool
 
@@ -38,7 +44,9 @@ class LabelsPage:
 def labels_page(kind: str, of: str, address: str) -> LabelsPage:
     """Return the page; address: how this tablet reached the server."""
     kinds = tuple((name, words, hint) for name, (words, hint) in KINDS.items())
-    return LabelsPage(kinds, kind if kind in KINDS else "housing", of, PAPERS, address, _means_itself(address))
+    chosen = kind if kind in KINDS else "housing"
+    paper = ROOMY.get(chosen, PAPERS[0].id)
+    return LabelsPage(kinds, chosen, of, PAPERS, paper, address, _means_itself(address))
 
 
 def _means_itself(address: str) -> bool:
