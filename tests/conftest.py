@@ -9,6 +9,7 @@ from collections.abc import Callable, Generator, Iterator
 from typing import TYPE_CHECKING, Any
 
 import pytest
+from argon2 import Parameters, Type
 from hypothesis import Phase, settings
 
 from tests.engines.server import PostgresServer, found, running
@@ -21,6 +22,7 @@ settings.register_profile("fresh", deadline=None)
 settings.register_profile("first", settings.get_profile("same"), phases=(Phase.explicit, Phase.generate))
 settings.load_profile(os.environ.get("CHANGEOUT_LAWS", "same"))
 
+LEAST = Parameters(Type.ID, version=19, salt_len=16, hash_len=32, time_cost=1, memory_cost=8, parallelism=1)
 LOOPBACK = ("127.", "::1", "localhost")
 
 
@@ -46,6 +48,16 @@ def no_network(monkeypatch: pytest.MonkeyPatch) -> None:
         connect(self, address)
 
     monkeypatch.setattr(socket.socket, "connect", guarded)
+
+
+@pytest.fixture(autouse=True)
+def quick_secrets(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Hash secrets with the least that Argon2id takes: a site of six people would cost half a second in each test.
+
+    How they are hashed for people is tested with the parameters that hold for people.
+    """
+    if request.path.name != "test_secrets.py":
+        monkeypatch.setattr("argon2.profiles.RFC_9106_LOW_MEMORY", LEAST)
 
 
 @pytest.fixture(scope="session")
