@@ -196,6 +196,8 @@ class Tablet:
             )
             self.taps += 2
         counting = COUNTS if form.locator("[name='a.gross']").count() else {}
+        job = JOB.search(self.page.url)
+        counting = {**counting, "serial": f"serial in {job.group(1)}"} if job else counting
         for box in form.locator("input.entry:not([type=password])").all():
             name = (box.get_attribute("name") or "").removeprefix("a.").removesuffix(AGAIN)
             asked = box.locator("xpath=ancestor::div[contains(@class,'ask')][1]")
@@ -312,6 +314,7 @@ def follow(page: Page, link: Locator) -> None:
         link.click()
 
 
+JOB = re.compile("/jobs/([^/]+)")
 COUNTS = {"gross": "1", "minutes": "10", "background": "10", "background-minutes": "100"}
 
 
