@@ -14,7 +14,7 @@ from app.domain.commands import Accept, Begin, Command, Finish, Open, OpenExcept
 from app.domain.event_base import Who
 from app.domain.job import JobState
 from app.domain.procedure import Role
-from app.domain.site_settings import MARKS_APART
+from app.domain.site_settings import MARKS_APART, with_limits
 from app.domain.steps import Step
 from app.records.moments import utc_text
 from app.services.jobs import Asked
@@ -87,7 +87,10 @@ def ready_for_marks(folder: Path, running: Running, jobs: int) -> Site:
 
 def _plan(running: Running) -> Plan:
     library = running.site.library
-    made = plan(find_housing(library, HOUSING), *find_procedure(library, PROCEDURE))
+    procedure, sha256 = find_procedure(library, PROCEDURE)
+    # With the site's limits from the start: a job whose housing lacks them has its steps laid anew when it is opened.
+    housing = with_limits(find_housing(library, HOUSING), procedure, running.site.jobs.site())
+    made = plan(housing, procedure, sha256)
     # Proving a second person's secret takes its time on purpose; what is measured are marks of one person.
     return replace(made, steps=tuple(step.model_copy(update={"second": None}) for step in made.steps))
 
