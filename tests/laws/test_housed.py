@@ -164,7 +164,7 @@ def test_any_order_of_jobs_and_desk_entries_leaves_each_number_in_one_place(
             for port, position, serial, hour in done
         )
         with pytest.MonkeyPatch.context() as patched:
-            patched.setattr(filling, "moved_by", lambda _, moves=moves: moves)
+            patched.setattr(filling, "moved_by", lambda *_, moves=moves: moves)
             placed = placed_by_job(state.housed, job, seq=state.size, at=moment.at, by=LEAD, zone="UTC")
             state = evolve_site(state, placed) if placed else state
             again = placed_by_job(state.housed, job, seq=state.size, at=moment.at, by=LEAD, zone="UTC")

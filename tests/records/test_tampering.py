@@ -38,10 +38,10 @@ def test_every_fault_of_a_verifier_lets_one_of_the_alterations_through() -> None
 
 def test_bits_are_flipped_in_all_of_a_record() -> None:
     """Most of them among entries and heads, which hold without the file's signature as well."""
-    seen = flip(Share(1, range(60)))
+    seen = flip(Share(1, range(300)))
 
-    assert (seen.tried, seen.wrong) == (60, [])
-    assert 30 < seen.inside < 60
+    assert (seen.tried, seen.wrong) == (300, [])
+    assert 150 < seen.inside < 300
 
 
 def test_a_bit_that_nobody_notices_is_told(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -121,9 +121,6 @@ def set_up(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SetUp]:
             desk.do(jobs[name], command, by)
     for _ in range(FREE_TRIES):
         desk.stranger().post("/signin", data={"person": hands.id, "secret": "not the one", "tablet": "tablet 9"})
-    for form in forms_of(desk.get(officer, f"/jobs/{jobs['to be accepted']}/review").text):
-        if form.action.endswith("/exceptions"):
-            desk.client(officer).post(form.action, data=form.fields)
     state = desk.do(jobs["handing over"], ReadNext(), eyes)
     desk.do(jobs["handing over"], AnswerLooks(looks_as_recorded(state.rechecks)), eyes)
     in_place = {"spot": "P1/1", "serial": "SN 1", "why": "read at the door"}
@@ -158,6 +155,9 @@ def set_up(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SetUp]:
     assert desk.post(lead, "/housings/EF-07/off", reason="the line was given up").status_code == 303
     rang = (("2026-03-02 08:10", "rang twice"),)
     desk.do(jobs["own lock"], RemoveOthersLock("P-7", officer, "at home", rang, "told before the next shift"), lead)
+    for form in forms_of(desk.get(officer, f"/jobs/{jobs['to be accepted']}/review").text):
+        if form.action.endswith("/exceptions"):
+            desk.client(officer).post(form.action, data=form.fields)
     texts_to_sign(desk, officer)
     twice: set[tuple[str, str]] = set()
     yield SetUp(desk, jobs, (*every_form(desk, jobs, twice), *checked_file(desk, lead)), frozenset(twice))
