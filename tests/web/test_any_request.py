@@ -24,7 +24,8 @@ from tests.web.desk import SECRETS, TOKENS, Desk
 EXAMPLES = 30
 """For each route; some two hundred make nearly 6,000 requests."""
 NAMES = (
-    "high", "low", "limit", "source", "token", "step", "act", "note", "person", "secret", "reason", "answer", "extra", "ask", "now", "look", "seen",
+    "high", "low", "limit", "source",
+    "token", "step", "act", "note", "person", "secret", "reason", "answer", "extra", "ask", "now", "look", "seen",
     "text", "again",
     "entry", "holds", "way_out", "device_at", "a.seen", "a.length", "a.photo", "again.x", "entry.1", "tablet", "then",
     "role", "name", "procedure", "depth.P1", "id", "kind", "due", "calibrated_on", "bank", "on", "drop_pa", "flow_m3_h",
