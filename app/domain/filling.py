@@ -19,7 +19,7 @@ from app.domain.job import JobState
 from app.domain.registers import SiteMoment, reason_from
 from app.domain.site import SiteState
 from app.domain.store import Store
-from app.domain.zones import local_text
+from app.domain.zones import local_day
 
 SERIAL_ASK, MADE_ASK = "serial", "made"
 """The questions of the step that reads a new filter's label, in every procedure that computes its age."""
@@ -204,7 +204,7 @@ def placed_by_job(
     places, doubts, taken = [], [], set[str]()
     for move in moves:
         now = register.at(tag, move.port, move.position)
-        found = move.filter and move.filter.model_copy(update={"installed": _day(move.at, zone)})
+        found = move.filter and move.filter.model_copy(update={"installed": local_day(move.at, zone)})
         told = ""
         if now is not None and now.since > move.at and now.filter != found:
             if not _same_serial(now, found):
@@ -231,10 +231,6 @@ def placed_by_job(
         seq=seq, at=at, by=by, how="job", places=tuple(places), why=f"Job {job.opened.number} was accepted",
         job=ledger, doubts=fresh or None,
     )  # fmt: skip
-
-
-def _day(at: str, zone: str) -> date:
-    return date.fromisoformat(local_text(at, zone)[:10])
 
 
 def _same_serial(now: InPlace, found: Filter | None) -> bool:

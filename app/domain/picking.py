@@ -24,7 +24,7 @@ from app.domain.job import JobState, start_of
 from app.domain.steps import Step, total_uses
 from app.domain.store import Kind, Standing, Store, plain_what, soonest_first, why_not
 from app.domain.takeoff import SPARES_RULE, TakeOff, take_off
-from app.domain.zones import local_text
+from app.domain.zones import local_day
 
 CREW = 3
 """Two at the port and one who watches, where nobody has been named (common practice, no source)."""
@@ -242,7 +242,7 @@ def last_used_on(state: JobState) -> date | None:
     """Return the newest day, at the site, on which a step of a job used or changed something; None where none has."""
     zone = state.opened.zone if state.opened else "UTC"
     marks = (state.mark(name).done for name in state.applied)
-    return max((date.fromisoformat(local_text(done.when, zone)[:10]) for done in marks if done), default=None)
+    return max((local_day(done.when, zone) for done in marks if done), default=None)
 
 
 def picked(wanted: Iterable[Wanted], store: Store, *, today: date) -> PickList:

@@ -1,6 +1,6 @@
 """Instants as the site's people read them: by the site's zone, with its offset."""
 
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from app.calc.errors import Invalid
@@ -32,6 +32,11 @@ def local_text(at: str, zone: str) -> str:
     moment = datetime.fromisoformat(at).astimezone(zone_named(zone))
     offset = moment.isoformat()[-6:]
     return f"{moment:%Y-%m-%d %H:%M:%S} {offset}"
+
+
+def local_day(at: str, zone: str) -> date:
+    """Return the day on which an RFC 3339 instant falls by a zone's calendar."""
+    return date.fromisoformat(local_text(at, zone)[:10])
 
 
 def local_or_as_kept(at: str, zone: str) -> str:

@@ -3,7 +3,7 @@
 from datetime import UTC, date, datetime
 
 from app.calc.errors import Invalid
-from app.domain.zones import instant_shown, local_text, zone_named
+from app.domain.zones import instant_shown, local_day, local_text, zone_named
 
 __all__ = ["local_text", "site_day", "typed_instant", "utc_text", "zone_named"]
 
@@ -32,4 +32,4 @@ def typed_instant(day: str, time: str, zone: str) -> str:
 
 def site_day(at: str, zone: str) -> date:
     """Return the day, by the site's calendar, of an instant in UTC text."""
-    return date.fromisoformat(local_text(at, zone)[:10])
+    return local_day(at, zone)

@@ -24,8 +24,8 @@ LONGEST_SENTENCE = 400
 class Point:
     """One call of a life.  number: from 1, among the calls of that name by one thread.  early: from the start on.
 
-    what: "signal=SIGKILL" or "error=EIO".  lasting: every later call of that name fails, too.  apart: from the first on
-    each so-manieth call fails; 0 for one alone.
+    what: "signal=SIGKILL" or "error=EIO".  lasting: every later call of that name fails, too.  apart: after the first
+    one, each call that lies so many further fails, too; 0 for one alone.
     """
 
     call: str

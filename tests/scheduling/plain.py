@@ -30,7 +30,7 @@ TABLET_ACT = "act"
 class Row:
     """The job: who did what of it.  answers: of the acts done, in their order.  unsettled_at: the last that unsettled.
 
-    size: of its entries, of which the tablets' word is judged by.
+    size: how many entries it has, by which the tablets' word is judged.
     """
 
     size: int = 0

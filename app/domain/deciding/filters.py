@@ -7,7 +7,7 @@ Rules kept here:
 
 from collections.abc import Iterator
 from dataclasses import replace
-from datetime import date, datetime
+from datetime import datetime
 
 from app.calc.life import FILTER_LIFE_YEARS
 from app.domain.commands import Moment
@@ -23,7 +23,7 @@ from app.domain.refused import Refused
 from app.domain.steps import Step, uses_by_effect
 from app.domain.store import BARRED, FilterTaken, Kind, Standing, Store, plain_serial, plain_what, why_not
 from app.domain.storing import not_moved, used_by
-from app.domain.zones import local_text
+from app.domain.zones import local_day
 
 FILTER_ACTS = frozenset({Act.LOAD_FILTER, Act.SLIDE_IN})
 """With these the filter goes into its bag and into its place."""
@@ -219,7 +219,7 @@ def _barred_since(store: Store, job: str) -> Iterator[Notable]:
         told = f"{used} of it did not come back" if used else "nobody has said yet what of it was used"
         for event in item.inspected:
             if event.verdict in BARRED and (event.seq > store.staged_at[job] or event == item.inspected[-1]):
-                named = f"The {item.lot.kind} {item.lot.named}".replace("filter filter", "filter")
+                named = f"The {item.lot.named}" if item.lot.serial else f"The {item.lot.kind} {item.lot.named}"
                 why = f"{event.verdict} after it was put aside for this job: {event.reason.rstrip('.')}"
                 yield Notable(event.seq, "lot barred after staging", f"{named} was {why}; {told}.")
 
@@ -234,7 +234,7 @@ def _run_out(found: Standing, state: JobState, reader: Step, number: int) -> Ite
         if not there or all(effect.act is not Act.SLIDE_IN for effect in step.effects):
             continue
         if found.inspected and (done := state.mark(step.id).done) is not None:
-            day = date.fromisoformat(local_text(done.when, zone)[:10])
+            day = local_day(done.when, zone)
             if told := why_not(fit, on=day, life_years=life).removesuffix(" Take another."):
                 yield Notable(
                     found.inspected[-1].seq, "filter run out", f"Read at step {number}, put in on {day}: {told}"
