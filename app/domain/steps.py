@@ -201,7 +201,8 @@ def expand(procedure: Procedure, housing: Housing) -> tuple[Step, ...]:
     Raises Invalid if the procedure names a figure, limit or step that is not there.
     """
     laid = _resolved(_counted(_laid(procedure, housing, procedure.stages), procedure, housing))
-    laid = tuple(_point_by_point(step, laid, housing) for step in laid)
+    rows = frozenset(step.id for step in laid if step.table == "locks_on")
+    laid = tuple(_point_by_point(step, rows, housing) for step in laid)
     _complain_of_radio(laid)
     ids = Counter(step.id for step in laid)
     if twice := [name for name, count in ids.items() if count > 1]:
@@ -209,10 +210,9 @@ def expand(procedure: Procedure, housing: Housing) -> tuple[Step, ...]:
     return laid
 
 
-def _point_by_point(step: Step, laid: tuple[Step, ...], housing: Housing) -> Step:
+def _point_by_point(step: Step, rows: frozenset[str], housing: Housing) -> Step:
     """Have whoever verifies the isolation unseen say of each point whose lock stands in the table how it is found."""
-    rows = any(other.table == "locks_on" and other.id in (step.veils or ()) for other in laid)
-    if not rows or all(effect.act is not Act.VERIFY_ISOLATION for effect in step.effects):
+    if rows.isdisjoint(step.veils or ()) or all(effect.act is not Act.VERIFY_ISOLATION for effect in step.effects):
         return step
     found = []
     for number, point in enumerate(housing.points, start=1):

@@ -175,9 +175,10 @@ def _found(line: tuple[Shape, ...], laid: tuple[Kept, ...], state: HousingState)
             state = attempt(state, effect).state
         states.append(state)
     found: dict[tuple[str, str], Breach] = {}
+    seen = _Seen(states)
     for number, step in enumerate(line):
         for contingency in laid:
-            if (told := _first_fault(line, states, number, contingency)) and (contingency.id, told) not in found:
+            if (told := _first_fault(line, seen, number, contingency)) and (contingency.id, told) not in found:
                 rule, _, sentence = told.partition("|")
                 found[contingency.id, told] = Breach(f"{contingency.id} at {step.id}", Rule(rule), sentence)
     return tuple(found.values())
@@ -196,12 +197,37 @@ def _alike(line: Sequence[Step], start: HousingState) -> dict[str, str]:
     return found
 
 
-def _first_fault(line: Sequence[Shape], states: Sequence[HousingState], number: int, laid: Kept) -> str:
-    for spot in spots(states[number], laid.occurs):
+class _Seen:
+    """The states along a line as the rules see them from a port, and where a mishap can happen, each made once."""
+
+    def __init__(self, states: Sequence[HousingState]) -> None:
+        self._states = states
+        self._first = [0]
+        for number in range(1, len(states)):
+            same = states[number] is states[number - 1]
+            self._first.append(self._first[-1] if same else number)
+        self._from: dict[tuple[int, str | None], HousingState] = {}
+        self._spots: dict[tuple[int, Mishap], tuple[Spot, ...]] = {}
+
+    def spots(self, number: int, mishap: Mishap) -> tuple[Spot, ...]:
+        key = self._first[number], mishap
+        if key not in self._spots:
+            self._spots[key] = spots(self._states[number], mishap)
+        return self._spots[key]
+
+    def seen_from(self, number: int, spot: Spot) -> HousingState:
+        key = self._first[number], spot.port
+        if key not in self._from:
+            self._from[key] = _seen_from(self._states[number], spot)
+        return self._from[key]
+
+
+def _first_fault(line: Sequence[Shape], seen: _Seen, number: int, laid: Kept) -> str:
+    for spot in seen.spots(number, laid.occurs):
         backs = tuple(back for name in laid.returns if (back := _named(line, number, name)) is not None)
         told = leads_back(
-            _seen_from(states[number], spot), laid.occurs, Spot(spot.port and HERE, spot.position), laid.effects,
-            tuple(_seen_from(states[back], spot) for back in backs),
+            seen.seen_from(number, spot), laid.occurs, Spot(spot.port and HERE, spot.position), laid.effects,
+            tuple(seen.seen_from(back, spot) for back in backs),
         )  # fmt: skip
         if told:
             return told

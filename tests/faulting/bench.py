@@ -15,7 +15,7 @@ from app.bootstrap import Running, start
 from app.calc.errors import ChangeoutError
 from app.settings import Settings
 from tests.faulting.child import WAIT_S
-from tests.faulting.examine import examine, judge
+from tests.faulting.examine import examine, judge, stands
 from tests.faulting.lives import Nursery, Outcome
 from tests.faulting.told import AT_ONCE, WRONG_SHOWN
 from tests.faulting.work import DATABASE, Work
@@ -32,6 +32,7 @@ class Scale:
     """How much is tried.
 
     kills: writes at which a life is killed, and half as many flushes and cuts; None for all.
+    seated: the kills are dealt to the ten sittings of the job, all of each, beside so many to lives of the whole job.
     errors: likewise, for each kind of error.
     swept: errors that do not last are given to every call, many to one life, instead of one to each life.
     states: states after a power loss.
@@ -45,6 +46,7 @@ class Scale:
     errors: int | None
     states: int
     faulted: int
+    seated: bool = False
     swept: bool = False
     all_parts: bool = False
     enough: int = WRONG_SHOWN
@@ -94,7 +96,7 @@ def reopen(work: Work, folder: Path, outcome: Outcome) -> Reopened:
         return Reopened((f"The folder does not open: {no}",), monotonic() - begun, 0, frozenset())
     try:
         found = examine(folder / DATABASE, work.certificate_pem)
-        wrong = judge(found, outcome.acknowledged)
+        wrong = judge(found, [*work.earlier, *outcome.acknowledged])
         wrong += _next_mark(work, running, folder, set(outcome.acknowledged))
         seconds = monotonic() - begun
     finally:
@@ -121,7 +123,8 @@ def _next_mark(work: Work, running: Running, folder: Path, acknowledged: set[str
         return [f"The next mark is refused after the new start: {no}"]
     if done.refused is not None:
         return [f"The next mark is refused after the new start: {done.refused}"]
-    return judge(examine(folder / DATABASE, work.certificate_pem), {mark.token})
+    times = stands(folder / DATABASE, mark.job, mark.token)
+    return [] if times == 1 else [f"The next mark {mark.token} stands {times} times after it was acknowledged."]
 
 
 def two_at_once(todo: Iterable[T], work: Callable[[T], R], *, until: Callable[[R], bool]) -> Iterator[R]:

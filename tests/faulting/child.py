@@ -31,8 +31,8 @@ from app.services.jobs import Asked, Recorded
 from app.settings import Settings
 from app.storage.faults import StorageFault
 
-CHECKPOINT_PAGES = 120
-"""Far below the real setting, so that a job of 100 marks goes through several checkpoints."""
+CHECKPOINT_PAGES = 40
+"""Far below the real setting, so that a job of 100 marks goes through many checkpoints, and ten marks through one."""
 TRIES = 3
 """So often a mark is sent before its tablet gives up."""
 WAIT_S = 30

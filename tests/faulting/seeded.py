@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from tests.faulting.bench import Bench, Scale, some, two_at_once
-from tests.faulting.injections import Point, live_to, points
+from tests.faulting.injections import KILLED, Point, live_to, points
 from tests.faulting.lives import nursery
 from tests.faulting.power import Share, look_through, record
 from tests.faulting.told import Notice
@@ -131,7 +131,7 @@ def _noticed(part: str, fault: Seeded, sound: Bench) -> Notice:
 
 
 def _by_kill(bench: Bench, control: Bench) -> str:
-    chosen = some(points(bench, "signal=SIGKILL"), TRIED_POINTS, bench.chance("seeded kill"))
+    chosen = some(points(bench, KILLED), TRIED_POINTS, bench.chance("seeded kill"))
     bench.chance("seeded order").shuffle(chosen)
     return _first(bench, control, chosen)
 

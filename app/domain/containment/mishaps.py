@@ -8,6 +8,7 @@ A mishap that leaves the model as it is (a filter that sticks) still says where 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from functools import lru_cache
 
 from app.domain.containment.effects import Act, Effect, Side
 from app.domain.containment.rules import attempt
@@ -79,6 +80,7 @@ def _at_port(state: HousingState, port: PortState, mishap: Mishap) -> Iterator[S
             return
 
 
+@lru_cache(maxsize=256)
 def _movable(state: HousingState, port: PortState) -> tuple[int, ...]:
     """Positions out of or into which a filter could be moved now: the nearest that is filled, the deepest empty one."""
     if port.clamp_set:

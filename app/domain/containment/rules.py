@@ -103,9 +103,10 @@ def _bare_ports(before: HousingState, after: HousingState) -> tuple[Broken, ...]
         return ()
     return tuple(
         Broken(Rule.R1, f"port {port.id} has nothing between the contaminated inside and the room")
-        for port in after.ports
-        if barriers(port, after.closure_rule) == 0
-        and (not before.needs_barrier or barriers(before.port(port.id), before.closure_rule) > 0)
+        for was, port in zip(before.ports, after.ports, strict=True)
+        if (port is not was or not before.needs_barrier)
+        and barriers(port, after.closure_rule) == 0
+        and (not before.needs_barrier or barriers(was, before.closure_rule) > 0)
     )
 
 
