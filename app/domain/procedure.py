@@ -7,6 +7,7 @@ expressions; placeholders are a closed set, so that nothing else can be reached 
 import string
 import tomllib
 from enum import StrEnum
+from functools import lru_cache
 from typing import Annotated, Literal
 
 from pydantic import Field, ValidationError, model_validator
@@ -432,6 +433,7 @@ def placeholders(text: str) -> frozenset[str]:
     return frozenset(found)
 
 
+@lru_cache(maxsize=8)
 def read_procedure(text: str, *, name: str) -> Procedure:
     """Read a procedure from TOML text; `name` stands in the sentence when it cannot be read."""
     try:

@@ -1,7 +1,7 @@
 """Every page at both sizes of tablet and in both colour schemes: nothing cut off, large enough, enough contrast."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
@@ -221,13 +221,13 @@ def staged(tmp_path_factory: pytest.TempPathFactory, browser: Browser) -> Iterat
         yield Set(address, (*panels(running), *stages(running), *plain))
 
 
-def contexts(browser: Browser, staged: Set, size: tuple[int, int], scheme: str) -> Iterator[tuple[Page, Shown]]:
-    """Open every page as whoever looks at it, each person in a context of their own."""
+def contexts(browser: Browser, staged: Set) -> Iterator[tuple[Page, Shown]]:
+    """Give every page with the tablet of whoever looks at it, which has chosen the dim scheme."""
     made: dict[str, tuple[BrowserContext, Page]] = {}
     for shown in staged.pages:
         if shown.who not in made:
-            context = browser.new_context(viewport={"width": size[0], "height": size[1]})
-            context.add_cookies([{"name": "changeout_scheme", "value": scheme, "url": staged.address}])
+            context = browser.new_context(viewport={"width": SIZES[0][0], "height": SIZES[0][1]})
+            context.add_cookies([{"name": "changeout_scheme", "value": "dim", "url": staged.address}])
             page = context.new_page()
             made[shown.who] = context, page
             if shown.who:
@@ -237,39 +237,58 @@ def contexts(browser: Browser, staged: Set, size: tuple[int, int], scheme: str) 
         context.close()
 
 
-@pytest.mark.parametrize("scheme", SCHEMES)
-@pytest.mark.parametrize("size", SIZES, ids=["landscape", "portrait"])
-def test_every_page_fits_and_can_be_read(browser: Browser, staged: Set, size: tuple[int, int], scheme: str) -> None:
-    """Nothing scrolls sideways or is cut off; text has 7:1; controls are in reach; ids are unique; hazards in view."""
-    faults = []
-    for page, shown in contexts(browser, staged, size, scheme):
-        page.goto(staged.address + shown.path)
-        assert page.locator("html").get_attribute("data-scheme") == scheme
-        least = WORK_TEXT_PX if shown.work else TEXT_PX
-        wanted = {"work": shown.work, "controlPx": CONTROL_PX, "otherPx": OTHER_PX, "leastTextPx": least}
-        faults += [f"{shown.name}: {fault}" for fault in page.evaluate(EXAMINE, wanted)]
+@dataclass
+class Walked:
+    """What one walk over all pages found."""
 
-    assert not faults, "\n".join(faults)
+    looks: list[str] = field(default_factory=list)
+    says: list[str] = field(default_factory=list)
 
 
-def test_no_page_breaks_its_own_policy_or_leaves_the_site(browser: Browser, staged: Set) -> None:
-    """No console error, no policy violation, no failed request, and no request to any other origin, on any page."""
-    faults: list[str] = []
+@pytest.fixture(scope="module")
+def walked(browser: Browser, staged: Set) -> Walked:
+    """Open every page once, listen to it, and look at it in each size and scheme: its styles know no other source."""
+    found = Walked()
     heard: set[Page] = set()
-    for page, shown in contexts(browser, staged, SIZES[0], "bright"):
+    for page, shown in contexts(browser, staged):
         if page not in heard:
             heard.add(page)
-            page.on("console", lambda said: faults.append(said.text) if said.type in ("error", "warning") else None)
-            page.on("pageerror", lambda error: faults.append(str(error)))
-            page.on("requestfailed", lambda request: faults.extend(failure(request)))
-            page.on("request", lambda request: None if inside(request.url, staged) else faults.append(request.url))
-            page.add_init_script("addEventListener('securitypolicyviolation', e => console.error(e.violatedDirective))")
-        before = len(faults)
+            listen(page, staged, found.says)
+        before = len(found.says)
         page.goto(staged.address + shown.path)
-        told = [fault for fault in faults[before:] if shown.name != "message" or "status of 422" not in fault]
-        faults[before:] = [f"{shown.name}: {fault}" for fault in told]
+        told = [fault for fault in found.says[before:] if shown.name != "message" or "status of 422" not in fault]
+        found.says[before:] = [f"{shown.name}: {fault}" for fault in told]
+        if page.locator("html").get_attribute("data-scheme") != "dim":
+            found.looks.append(f"{shown.name}: not in the scheme that this tablet has chosen")
+        least = WORK_TEXT_PX if shown.work else TEXT_PX
+        wanted = {"work": shown.work, "controlPx": CONTROL_PX, "otherPx": OTHER_PX, "leastTextPx": least}
+        for width, height in SIZES:
+            page.set_viewport_size({"width": width, "height": height})
+            for scheme in SCHEMES:
+                page.evaluate("scheme => { document.documentElement.dataset.scheme = scheme; }", scheme)
+                faults = page.evaluate(EXAMINE, wanted)
+                found.looks += [f"{shown.name}, {width}x{height}, {scheme}: {fault}" for fault in faults]
+        page.set_viewport_size({"width": SIZES[0][0], "height": SIZES[0][1]})
+    return found
 
-    assert not faults, "\n".join(faults)
+
+def listen(page: Page, staged: Set, faults: list[str]) -> None:
+    """Take down what a page complains of, and every request that leaves the site."""
+    page.on("console", lambda said: faults.append(said.text) if said.type in ("error", "warning") else None)
+    page.on("pageerror", lambda error: faults.append(str(error)))
+    page.on("requestfailed", lambda request: faults.extend(failure(request)))
+    page.on("request", lambda request: None if inside(request.url, staged) else faults.append(request.url))
+    page.add_init_script("addEventListener('securitypolicyviolation', e => console.error(e.violatedDirective))")
+
+
+def test_every_page_fits_and_can_be_read(walked: Walked) -> None:
+    """Nothing scrolls sideways or is cut off; text has 7:1; controls are in reach; ids are unique; hazards in view."""
+    assert not walked.looks, "\n".join(walked.looks)
+
+
+def test_no_page_breaks_its_own_policy_or_leaves_the_site(walked: Walked) -> None:
+    """No console error, no policy violation, no failed request, and no request to any other origin, on any page."""
+    assert not walked.says, "\n".join(walked.says)
 
 
 def failure(request: Request) -> list[str]:

@@ -2,7 +2,7 @@
 
 `python -m tests.faulting.child SOCKET` runs in the tree under test.  Whoever connects sends one line, an Order as JSON,
 and has a process of their own that tells one fact a line: `ready PID`, `ack TOKEN`, `no TOKEN KIND SENTENCE`,
-`wrong TOKEN WHAT`, `unopened KIND SENTENCE`, `gave-up MISSING`, `broke WHAT`, `closed`.  A token is told as `ack` after
+`wrong TOKEN WHAT`, `unopened KIND SENTENCE`, `gave-up MISSING`, `broke WHAT`, `ended`.  A token is told as `ack` after
 the program's own promise for the mark has come true, and at no other time.
 """
 
@@ -44,11 +44,15 @@ Tell = Callable[..., None]
 
 @dataclass(frozen=True)
 class Order:
-    """What a life is to do.  work: a file of rounds of marks.  early: it is traced before it opens the folder."""
+    """What a life is to do.  work: a file of rounds of marks.  early: it is traced before it opens the folder.
+
+    closes: it closes the folder after its work.
+    """
 
     folder: str
     work: str
     early: bool
+    closes: bool = True
 
 
 @dataclass(frozen=True)
@@ -104,8 +108,9 @@ def live(line: socket.socket) -> None:
     for marks in rounds:
         if not all(_settled(running, mark, future, tell, acknowledged) for mark, future in _handed_in(running, marks)):
             break
-    running.close()
-    tell("closed")
+    if order.closes:
+        running.close()
+    tell("ended")
 
 
 def _opened(folder: Path, tell: Tell) -> Running | None:

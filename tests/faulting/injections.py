@@ -74,8 +74,10 @@ def points(bench: Bench, what: str, *, starts: tuple[bool, ...] = (True, False))
     for early in starts:
         folder, log = bench.work.copy_to(bench.place / f"count-{early}"), bench.place / f"count-{early}.log"
         options = [*on_database(folder), "-s", "0", "-e", f"trace={','.join(INJECTED)}"]
-        outcome = bench.nursery.life(folder, bench.work.file, log=log, options=options, early=early)
-        if not outcome.closed or outcome.unforeseen or len(outcome.acknowledged) != len(bench.work.marks):
+        outcome = bench.nursery.life(
+            folder, bench.work.file, log=log, options=options, early=early, closes=bench.work.closes
+        )
+        if not outcome.ended or outcome.unforeseen or len(outcome.acknowledged) != len(bench.work.marks):
             raise RuntimeError(f"An undisturbed life did not go well: {outcome.unforeseen} {outcome.refused[:1]}")
         calls = _before_work(log) if early else counted(log)
         found += [
@@ -186,7 +188,9 @@ def live_to(bench: Bench, number: int, point: Point) -> Tried:
     part = "kill" if point.kills else "error"
     folder, log = bench.work.copy_to(bench.place / f"{part}-{number}"), bench.place / f"{part}-{number}.log"
     options = injection(folder, point.call, point.what, point.when)
-    outcome = bench.nursery.life(folder, bench.work.file, log=log, options=options, early=point.early)
+    outcome = bench.nursery.life(
+        folder, bench.work.file, log=log, options=options, early=point.early, closes=bench.work.closes
+    )
     text = log.read_text("utf-8") if log.exists() else ""
     after = reopen(bench.work, folder, outcome)
     tried = Tried(
@@ -218,7 +222,7 @@ def _wrong_when_refused(tried: Tried) -> list[str]:
     if tried.point.lasting:
         if outcome.refused and outcome.after_refusal:
             wrong.append(f"{outcome.after_refusal} marks acknowledged while every {tried.point.call} fails.")
-    elif not (outcome.closed and len(outcome.acknowledged) == tried.of):
+    elif not (outcome.ended and len(outcome.acknowledged) == tried.of):
         wrong.append(f"After one failed call {len(outcome.acknowledged)} of {tried.of} marks were ever acknowledged.")
     return wrong
 

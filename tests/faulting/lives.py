@@ -40,7 +40,7 @@ class Outcome:
     after_refusal: int = 0
     """So many marks were acknowledged after the first refusal."""
     gave_up: bool = False
-    closed: bool = False
+    ended: bool = False
 
     def hear(self, line: str) -> None:
         """Take in one line of a life."""
@@ -59,8 +59,8 @@ class Outcome:
                 self.gave_up = True
                 if rest != "0":
                     self.unforeseen.append(f"{rest} acknowledged marks are not shown while the disk refuses")
-            case "closed":
-                self.closed = True
+            case "ended":
+                self.ended = True
             case _:
                 self.unforeseen.append(line)
 
@@ -98,13 +98,15 @@ class Nursery:
     door: str
     said: Path
 
-    def life(self, folder: Path, work: Path, *, log: Path, options: Sequence[str], early: bool = False) -> Outcome:
+    def life(
+        self, folder: Path, work: Path, *, log: Path, options: Sequence[str], early: bool = False, closes: bool = True
+    ) -> Outcome:
         """Begin a life on a folder, trace it with these options, let it go, and hear all it tells."""
         outcome = Outcome()
         with socket.socket(socket.AF_UNIX) as line:
             line.settimeout(LONGEST_LIFE_S)
             line.connect(self.door)
-            order = Order(str(folder), str(work), early)
+            order = Order(str(folder), str(work), early, closes)
             line.sendall(json.dumps(asdict(order)).encode() + b"\n")
             hears = line.makefile("r", encoding="utf-8")
             first = hears.readline()

@@ -24,7 +24,8 @@ ROUNDS = (1, 1, 3, 1, 4)
 class Work:
     """folder: a prepared site, closed.  file: the rounds as a life reads them.  marks: all of them in order.
 
-    earlier: tokens of marks that stand in the folder already, and are to stand there whatever comes.
+    earlier: tokens of marks that stand in the folder already, and are to stand there whatever comes.  closes: whether
+    a life ends by closing the folder, which writes a good deal, or leaves it as it is after the last mark.
     """
 
     folder: Path
@@ -32,6 +33,7 @@ class Work:
     marks: tuple[Mark, ...]
     certificate_pem: str
     earlier: tuple[str, ...] = ()
+    closes: bool = True
 
     def copy_to(self, folder: Path, *, start: Path | None = None) -> Path:
         """Copy the prepared folder, or another one, for one life."""
@@ -45,7 +47,9 @@ class Work:
         for first in range(0, len(self.marks), each):
             marks, name = self.marks[first : first + each], f"{first:03}"
             earlier = tuple(mark.token for mark in self.marks[:first])
-            sitting = Work(start_folder, _filed(place / f"{name}.json", marks), marks, self.certificate_pem, earlier)
+            sitting = Work(
+                start_folder, _filed(place / f"{name}.json", marks), marks, self.certificate_pem, earlier, closes=False
+            )
             yield sitting
             start_folder = _done(sitting, place / name)
 

@@ -133,7 +133,7 @@ THIRD = Who(id="third", name="Jaro Lind", role=Role.TECHNICIAN)
 FOURTH = Who(id="fourth", name="Mele Tuala", role=Role.TECHNICIAN)
 EVERYBODY = (*PEOPLE, THIRD, FOURTH)
 ALL_QUALIFIED = {**QUALIFIED, **{(who.id, need): date(9999, 12, 31) for who in (THIRD, FOURTH) for need in NEEDS}}
-EXAMPLES = int(os.environ.get("CHANGEOUT_HISTORIES", "40"))
+EXAMPLES = int(os.environ.get("CHANGEOUT_HISTORIES", "24"))
 """Histories of each size of crew; more by hand."""
 DEPARTING = max(EXAMPLES // 10, 4)
 """As many more of each crew begin off the main line, for each way off it."""

@@ -1,8 +1,12 @@
 """A site with the sample people and a client for each of them, for tests that look at pages through HTTP."""
 
+import atexit
+import shutil
+import tempfile
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from functools import cache
 from itertools import count
 from pathlib import Path
 
@@ -41,6 +45,29 @@ class Clock:
         return self.now
 
 
+def _made(
+    settings: Settings, clock: Callable[[], datetime], ticks: Callable[[], float] | None = None, *, limits: bool
+) -> Running:  # fmt: skip
+    ship_sample_housings(settings)
+    running = start(settings, clock, ticks)
+    for name, role, secret in DEMO_PEOPLE:
+        running.people.add(name, role, by=None, identity="known to us", secret=secret)
+    issue_texts(running, limits=limits)
+    keep_made_up_instruments(running.site.jobs)
+    return running
+
+
+@cache
+def _prepared(now: datetime, *, limits: bool) -> Path:
+    """Make a site once in each process, and close it: a copy of its folder is a site like any other."""
+    folder = Path(tempfile.mkdtemp(prefix="desk-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    clock = Clock()
+    clock.now = now
+    _made(Settings(data=folder), clock, limits=limits).close()
+    return folder
+
+
 @dataclass
 class Desk:
     """One running site."""
@@ -59,13 +86,10 @@ class Desk:
         limits: those of the site hold where a housing has none of its own.
         """
         settings = Settings(data=folder, database=database)
-        ship_sample_housings(settings)
-        running = start(settings, clock, ticks)
-        for name, role, secret in DEMO_PEOPLE:
-            running.people.add(name, role, by=None, identity="known to us", secret=secret)
-        issue_texts(running, limits=limits)
-        keep_made_up_instruments(running.site.jobs)
-        return cls(running)
+        if database is not None or not isinstance(clock, Clock) or any(folder.glob("*")):
+            return cls(_made(settings, clock, ticks, limits=limits))
+        shutil.copytree(_prepared(clock.now, limits=limits), folder, dirs_exist_ok=True)
+        return cls(start(settings, clock, ticks))
 
     def named(self, role: str, place: int = 0) -> Who:
         """Return the first person of a role, or a later one."""
