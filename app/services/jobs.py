@@ -40,7 +40,7 @@ from app.domain.events import (
     event_from_bytes,
     payload_of,
 )
-from app.domain.filling import placed_by_job
+from app.domain.filling import placed_by_job, read_otherwise
 from app.domain.housed import Housed
 from app.domain.job import JobState, Notable, fold, milliseconds_between
 from app.domain.job_lines import JobLine
@@ -562,13 +562,15 @@ def findings_of(site: SiteState, job: str, state: JobState) -> tuple[Notable, ..
 
 
 def _move_filters(work: LedgerWork, before: JobState, events: tuple[Event, ...]) -> None:
-    """Put into the site's ledger which filters of the store room a job's entries say are at its housing."""
+    """Put into the site's ledger which filters a job's entries say are at its housing: of the store room, in place."""
     for event in events:
         if not isinstance(event, StepDone | AnswerCorrected):
             continue
         site = _site_state(work)
         if (moved := filter_moved(before, event, site.store, site.size)) is not None:
-            _append_site(work, site, moved)
+            site = _append_site(work, site, moved)
+        if (gone := read_otherwise(site.housed, before, event, seq=site.size)) is not None:
+            _append_site(work, site, gone)
 
 
 def _owe_notice(work: LedgerWork, state: JobState, event: OthersLockRemoved) -> None:
