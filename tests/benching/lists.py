@@ -23,9 +23,9 @@ from tests.benching.servers import OURS, Server, serving
 GOAL = 1.5
 LONGEST_S = 900
 """For a start or a page of the large site: nothing is given up before it is known how long it takes."""
-SMALL = Size(housings=60, jobs=10, entries=400, plans=2, lots=2, worked=1)
-"""Ten jobs, all on one housing, for on the large site each housing has ten; housings enough to fill a page of the list:
-so the pages that are compared have as much on them."""
+SMALL = Size(housings=60, jobs=10, entries=800, plans=60, lots=60, worked=1)
+"""Ten jobs, all on one housing, for on the large site each housing has ten; housings, past plans and lots enough to
+fill a page of their lists: so the pages that are compared have as much on them."""
 IDLE_S = 2.0
 """A connection that was idle for longer is opened anew before a page is timed: the server lets it go after five."""
 CHECKED = 12

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
 # What these pages are made from is loaded with the first of them, and not with the first page of the site.
 router = APIRouter(prefix="/housings/{tag}")
-TOLD_AT_ONCE = 10
+TOLD_AT_ONCE = 8
 """So much of what happened at a housing is on one page (our figure)."""
 READING_FIELDS = frozenset({"bank", "on", "drop_pa", "flow_m3_h", "temp_c", "instrument", "note"})
 
