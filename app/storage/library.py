@@ -9,9 +9,11 @@ Rules kept here:
 """
 
 import os
+from bisect import bisect_right
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from hashlib import sha256
+from itertools import accumulate
 from pathlib import Path
 from threading import RLock, Thread
 from time import monotonic
@@ -57,7 +59,7 @@ class FileLibrary:
         self._all: tuple[Housing, ...] = ()
         self._twice: tuple[str, ...] = ()
         self._faulty: tuple[str, ...] = ()
-        self._texts: tuple[str, ...] = ()
+        self._text, self._starts = "", [0]
         self._looked: dict[tuple[str, ...], tuple[Housing, ...]] = {}
         self._made: dict[Callable[[tuple[Housing, ...]], Any], Any] = {}
 
@@ -96,13 +98,20 @@ class FileLibrary:
             return self._looked[wanted]
 
     def _found(self, wanted: tuple[str, ...]) -> tuple[Housing, ...]:
-        """Return what holds every word: the longest is looked for in all, the others where that was found."""
-        first, *others = sorted(wanted, key=len, reverse=True)
-        return tuple(
-            housing
-            for housing, text in zip(self._all, self._texts, strict=True)
-            if first in text and all(word in text for word in others)
-        )
+        """Return what holds every word: the rarest is looked for in one text of all, the others where that was found.
+
+        A word holds no white space, so that none reaches from one housing into the next.
+        """
+        first, *others = sorted(wanted, key=self._text.count) if len(wanted) > 1 else wanted
+        found = []
+        at = self._text.find(first)
+        while at >= 0:
+            place = bisect_right(self._starts, at) - 1
+            end = self._starts[place + 1]
+            if all(self._text.find(word, self._starts[place], end) >= 0 for word in others):
+                found.append(self._all[place])
+            at = self._text.find(first, end)
+        return tuple(found)
 
     def made_of(self, make: Callable[[tuple[Housing, ...]], T]) -> T:
         """Return what a function makes of all housings: made once and kept for as long as nothing changes."""
@@ -152,7 +161,8 @@ class FileLibrary:
                     )
         self._seen, self._by_tag, self._twice = items, by_tag, tuple(twice)
         self._faulty = tuple(item for item in items if isinstance(item, str))
-        self._texts, self._looked = tuple(by_tag[tag].found_by for tag in sorted(by_tag)), {}
+        texts = [f"{by_tag[tag].found_by}\n" for tag in sorted(by_tag)]
+        self._text, self._starts, self._looked = "".join(texts), [0, *accumulate(map(len, texts))], {}
         self._all = tuple(by_tag[tag].housing for tag in sorted(by_tag))
         self._made = {}
 
