@@ -6,7 +6,8 @@ at and whether this run met it.  Loopback only; every load is bounded in count a
 
 Options: --short (one small round), --rounds N, --seconds S (longest single load), --only PART,PART
 with the parts marks, screens, export, verify, visit, start; and lists, which is run only when it is named, for it
-makes a site of --jobs N (100,000) jobs with ten entries each: some minutes, some GB of disk.
+makes a site of --jobs N (100,000) jobs with ten entries each: some minutes, some GB of disk.  --keep FOLDER keeps its
+sites there as they were made, and uses those that it finds there.
 """
 
 import argparse
@@ -30,7 +31,7 @@ TABLETS = {1: 150, 10: 75, 50: 75}
 """How many tablets, and how many marks each sends in a round."""
 PARTS = ("marks", "screens", "export", "verify", "visit", "start")
 LISTS = "lists"
-ASKED = 100
+ASKED = 300
 """How often each page of the part `lists` is asked, on each site."""
 
 
@@ -44,6 +45,7 @@ class Options:
     tablets: dict[int, int]
     starts: int
     jobs: int
+    keep: Path | None
 
 
 def main() -> int:
@@ -80,6 +82,7 @@ def _options() -> Options:
     parser.add_argument("--seconds", type=float, default=20.0, help="longest time of one load")
     parser.add_argument("--only", default=",".join(PARTS), help="parts, parted by commas")
     parser.add_argument("--jobs", type=int, default=100_000, help="of the large site of the part lists, 100 or more")
+    parser.add_argument("--keep", type=Path, default=None, help="where the sites of the part lists are kept")
     given = parser.parse_args()
     parts = tuple(given.only.split(","))
     if unknown := set(parts) - {*PARTS, LISTS}:
@@ -87,8 +90,8 @@ def _options() -> Options:
     if given.jobs < 100:
         parser.error(f"a large site of {given.jobs} jobs is none; give 100 or more")
     if given.short:
-        return Options(1, min(given.seconds, 5.0), parts, {1: 25, 10: 25}, 3, given.jobs)
-    return Options(given.rounds, given.seconds, parts, TABLETS, 5 + 2 * (given.rounds > 1), given.jobs)
+        return Options(1, min(given.seconds, 5.0), parts, {1: 25, 10: 25}, 3, given.jobs, given.keep)
+    return Options(given.rounds, given.seconds, parts, TABLETS, 5 + 2 * (given.rounds > 1), given.jobs, given.keep)
 
 
 def _jobs_needed(options: Options) -> int:
@@ -209,7 +212,7 @@ def _lists(folder: Path, options: Options) -> None:
     """Ask the pages of every day on a small and on a large site, in turns."""
     from tests.benching.lists import lists
 
-    for row in lists(folder, options.jobs, ASKED if options.rounds > 1 else ASKED // 5):
+    for row in lists(folder, options.jobs, ASKED if options.rounds > 1 else ASKED // 5, options.keep):
         print(f"  {row}", flush=True)
     print()
 

@@ -12,6 +12,8 @@ from datetime import date
 from app.calc.errors import Invalid
 from app.domain.containment.effects import Act
 from app.domain.event_base import Who
+from app.domain.events import AnswerCorrected, Event, StepDone
+from app.domain.fitting import reads_filter
 from app.domain.housed import Housed, InPlace, Spot, serial_key
 from app.domain.housed_events import Doubt, Filter, FiltersPlaced, How, Placed
 from app.domain.housing import Housing
@@ -230,6 +232,30 @@ def placed_by_job(
     return FiltersPlaced(
         seq=seq, at=at, by=by, how="job", places=tuple(places), why=f"Job {job.opened.number} was accepted",
         job=ledger, doubts=fresh or None,
+    )  # fmt: skip
+
+
+def read_otherwise(register: Housed, job: JobState, event: Event, *, seq: int) -> FiltersPlaced | None:
+    """Return the entry that a filter is not where an accepted record had put it, for it reads another there now.
+
+    job: as it was before the entry.  What it reads now comes in when the record is accepted again; until then the
+    position is known to hold none, and nobody is told that the other one is there.
+    """
+    if not isinstance(event, StepDone | AnswerCorrected) or job.opened is None or job.opened.rehearsal:
+        return None
+    step, answer = job.step(event.step), event.evidence.answers.get(SERIAL_ASK)
+    if step is None or answer is None or not reads_filter(step) or step.port is None or step.position is None:
+        return None
+    tag, now = job.opened.housing.tag, register.at(job.opened.housing.tag, step.port, step.position)
+    if now is None or now.filter is None or now.job != event.ledger:
+        return None
+    if serial_key(now.filter.serial) == serial_key(answer.text):
+        return None
+    # since: as the record has it, so that nothing that was entered after the work looks older than this
+    place = Placed(housing=tag, port=step.port, position=step.position, since=now.since)
+    return FiltersPlaced(
+        seq=seq, at=event.at, by=event.by, how="job", places=(place,), job=event.ledger,
+        why=f"Job {job.opened.number}, open again, reads another filter there now; it comes in when that is accepted",
     )  # fmt: skip
 
 

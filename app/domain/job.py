@@ -6,7 +6,7 @@ the model as it is and puts the step among the doubtful ones, because a record c
 """
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import date, datetime
 from enum import StrEnum
 from functools import reduce
@@ -86,6 +86,7 @@ from app.domain.locks import (
 from app.domain.made import Made, newly_made
 from app.domain.paper import BlankPrinted, BlankReconciled, Paper, evolve_paper, taken_from
 from app.domain.radio import HoldReleasedByRadio, Radio, RadioReleaseSigned, evolve_radio
+from app.domain.replacing import replace
 from app.domain.steps import AskedFor, LaidWayOut, Step, put_in
 from app.domain.watching import (
     ReadingMissed,
@@ -182,7 +183,7 @@ class Correction:
     reason: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)  # no slots: see `replacing`
 class Mark:
     """Everything the record holds about one step.  joined: kept marks that said what stood already."""
 
@@ -260,7 +261,7 @@ _NO_MARK = Mark()
 _EMPTY: Mapping[str, Mark] = MappingProxyType({})
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)  # no slots: see `replacing`
 class JobState:
     """One job at one moment.
 

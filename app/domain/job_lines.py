@@ -7,10 +7,11 @@ Rules kept here:
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 from immutables import Map
 
+from app.domain.replacing import replace
 from app.domain.told import JobTold
 
 
@@ -38,7 +39,7 @@ class JobLine:
     told: JobTold | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)  # no slots: see `replacing`
 class JobLines:
     """Every job in the order of opening."""
 

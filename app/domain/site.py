@@ -5,7 +5,7 @@ job shows.
 """
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import date
 from functools import reduce
 from types import MappingProxyType
@@ -28,6 +28,7 @@ from app.domain.planned import (
     job_turned,
     opened_from,
 )
+from app.domain.replacing import replace
 from app.domain.site_entry import SiteEntry
 from app.domain.store import (
     Store,
@@ -276,12 +277,13 @@ _READER: TypeAdapter[SiteEvent] = TypeAdapter(Annotated[SiteEvent, Field(discrim
 NO_READINGS: Map[int, ReadingTaken] = Map()
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)  # no slots: see `replacing`
 class SiteState:
     """The site at one moment.
 
-    readings: by the place of their entry; readings_at: the same, by housing.  taken: who took the record of a
-    job, finished or not: by job and person, how many entries the newest one has.  approved: by the text's SHA-256.
+    readings: by the place of their entry; readings_at: the same, by housing; struck_at: which of a housing were struck.
+    taken: who took the record of a job, finished or not: by job and person, how many entries the newest one has.
+    approved: by the text's SHA-256.
     """
 
     size: int = 0
@@ -295,7 +297,8 @@ class SiteState:
     put_aside: Mapping[str, InstrumentPutAside] = field(default_factory=lambda: MappingProxyType({}))
     readings: Map[int, ReadingTaken] = field(default_factory=Map)
     readings_at: Map[str, Map[int, ReadingTaken]] = field(default_factory=Map)
-    struck: Mapping[int, tuple[ReadingTaken, ReadingStruck]] = field(default_factory=lambda: MappingProxyType({}))
+    struck: Map[int, tuple[ReadingTaken, ReadingStruck]] = field(default_factory=Map)
+    struck_at: Map[str, tuple[int, ...]] = field(default_factory=Map)
     tablets: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
     qualifications: Mapping[tuple[str, str], date] = field(default_factory=lambda: MappingProxyType({}))
     restored: tuple[SiteRestored, ...] = ()
@@ -376,8 +379,13 @@ def evolve_site(state: SiteState, event: SiteEvent) -> SiteState:
             if event.entry not in state.readings:
                 return state
             gone = state.readings[event.entry]
-            state = replace(state, struck=MappingProxyType({**state.struck, event.entry: (gone, event)}))
-            return _read(state, gone.reading.housing, state.readings.delete(event.entry), event.entry)
+            tag = gone.reading.housing
+            state = replace(
+                state,
+                struck=state.struck.set(event.entry, (gone, event)),
+                struck_at=state.struck_at.set(tag, (*state.struck_at.get(tag, ()), event.entry)),
+            )
+            return _read(state, tag, state.readings.delete(event.entry), event.entry)
         case TabletEnrolled():
             return replace(state, tablets=MappingProxyType({**state.tablets, event.tablet: event.key_sha256}))
         case TabletRevoked():

@@ -26,7 +26,8 @@ from app.records.moments import site_day
 class Known:
     """All that the site knows of one housing.
 
-    told: what each of its jobs tells of the banks, where that is known already; None: it is drawn from their states.
+    jobs: with their states, all of them or those that are needed.  told: what each of its jobs tells of the banks,
+    where that is known already; None: it is drawn from their states.
     """
 
     housing: Housing
@@ -40,6 +41,11 @@ class Known:
         for line, state in self.jobs:
             if line.housing == self.housing.tag and state.opened is not None and not state.opened.rehearsal:
                 yield line, state
+
+    @property
+    def lines(self) -> tuple[JobLine, ...]:
+        """The site's lines of the jobs on this housing, newest first."""
+        return self.site.jobs.of_housing(self.housing.tag)
 
     @property
     def tells(self) -> Iterable[tuple[JobLine, JobTold]]:

@@ -6,7 +6,7 @@ Pure: from the housing's file, the states of its jobs and the site's state.  Wha
 taken back or struck is shown as such.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import assert_never
@@ -72,37 +72,99 @@ class FilterAge:
     from_site: bool
 
 
+@dataclass(frozen=True, slots=True)
+class StoryPart:
+    """Some of what happened, newest first.  older: from where it goes on, or nothing."""
+
+    items: tuple[Happening, ...]
+    older: str = ""
+
+
+_Place = tuple[str, int]
+
+
 def story(known: Known) -> tuple[Happening, ...]:
     """Return everything that happened at this housing, newest first."""
-    found = [
-        *_jobs(known), *_tests(known), *_readings(known), *_surveys(known), *_register(known), *_waste(known),
-    ]  # fmt: skip
-    return tuple(sorted(found, key=lambda item: (item.moment, item.seq), reverse=True))
+    found = [item for line, state in known.real_jobs for item in _of_job(known, line, state)]
+    return tuple(item for _, item in sorted([*found, *_beside(known)], key=_newest, reverse=True))
 
 
-def _jobs(known: Known) -> Iterator[Happening]:
-    zone = known.site.zone
-    for line, state in known.real_jobs:
-        kind = KINDS.get(line.kind, line.kind)
-        told = "accepted" if state.stage is Stage.ACCEPTED else f"not accepted: {state.stage}"
-        yield Happening(
-            line.opened_at, local_text(line.opened_at, zone)[:16], f"{kind} opened", "", f"Job {line.number}, {told}.",
-            job=line.job,
-        )  # fmt: skip
-        if state.accepted is not None:
-            text = f"Job {line.number}, by {state.accepted.by.name}."
-            at = state.accepted.at
-            seq = state.accepted.seq
-            yield Happening(at, local_text(at, zone)[:16], f"{kind} accepted", "", text, job=line.job, seq=seq)
+def story_part(known: Known, state_of: Callable[[JobLine], JobState], *, until: str, count: int) -> StoryPart:
+    """Return about so many things that happened, the newest before `until` (as `older` gave it), or of all.
+
+    A job is asked for only if something of it may be among them, so that the cost is that of what is shown.  What
+    stands at one place stays together.
+    """
+    before = _place_in(until)
+    found = [(place, item) for place, item in _beside(known) if before is None or place < before]
+    lines = [line for line in known.lines if before is None or line.opened_at <= before[0]]
+    lines.sort(key=lambda line: _end(known, line))
+    while True:
+        found.sort(key=_newest, reverse=True)
+        if not lines or (len(found) >= count and found[count - 1][0][0] > _end(known, lines[-1])):
+            break
+        line = lines.pop()
+        state = state_of(line)
+        if state.opened is not None and not state.opened.rehearsal:
+            told = _of_job(known, line, state)
+            found += [(place, item) for place, item in told if before is None or place < before]
+    shown = [(place, item) for place, item in found if len(found) < count or place >= found[count - 1][0]]
+    more = bool(lines) or len(shown) < len(found)
+    return StoryPart(tuple(item for _, item in shown), f"{shown[-1][0][0]}/{shown[-1][0][1]}" if more else "")
 
 
-def _tests(known: Known) -> Iterator[Happening]:
-    for line, state in known.real_jobs:
-        for found in marked(state):
-            if found.evidence.result is not None:
-                yield _happening(known, line, state, found, found.evidence.result)
-            if found.evidence.result is None or not found.evidence.result.inputs.get("flow_m3_h"):
-                yield from _flows(known, line, state, found)
+_LAST = "9"
+"""After every time that is written down."""
+ENTRY_DIGITS = 10
+"""No ledger has more entries than so many digits count."""
+
+
+def _end(known: Known, line: JobLine) -> str:
+    """After this time nothing of a job is placed."""
+    ended = line.closed and not known.site.jobs.is_in_hand(line.job)
+    return max(line.closed_at, line.opened_at) if ended else _LAST
+
+
+def _newest(found: tuple[_Place, Happening]) -> _Place:
+    return found[0]
+
+
+def _place_in(until: str) -> _Place | None:
+    moment, _, seq = until.rpartition("/")
+    return (moment, int(seq)) if seq.isascii() and seq.isdigit() and len(seq) <= ENTRY_DIGITS else None
+
+
+def _beside(known: Known) -> Iterator[tuple[_Place, Happening]]:
+    """What happened beside the jobs, each with its place."""
+    for item in (*_readings(known), *_surveys(known), *_register(known), *_waste(known)):
+        yield (item.moment, item.seq), item
+
+
+def _of_job(known: Known, line: JobLine, state: JobState) -> Iterator[tuple[_Place, Happening]]:
+    """What happened in a job, each with its place: between opening and closing, also by a clock that was put back."""
+    for item in (*_turns(known, line, state), *_tests(known, line, state)):
+        yield (min(max(item.moment, line.opened_at), _end(known, line)), item.seq), item
+
+
+def _turns(known: Known, line: JobLine, state: JobState) -> Iterator[Happening]:
+    zone, kind = known.site.zone, KINDS.get(line.kind, line.kind)
+    told = "accepted" if state.stage is Stage.ACCEPTED else f"not accepted: {state.stage}"
+    yield Happening(
+        line.opened_at, local_text(line.opened_at, zone)[:16], f"{kind} opened", "", f"Job {line.number}, {told}.",
+        job=line.job,
+    )  # fmt: skip
+    if state.accepted is not None:
+        text, at = f"Job {line.number}, by {state.accepted.by.name}.", state.accepted.at
+        seq = state.accepted.seq
+        yield Happening(at, local_text(at, zone)[:16], f"{kind} accepted", "", text, job=line.job, seq=seq)
+
+
+def _tests(known: Known, line: JobLine, state: JobState) -> Iterator[Happening]:
+    for found in marked(state):
+        if found.evidence.result is not None:
+            yield _happening(known, line, state, found, found.evidence.result)
+        if found.evidence.result is None or not found.evidence.result.inputs.get("flow_m3_h"):
+            yield from _flows(known, line, state, found)
 
 
 def _happening(known: Known, line: JobLine, state: JobState, found: Marked, result: Result) -> Happening:
@@ -157,17 +219,16 @@ def _marked(
 def _readings(known: Known) -> Iterator[Happening]:
     taken = [(item, "") for item in known.readings]
     zone = known.site.zone
-    for item, struck in known.site.struck.values():
+    for item, struck in (known.site.struck[entry] for entry in known.site.struck_at.get(known.housing.tag, ())):
         by = struck.by.name if struck.by else "the site"
         taken.append((item, f"Struck by {by}, {local_text(struck.at, zone)[:10]}: {struck.reason}"))
     for item, struck_words in taken:
-        if item.reading.housing == known.housing.tag:
-            point = read_point(item, known)
-            yield Happening(
-                point.moment, str(point.on), "Pressure drop read", BANK_WORDS[item.reading.bank],
-                f"{drop_words(point)}; {point.origin}.{f' {point.note}.' if point.note else ''}",
-                verdict="struck" if struck_words else "", why=struck_words,
-            )  # fmt: skip
+        point = read_point(item, known)
+        yield Happening(
+            point.moment, str(point.on), "Pressure drop read", BANK_WORDS[item.reading.bank],
+            f"{drop_words(point)}; {point.origin}.{f' {point.note}.' if point.note else ''}",
+            verdict="struck" if struck_words else "", why=struck_words,
+        )  # fmt: skip
 
 
 def drop_words(point: Point) -> str:
@@ -247,7 +308,7 @@ def _past_words(past: Past) -> tuple[str, str]:
 def _waste(known: Known) -> Iterator[Happening]:
     """The packages that left the site, by job and hand-over."""
     waste = known.site.waste
-    for line in known.site.jobs.of_housing(known.housing.tag):
+    for line in known.lines:
         for name in waste.handed.get(line.number, ()):
             gone = waste.handovers[name]
             names = [item for item in gone.event.packages if job_number(item) == line.number]

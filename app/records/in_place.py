@@ -1,6 +1,6 @@
 """Filters in place as people read them: what sits where, since when, how old it is and until when it may stay."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date
 
@@ -15,6 +15,18 @@ from app.records.moments import local_text
 
 HOW_WORDS = {"desk": "entered by", "survey": "read in a survey by", "import": "from a file, entered by",
              "job": "taken over from job"}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Jobs:
+    """The jobs of a housing: their numbers by ledger, and those that were accepted and are open again."""
+
+    numbers: Mapping[str, str]
+    open_again: frozenset[str] = frozenset()
+
+    def number(self, job: str) -> str:
+        """Return the number of a job."""
+        return self.numbers.get(job, job)
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,31 +45,26 @@ class FilterLine:
     stray: bool = False
 
 
-def filter_lines(
-    housing: Housing, register: Housed, today: date, zone: str, numbers: dict[str, str]
-) -> list[FilterLine]:
-    """Return every position of a housing in the order of its ports; what no nameplate has any more comes last.
-
-    numbers: of jobs, by their ledgers.
-    """
+def filter_lines(housing: Housing, register: Housed, today: date, zone: str, jobs: Jobs) -> list[FilterLine]:
+    """Return every position of a housing in the order of its ports; what no nameplate has any more comes last."""
     spots = register.spots(housing.tag)
     there = [(port.id, place) for port in housing.ports for place in range(1, port.filters + 1)]
-    lines = [_line(housing, place, spots.get(place), today, zone, numbers) for place in there]
+    lines = [_line(housing, place, spots.get(place), today, zone, jobs) for place in there]
     left = [place for place, now in spots.items() if place not in there and now.filter is not None]
-    return lines + [_line(housing, place, spots[place], today, zone, numbers, stray=True) for place in left]
+    return lines + [_line(housing, place, spots[place], today, zone, jobs, stray=True) for place in left]
 
 
 def _line(
-    housing: Housing, place: tuple[str, int], now: InPlace | None, today: date, zone: str, numbers: dict[str, str],
+    housing: Housing, place: tuple[str, int], now: InPlace | None, today: date, zone: str, jobs: Jobs,
     *, stray: bool = False,
 ) -> FilterLine:  # fmt: skip
     port, position = place
     bank = next((BANK_WORDS[item.bank] for item in housing.ports if item.id == port), "")
     if now is None or now.filter is None:
-        none = (f"none since {local_text(now.since, zone)[:10]}",) if now is not None else ()
+        none = (_none(now, zone, jobs),) if now is not None else ()
         return FilterLine(port, position, bank, "", none, "", "", "", overdue=False)
     age = age_in_place(housing, place, now)
-    facts = tuple(_facts(now, zone, numbers))
+    facts = tuple(_facts(now, zone, jobs))
     if now.filter.made is None or age is None:
         told = "Maker's date not known, so its age is not known"
         return FilterLine(port, position, bank, now.filter.serial, facts, told, "", "", overdue=False, stray=stray)
@@ -69,7 +76,13 @@ def _line(
     )  # fmt: skip
 
 
-def _facts(now: InPlace, zone: str, numbers: dict[str, str]) -> Iterator[str]:
+def _none(now: InPlace, zone: str, jobs: Jobs) -> str:
+    if now.job in jobs.open_again:
+        return f"job {jobs.number(now.job)}, open again, reads another than before; it comes in with its acceptance"
+    return f"none since {local_text(now.since, zone)[:10]}"
+
+
+def _facts(now: InPlace, zone: str, jobs: Jobs) -> Iterator[str]:
     if now.filter is None:
         return
     if now.filter.made is not None:
@@ -78,8 +91,10 @@ def _facts(now: InPlace, zone: str, numbers: dict[str, str]) -> Iterator[str]:
         yield f"test report {now.filter.report}"
     if now.filter.installed is not None:
         yield f"installed {now.filter.installed}"
-    by = numbers.get(now.job, now.job) if now.job else _name(now.by)
+    by = jobs.number(now.job) if now.job else _name(now.by)
     yield f"{HOW_WORDS[now.how]} {by}, {local_text(now.at, zone)[:10]}"
+    if now.job in jobs.open_again:
+        yield "that job is open again: this awaits its acceptance"
 
 
 def _name(who: Who | None) -> str:

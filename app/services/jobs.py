@@ -40,7 +40,7 @@ from app.domain.events import (
     event_from_bytes,
     payload_of,
 )
-from app.domain.filling import placed_by_job
+from app.domain.filling import placed_by_job, read_otherwise
 from app.domain.housed import Housed
 from app.domain.job import JobState, Notable, fold, milliseconds_between
 from app.domain.job_lines import JobLine
@@ -128,13 +128,27 @@ class EndedJobs:
 
     def state(self, job: str) -> JobState:
         """Return the committed state of a job."""
+        return self._at_hand(job) or self._kept_as(job, fold(_events(self._store, job)))
+
+    def read(self, job: str) -> tuple[JobState, tuple[Event, ...]]:
+        """Return the committed state of a job with its events, which are read once for both."""
+        known, events = self._at_hand(job), _events(self._store, job)
+        if known is None or known.size != len(events):
+            known = self._kept_as(job, fold(events))
+        return known, events
+
+    def _at_hand(self, job: str) -> JobState | None:
+        if job not in self._kept:
+            return None
         head = self._store.read_head(job)
         with self._turn:
             known = self._kept.pop(job, None)
-            if known is not None and head is not None and known.size == head.size:
-                self._kept[job] = known
-                return known
-        found = fold(event_from_bytes(payload) for payload in self._store.read_payloads(job))
+            if known is None or head is None or known.size != head.size:
+                return None
+            self._kept[job] = known
+            return known
+
+    def _kept_as(self, job: str, found: JobState) -> JobState:
         with self._turn:
             self._kept.pop(job, None)
             self._kept[job] = found
@@ -202,7 +216,16 @@ class Jobs:
     def events(self, job: str) -> tuple[Event, ...]:
         """Return every event of a job, as kept."""
         _complain_if_no_job(job)
-        return tuple(event_from_bytes(payload) for payload in self._store.read_payloads(job))
+        return _events(self._store, job)
+
+    def read(self, job: str) -> tuple[JobState, tuple[Event, ...]]:
+        """Return the committed state of a job and the events that it was folded from."""
+        _complain_if_no_job(job)
+        lines = self.site().jobs
+        if lines.get(job) is not None and not lines.is_in_hand(job):
+            return self._ended.read(job)
+        state = self.state(job)
+        return state, self.events(job)[: state.size]
 
     def site_events(self, *, since: int = 0, until: int | None = None) -> tuple[SiteEvent, ...]:
         """Return the events of the site's ledger from this place on, up to but without another."""
@@ -404,6 +427,10 @@ class Jobs:
                 look(name)
 
 
+def _events(store: LedgerStore, job: str) -> tuple[Event, ...]:
+    return tuple(event_from_bytes(payload) for payload in store.read_payloads(job))
+
+
 def no_such_job(name: str) -> Invalid:
     """Say that nothing was opened under this name."""
     return Invalid(f"There is no job {name[:40]!r} here. Go back to the list of jobs and choose one.")
@@ -501,6 +528,7 @@ def _site_state(work: LedgerWork) -> SiteState:
     state = fold_site(site_event_from_bytes(payload) for payload in work.payloads(SITE_LEDGER))
     if tip.size:
         work.remember(SITE_LEDGER, state)
+        _spare_the_collector()
     return state
 
 
@@ -534,13 +562,15 @@ def findings_of(site: SiteState, job: str, state: JobState) -> tuple[Notable, ..
 
 
 def _move_filters(work: LedgerWork, before: JobState, events: tuple[Event, ...]) -> None:
-    """Put into the site's ledger which filters of the store room a job's entries say are at its housing."""
+    """Put into the site's ledger which filters a job's entries say are at its housing: of the store room, in place."""
     for event in events:
         if not isinstance(event, StepDone | AnswerCorrected):
             continue
         site = _site_state(work)
         if (moved := filter_moved(before, event, site.store, site.size)) is not None:
-            _append_site(work, site, moved)
+            site = _append_site(work, site, moved)
+        if (gone := read_otherwise(site.housed, before, event, seq=site.size)) is not None:
+            _append_site(work, site, gone)
 
 
 def _owe_notice(work: LedgerWork, state: JobState, event: OthersLockRemoved) -> None:

@@ -86,7 +86,7 @@ class FileLibrary:
 
     def holding(self, words: str) -> tuple[Housing, ...]:
         """Return the housings whose tag, place or service hold every one of these words, by tag."""
-        wanted = tuple(sorted(words.casefold().split(), key=len, reverse=True))
+        wanted = tuple(sorted({*words.casefold().split()}))
         with self._lock:
             self._arrange(self._housings.items())
             if not wanted:
@@ -98,11 +98,11 @@ class FileLibrary:
             return self._looked[wanted]
 
     def _found(self, wanted: tuple[str, ...]) -> tuple[Housing, ...]:
-        """Return what holds every word: the longest is looked for in one text of all, the others where that was found.
+        """Return what holds every word: the rarest is looked for in one text of all, the others where that was found.
 
         A word holds no white space, so that none reaches from one housing into the next.
         """
-        first, *others = wanted
+        first, *others = sorted(wanted, key=self._text.count) if len(wanted) > 1 else wanted
         found = []
         at = self._text.find(first)
         while at >= 0:

@@ -10,6 +10,7 @@ from datetime import date
 
 from starlette.concurrency import run_in_threadpool
 
+from app.domain.deciding.filters import unfit_in_kit
 from app.domain.job import JobState, Stage
 from app.domain.procedure import StepKind
 from app.records.moments import local_text, utc_text
@@ -38,7 +39,18 @@ async def around_for(site: Site, state: JobState, worker: str = "") -> Around:
 
     worker: for whom this tablet records.
     """
-    return replace(await _choices(site, state), worker=worker, newer=newer_words(site, state))
+    return replace(
+        await _choices(site, state), worker=worker, newer=newer_words(site, state), unfit=_unfit(site, state)
+    )
+
+
+def _unfit(site: Site, state: JobState) -> tuple[str, ...]:
+    """Say which lots of the job's kit the step that is due must not use."""
+    if state.due is None or not state.due.effects:
+        return ()
+    register = site.jobs.site_last_seen()
+    on = date.fromisoformat(local_text(utc_text(site.clock()), register.zone)[:10])
+    return unfit_in_kit(state, state.due, register.store, on=on)
 
 
 def newer_words(site: Site, state: JobState) -> str:

@@ -27,7 +27,7 @@ from app.domain.housing import Bank, Housing
 from app.domain.housing_text import housing_text
 from app.domain.planned import PlanDropped, WorkPlanned
 from app.domain.site import DropReading, ReadingTaken, SiteEvent
-from app.domain.site_settings import MARKS_APART
+from app.domain.site_settings import MARKS_APART, with_limits
 from app.domain.store import Kind, Lot, LotCounted, LotInspected, LotReceived
 from app.domain.storing import receipt_items
 from app.ledger.canonical import canonical, read_canonical
@@ -53,6 +53,8 @@ YEARS = 12
 """For how long such a site has been at work."""
 SHORT = ("resistance_at_rated", "leak_test")
 """What the steps of a short job compute."""
+LONGEST_SHORT = 10
+"""Entries of a short job in all: so many a site of `large_size` has for each."""
 IN_HAND, WAITING, LOTS_AT_HAND = 5, 5, 20
 """In hand at once, on a small site and on a large one: so many crews there are."""
 ROWS_AT_ONCE = 20_000
@@ -60,13 +62,17 @@ ROWS_AT_ONCE = 20_000
 
 @dataclass(frozen=True)
 class Size:
-    """How large a site is.  entries: over all ledgers; readings: between jobs, at each housing."""
+    """How large a site is.  entries: over all ledgers; readings: between jobs, at each housing.
+
+    worked: the jobs are of so many of the housings, of each in turn.
+    """
 
     housings: int
     jobs: int
     entries: int
     plans: int
     lots: int
+    worked: int
     readings: int = 1
 
 
@@ -93,13 +99,14 @@ class Mould:
 
 @dataclass
 class Large(Site):
-    """A prepared site.  tags: its housings; ended: jobs with an accepted record; whole: those that changed filters.
+    """A prepared site.  tags: its housings; worked: those with jobs; short, whole: jobs with an accepted record.
 
     plan: planned work that waits.  told: the site in words.
     """
 
     tags: list[str] = field(default_factory=list)
-    ended: list[str] = field(default_factory=list)
+    worked: list[str] = field(default_factory=list)
+    short: list[str] = field(default_factory=list)
     whole: list[str] = field(default_factory=list)
     plan: str = ""
     told: str = ""
@@ -131,15 +138,16 @@ def make(folder: Path, size: Size, moulds: tuple[Mould, Mould], *, seed: int) ->
         readings = [*_readings(size.readings, tags, by, last)]
         left = size.entries - size.jobs * short.entries - writer.written - len(readings)
         whole_ones = min(size.jobs // 2, max(2, left // (whole.entries - short.entries)))
-        ended, whole_jobs = _jobs(writer, size.jobs, whole_ones, moulds, tags, first, seed)
+        short_jobs, whole_jobs = _jobs(writer, size.jobs, whole_ones, moulds, tags[: size.worked], first, seed)
         for event in readings:
             writer.site(event)
         counted = writer.written
     made = _in_hand(folder, tags)
     return Large(
-        made.folder, made.cookies, made.stretch, made.jobs, tags=tags, ended=ended, whole=whole_jobs,
-        plan=f"PL-{size.plans + 1:04}",
-        told=f"{size.housings:,} housings, {size.jobs:,} jobs that ended ({len(whole_jobs):,} whole change-outs) and "
+        made.folder, made.cookies, made.stretch, made.jobs, tags=tags, worked=tags[: size.worked], short=short_jobs,
+        whole=whole_jobs, plan=f"PL-{size.plans + 1:04}",
+        told=f"{size.housings:,} housings, {size.jobs:,} jobs that ended on {size.worked:,} of them "
+        f"({len(whole_jobs):,} whole change-outs) and "
         f"{IN_HAND} in hand, {counted:,} entries",
     )  # fmt: skip
 
@@ -164,7 +172,9 @@ def verified(folder: Path, jobs: Sequence[str]) -> str:
 
 def moulds(folder: Path) -> tuple[Mould, Mould]:
     """Let the program do a short job and a whole change-out, and return both as moulds."""
-    return _mould(folder / "short", short=True), _mould(folder / "whole", short=False)
+    short, whole = _mould(folder / "short", short=True), _mould(folder / "whole", short=False)
+    assert short.entries <= LONGEST_SHORT, f"the short job has {short.entries} entries"
+    return short, whole
 
 
 def _mould(folder: Path, *, short: bool) -> Mould:
@@ -219,7 +229,9 @@ def _plate(known: Housing, tag: str, location: str) -> Housing:
 
 def _plan(running: Running, *, short: bool) -> Plan:
     library = running.site.library
-    made = plan(find_housing(library, TAG), *find_procedure(library, "change-out"))
+    procedure, digest = find_procedure(library, "change-out")
+    # With the site's limits from the start: a job whose housing lacks them has its steps laid anew when it is opened.
+    made = plan(with_limits(find_housing(library, TAG), procedure, running.site.jobs.site()), procedure, digest)
     if not short:
         return made
     steps = [step for step in made.steps if step.computes in SHORT]
@@ -280,22 +292,20 @@ def _jobs(
     writer: "_Writer", count: int, whole_ones: int, moulds: tuple[Mould, Mould], tags: Sequence[str], first: date,
     seed: int,
 ) -> tuple[list[str], list[str]]:  # fmt: skip
-    """Write so many jobs in the order of their days; return their ledgers, and of those the whole ones."""
-    chance, ended, whole = Random(seed), list[str](), list[str]()
-    chosen = set(chance.sample(range(count), whole_ones))
+    """Write so many jobs in the order of their days, of each housing in turn; return the short and the whole ones."""
+    short, whole = list[str](), list[str]()
+    chosen = set(Random(seed).sample(range(count), whole_ones))
     in_year: dict[int, int] = {}
     for place in range(count):
         day = first + timedelta(days=365 * YEARS * place // count)
         day = day if (day.month, day.day) != (2, 29) else day - timedelta(days=1)
         in_year[day.year] = in_year.get(day.year, 0) + 1
         number = f"{day.year}-{in_year[day.year]:04}"
-        if place in chosen:
-            whole.append(f"job-{number}")
+        (whole if place in chosen else short).append(f"job-{number}")
         handover = f"H-{len(whole):04}"
-        tag = tags[chance.randrange(len(tags))]
+        tag = tags[place % len(tags)]
         writer.job(moulds[place in chosen], _swap(moulds[place in chosen], number, tag, day, handover), number)
-        ended.append(f"job-{number}")
-    return ended, whole
+    return short, whole
 
 
 def _swap(mould: Mould, number: str, tag: str, day: date, handover: str) -> Callable[[str], str]:

@@ -1,6 +1,8 @@
 """How board, lists and searches answer on a large site beside a small one, asked in turns over HTTP by one person."""
 
 import http.client
+import pickle
+import shutil
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
@@ -12,16 +14,18 @@ from urllib.parse import urlencode
 from uuid import uuid4
 
 from app.cli import DEMO_PEOPLE
+from app.services.jobs import ENDED_KEPT
 from app.storage.people import plain_letters
-from tests.benching.large import Large, Size, make, moulds, verified
+from tests.benching.large import Large, Mould, Size, make, moulds, verified
 from tests.benching.load import HOST
 from tests.benching.servers import OURS, Server, serving
 
 GOAL = 1.5
 LONGEST_S = 900
 """For a start or a page of the large site: nothing is given up before it is known how long it takes."""
-SMALL = Size(housings=60, jobs=10, entries=400, plans=2, lots=2)
-"""Ten jobs; housings enough to fill a page of the list, so that the pages compared are of one length."""
+SMALL = Size(housings=60, jobs=10, entries=800, plans=60, lots=60, worked=1)
+"""Ten jobs, all on one housing, for on the large site each housing has ten; housings, past plans and lots enough to
+fill a page of their lists: so the pages that are compared have as much on them."""
 IDLE_S = 2.0
 """A connection that was idle for longer is opened anew before a page is timed: the server lets it go after five."""
 CHECKED = 12
@@ -30,22 +34,27 @@ SEED = 8
 
 def large_size(jobs: int) -> Size:
     """Return the size of the large site: a tenth as many housings, ten entries for each job."""
-    return Size(housings=jobs // 10, jobs=jobs, entries=10 * jobs, plans=max(jobs // 50, 2), lots=max(jobs // 50, 2))
+    housings, plans = jobs // 10, max(jobs // 50, 2)
+    return Size(housings=housings, jobs=jobs, entries=10 * jobs, plans=plans, lots=plans, worked=housings)
 
 
 Asking = Callable[[Large, Random], str]
-PAGES: dict[str, Asking] = {
+BOARD: dict[str, Asking] = {
     "first page": lambda _, __: "/",
     "first page, words looked for": lambda site, chance: f"/?q=bay+{chance.randrange(1, len(site.tags))}",
     "jobs in hand": lambda _, __: "/in-hand",
     "jobs, newest first": lambda _, __: "/jobs",
-    "a job by its number": lambda site, chance: f"/jobs?find={chance.choice(site.ended).removeprefix('job-')}",
-    "jobs of a housing": lambda site, chance: f"/jobs?find={chance.choice(site.tags)}",
-    "housing register": lambda _, __: "/register",
-    "a housing": lambda site, chance: f"/housings/{chance.choice(site.tags)}",
-    "a housing's history": lambda site, chance: f"/housings/{chance.choice(site.tags)}/history",
+    "a job by its number": lambda site, chance: f"/jobs?find={chance.choice(site.short).removeprefix('job-')}",
+    "jobs of a housing": lambda site, chance: f"/jobs?find={chance.choice(site.worked)}",
     "due": lambda _, __: "/due",
-    "due, one housing": lambda site, chance: f"/due?q={chance.choice(site.tags)}",
+    "due, one housing": lambda site, chance: f"/due?q={chance.choice(site.worked)}",
+}
+"""The board and every search: the goal is theirs."""
+PAGES: dict[str, Asking] = {
+    **BOARD,
+    "housing register": lambda _, __: "/register",
+    "a housing": lambda site, chance: f"/housings/{chance.choice(site.worked)}",
+    "a housing's history": lambda site, chance: f"/housings/{chance.choice(site.worked)}/history",
     "planned work": lambda _, __: "/planned",
     "one plan": lambda site, _: f"/planned/{site.plan}",
     "store room": lambda _, __: "/stock",
@@ -58,7 +67,8 @@ PAGES: dict[str, Asking] = {
     "procedures": lambda _, __: "/procedures",
     "a job's step": lambda site, chance: f"/jobs/{chance.choice(site.jobs)}/now",
     "a job in hand, whole": lambda site, chance: f"/jobs/{chance.choice(site.jobs)}",
-    "a job that ended": lambda site, chance: f"/jobs/{chance.choice(site.ended)}",
+    "a short job that ended": lambda site, chance: f"/jobs/{chance.choice(site.short)}",
+    "a change-out that ended": lambda site, chance: f"/jobs/{chance.choice(site.whole)}",
 }
 MARK = "a mark, next step back"
 
@@ -106,15 +116,26 @@ class Asked:
             raise RuntimeError(f"{name}: {method} {path} gave {answer.status}: {told[:600].decode(errors='replace')}")
 
 
-def lists(folder: Path, jobs: int, times: int) -> Iterator[str]:
-    """Make both sites, ask every page so many times on each in turns, and yield what came of it, row by row."""
-    made = moulds(folder / "moulds")
+def lists(folder: Path, jobs: int, times: int, keep: Path | None = None) -> Iterator[str]:
+    """Make both sites, ask every page so many times on each in turns, and yield what came of it, row by row.
+
+    keep: where the sites are kept as they were made, or were kept before; what is asked are copies of them.
+    """
     sites = []
+    kept, made = keep or folder / "made", list[tuple[Mould, Mould]]()
     for name, size in (("small", SMALL), ("large", large_size(jobs))):
-        begun = time.perf_counter()
-        site = make(folder / name, size, made, seed=SEED)
-        yield f"{name}: {site.told}; made in {time.perf_counter() - begun:.0f} s"
-        drawn = [*Random(SEED).sample(site.ended, min(CHECKED, len(site.ended)) - 2), *site.whole[:2]]
+        begun, note = time.perf_counter(), kept / f"{name}-{size.jobs}.pickle"
+        if note.is_file():
+            site = pickle.loads(note.read_bytes())  # what this bench wrote
+            yield f"{name}: {site.told}; kept from before"
+        else:
+            made = made or [moulds(folder / "moulds")]
+            site = make(kept / f"{name}-{size.jobs}", size, made[0], seed=SEED)
+            note.write_bytes(pickle.dumps(site))
+            yield f"{name}: {site.told}; made in {time.perf_counter() - begun:.0f} s"
+        site.folder = folder / name
+        (shutil.copytree if keep else shutil.move)(kept / f"{name}-{size.jobs}", site.folder)
+        drawn = [*Random(SEED).sample(site.short, min(CHECKED, len(site.short)) - 2), *site.whole[:2]]
         yield f"{name}: {verified(site.folder, drawn)}"
         sites.append(site)
     with ExitStack() as stack:
@@ -157,17 +178,23 @@ def _signed_in(line: http.client.HTTPConnection, server: Server, person: str) ->
 
 def table(small: Asked, large: Asked) -> Iterator[str]:
     """Yield a row for each page: p50 and p95 on both sites without the first time, which stands by itself."""
-    yield f"{'':<30}{'small p50':>10}{'p95':>8}{'large p50':>11}{'p95':>8} ms  growth of p50, p95   first time, ms"
-    late = []
+    yield f"{'':<30}{'small p50':>10}{'p95':>8}{'large p50':>11}{'p95':>8} ms  growth of p50, p95    first time, ms"
+    over = []
     for name in (*PAGES, MARK):
         (p50, p95), (later50, later95) = _middle(small.ms[name][1:]), _middle(large.ms[name][1:])
-        growth, met = later95 / p95, "" if later95 / p95 <= GOAL else "  NOT met"
-        late += [name] if met else []
+        growth = later95 / p95
+        over += [name] if growth > GOAL else []
         first = f"{small.ms[name][0]:,.0f}, {large.ms[name][0]:,.0f}"
         told = f"{name:<30}{p50:>10.1f}{p95:>8.1f}{later50:>11.1f}{later95:>8.1f}   {later50 / p50:>7.2f}{growth:>7.2f}"
-        yield f"{told}{met:<9} {first:>16}"
-    told = f"not met by {', '.join(late)}" if late else "met by all"
-    yield f"goal: growth of p95 at most {GOAL}: {told}; each asked {len(small.ms[MARK]) - 1} times"
+        yield f"{told}  {'over' if growth > GOAL else 'good':<5} {first:>16}"
+    yield f"goal: growth of p95 at most {GOAL}; each asked {len(small.ms[MARK]) - 1} times on each site, in turns"
+    for told, names in (("board and every search", [*BOARD]), ("all pages and marks", [*PAGES, MARK])):
+        late = [name for name in names if name in over]
+        yield f"{told}: {'over: ' + ', '.join(late) if late else 'good'}"
+    yield (
+        f"On both sites a housing that is asked for has had ten jobs. Of the small one all that was asked for stays in "
+        f"memory; of the large one's ended jobs no more than {ENDED_KEPT} do, and the others are read from the disk."
+    )
 
 
 def _middle(ms: Sequence[float]) -> tuple[float, float]:

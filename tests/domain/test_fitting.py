@@ -9,7 +9,7 @@ import pytest
 from app.domain.applicability import SetAside
 from app.domain.commands import Begin, Correct, Finish, Late, Withdraw
 from app.domain.containment.rules import bare_ports
-from app.domain.deciding.filters import complain_of_unfit, filter_moved, store_findings
+from app.domain.deciding.filters import complain_of_unfit, filter_moved, store_findings, unfit_in_kit
 from app.domain.events import AnswerCorrected, Event, JobStopped, StepDone, StepOutside
 from app.domain.field_change import ApproveChange, NewWords, ProposeChange
 from app.domain.history import unlawful
@@ -28,6 +28,7 @@ from tests.builders import EYES, HANDS, LEAD, OTHER_LEAD, Bench, opened
 
 TYPE = "24x24x11.5 gasket"
 BEFORE = "2026-03-01T08:00:00.000Z"
+THAT_DAY = date(2026, 3, 2)
 
 
 def at(seq: int = 1, when: str = BEFORE) -> SiteMoment:
@@ -470,6 +471,31 @@ def test_material_of_the_kit_goes_in_only_while_some_of_it_may_be_used(kind: Kin
     elsewhere = replace(bench, events=list(bench.events), store=with_kit("job-9", "L1", kind=kind))
     elsewhere.store = evolve_store(elsewhere.store, looked_at(elsewhere.store, "L1", "rejected"))
     assert last_fault(elsewhere) == ""
+
+
+def test_an_unfit_lot_among_good_ones_is_told_at_the_step_that_uses_its_kind() -> None:
+    """Named with the reason, at a bare port too; at no other step, of no lot that may be used, in no other job."""
+    bench = come_to("in-2/load")
+    store = with_kit(bench.ledger, "L1", "L2", "L3")
+    store = evolve_store(store, looked_at(store, "L2", "rejected"))
+    step, model = bench.state.due, bench.state.model
+    assert step is not None
+    assert model is not None
+
+    def told(at: JobState, kept: Store, name: str = step.id, on: date = THAT_DAY) -> tuple[str, ...]:
+        asked = at.step(name)
+        assert asked is not None
+        return unfit_in_kit(at, asked, kept, on=on)
+
+    bare = replace(bench.state, model=model.with_port(replace(model.port("P1"), ring=())))
+    assert bare_ports(bare.model or model)
+    assert told(bench.state, store) == ("The lot L2 was rejected on inspection: as seen. Take another.",)
+    assert told(bare, store) == told(bench.state, store)
+    assert len(told(bench.state, store, on=date(2026, 3, 3))) == 3
+    assert told(bench.state, store, "port/P1/in-2/slide") == ()
+    assert told(replace(bench.state, applied=bench.state.applied | {step.id}), store) == ()
+    assert told(bench.state, with_kit(bench.ledger, "L1")) == ()
+    assert told(bench.state, evolve_store(with_kit("job-9", "L2"), looked_at(store, "L2", "rejected"))) == ()
 
 
 def test_at_a_bare_port_any_barrier_comes_first() -> None:

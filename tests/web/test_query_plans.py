@@ -25,6 +25,7 @@ PAGES = (
     "/housings/EF-07", "/housings/EF-07/history", "/due", "/due?q=EF-07", "/planned", "/stock", "/picking", "/waste",
     "/instruments", "/qualifications", "/surveys", "/figures", "/figures/years", "/procedures", "/jobs/{job}/now",
     "/jobs/{job}", "/jobs/{job}/steps/3", "/jobs/{job}/packages", "/jobs/{ended}", "/lessons", "/suggestions",
+    "/housings/EF-07/history?until=2026-03-02T08:00:00.000Z/3",
 )  # fmt: skip
 LEADS_PAGES = ("/trail", "/trail?kind=people")
 
@@ -143,3 +144,19 @@ def test_a_statement_that_reads_through_a_table_is_noticed(desk: Desk, column: A
 
     assert len(scans(desk, heard)) == 1
     assert len(whole_ledger(heard)) == 1
+
+
+def test_a_job_that_ended_is_read_for_what_is_shown_of_it_alone(desk: Desk) -> None:
+    """Not for a trend, nor for what happened before it was opened; and once, not twice, for its own page."""
+    _, ended = worked(desk)
+    hands, housing = desk.named("technician"), "/housings/EF-07"
+
+    def times_read(address: str) -> int:
+        with listening() as heard:
+            assert desk.get(hands, address).status_code == 200, address
+        return sum("FROM entry" in said and ended in tuple(values) for said, values in heard.said)
+
+    assert times_read(f"{housing}/hepa/trend.svg") == 0
+    assert times_read(f"{housing}/history?until=2026-01-01T00:00:00.000Z/0") == 0
+    assert times_read(f"/jobs/{ended}") == 1
+    assert times_read(f"{housing}/history") == 0, "it is in memory now"

@@ -255,3 +255,28 @@ def test_the_registers_types_are_offered_and_one_that_no_housing_takes_is_told(d
     told = "no housing on the register takes this type"
     assert [told in desk.get(hands, f"/stock/{lot}").text for lot in ("F-30", "F-31")] == [False, True]
     assert '<option value="24x24x11.5 gel"></option>' in desk.get(hands, "/stock/F-31").text
+
+
+def test_a_lot_of_the_kit_that_may_not_be_used_is_told_at_the_step_that_uses_its_kind(desk: Desk) -> None:
+    """Before it is in hand, among others that are good; at an earlier step and once it is accepted again, nothing."""
+    hands, lead, room = desk.named("technician"), desk.named("lead"), desk.running.site.store_room
+    job = desk.open_job("EF-07")
+    seen = {name: item.good for name, item in receipt_items(Kind.TIE_STRAP).items()}
+    for lot in ("T-1", "T-2"):
+        room.receive({"id": lot, "kind": "tie strap", "what": "ties", "count": "40"}, by=hands).result()
+        room.inspect(lot, seen, verdict="accepted", reason="", photo="", by=hands).result()
+    room.stage(job, {"T-1": "10", "T-2": "10"}, by=hands).result()
+    room.inspect("T-2", seen, verdict="held back", reason="brittle", photo="", by=lead).result()
+    told = "The lot T-2 is held back: brittle. Take another."
+    step = desk.running.site.jobs.state(job).step("port/P1/out-1/tie-package")
+    assert step is not None
+
+    desk.work_until(job, "Stop fan")
+    before = desk.get(hands, f"/jobs/{job}/now").text
+    desk.work_until(job, step.text)
+    there = desk.get(hands, f"/jobs/{job}/now").text
+    room.inspect("T-2", seen, verdict="accepted", reason="only one was", photo="", by=lead).result()
+    after = desk.get(hands, f"/jobs/{job}/now").text
+
+    assert [told in page for page in (before, there, after)] == [False, True, False]
+    assert "T-1" not in there

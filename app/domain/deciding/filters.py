@@ -7,7 +7,7 @@ Rules kept here:
 
 from collections.abc import Iterator
 from dataclasses import replace
-from datetime import datetime
+from datetime import date, datetime
 
 from app.calc.life import FILTER_LIFE_YEARS
 from app.domain.commands import Moment
@@ -102,11 +102,39 @@ def complain_of_unfit(state: JobState, step: Step, moment: Moment) -> None:
     for effect in step.effects:
         if effect.act in FILTER_ACTS:
             _complain_of_filter(state, step, (effect.port, effect.position), moment)
-    if state.model is None or step.id in state.applied or bare_ports(state.model):
+    if state.model is None or bare_ports(state.model):
+        return
+    for kind, size in _needed(state, step):
+        _complain_of_kit(step, kind, size, moment)
+
+
+def unfit_in_kit(state: JobState, step: Step, store: Store, *, on: date) -> tuple[str, ...]:
+    """Say which lots of the job's kit a step that uses of their kind must not use, and why, for whoever has them there.
+
+    Told at a bare port, too, where nothing is refused; nothing where the kit holds no more than may be used.
+    """
+    if state.opened is None or state.opened.rehearsal or not store.kit(state.opened.ledger):
+        return ()
+    lots = {item.lot.id: item for kind, size in _needed(state, step)
+            for item in _fitting(store, state.opened.ledger, kind, size)}  # fmt: skip
+    return tuple(told for _, item in sorted(lots.items()) if (told := why_not(item, on=on)))
+
+
+def _needed(state: JobState, step: Step) -> Iterator[tuple[Kind, str]]:
+    """Yield of which kind and size a step that is still to act on the housing uses something of the kit."""
+    if state.model is None or step.id in state.applied:
         return
     for effect, used in uses_by_effect((step,), state.model):
         for kind in (GOES_IN[use] for use, count in used.items() if count and use in GOES_IN):
-            _complain_of_kit(step, kind, _size(state, kind, effect.port), moment)
+            yield kind, _size(state, kind, effect.port)
+
+
+def _fitting(store: Store, job: str, kind: Kind, size: str) -> list[Standing]:
+    """Return what stands staged for a job of one kind, and of one size where that matters."""
+    return [
+        item for item, _ in store.kit(job)
+        if item.lot.kind is kind and (not size or plain_what(item.lot.what) == plain_what(size))
+    ]  # fmt: skip
 
 
 def _complain_of_filter(state: JobState, step: Step, spot: tuple[str | None, int | None], moment: Moment) -> None:
@@ -131,11 +159,7 @@ def _size(state: JobState, kind: Kind, port: str | None) -> str:
 
 
 def _complain_of_kit(step: Step, kind: Kind, size: str, moment: Moment) -> None:
-    fitting = [
-        item for item, _ in moment.store.kit(moment.ledger)
-        if item.lot.kind is kind and (not size or plain_what(item.lot.what) == plain_what(size))
-    ]  # fmt: skip
-    faults = [why_not(item, on=moment.on) for item in fitting]
+    faults = [why_not(item, on=moment.on) for item in _fitting(moment.store, moment.ledger, kind, size)]
     if faults and all(faults):
         named = f"{kind} {size}".strip()
         raise Refused(

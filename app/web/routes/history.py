@@ -7,6 +7,8 @@ from fastapi import APIRouter, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
 
+from app.domain.job import JobState
+from app.domain.job_lines import JobLine
 from app.domain.procedure import Role
 from app.domain.registers import bank_of
 from app.domain.site import SITE_LEDGER
@@ -27,19 +29,34 @@ if TYPE_CHECKING:
 
 # What these pages are made from is loaded with the first of them, and not with the first page of the site.
 router = APIRouter(prefix="/housings/{tag}")
+TOLD_AT_ONCE = 8
+"""So much of what happened at a housing is on one page (our figure)."""
 READING_FIELDS = frozenset({"bank", "on", "drop_pa", "flow_m3_h", "temp_c", "instrument", "note"})
 
 
 def known_of(site: Site, tag: str) -> "Known":
-    """Return all that the site knows of a housing; Invalid if there is none with this tag.
+    """Return what the site knows of a housing without reading a job that ended; Invalid if there is none with this tag.
 
     What a verification is to find unseen is left out for everybody: it is shown and drawn, and printed.
     """
     from app.records.drops import Known
 
-    jobs = tuple((line, veiled(state, on_paper=True)) for line, state in site.jobs.of_housing(tag))
-    known = Known(find_housing(site.library, tag), jobs, site.jobs.site())
+    state, housing = site.jobs.site(), find_housing(site.library, tag)
+    lines = state.jobs.of_housing(tag)
+    working = {line.job: _seen(site, line) for line in lines if state.jobs.is_in_hand(line.job)}
+    told = ((line, told_of(working[line.job]) if line.job in working else site.jobs.told(line)) for line in lines)
+    return Known(housing, tuple((line, working[line.job]) for line in lines if line.job in working), state, tuple(told))
+
+
+def _with_all_jobs(site: Site, tag: str) -> "Known":
+    """Return the same with the state of every job, for what tells of all of them."""
+    known = known_of(site, tag)
+    known = replace(known, jobs=tuple((line, _seen(site, line)) for line in known.lines), told=None)
     return replace(known, told=tuple((line, told_of(state)) for line, state in known.real_jobs))
+
+
+def _seen(site: Site, line: JobLine) -> JobState:
+    return veiled(site.jobs.state(line.job), on_paper=True)
 
 
 @router.get("/history")
@@ -59,15 +76,20 @@ async def _history(
 
 
 def _page(request: Request, tag: str, form: Refilled, striking: Refilled) -> "HistoryPage":
+    from app.records.housing_story import story_part
     from app.web.views.registers import history_page
 
     site = site_of(request)
     known = known_of(site, tag)
+    until = request.query_params.get("until", "")
+    part = story_part(known, lambda line: _seen(site, line), until=until, count=TOLD_AT_ONCE)
     today = site_day(utc_text(site.clock()), known.site.zone)
     may_strike = session_of(request).who.role is Role.LEAD
     ago = _ago(request)
     earlier = {bank_of(known.housing, request.query_params.get("bank", "")): ago} if ago else {}
-    return history_page(known, today, earlier, may_strike=may_strike, form=form, striking=striking)
+    return history_page(
+        known, part, today, earlier, newest=not until, may_strike=may_strike, form=form, striking=striking
+    )
 
 
 def _ago(request: Request) -> int:
@@ -99,7 +121,7 @@ async def history_sheet(request: Request, tag: str) -> Response:
 def _sheet(site: Site, tag: str) -> bytes:
     from app.records.housing_sheet import drawings_of, sheet_of
 
-    known, made_at = known_of(site, tag), utc_text(site.clock())
+    known, made_at = _with_all_jobs(site, tag), utc_text(site.clock())
     sizes = {SITE_LEDGER: known.site.size} | {line.job: state.size for line, state in known.real_jobs}
     heads = {ledger: site.jobs.head_at(ledger, size) for ledger, size in sizes.items()}
     sheet = sheet_of(known, heads, today=site_day(made_at, known.site.zone), made_at=made_at)

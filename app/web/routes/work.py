@@ -99,11 +99,12 @@ async def now(request: Request, job: str) -> Response:
 @router.get("")
 async def whole(request: Request, job: str) -> Response:
     """Show the job as a whole."""
-    site = site_of(request)
-    state = await known(request, job)
-    events = await run_in_threadpool(site.jobs.events, job)
-    told = veiled_events(await state_of(site, job), events, session_of(request).who.id)
-    page = overview(job, state, told, session_of(request), _remaining(state))
+    state, events = await run_in_threadpool(site_of(request).jobs.read, job)
+    if state.opened is None:
+        raise no_such_job(job)
+    session = session_of(request)
+    seen, told = veiled(state, session.who.id), veiled_events(state, events, session.who.id)
+    page = overview(job, seen, told, session, _remaining(seen))
     return html(request, "overview.html", page=page)
 
 

@@ -11,7 +11,7 @@ from app.domain.planned import Planned
 from app.domain.procedure import Role
 from app.domain.site import SiteState
 from app.domain.steps import BANK_WORDS
-from app.records.in_place import FilterLine, filter_lines
+from app.records.in_place import FilterLine, Jobs, filter_lines
 from app.records.moments import local_text
 from app.records.wording import limit_gaps
 from app.web.entered import Refilled
@@ -87,7 +87,9 @@ def housing_page(
     *, form: Refilled, leaving: Refilled,
 ) -> HousingPage:  # fmt: skip
     """Return the page; digest: SHA-256 of the housing's text as its file has it."""
-    numbers = {line.job: line.number for line in state.jobs.of_housing(housing.tag)}
+    lines = state.jobs.of_housing(housing.tag)
+    again = frozenset(line.job for line in lines if line.closed and state.jobs.is_in_hand(line.job))
+    known = Jobs({line.job: line.number for line in lines}, again)
     waiting = (item for item in state.planned.waiting if item.housing == housing.tag)
     return HousingPage(
         tag=housing.tag,
@@ -95,7 +97,7 @@ def housing_page(
         hazards=housing.hazards or (),
         plate=plate_words(housing.tag, digest, state.housed, state.zone),
         off=off_words(state, housing.tag),
-        filters=tuple(filter_lines(housing, state.housed, today, state.zone, numbers)),
+        filters=tuple(filter_lines(housing, state.housed, today, state.zone, known)),
         spots=tuple((port.id, place) for port in housing.ports for place in range(1, port.filters + 1)),
         differences=difference_rows(state.housed.open_at(housing.tag), state.zone),
         surveys=tuple(_survey_row(item, state.zone) for item in reversed(state.housed.surveys.get(housing.tag, ()))),

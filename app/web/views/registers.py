@@ -12,7 +12,7 @@ from app.domain.site import SiteState
 from app.records.drops import Known
 from app.records.due import SOON_DAYS, HousingDue, Item, Standing, calibrations, days_words, qualifications
 from app.records.housing_sheet import BankPart, bank_part, reasons
-from app.records.housing_story import Happening, story
+from app.records.housing_story import StoryPart
 from app.services.due import DuePart
 from app.web.entered import NOTHING, Refilled
 from app.web.views.pages import SEEN_AT_A_GLANCE
@@ -203,12 +203,13 @@ def _plan_at(due: HousingDue) -> str:
 
 @dataclass(frozen=True, slots=True)
 class HistoryPage:
-    """A housing's history."""
+    """A housing's history.  newest: the story begins with what happened last."""
 
     tag: str
     location: str
     banks: tuple[BankPart, ...]
-    story: tuple[Happening, ...]
+    story: StoryPart
+    newest: bool
     manometers: tuple[tuple[str, str], ...]
     may_strike: bool
     today: date
@@ -218,9 +219,10 @@ class HistoryPage:
 
 
 def history_page(
-    known: Known, today: date, earlier: Mapping[Bank, int], *, may_strike: bool, form: Refilled, striking: Refilled
-) -> HistoryPage:
-    """Return the page: each bank with its trend, then everything that happened.
+    known: Known, part: StoryPart, today: date, earlier: Mapping[Bank, int], *, newest: bool, may_strike: bool,
+    form: Refilled, striking: Refilled,
+) -> HistoryPage:  # fmt: skip
+    """Return the page: each bank with its trend, then what happened.
 
     earlier: of how many changes ago the filters are that a bank is shown with, where not those in place.
     """
@@ -229,7 +231,8 @@ def history_page(
         tag=known.housing.tag,
         location=known.housing.location,
         banks=tuple(bank_part(known, bank, earlier.get(bank, 0)) for bank in known.housing.banks),
-        story=story(known),
+        story=part,
+        newest=newest,
         manometers=tuple(
             (item.id, f"{item.id}, {calibration_words(item.due, today)}")
             for item in sorted(register, key=lambda item: item.id)

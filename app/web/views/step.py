@@ -44,6 +44,7 @@ class Around:
     people: at a hold point everybody.  instruments: the site's register.  on: the day at the site.
     worker: for whom this tablet records.
     newer: a revision that was issued since the job began, in words for a lead.
+    unfit: lots of the job's kit that the step that is due must not use, each with the reason.
     """
 
     people: tuple[Person, ...] = ()
@@ -51,6 +52,7 @@ class Around:
     on: date = date.min
     worker: str = ""
     newer: str = ""
+    unfit: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +127,7 @@ class StepView:
     section_done: the section that has just been completed.  abort: what stops the work while a door is off.
     permit: its number and last day, once they are on record.
     brief_first: whoever is signed in has to be briefed before marking.  questions: deviations to be answered for,
-    at the last step.
+    at the last step.  unfit: lots of the job's kit that it must not use, each with the reason.
     """
 
     step: str
@@ -154,6 +156,7 @@ class StepView:
     changes: tuple[tuple[str, tuple[tuple[str, str, str], ...]], ...] = ()
     waits: str = ""
     by_radio: bool = False
+    unfit: tuple[str, ...] = ()
     second: SecondView | None = None
     differing: tuple[str, ...] = ()
     why_value: str = ""
@@ -256,6 +259,7 @@ def step_view(state: JobState, step: Step, session: Session, around: Around, ref
         ),
         waits=waiting.proposed.number if (waiting := state.changes.waiting_at(step.id)) else "",
         by_radio=bool(step.by_radio),
+        unfit=around.unfit,
     )
 
 
