@@ -225,6 +225,7 @@ ALONE = {
     "a cut by one": ('effects = ["cut"]', 'second = "concurrent"', "W10", "the step cuts and takes one person"),
     "a door by one": ('effects = ["take_door_off"]', 'second = "concurrent"', "W10", "the step takes a door off and"),
     "verified by its maker": ('effects = ["verify_isolation"]', 'kind = "verify"', "W11", "whoever isolates could"),
+    "no further point": ('id = "more"', "further = true", "W12", "without naming a further point"),
     "isolated without locks": ('effects = ["isolate"]', 'table = "locks_on"', "W12", "without its table of locks"),
     "shown before it is verified": (
         'kind = "verify"',
