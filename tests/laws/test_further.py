@@ -201,6 +201,7 @@ def test_a_slip_of_the_pen_is_struck_off_before_any_lock_and_with_a_reason() -> 
     with pytest.raises(Invalid, match="was named at this step"):
         bench.do(StrikePoint(due(bench.state), "upstream", "misread"), HANDS)
     (struck,) = bench.do(StrikePoint(due(bench.state), wrong.point, "misread: BL-7"), EYES)
+    assert not any(wrong.point in item.ask.id for step in bench.state.steps for item in step.asks)
     assert refused(bench, Finish(due(bench.state)), HANDS).code == "no_further_point"
     right = name(bench)
     lock(bench, right)
@@ -211,7 +212,6 @@ def test_a_slip_of_the_pen_is_struck_off_before_any_lock_and_with_a_reason() -> 
     assert kept.code == "row_stands"
     assert right.point != wrong.point
     assert bench.state.locks.named(wrong.point) is None
-    assert not any(wrong.point in item.ask.id for step in bench.state.steps for item in step.asks)
     bench.do(Finish(due(bench.state)), HANDS)
     close(bench)
 
