@@ -33,6 +33,7 @@ JOB = "tests/laws/test_job.py"
 KEPT = "tests/laws/test_kept.py"
 RECOVERED = "tests/laws/test_recovered.py"
 LOCKS = "tests/laws/test_locks.py"
+FURTHER = "tests/laws/test_further.py"
 STANDING = "tests/domain/test_standing.py"
 VERIFYING = "tests/domain/test_verifying.py"
 CHECKED_TOGETHER = 2
@@ -264,7 +265,8 @@ JOB_GUARDS = [
     Deletion("trial before leaving", LEAVING, "if stroke := state.locks.stroke:", "if False and (stroke := state.locks.stroke):", DEPARTURES),
     Deletion("texts: two people", WRITING, "if step.second is not Second.CONCURRENT and (", "if False and (", TEXTS),
     Deletion("texts: another verifies", WRITING, "if Act.VERIFY_ISOLATION in acts and step.kind is not StepKind.VERIFY:", "if False:", TEXTS),
-    Deletion("texts: a table of locks", WRITING, "if _unlocked(procedure, step) else []", "if False else []", TEXTS),
+    Deletion("texts: a table of locks", WRITING, 'if step.table != "locks_on":', "if False:", TEXTS),
+    Deletion("texts: a further point", WRITING, "if not step.further and any(", "if False and any(", TEXTS),
     Deletion("hand-over: own locks", LEAVING, "if told := own_lock_fault(under_way, state.locks):", "if told := '':", LEFT),
     Deletion("hand-over: a second person who has gone", CREW, "    if moment.paper is None:\n        _still_here(state, step, second)\n    else:", "    if moment.paper is not None:", LEFT),
     Deletion("hand-over: a worker who has gone", CREW, "    _still_here(state, step, worker)\n", "", LEFT),
@@ -377,11 +379,26 @@ JOB_GUARDS = [
     Deletion("locks: not one's own", LOCKING, "if lock.by.id in (moment.by.id, command.officer.id):", "if False:", LOCKS),
     Deletion("locks: an attempt", LOCKING, "if not given:", "if False:", LOCKS),
     Deletion("locks: a point only when they come off", LOCKING, "if lock.point:\n        _row_step", "if False:\n        _row_step", LOCKS),
+    Deletion("further: one is named", ISOLATION, "if step.further and not named_at(state, step):", "if False:", FURTHER),
+    Deletion("further: no mark with the last row", LOCKING, "and not step.further)", ")", FURTHER),
+    Deletion("further: named at its step", LOCKING, "if not step.further:", "if False:", FURTHER),
+    Deletion("further: a kind", LOCKING, "if command.kind not in tuple(FurtherKind):", "if False:", FURTHER),
+    Deletion("further: named once", LOCKING, "if same_tag(tag, told)), None):", "if False), None):", FURTHER),
+    Deletion("further: not too many", LOCKING, "if len(state.locks.further) >= MOST_FURTHER:", "if False:", FURTHER),
+    Deletion("further: struck off where it was named", LOCKING, "for item in named_at(state, step) if item.id == command.point", "for item in state.points if item.id == command.point", FURTHER),
+    Deletion("further: not struck off under a lock", LOCKING, "if hung := state.locks.at(point.id):", "if hung := None:", FURTHER),
+    Deletion("further: asked at the verification", "app/domain/job.py", "return _further_asked(state) if state.locks.further or isinstance(event, PointStruck) else state", "return state", FURTHER),
+    Deletion("further: nothing asked once struck off", "app/domain/job.py", "state.locks.further or isinstance(event, PointStruck)", "state.locks.further", FURTHER),
+    Deletion("further: never set aside", "app/domain/applicability.py", "if step.table is not None:", "if False:", FURTHER),
+    Deletion("record: named at another step", "app/domain/lock_history.py", "if state.due is None or state.due.id != event.step or not state.due.further:", "if False:", FURTHER),
+    Deletion("record: named twice", "app/domain/lock_history.py", "if any(item.id == event.point or same_tag(item.tag, event.tag) for item in state.points):", "if False:", FURTHER),
+    Deletion("record: struck off under a lock", "app/domain/lock_history.py", 'if hung else ""', 'if False else ""', FURTHER),
+    Deletion("record: no further point", "app/domain/lock_history.py", "if isinstance(event, StepDone) and step.further and not named_at(state, step):", "if False:", FURTHER),
     Deletion("trial: its order", LOCKING, "if command.part is not stroke.part:", "if False:", LOCKS),
     Deletion("trial: begun by a lead", LOCKING, 'if moment.by.role is not Role.LEAD:\n        raise Refused("role", f"A {moment.by.role.words} cannot have', 'if False:\n        raise Refused("role", f"A {moment.by.role.words} cannot have', LOCKS),
     Deletion("trial: one at a time", LOCKING, "if state.stage is not Stage.OPEN or state.locks.stroke is not None:", "if False:", LOCKS),
     Deletion("trial: not while stopped", LOCKING, "if command.part is not StrokePart.ON and state.stage is not Stage.OPEN:", "if False:", LOCKS),
-    Deletion("trial: a damper with a lock on", LOCKING, "if point.kind is not PointKind.DAMPER or state.locks.at(point.id) is None:", "if False:", LOCKS),
+    Deletion("trial: a damper with a lock on", LOCKING, "if point.kind not in DAMPERS or state.locks.at(point.id) is None:", "if False:", LOCKS),
     Deletion("trial: every door on", LOCKING, "if state.model is None or any(port.door is not Door.SHUT for port in state.model.ports):", "if False:", LOCKS),
     Deletion("trial: others locked on", LOCKING, "if own := [item.by.name for item in state.locks.own if item.by.id != moment.by.id]:", "if own := []:", LOCKS),
     Deletion("trial: safe again", LOCKING, "if command.seen != point.safe:\n        raise", "if False:\n        raise", LOCKS),

@@ -61,6 +61,8 @@ def why_critical(step: Step) -> str:
         return "it is a test"
     if step.says:
         return "it is a team pause"
+    if step.table is not None:
+        return "it is done row by row, a lock on each point"
     if any(asked.limit is not None for asked in step.asks):
         return "it is held against a limit"
     if step.kind in CRITICAL_KINDS:

@@ -57,7 +57,16 @@ from app.domain.field_change import ApproveChange, DeclineChange, ProposeChange
 from app.domain.job import JobState, start_of
 from app.domain.leaving import AnswerLooks, ReadNext, ReturnToWork, SignHandover, Suspend, TakeOver
 from app.domain.lessons import AnswerDeviation
-from app.domain.locks import LockPoint, PutOwnLockOn, RemoveOthersLock, StrokeDamper, TakeOwnLockOff, UnlockPoint
+from app.domain.locks import (
+    LockPoint,
+    NamePoint,
+    PutOwnLockOn,
+    RemoveOthersLock,
+    StrikePoint,
+    StrokeDamper,
+    TakeOwnLockOff,
+    UnlockPoint,
+)
 from app.domain.paper import PrintBlank, ReconcileBlank, Transcribe, TranscribeBeside
 from app.domain.procedure import Role
 from app.domain.radio import ReleaseByRadio, SignRadioRelease
@@ -134,7 +143,9 @@ def decide(state: JobState, command: Command, moment: Moment) -> tuple[Event, ..
             return on_paper(state, command, moment)
         case TranscribeBeside():
             return beside_the_marks(state, command, moment)
-        case LockPoint() | UnlockPoint() | PutOwnLockOn() | TakeOwnLockOff() | RemoveOthersLock() | StrokeDamper():
+        case NamePoint() | StrikePoint() | LockPoint() | UnlockPoint() | PutOwnLockOn() | TakeOwnLockOff():
+            return decide_locks(state, command, moment)
+        case RemoveOthersLock() | StrokeDamper():
             return decide_locks(state, command, moment)
         case TakeReading() | NoticeMissed():
             return decide_watch(state, command, moment)

@@ -75,6 +75,35 @@ class IsolationPoint(Kept):
     safe: str = Field(min_length=2, max_length=60)
 
 
+class FurtherKind(StrEnum):
+    """What is isolated beyond the nameplate while a job runs, where a damper leaks by although shut and locked."""
+
+    DAMPER = "damper"
+    BLANK = "blank"
+    LINE = "line"
+    ENERGY = "energy"
+
+    @property
+    def words(self) -> str:
+        """The kind as it stands in a sentence."""
+        return {"damper": "second damper", "line": "disconnected line", "energy": "other energy"}.get(self, str(self))
+
+
+class FurtherPoint(Kept):
+    """A point of isolation that a job names beyond the nameplate.  step: at which step it was named."""
+
+    id: Tag
+    tag: Tag
+    kind: FurtherKind
+    safe: str = Field(min_length=2, max_length=60)
+    step: str
+
+
+Point = IsolationPoint | FurtherPoint
+DAMPERS = (PointKind.DAMPER, FurtherKind.DAMPER)
+"""The kinds of points that are moved for a trial."""
+
+
 class Gauge(Kept):
     """A gauge at the housing.  reads: what it shows, in words.  scale: its range with the unit."""
 

@@ -54,6 +54,7 @@ from app.domain.field_change import (
     evolve_field_changes,
     reworded,
 )
+from app.domain.housing import Point
 from app.domain.instants import readable, to_minute
 from app.domain.leaving import (
     COMING_BACK,
@@ -78,6 +79,8 @@ from app.domain.locks import (
     OwnLockOff,
     OwnLockOn,
     PointLocked,
+    PointNamed,
+    PointStruck,
     PointUnlocked,
     StrokePart,
     evolve_locks,
@@ -87,7 +90,7 @@ from app.domain.made import Made, newly_made
 from app.domain.paper import BlankPrinted, BlankReconciled, Paper, evolve_paper, taken_from
 from app.domain.radio import HoldReleasedByRadio, Radio, RadioReleaseSigned, evolve_radio
 from app.domain.replacing import replace
-from app.domain.steps import AskedFor, LaidWayOut, Step, put_in
+from app.domain.steps import AskedFor, LaidWayOut, Step, asked_further, put_in
 from app.domain.watching import (
     ReadingMissed,
     ReadingRepeated,
@@ -321,6 +324,11 @@ class JobState:
     made: tuple[Made, ...] = ()
     led: Mapping[str, int] = field(default_factory=lambda: MappingProxyType({}))
 
+    @property
+    def points(self) -> tuple[Point, ...]:
+        """The points of isolation: those of the nameplate, and those that the job has named beyond it."""
+        return (*self.opened.housing.points, *self.locks.further) if self.opened else ()
+
     def step(self, step_id: str) -> Step | None:
         """Return the step with this id, or None."""
         place = self.index.get(step_id)
@@ -466,6 +474,20 @@ def fold(events: Iterable[Event], start: JobState | None = None) -> JobState:
 
 def evolve(state: JobState, event: Event) -> JobState:
     """Return the state after one more event; total over the closed union of events."""
+    state = _evolved(state, event)
+    return _further_asked(state) if state.locks.further or isinstance(event, PointStruck) else state
+
+
+def _further_asked(state: JobState) -> JobState:
+    """Have the verifications of the isolation that are to come look at the points that the job has named."""
+    left = tuple(
+        step if state.mark(step.id).stands else asked_further(step, state.locks.further)
+        for step in state.steps[state.place :]
+    )
+    return replace(state, steps=(*state.steps[: state.place], *left)) if left != state.steps[state.place :] else state
+
+
+def _evolved(state: JobState, event: Event) -> JobState:
     found = (*state.notables, *_notable(state, event), *_close_together(state, event))
     state = replace(state, size=state.size + 1, last_at=event.at, notables=found)
     if state.refused and not isinstance(event, AttemptRefused):
@@ -562,7 +584,9 @@ def evolve(state: JobState, event: Event) -> JobState:
             return _left(state, event)
         case BlankPrinted() | BlankReconciled():
             return replace(state, paper=evolve_paper(state.paper, event))
-        case PointLocked() | PointUnlocked() | OwnLockOn() | OwnLockOff() | OthersLockRemoved() | DamperStroked():
+        case PointNamed() | PointStruck() | PointLocked() | PointUnlocked() | OwnLockOn() | OwnLockOff():
+            return _locked(state, event)
+        case OthersLockRemoved() | DamperStroked():
             return _locked(state, event)
         case ReadingRepeated() | ReadingMissed():
             return replace(state, watch=evolve_watch(state.watch, event))
@@ -887,7 +911,7 @@ def _notable(state: JobState, event: Event) -> tuple[Notable, ...]:
             found.append(Notable(event.seq, "left not at rest", told, event.step))
         case BlankReconciled(how="voided"):
             found.append(Notable(event.seq, "paper voided", f"{event.serial}: {event.reason}"))
-        case OthersLockRemoved() | DamperStroked():
+        case OthersLockRemoved() | DamperStroked() | PointNamed():
             found += [Notable(event.seq, kind, told) for kind, told in notable_of(event)]
         case ReadingMissed():
             found.append(

@@ -3,11 +3,11 @@
 from app.domain.applicability import StepNotApplicable
 from app.domain.containment.effects import Act
 from app.domain.crew import PauseConfirmed
-from app.domain.deciding.isolation import goes_back, has_table, unlocked
+from app.domain.deciding.isolation import goes_back, has_table, named_at, unlocked
 from app.domain.events import Event, HoldReleased, StepBegun, StepDone, StepOutside
 from app.domain.instants import to_minute
 from app.domain.job import JobState
-from app.domain.labels import told_apart
+from app.domain.labels import same_tag, told_apart
 from app.domain.leaving import lock_off_fault
 from app.domain.locks import (
     DamperStroked,
@@ -15,6 +15,8 @@ from app.domain.locks import (
     OwnLockOff,
     OwnLockOn,
     PointLocked,
+    PointNamed,
+    PointStruck,
     PointUnlocked,
     StrokePart,
 )
@@ -32,6 +34,8 @@ def lock_fault(state: JobState, event: Event) -> str:
         case StepBegun() | StepDone() | StepOutside() | HoldReleased():
             step = state.step(event.step)
             return "" if step is None else _mark_fault(state, event, step)
+        case PointNamed() | PointStruck():
+            return _naming_fault(state, event)
         case PointLocked() if state.locks.at(event.point) is not None:
             return f"{event.tag} was locked twice."
         case PointLocked() if (told := _row_fault(state, event)) or (told := _exposed_fault(state, event)):
@@ -58,18 +62,29 @@ def lock_fault(state: JobState, event: Event) -> str:
             return ""
 
 
+def _naming_fault(state: JobState, event: PointNamed | PointStruck) -> str:
+    """A point is named once and only at a step for it, and struck off there before any lock was on it."""
+    if state.due is None or state.due.id != event.step or not state.due.further:
+        return f"{event.tag} was named or struck off when another step was due."
+    if isinstance(event, PointStruck):
+        hung = state.locks.at(event.point) is not None or state.locks.named(event.point) is None
+        return f"{event.tag} was struck off and was locked or not named." if hung else ""
+    if any(item.id == event.point or same_tag(item.tag, event.tag) for item in state.points):
+        return f"{event.tag} was named and stood there already."
+    return _exposed_fault(state, event)
+
+
 def _row_fault(state: JobState, event: PointLocked) -> str:
     """A row holds a point of this housing in its safe position, under its own tag, with a lock that is on no other."""
-    points = state.opened.housing.points if state.opened else ()
-    point = next((item for item in points if item.id == event.point), None)
+    point = next((item for item in state.points if item.id == event.point), None)
     if point is None or (point.tag, point.safe) != (event.tag, event.seen):
-        return f"{event.tag} was locked and is no point of this housing, or was not in its safe position."
+        return f"{event.tag} was locked and is no point of isolation here, or was not in its safe position."
     if state.locks.numbered(event.lock) is not None:
         return f"lock {event.lock} went onto {event.tag} while it was on elsewhere."
     return ""
 
 
-def _exposed_fault(state: JobState, event: PointLocked | OwnLockOn | ReadingRepeated) -> str:
+def _exposed_fault(state: JobState, event: PointNamed | PointLocked | OwnLockOn | ReadingRepeated) -> str:
     """Whoever is exposed was on the briefed crew then."""
     crew, came = state.crew, event.transcribed
     there = crew.there(to_minute(came.happened)) if came else crew.present
@@ -88,6 +103,8 @@ def _mark_fault(state: JobState, event: StepBegun | StepDone | StepOutside | Hol
         return f"the step {step.id} was marked while {unlocked(state)[0].tag} was not locked."
     if isinstance(event, StepDone) and step.table == "locks_on" and unlocked(state):
         return f"the step {step.id} was done while {unlocked(state)[0].tag} was not locked."
+    if isinstance(event, StepDone) and step.further and not named_at(state, step):
+        return f"the step {step.id} was done without a further point of isolation."
     if isinstance(event, StepDone) and step.table == "locks_off" and state.locks.points:
         return f"the step {step.id} was done while a lock was on {state.locks.points[0].tag}."
     if isinstance(event, StepBegun):

@@ -4,6 +4,7 @@ Rules kept here:
 - a row says which point, its position as seen, lock and tag number, by whom, when, and who took the lock off;
 - nobody's lock leaves the list: one that is off stays with its times;
 - a lock comes off by the hand that put it on (29 CFR 1910.147(e)(3)); whatever else happens says how;
+- a point that a job names beyond the nameplate stands in the same list from then on (1910.147(d)(4): a lock on each);
 - a lock taken off for a trial goes by its own parts, in order, and the isolation is verified anew (1910.147(f)(1)).
 """
 
@@ -14,6 +15,7 @@ from enum import StrEnum
 from typing import Literal, assert_never
 
 from app.domain.event_base import FromHand, JobEvent, Signature, Transcribed, Who
+from app.domain.housing import FurtherKind, FurtherPoint
 from app.domain.instants import to_minute
 from app.domain.labels import same_tag
 from app.domain.text import Kept
@@ -41,6 +43,27 @@ class StrokePart(StrEnum):
 NEXT_PART = {StrokePart.CLEAR: StrokePart.OFF, StrokePart.OFF: StrokePart.MOVED, StrokePart.MOVED: StrokePart.ON}
 
 
+class PointNamed(FromHand):
+    """A point of isolation beyond the nameplate was named: its tag as on its label, what it is, its safe position."""
+
+    type: Literal["point_named"] = "point_named"
+    step: str
+    point: str
+    tag: str
+    kind: FurtherKind
+    safe: str
+
+
+class PointStruck(JobEvent):
+    """A point that was named, and has had no lock yet, was struck off the list: a slip of the pen."""
+
+    type: Literal["point_struck"] = "point_struck"
+    step: str
+    point: str
+    tag: str
+    reason: str
+
+
 class PointLocked(FromHand):
     """A lock went onto one point of isolation.  seen: the position as seen there."""
 
@@ -54,12 +77,13 @@ class PointLocked(FromHand):
 
 
 class PointUnlocked(FromHand):
-    """Whoever locked a point took the lock off."""
+    """Whoever locked a point took the lock off.  tag: of a point that the job has named, whose id says nothing."""
 
     type: Literal["point_unlocked"] = "point_unlocked"
     step: str
     point: str
     lock: str
+    tag: str | None = None
 
 
 class OwnLockOn(FromHand):
@@ -116,7 +140,28 @@ class DamperStroked(JobEvent):
     flagged: tuple[str, ...] | None = None
 
 
-LocksEvent = PointLocked | PointUnlocked | OwnLockOn | OwnLockOff | OthersLockRemoved | DamperStroked
+LocksEvent = (
+    PointNamed | PointStruck | PointLocked | PointUnlocked | OwnLockOn | OwnLockOff | OthersLockRemoved | DamperStroked
+)
+
+
+@dataclass(frozen=True, slots=True)
+class NamePoint:
+    """Name a point of isolation beyond the nameplate.  kind: one of `FurtherKind`; safe: the position it is put in."""
+
+    step: str
+    tag: str
+    kind: str
+    safe: str
+
+
+@dataclass(frozen=True, slots=True)
+class StrikePoint:
+    """Strike a point off the list that was named by mistake, before any lock is on it."""
+
+    step: str
+    point: str
+    reason: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,7 +222,9 @@ class StrokeDamper:
     tag_number: str = ""
 
 
-LocksCommand = LockPoint | UnlockPoint | PutOwnLockOn | TakeOwnLockOff | RemoveOthersLock | StrokeDamper
+LocksCommand = (
+    NamePoint | StrikePoint | LockPoint | UnlockPoint | PutOwnLockOn | TakeOwnLockOff | RemoveOthersLock | StrokeDamper
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -241,14 +288,22 @@ class Stroke:
 
 @dataclass(frozen=True, slots=True)
 class Locks:
-    """Every lock of a job in the order in which they went on, and the trial in hand, if there is one."""
+    """Every lock of a job in the order in which they went on, and the trial in hand, if there is one.
+
+    further: the points of isolation that the job has named beyond the nameplate.
+    """
 
     hung: tuple[Hung, ...] = ()
     stroke: Stroke | None = None
+    further: tuple[FurtherPoint, ...] = ()
 
     def at(self, point: str) -> Hung | None:
         """Return the lock that is on a point now."""
         return next((item for item in self.hung if item.on and item.point == point), None)
+
+    def named(self, point: str) -> FurtherPoint | None:
+        """Return the point with this id if the job has named it."""
+        return next((item for item in self.further if item.id == point), None)
 
     def numbered(self, lock: str) -> Hung | None:
         """Return the lock with this number if it is on."""
@@ -278,6 +333,11 @@ class Locks:
 def evolve_locks(locks: Locks, event: LocksEvent) -> Locks:
     """Return the locks after one more event; total, and silent about what cannot be."""
     match event:
+        case PointNamed():
+            point = FurtherPoint(id=event.point, tag=event.tag, kind=event.kind, safe=event.safe, step=event.step)
+            return replace(locks, further=(*locks.further, point))
+        case PointStruck():
+            return replace(locks, further=tuple(item for item in locks.further if item.id != event.point))
         case PointLocked():
             row = replace(_hung(event), point=event.point, tag=event.tag, seen=event.seen, tag_number=event.tag_number)
             return replace(locks, hung=(*locks.hung, row))
@@ -327,10 +387,12 @@ def _stroked(locks: Locks, event: DamperStroked) -> Locks:
 
 
 def notable_of(event: LocksEvent) -> Iterator[tuple[str, str]]:
-    """Yield kind and sentence where the reviewer must open an entry: a lock removed by others, a damper moved."""
+    """Yield kind and sentence of what the reviewer must open: a lock removed by others, a damper moved, a new point."""
     match event:
         case OthersLockRemoved():
             yield "lock removed", f"Lock {event.lock} of {event.owner.name} was removed: {event.off_site}"
+        case PointNamed():
+            yield "further isolation", f"{event.tag}, {event.kind.words}, was named as a point of isolation."
         case DamperStroked(part=StrokePart.OFF):
             yield "lock off for a trial", f"The lock of {event.tag} came off so that it could be moved."
         case _:

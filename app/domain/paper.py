@@ -11,7 +11,7 @@ from typing import Literal, assert_never
 
 from app.domain.crew import ConfirmPause
 from app.domain.event_base import FromHand, JobEvent, Transcribed, Who
-from app.domain.locks import LockPoint, OwnLockOff, OwnLockOn, PutOwnLockOn, TakeOwnLockOff, UnlockPoint
+from app.domain.locks import LockPoint, NamePoint, OwnLockOff, OwnLockOn, PutOwnLockOn, TakeOwnLockOff, UnlockPoint
 from app.domain.watching import ReadingRepeated, TakeReading
 
 How = Literal["returned", "attached", "voided"]
@@ -72,7 +72,7 @@ class Transcribe:
     beside: Who | None = None
 
 
-Beside = LockPoint | UnlockPoint | PutOwnLockOn | TakeOwnLockOff | ConfirmPause | TakeReading
+Beside = NamePoint | LockPoint | UnlockPoint | PutOwnLockOn | TakeOwnLockOff | ConfirmPause | TakeReading
 """What a page holds beside the marks: rows of locks, everybody's own locks, pauses, repeated readings."""
 
 

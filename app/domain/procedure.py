@@ -209,6 +209,8 @@ class WrittenStep(Kept):
     only_if: the decision of the same section, and the option there, under which the step applies; it changes nothing
     at the housing.  by_radio: a hold that may be released by a voice that repeats what it is about.
     table: the step is done row by row, one for each point of isolation; it stands when the last row does.
+    further: points of isolation beyond the nameplate are named at this table, one at least; it stands when its mark
+    does.
     veils: earlier steps (`step` of the same section, or `section/step`) whose answers nobody is shown before this
     verification is entered; a block may name what only stands at some of its places.
     shown_because: why what the work verified here had answered may be seen before, where it is not veiled.
@@ -231,6 +233,7 @@ class WrittenStep(Kept):
     relied_on_by: tuple[str, ...] = ()
     way_out: Id | None = None
     table: Literal["locks_on", "locks_off"] | None = None
+    further: bool = False
     only_if: OnlyIf | None = None
     by_radio: bool = False
     second: Second | None = None
@@ -266,7 +269,11 @@ class WrittenStep(Kept):
             raise ValueError(f"the step {self.id} depends on a choice, so it cannot change the housing")
         if self.by_radio and self.kind is not StepKind.HOLD:
             raise ValueError(f"the step {self.id} is no hold point, so nobody releases it by radio")
-        if self.table is not None and (self.marks != 1 or self.asks or TABLE_ACTS[self.table] not in self.effects):
+        if self.further and self.table != "locks_on":
+            raise ValueError(f'the step {self.id} names further points of isolation; give it table = "locks_on"')
+        branch = self.further and self.only_if is not None
+        acts = self.table is None or branch or TABLE_ACTS[self.table] in self.effects
+        if self.table is not None and (self.marks != 1 or self.asks or not acts):
             raise ValueError(
                 f"the step {self.id} is done row by row: give it one mark, no questions and {TABLE_ACTS[self.table]}"
             )

@@ -14,7 +14,7 @@ from app.domain.containment.effects import Use as Used
 from app.domain.containment.mishaps import Mishap, Spot, happen
 from app.domain.containment.rules import attempt
 from app.domain.containment.state import ClosureRule, HousingState, starting_state
-from app.domain.housing import AccessPort, Bank, BankDesign, Housing, Service, SiteLimit
+from app.domain.housing import AccessPort, Bank, BankDesign, FurtherPoint, Housing, Point, Service, SiteLimit
 from app.domain.procedure import (
     DECIDING,
     RESULT_UNITS,
@@ -70,7 +70,7 @@ class Step(Kept):
 
     occurs: what went wrong just before this step, the first of those put in for it.  only_if: the step applies only
     if that option was chosen.  veils: the steps whose answers are not shown before this verification is entered;
-    shown_because: why those of the work that it looks at are.
+    shown_because: why those of the work that it looks at are.  further: at its table further points are named.
     """
 
     id: str
@@ -101,6 +101,7 @@ class Step(Kept):
     by_radio: bool | None = None
     occurs: Occurrence | None = None
     table: Literal["locks_on", "locks_off"] | None = None
+    further: bool | None = None
     veils: tuple[str, ...] | None = None
     shown_because: str | None = None
 
@@ -201,7 +202,7 @@ def expand(procedure: Procedure, housing: Housing) -> tuple[Step, ...]:
     Raises Invalid if the procedure names a figure, limit or step that is not there.
     """
     laid = _resolved(_counted(_laid(procedure, housing, procedure.stages), procedure, housing))
-    rows = frozenset(step.id for step in laid if step.table == "locks_on")
+    rows = _rows(laid)
     laid = tuple(_point_by_point(step, rows, housing) for step in laid)
     _complain_of_radio(laid)
     ids = Counter(step.id for step in laid)
@@ -210,17 +211,46 @@ def expand(procedure: Procedure, housing: Housing) -> tuple[Step, ...]:
     return laid
 
 
-def _point_by_point(step: Step, rows: frozenset[str], housing: Housing) -> Step:
+def _rows(laid: tuple[Step, ...]) -> frozenset[str]:
+    """Return the ids of the steps that hold the table of locks put on."""
+    return frozenset(step.id for step in laid if step.table == "locks_on")
+
+
+def _point_by_point(step: Step, rows: frozenset[str], housing: Housing, *, template: bool = False) -> Step:
     """Have whoever verifies the isolation unseen say of each point whose lock stands in the table how it is found."""
     if rows.isdisjoint(step.veils or ()) or all(effect.act is not Act.VERIFY_ISOLATION for effect in step.effects):
         return step
-    found = []
-    for number, point in enumerate(housing.points, start=1):
-        locked = f"{point.safe}, a lock and its tag on it"
-        ask = Ask(id=f"point-{number}", label=f"{point.tag} as found", kind="choice", options=(locked, AS_NO_LOCK),
-                  good=(locked,))  # fmt: skip
-        found.append(AskedFor(ask=ask))
+    found = [_as_found(f"{AT_POINT}{number}", point) for number, point in enumerate(housing.points, start=1)]
+    if template:
+        found = [_labelled(asked, _escaped(asked.ask.label)) for asked in found]
     return step.model_copy(update={"asks": (*found, *step.asks)})
+
+
+AT_POINT, FURTHER = "point-", "further-"
+"""Before the id of a question about a point of isolation, and before the id of a point that a job has named."""
+
+
+def _as_found(name: str, point: Point) -> AskedFor:
+    locked = f"{point.safe}, a lock and its tag on it"
+    ask = Ask(id=name, label=f"{point.tag} as found", kind="choice", options=(locked, AS_NO_LOCK), good=(locked,))
+    return AskedFor(ask=ask)
+
+
+def _labelled(asked: AskedFor, label: str) -> AskedFor:
+    return asked.model_copy(update={"ask": asked.ask.model_copy(update={"label": label})})
+
+
+def asked_further(step: Step, further: Sequence[FurtherPoint]) -> Step:
+    """Have whoever verifies point by point look at the points that the job has named as well, and at no others."""
+    if all(effect.act is not Act.VERIFY_ISOLATION for effect in step.effects):
+        return step
+    known = [asked for asked in step.asks if asked.ask.id.startswith(AT_POINT)]
+    plate = [asked for asked in known if not asked.ask.id.startswith(AT_POINT + FURTHER)]
+    wanted = [*plate, *(_as_found(AT_POINT + point.id, point) for point in further)]
+    if not plate or [asked.ask.id for asked in wanted] == [asked.ask.id for asked in known]:
+        return step
+    others = [asked for asked in step.asks if asked not in known]
+    return step.model_copy(update={"asks": (*wanted, *others)})
 
 
 def ways_out(procedure: Procedure, housing: Housing, line: tuple[Step, ...]) -> tuple[LaidWayOut, ...]:
@@ -253,7 +283,9 @@ def lay_template(procedure: Procedure, housing: Housing, stages: tuple[Stage, ..
                 raise Invalid(f"Section {section.id} of a contingency is laid once, at the port where it happened.")
             written = _unblocked(procedure, section.steps, place)
             laid += [_lay(procedure, housing, stage, section, place, step) for step in written]
-    return _resolved(tuple(laid), beside=True)
+    steps = _resolved(tuple(laid), beside=True)
+    rows = _rows(steps)
+    return tuple(_point_by_point(step, rows, housing, template=True) for step in steps)
 
 
 def _laid(
@@ -353,6 +385,7 @@ def _lay(
         design=housing.design.get(place.bank) if written.computes and place.bank else None,
         second=written.second,
         table=written.table,
+        further=written.further or None,
         way_out=None if written.way_out is None else f"{written.way_out}-{place.bank or 'all'}",
         says=written.says or None,
         only_if=written.only_if

@@ -9,9 +9,11 @@ table of locks: the model knows what is done and not by whom, so a text that doe
 """
 
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from app.domain.containment.effects import Act
+from app.domain.containment.mishaps import Mishap
 from app.domain.procedure import Procedure, Second, StepKind, WrittenStep, read_effect
 
 VERBS = frozenset({
@@ -53,7 +55,7 @@ def unwatched(procedure: Procedure) -> tuple[Finding, ...]:
     for where, step in procedure.written():
         if step.block is None:
             found += [Finding(where, rule, sentence) for rule, sentence in _alone(step)]
-            found += [Finding(where, "W12", UNLOCKED)] if _unlocked(procedure, step) else []
+            found += [Finding(where, "W12", told) for told in _unlocked(procedure, step)]
     return tuple(found)
 
 
@@ -101,6 +103,7 @@ def _faults(step: WrittenStep) -> list[tuple[str, str]]:
 
 
 UNLOCKED = 'the step isolates the housing without its table of locks; give it table = "locks_on"'
+NO_FURTHER = "the step isolates what leaks by without naming a further point; give it further = true"
 
 
 def _acts(step: WrittenStep) -> frozenset[Act]:
@@ -118,19 +121,16 @@ def _alone(step: WrittenStep) -> list[tuple[str, str]]:
     return found
 
 
-def _unlocked(procedure: Procedure, step: WrittenStep) -> bool:
-    """Whether a step isolates the housing without its table of locks.
-
-    What a contingency isolates beyond that is no point of the housing and stands in no table.
-    """
-    further = (
-        other
-        for kept in procedure.contingencies.values()
-        for stage in kept.stages
-        for section in stage.sections
-        for other in section.steps
-    )
-    return Act.ISOLATE in _acts(step) and step.table != "locks_on" and not any(other is step for other in further)
+def _unlocked(procedure: Procedure, step: WrittenStep) -> Iterator[str]:
+    """Say where a step isolates the housing without its table of locks, or once more without a further point."""
+    if Act.ISOLATE not in _acts(step):
+        return
+    if step.table != "locks_on":
+        yield UNLOCKED
+    leaks = [kept for kept in procedure.contingencies.values() if kept.occurs is Mishap.LEAK_BY]
+    sections = [section for kept in leaks for stage in kept.stages for section in stage.sections]
+    if not step.further and any(other is step for section in sections for other in section.steps):
+        yield NO_FURTHER
 
 
 def _verb_first(text: str) -> list[tuple[str, str]]:

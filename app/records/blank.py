@@ -22,7 +22,7 @@ from app.domain.events import (
     WayOutTaken,
 )
 from app.domain.field_change import FieldChangeApproved, FieldChangeDeclined, FieldChangeProposed
-from app.domain.housing import IsolationPoint
+from app.domain.housing import FurtherKind, Point
 from app.domain.job import JobState
 from app.domain.killers import to_say
 from app.domain.locks import (
@@ -32,11 +32,13 @@ from app.domain.locks import (
     OwnLockOff,
     OwnLockOn,
     PointLocked,
+    PointNamed,
+    PointStruck,
     PointUnlocked,
 )
 from app.domain.paper import BlankPrinted
-from app.domain.procedure import Second, StepKind
-from app.domain.steps import AskedFor, Repeated, Step
+from app.domain.procedure import Ask, Second, StepKind
+from app.domain.steps import AS_NO_LOCK, AskedFor, Repeated, Step
 from app.domain.watching import ReadingMissed, ReadingRepeated, stands_open
 from app.domain.words import unit_words
 from app.records.cautions import CAUTIONS, REHEARSAL
@@ -51,6 +53,13 @@ LATER = 2
 ROWS_WHERE = (
     "Entered later row by row, with a photo of this page and a second person; that a lock came off is entered or "
     "compared by whoever took it off."
+)
+FURTHER_LINES = 3
+"""Lines for points beyond the nameplate that are named while the tablets are out (this program's figure)."""
+FURTHER_WHERE = (
+    "Write for each further point its tag as on its label, what it is "
+    f"({', '.join(kind.words for kind in FurtherKind)}) and its position; it is named first when "
+    "this is entered, then locked like the others. "
 )
 PAUSE_WHERE = (
     "Entered later with the names that stand signed here, a photo of this page and a second person, before anything "
@@ -67,7 +76,8 @@ READINGS_WHERE = (
     "as missed meanwhile, whoever re-opens the job reads it here."
 )
 BESIDE = (
-    PointLocked, PointUnlocked, OwnLockOn, OwnLockOff, OthersLockRemoved, DamperStroked, ReadingRepeated, ReadingMissed,
+    PointNamed, PointStruck, PointLocked, PointUnlocked, OwnLockOn, OwnLockOff, OthersLockRemoved, DamperStroked,
+    ReadingRepeated, ReadingMissed,
     StepOutside, EntriesDiffered, JobStopped, StopExplained, JobReopened, AnswerCorrected, StepWithdrawn, WayOutTaken,
     ContingencyEntered, FieldChangeProposed, FieldChangeApproved, FieldChangeDeclined, StepNotApplicable, NoteWritten,
 )  # fmt: skip
@@ -182,12 +192,35 @@ def _step(number: int, step: Step, state: JobState, zone: str) -> dict[str, Any]
         "says": _says(step, state),
         "table": step.table or "",
         "rows": _rows(step, state, zone),
-        "where": ROWS_WHERE if step.table else PAUSE_WHERE if speakers else "",
+        "free": FURTHER_LINES if step.table and _named_on(state, number) else 0,
+        "where": _where(step) if step.table else PAUSE_WHERE if speakers else "",
         "repeats": _repeats(step, state),
-        "asks": [_ask(asked) for asked in step.asks],
+        "asks": [*(_ask(asked) for asked in step.asks), *_further_asks(step, state, number)],
         "result": f"The result must be {limit}; it is computed when the readings are entered." if limit else "",
         "lines": _with_second(lines, step),
     }
+
+
+def _where(step: Step) -> str:
+    return f"{FURTHER_WHERE if step.further else ''}{ROWS_WHERE}"
+
+
+def _named_on(state: JobState, number: int) -> bool:
+    """Whether points beyond the nameplate may be named on this blank, up to the step with this number."""
+    return any(step.further and not state.mark(step.id).stands for step in state.steps[state.place : number])
+
+
+def _further_asks(step: Step, state: JobState, number: int) -> list[dict[str, Any]]:
+    """Ask whoever verifies the isolation on paper for the points that were named there too."""
+    verifies = any(effect.act is Act.VERIFY_ISOLATION for effect in step.effects)
+    if not verifies or not _named_on(state, number):
+        return []
+    further = Ask(id="further", label="A further point named on this page, by its tag", kind="text", required=False)
+    found = Ask(id="found", label="That point as found", kind="choice", options=(AS_NAMED, AS_NO_LOCK))
+    return [_ask(AskedFor(ask=ask)) for _ in range(FURTHER_LINES) for ask in (further, found)]
+
+
+AS_NAMED = "in the position named, a lock and its tag on it"
 
 
 def _says(step: Step, state: JobState) -> list[list[str]]:
@@ -201,11 +234,11 @@ def _rows(step: Step, state: JobState, zone: str) -> list[dict[str, str]]:
     if step.table is None or state.opened is None:
         return []
     due = state.due is not None and state.due.id == step.id
-    points = ((point, state.locks.at(point.id) if due else None) for point in state.opened.housing.points)
+    points = ((point, state.locks.at(point.id) if due else None) for point in state.points)
     return [_row(point, on, step.table, zone) for point, on in points]
 
 
-def _row(point: IsolationPoint, on: Hung | None, table: str, zone: str) -> dict[str, str]:
+def _row(point: Point, on: Hung | None, table: str, zone: str) -> dict[str, str]:
     put = on if table == "locks_on" else None
     return {
         "point": point.tag,

@@ -147,7 +147,7 @@ def _locks(state: JobState) -> list[list[str]]:
             stands.get(point.tag) or seen.get(point.id, "not recorded"),
             locks.get(point.id, "no lock recorded"),
         ]
-        for point in housing.points
+        for point in state.points
     ]
 
 

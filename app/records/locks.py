@@ -8,11 +8,14 @@ from app.domain.events import Event
 from app.domain.job import JobState
 from app.domain.locks import (
     DamperStroked,
+    Hung,
     LocksEvent,
     OthersLockRemoved,
     OwnLockOff,
     OwnLockOn,
     PointLocked,
+    PointNamed,
+    PointStruck,
     PointUnlocked,
     StrokePart,
 )
@@ -27,10 +30,14 @@ def lock_sentence(event: LocksEvent) -> str:
     """Return one sentence for an entry about locks."""
     who = (event.hand if isinstance(event, FromHand) else event.by).name
     match event:
+        case PointNamed():
+            return f"{who} named a further point of isolation: {event.tag}, {event.kind.words}, to be {event.safe}."
+        case PointStruck():
+            return f"{who} struck {event.tag} off the points of isolation, named by mistake: {event.reason}"
         case PointLocked():
             return f"{who} put lock {event.lock} with tag {event.tag_number} on {event.tag}, seen {event.seen}."
         case PointUnlocked():
-            return f"{who} took lock {event.lock} off {event.point}."
+            return f"{who} took lock {event.lock} off {event.tag or event.point}."
         case OwnLockOn():
             return f"{who} put their own lock {event.lock} on."
         case OwnLockOff():
@@ -86,7 +93,8 @@ def watch_sentence(event: WatchEvent, zone: str) -> str:
 def lock_tables(state: JobState, events: Sequence[Event], zone: str) -> list[dict[str, Any]]:
     """Return tables (title, head, rows of texts) of locks, locks removed by others and repeated readings, if any."""
     points = [
-        [item.tag, item.seen, f"{item.lock} / {item.tag_number}", _when(item.by, item.at, zone, item.paper),
+        [point_words(state, item), item.seen, f"{item.lock} / {item.tag_number}",
+         _when(item.by, item.at, zone, item.paper),
          _when(item.off_by, item.off_at, zone, item.off_paper)]
         for item in state.locks.hung if item.point
     ]  # fmt: skip
@@ -118,6 +126,12 @@ def lock_tables(state: JobState, events: Sequence[Event], zone: str) -> list[dic
     return [{"title": title, "head": head, "rows": rows} for title, head, rows in made if rows]
 
 
+def point_words(state: JobState, item: Hung) -> str:
+    """Say on which point a lock was: its tag, and what it is where the job has named it beyond the nameplate."""
+    further = state.locks.named(item.point)
+    return f"{item.tag}, further: {further.kind.words}" if further else item.tag
+
+
 def _when(who: Who | None, at: str | None, zone: str, came: Transcribed | None = None) -> str:
     told = happened_words(at or "", zone, came)
     return f"{who.name}, {told}" if who and told else told or "on"
@@ -134,7 +148,7 @@ def lock_list(jobs: Iterable[tuple[str, JobState]]) -> tuple[tuple[str, ...], ..
     """Return every lock of these jobs, each with its number, in the order of the jobs and of when they went on."""
     return tuple(
         (
-            number, item.tag or OWN, item.seen, item.lock, item.tag_number, item.by.name,
+            number, point_words(state, item) or OWN, item.seen, item.lock, item.tag_number, item.by.name,
             happened_words(item.at, _zone(state), item.paper), item.off_by.name if item.off_by else "",
             happened_words(item.off_at, _zone(state), item.off_paper) if item.off_at else STILL_ON,
         )

@@ -36,7 +36,16 @@ from app.domain.field_change import FieldChangeApproved, FieldChangeDeclined, Fi
 from app.domain.job import came_from
 from app.domain.leaving import HandoverBegun, HandoverSigned, JobSuspended, NextThingRead, ReturnBegun
 from app.domain.lessons import DeviationAnswered
-from app.domain.locks import DamperStroked, OthersLockRemoved, OwnLockOff, OwnLockOn, PointLocked, PointUnlocked
+from app.domain.locks import (
+    DamperStroked,
+    OthersLockRemoved,
+    OwnLockOff,
+    OwnLockOn,
+    PointLocked,
+    PointNamed,
+    PointStruck,
+    PointUnlocked,
+)
 from app.domain.paper import BlankPrinted, BlankReconciled
 from app.domain.radio import HoldReleasedByRadio, RadioReleaseSigned
 from app.domain.steps import Step
@@ -156,7 +165,9 @@ def _said(event: Event, steps: dict[str, Step], zone: str) -> str:
             return leaving_sentence(event)
         case BlankPrinted() | BlankReconciled():
             return paper_sentence(event)
-        case PointLocked() | PointUnlocked() | OwnLockOn() | OwnLockOff() | OthersLockRemoved() | DamperStroked():
+        case PointNamed() | PointStruck() | PointLocked() | PointUnlocked() | OwnLockOn() | OwnLockOff():
+            return lock_sentence(event)
+        case OthersLockRemoved() | DamperStroked():
             return lock_sentence(event)
         case ReadingRepeated() | ReadingMissed():
             return watch_sentence(event, zone)

@@ -11,19 +11,19 @@ from app.domain.applicability import PERMIT_UNTIL
 from app.domain.commands import Accept, Begin, Command, ExplainStop, Finish, Moment, Open, Release, Reopen, Submit
 from app.domain.crew import Acknowledge, ConfirmPause, Part, Qualifications
 from app.domain.decide import decide
-from app.domain.deciding.isolation import goes_back, unlocked
+from app.domain.deciding.isolation import goes_back, named_at, unlocked
 from app.domain.deciding.leaving import AS_EXPECTED
 from app.domain.event_base import Who
 from app.domain.events import Event, payload_of
 from app.domain.field_change import ApproveChange, approvers_of
 from app.domain.filling import SERIAL_ASK
-from app.domain.housing import BankDesign, SiteLimit
+from app.domain.housing import BankDesign, FurtherKind, SiteLimit
 from app.domain.instruments import Instrument, InstrumentKind
 from app.domain.job import JobState, Stage, fold, milliseconds_between
 from app.domain.judging import AGAIN
 from app.domain.leaving import AnswerLooks, ReadNext, Recheck, ReturnToWork, SignHandover
 from app.domain.lessons import AnswerDeviation
-from app.domain.locks import LockPoint, Stroke, StrokeDamper, StrokePart, TakeOwnLockOff, UnlockPoint
+from app.domain.locks import LockPoint, NamePoint, Stroke, StrokeDamper, StrokePart, TakeOwnLockOff, UnlockPoint
 from app.domain.paper import ReconcileBlank
 from app.domain.procedure import Role, Second, StepKind
 from app.domain.radio import SignRadioRelease
@@ -166,7 +166,7 @@ def commands_for(state: JobState, cast: Cast = CAST, *, made_on: str = MADE_ON) 
         return
     yield from _briefings(state, step, cast)
     yield from about_locks(state, step, cast)
-    if step.table == "locks_on" and unlocked(state):
+    if step.table == "locks_on" and (unlocked(state) or (step.further and not named_at(state, step))):
         return
     if step.table == "locks_off" and state.locks.points:
         return
@@ -272,7 +272,10 @@ def about_locks(state: JobState, step: Step, cast: Cast) -> Iterator[tuple[Comma
         yield from _trial(state, stroke, cast)
     if goes_back(step):
         yield from ((TakeOwnLockOff(item.lock), item.by) for item in state.locks.own)
-    if step.table == "locks_on":
+    if step.further and not named_at(state, step):
+        tag = f"R-{len(state.locks.further) + 1}"
+        yield NamePoint(step.id, tag, FurtherKind.BLANK, "bolted on"), cast.hands
+    elif step.table == "locks_on":
         for place, point in enumerate(unlocked(state), start=len(state.locks.hung) + 1):
             yield LockPoint(step.id, point.id, point.safe, f"L-{place}", f"T-{place}"), cast.hands
     if step.table == "locks_off":
@@ -280,8 +283,7 @@ def about_locks(state: JobState, step: Step, cast: Cast) -> Iterator[tuple[Comma
 
 
 def _trial(state: JobState, stroke: Stroke, cast: Cast) -> Iterator[tuple[Command, Who]]:
-    points = state.opened.housing.points if state.opened else ()
-    point = next(item for item in points if item.id == stroke.point)
+    point = next(item for item in state.points if item.id == stroke.point)
     lock = state.locks.at(point.id)
     left = list(StrokePart)[list(StrokePart).index(stroke.part) : list(StrokePart).index(StrokePart.GIVEN_UP)]
     for part in left:

@@ -9,12 +9,14 @@ from app.calc.errors import Invalid
 from app.domain.containment.effects import Act
 from app.domain.examine import examine, matrix, sample_housing, seen_before
 from app.domain.housing import Seal, Service
+from app.domain.job import Stage
 from app.domain.procedure import Procedure, read_procedure
-from app.domain.steps import expand
+from app.domain.reopening import PRESSURE_LIMIT
+from app.domain.steps import expand, ways_out
 from app.domain.writing_rules import findings
 from app.services.issuing import Trial, rehearsed
 from app.storage.library import FileLibrary
-from tests.builders import housing, procedure, procedure_text
+from tests.builders import housing, opened, procedure, procedure_text
 
 STEP = "[[stages.sections.steps]]\n"
 
@@ -225,6 +227,7 @@ ALONE = {
     "a cut by one": ('effects = ["cut"]', 'second = "concurrent"', "W10", "the step cuts and takes one person"),
     "a door by one": ('effects = ["take_door_off"]', 'second = "concurrent"', "W10", "the step takes a door off and"),
     "verified by its maker": ('effects = ["verify_isolation"]', 'kind = "verify"', "W11", "whoever isolates could"),
+    "no further point": ('id = "more"', "further = true", "W12", "without naming a further point"),
     "isolated without locks": ('effects = ["isolate"]', 'table = "locks_on"', "W12", "without its table of locks"),
     "shown before it is verified": (
         'kind = "verify"',
@@ -277,3 +280,25 @@ def test_a_procedure_that_cannot_be_read_is_refused_with_one_sentence(name: str)
 
     with pytest.raises(Invalid, match=re.escape(told)):
         read_procedure(text.replace(old, new), name="bad.toml")
+
+
+@pytest.mark.parametrize("name", ["change-out", "first-fit-out"])
+@pytest.mark.parametrize("tag", ["EF-03", "EF-11"])
+def test_what_the_actuators_of_the_dampers_hold_is_answered_before_each_opening(name: str, tag: str) -> None:
+    """Wherever the housing's pressure is read: let off or not fitted lets the work go on, anything left stops it."""
+    made, at_housing = procedure(name), housing(tag)
+    line = expand(made, at_housing)
+    laid = [*line, *(step for way in ways_out(made, at_housing, line) for step in way.steps)]
+    reads = [step for step in laid if any(item.ask.limit == PRESSURE_LIMIT for item in step.asks)]
+
+    assert len(reads) >= 2
+    for step in reads:
+        asked = next(item.ask for item in step.asks if item.ask.id == "actuators")
+        assert (asked.required, len(asked.good), len(asked.options)) == (True, 2, 3)
+        assert asked.label == f"Actuators of {at_housing.upstream_damper} and {at_housing.downstream_damper}"
+    for answer, stage in zip(asked.options, (Stage.OPEN, Stage.OPEN, Stage.STOPPED), strict=True):
+        bench = opened(tag, name)
+        bench.run_to("verify/pressure")
+        bench.answer({"actuators": answer})
+        assert bench.state.stage is stage, answer
+        assert bench.state.mark(reads[0].id).stands == (stage is Stage.OPEN)

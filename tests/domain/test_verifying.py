@@ -65,7 +65,7 @@ def changed(old: str, new: str) -> Procedure:
 
 
 @pytest.mark.parametrize("veils", ['veils = ["gather", "band-ring", "strap"]\n', 'veils = ["torque", "latch"]\n',
-                                   'veils = ["shut/locks"]\n', 'veils = ["strap"]\n'])  # fmt: skip
+                                   'veils = ["shut/locks", "leak-locks"]\n', 'veils = ["strap"]\n'])  # fmt: skip
 def test_a_verification_of_something_answered_veils_it_or_says_why_not(veils: str) -> None:
     """Every verification of the shipped text that needs its veil is told of without it; with a reason it stands."""
     bare = changed(veils, "")
@@ -357,7 +357,7 @@ def test_a_point_that_is_found_otherwise_stops_the_job_and_is_named(place: int) 
 
 def test_only_a_verification_of_what_is_locked_in_the_table_goes_point_by_point() -> None:
     """None that shows the table, none without one, and no other verification; a job laid down before goes on."""
-    shown = changed('veils = ["shut/locks"]\n', 'shown_because = "it is read aloud"\n')
+    shown = changed('veils = ["shut/locks", "leak-locks"]\n', 'shown_because = "it is read aloud"\n')
     for text, expected in ((procedure(), {"isolate/verify/isolation"}), (shown, set())):
         laid = expand(text, housing())
         assert {step.id for step in laid if any(item.ask.id.startswith("point-") for item in step.asks)} == expected

@@ -44,7 +44,7 @@ def _fits(state: HousingState, effect: Effect) -> bool:
         case Act.ISOLATE:
             return (state.fan, state.upstream, state.downstream) == ("stopped", "shut", "shut")
         case Act.VERIFY_ISOLATION:
-            return state.isolation == "locked"
+            return state.isolation != "none"
         case Act.DECONTAMINATE:
             return dirty and state.isolation == "verified" and all(port.door == "shut" for port in state.ports)
         case Act.OPEN_UPSTREAM | Act.OPEN_DOWNSTREAM | Act.REMOVE_LOCKS | Act.START_FAN | Act.PUT_IN_SERVICE:

@@ -84,6 +84,7 @@ def removal(lock: str) -> RemoveOthersLock:
 def test_a_sound_record_leaves_nothing_behind(sound: Bench) -> None:
     """The record has holds, verifications, locks, a trial, stops and departures, and none of them is left open."""
     assert {
+        "point_named",
         "hold_released", "point_locked", "point_unlocked", "damper_stroked", "job_stopped", "record_accepted",
         "step_not_applicable", "contingency_entered", "others_lock_removed",
     } <= {event.type for event in sound.events}  # fmt: skip
@@ -102,6 +103,10 @@ SEEDED: dict[str, tuple[Callable[[Event], bool], str]] = {
     "a release left out": (lambda event: isinstance(event, HoldReleased), "is not released"),
     "a verification left out": (is_verification, "the isolation is not verified at"),
     "a lock not taken off": (lambda event: isinstance(event, PointUnlocked), "is still on"),
+    "a further lock not taken off": (
+        lambda event: isinstance(event, PointUnlocked) and event.tag is not None,
+        "is still on further-",
+    ),
     "a lock not removed for its owner": (lambda event: isinstance(event, OthersLockRemoved), "is still on"),
     "a stop not explained": (lambda event: isinstance(event, StopExplained), "nobody explained the stop"),
     "an own lock not taken off": (lambda event: isinstance(event, OwnLockOff), "own lock C-1 is still on"),

@@ -99,12 +99,16 @@ from app.domain.lessons import AnswerDeviation, DeviationAnswered
 from app.domain.locks import (
     DamperStroked,
     LockPoint,
+    NamePoint,
     OthersLockRemoved,
     OwnLockOff,
     OwnLockOn,
+    PointNamed,
+    PointStruck,
     PointUnlocked,
     PutOwnLockOn,
     RemoveOthersLock,
+    StrikePoint,
     StrokeDamper,
     StrokePart,
     TakeOwnLockOff,
@@ -153,10 +157,11 @@ STARTS = [
 ]  # fmt: skip
 OTHER_WORDS = NewWords(text="Close the edge with two strips of tape.")
 TOO_EARLY = "2026-03-01T07:00+00:00"
-DEPARTURES = ("contingency_entered", "step_not_applicable", "others_lock_removed")
+DEPARTURES = ("contingency_entered", "step_not_applicable", "others_lock_removed", "point_named")
 """Entries that lead a job off its main line; every size of crew must bring records with each of them to acceptance."""
 DEPARTED = {
     "went wrong": "contingency_entered", "leaked by": "contingency_entered", "step set aside": "step_not_applicable",
+    "isolated further": "point_named",
     "owner away": "others_lock_removed", "owner of a row away": "others_lock_removed",
 }  # fmt: skip
 """Starts that have such an entry behind them."""
@@ -288,6 +293,7 @@ def beside_from_paper(state: JobState, step: Step, blank: Blank) -> Iterator[Tra
     acts += [TakeReading("-21"), TakeReading("900")]
     if step.table is not None:
         acts += [LockPoint(step.id, "upstream", "shut", "L-97", "T-97"), UnlockPoint(step.id, "upstream")]
+        acts += [NamePoint(step.id, "BL-97", "blank", "bolted on")]
     for act in acts:
         for hand, second in ((HANDS, EYES), (EYES, HANDS), (OFFICER, EYES)):
             for at in (state.last_at, blank.at):
@@ -314,6 +320,12 @@ def about_isolation(state: JobState, step: Step) -> Iterator[Command]:
     if step.table is not None:
         yield LockPoint(step.id, "upstream", "shut", "L-99", "T-99")
         yield UnlockPoint(step.id, "upstream")
+        yield NamePoint(step.id, f"BL-{len(state.locks.further)}", "blank", "bolted on")
+        yield NamePoint(step.id, "DF-1", "damper", "shut")
+        for point in state.locks.further:
+            yield LockPoint(step.id, point.id, point.safe, f"L-{point.tag}", "T-96")
+            yield from (UnlockPoint(step.id, point.id), StrikePoint(step.id, point.id, "misread"))
+    yield from (StrokeDamper(point.id, StrokePart.CLEAR, "nobody near") for point in state.locks.further)
     yield from (PutOwnLockOn("P-99"), NoticeMissed())
     yield from (TakeOwnLockOff(item.lock) for item in state.locks.own[:1])
     yield from (removal(item.lock) for item in state.locks.hung[-1:])
@@ -414,6 +426,14 @@ def check(before: JobState, event: Event) -> None:
             door_off = before.model is not None and any(port.door == "off" for port in before.model.ports)
             if isinstance(event, OwnLockOff) and before.leaving.suspended and door_off:
                 assert {item.by.id for item in before.locks.own} - {event.by.id}, "and not as the last on open work"
+        case PointNamed() | PointStruck():
+            assert before.due is not None
+            assert (before.due.id, before.due.further) == (event.step, True), "points are named at their step"
+            known = {item.id for item in before.points} | {item.tag for item in before.points}
+            if isinstance(event, PointNamed):
+                assert not known & {event.point, event.tag}, "and each of them once"
+            else:
+                assert before.locks.at(event.point) is None, "nobody strikes off what a lock is on"
         case OthersLockRemoved():
             assert (event.by.role, event.officer.role) == (Role.LEAD, Role.SAFETY_OFFICER)
             assert event.owner.id not in (event.by.id, event.officer.id)
@@ -597,8 +617,9 @@ def check_mark(before: JobState, event: StepBegun | StepDone | StepOutside | Hol
     acts_back = {effect.act for effect in due.effects} & {"remove_locks", "start_fan", "put_in_service"}
     assert not (acts_back and before.locks.own), "nothing goes back into service over somebody's own lock"
     if isinstance(event, StepDone) and due.table == "locks_on":
-        assert before.opened is not None
-        assert all(before.locks.at(point.id) for point in before.opened.housing.points), "a row for every point"
+        assert all(before.locks.at(point.id) for point in before.points), "a row for every point"
+        named = [point for point in before.locks.further if point.step == due.id]
+        assert named or not due.further, "and a further one where one is asked for"
     if isinstance(event, StepDone) and due.table == "locks_off":
         assert not before.locks.points, "and every row's lock off"
     assert isinstance(event, HoldReleased) == (due.kind is StepKind.HOLD), "a hold is released and never ticked"
@@ -705,7 +726,14 @@ class Crew(RuleBasedStateMachine):
             case "own lock on":
                 self.bench.run_to("unlock/locks")
                 self._do(PutOwnLockOn("P-1"), EYES)
-            case "went wrong" | "leaked by" | "step set aside" | "owner away" | "owner of a row away":
+            case (
+                "went wrong"
+                | "leaked by"
+                | "isolated further"
+                | "step set aside"
+                | "owner away"
+                | "owner of a row away"
+            ):
                 self._depart(start)
             case "in review" | "accepted" | "returned":
                 self.bench.run_to("port/P1/out-1/draw")
@@ -798,9 +826,14 @@ class Crew(RuleBasedStateMachine):
             case "went wrong":
                 self.bench.run_to("port/P1/out-1/gather")
                 self._goes_wrong("bag-torn", OTHER_LEAD)
-            case "leaked by":
+            case "leaked by" | "isolated further":
                 self.bench.run_to("port/P1/open/door")
                 self._goes_wrong("damper-leaks", OTHER_LEAD)
+                if start == "isolated further":
+                    self.bench.run_to("stop/more")
+                    step = near(self.bench.state, 0)
+                    self._do(NamePoint(step.id, "DF-2", "damper", "shut"), HANDS)
+                    self._do(LockPoint(step.id, self.bench.state.points[-1].id, "shut", "L-95", "T-95"), HANDS)
             case "step set aside":
                 self.bench.run_to("parts/filters")
                 self._do(SetAside(near(self.bench.state, 0).id, "no filter is changed for another type"), LEAD)

@@ -533,10 +533,14 @@ def test_a_job_laid_down_before_there_was_a_table_goes_on_as_it_was() -> None:
     bench = at("shut/locks")
     assert bench.state.opened is not None
     old = [
-        step.model_copy(update={"table": None, "asks": tuple(it for it in step.asks if it.ask.kind != "tag")})
+        step.model_copy(
+            update={"table": None, "further": None, "asks": tuple(it for it in step.asks if it.ask.kind != "tag")}
+        )
         for step in bench.state.opened.steps
     ]
-    draft = bench.state.opened.model_copy(update={"steps": tuple(old), "repeated": None, "ways_out": None})
+    draft = bench.state.opened.model_copy(
+        update={"steps": tuple(old), "repeated": None, "ways_out": None, "contingencies": None}
+    )
     from app.domain.commands import Open
 
     again = Bench(ledger=bench.ledger)

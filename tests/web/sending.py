@@ -6,7 +6,7 @@ from app.domain.commands import Begin, Command, Finish, Release
 from app.domain.crew import Acknowledge, ConfirmPause
 from app.domain.event_base import Who
 from app.domain.lessons import AnswerDeviation
-from app.domain.locks import LockPoint, UnlockPoint
+from app.domain.locks import LockPoint, NamePoint, UnlockPoint
 from app.domain.watching import TakeReading
 from app.web.views.crew import SPOKEN_ALOUD
 
@@ -30,6 +30,9 @@ def form_of(command: Command, by: Who, secrets: Mapping[str, str]) -> tuple[str,
         case LockPoint():
             return "rows", {"act": "on", "step": command.step, "point": command.point, "seen": command.seen,
                             "lock": command.lock, "tag_number": command.tag_number}  # fmt: skip
+        case NamePoint():
+            return "rows", {"act": "name", "step": command.step, "new_tag": command.tag, "new_kind": command.kind,
+                            "new_safe": command.safe}  # fmt: skip
         case UnlockPoint():
             return "rows", {"act": "off", "step": command.step, "point": command.point}
         case TakeReading():

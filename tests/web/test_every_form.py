@@ -22,7 +22,7 @@ from app.domain.events import AttemptRefused
 from app.domain.field_change import NewWords, ProposeChange
 from app.domain.housing import Service
 from app.domain.leaving import DOCUMENTS, AnswerLooks, ReadNext, ReturnToWork, Suspend, TakeOver
-from app.domain.locks import PutOwnLockOn, RemoveOthersLock, StrokeDamper, StrokePart
+from app.domain.locks import NamePoint, PutOwnLockOn, RemoveOthersLock, StrokeDamper, StrokePart
 from app.domain.paper import PrintBlank
 from app.domain.procedure import Role
 from app.domain.radio import ReleaseByRadio
@@ -62,6 +62,7 @@ STAGES = {
     "damper tried": "Verify that fan", "by voice": "Release the closing", "voice unsigned": "Release the closing",
     "suspended": "Agree the PPE", "to be read": "Agree the PPE", "handing over": "Agree the PPE",
     "change waits": "Stop fan", "blank out": "Stop fan", "failed": "Test the HEPA", "in review": "no step has these",
+    "further": "Choose what was found", "further on paper": "Choose what was found",
     "own lock": "Shut the upstream", "to be accepted": "no step has these", "accounts differ": "Twist the bag",
 }  # fmt: skip
 
@@ -119,6 +120,7 @@ def set_up(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SetUp]:
     for name, *done in acts:
         for command, by in done:
             desk.do(jobs[name], command, by)
+    leak_by(desk, jobs)
     for _ in range(FREE_TRIES):
         desk.stranger().post("/signin", data={"person": hands.id, "secret": "not the one", "tablet": "tablet 9"})
     state = desk.do(jobs["handing over"], ReadNext(), eyes)
@@ -164,9 +166,19 @@ def set_up(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SetUp]:
     desk.running.close()
 
 
+def leak_by(desk: Desk, jobs: dict[str, str]) -> None:
+    """Have a damper leak by in two jobs: a further point is named in one, and is to come from paper in the other."""
+    hands = desk.cast().hands
+    for name in ("further", "further on paper"):
+        desk.answer(jobs[name], hands, found="a damper leaks by")
+        desk.work_until(jobs[name], "Apply the further isolation")
+    desk.do(jobs["further"], NamePoint(due(desk, jobs["further"]), "BL-7", "blank", "bolted on"), hands)
+    desk.do(jobs["further on paper"], PrintBlank(), hands)
+
+
 def texts_to_sign(desk: Desk, by: Who) -> None:
     """Put a text into the site's folder that waits for its approval, and one that was approved."""
-    own = procedure_text("first-fit-out").replace("revision = 5", "revision = 6", 1)
+    own = procedure_text("first-fit-out").replace("revision = 6", "revision = 7", 1)
     (desk.running.site.settings.data / "procedures" / "first-fit-out.toml").write_text(own, "utf-8")
     again = own.replace('id = "first-fit-out"', 'id = "fit-again"', 1)
     (desk.running.site.settings.data / "procedures" / "fit-again.toml").write_text(again, "utf-8")

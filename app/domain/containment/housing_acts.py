@@ -21,7 +21,7 @@ def perform(state: HousingState, act: Act, leftovers: tuple[Broken, ...]) -> Res
         case Act.ISOLATE:
             return replace(state, isolation=Isolation.LOCKED), _can_isolate(state)
         case Act.VERIFY_ISOLATION:
-            locked = unless(state.isolation is Isolation.LOCKED, Rule.R0, "there is no applied isolation to verify")
+            locked = unless(state.isolation is not Isolation.NONE, Rule.R0, "there is no applied isolation to verify")
             return replace(state, isolation=Isolation.VERIFIED), locked
         case Act.DECONTAMINATE:
             return _decontaminate(state)

@@ -29,7 +29,7 @@ NOT_OPEN = {
 E = TypeVar("E", bound=Event)
 
 
-def event_of(kind: type[E], state: JobState, moment: Moment, *, offset: int = 0, **fields: object) -> E:
+def event_of(kind: type[E], state: JobState, moment: Moment, /, *, offset: int = 0, **fields: object) -> E:
     """Return an event of this kind, at this moment, at the next place but `offset`."""
     return kind(
         ledger=moment.ledger,

@@ -13,7 +13,7 @@ from app.domain.containment.rules import attempt
 from app.domain.containment.state import HousingState, Isolation
 from app.domain.deciding.common import neighbours
 from app.domain.event_base import Who
-from app.domain.housing import IsolationPoint
+from app.domain.housing import FurtherPoint, Point
 from app.domain.job import JobState
 from app.domain.labels import label_text, look_alikes, reads_as, told_apart
 from app.domain.refused import Refused
@@ -61,6 +61,14 @@ def goes_back(step: Step) -> bool:
 def rows_stand(state: JobState, step: Step) -> None:
     """Raise Refused where a step that is done row by row lacks a row."""
     missing = unlocked(state)
+    if step.further and not named_at(state, step):
+        raise Refused(
+            "no_further_point",
+            f"“{step.text}” is not done: no further point is named. Name each as on its label and lock it; if there is "
+            "none, stop the job and tell the safety officer.",
+            step=step.id,
+            logged=True,
+        )
     if step.table == "locks_on" and missing:
         raise Refused(
             "rows_missing",
@@ -81,10 +89,14 @@ def has_table(state: JobState) -> bool:
     return any(step.table == "locks_on" for step in state.steps)
 
 
-def unlocked(state: JobState) -> tuple[IsolationPoint, ...]:
+def unlocked(state: JobState) -> tuple[Point, ...]:
     """Return the points of isolation that no lock is on."""
-    opened = state.opened
-    return () if opened is None else tuple(item for item in opened.housing.points if state.locks.at(item.id) is None)
+    return tuple(item for item in state.points if state.locks.at(item.id) is None)
+
+
+def named_at(state: JobState, step: Step) -> tuple[FurtherPoint, ...]:
+    """Return the points beyond the nameplate that were named at this step."""
+    return tuple(item for item in state.locks.further if item.step == step.id)
 
 
 def left_alone(state: JobState, person: Who) -> bool:
@@ -107,7 +119,7 @@ def isolation_needed(model: HousingState | None) -> bool:
     return bool(attempt(model, Effect(act=Act.REMOVE_LOCKS)).broken)
 
 
-def _tags(points: tuple[IsolationPoint, ...]) -> str:
+def _tags(points: tuple[Point, ...]) -> str:
     return ", ".join(point.tag for point in points)
 
 

@@ -1,7 +1,10 @@
 """Deciding on locks: each point in its row, each lock off by the hand that put it on, trials in their order."""
 
 import re
+from itertools import count
 from typing import assert_never
+
+from pydantic import ValidationError
 
 from app.calc.errors import Invalid
 from app.domain.commands import Finish, Moment
@@ -10,11 +13,12 @@ from app.domain.containment.state import Door
 from app.domain.deciding import crew
 from app.domain.deciding.common import due_again, event_of, qualified, signature_of, words_of, working
 from app.domain.deciding.gate import gate
-from app.domain.deciding.isolation import left_alone, unlocked
+from app.domain.deciding.isolation import left_alone, named_at, unlocked
 from app.domain.deciding.work import finish, model_allows
 from app.domain.events import Event
-from app.domain.housing import IsolationPoint, PointKind
+from app.domain.housing import DAMPERS, FurtherKind, FurtherPoint, Point
 from app.domain.job import JobState, Stage, fold
+from app.domain.labels import label_text, same_tag
 from app.domain.leaving import lock_off_fault
 from app.domain.locks import (
     MOST_ATTEMPTS,
@@ -24,13 +28,17 @@ from app.domain.locks import (
     Hung,
     LockPoint,
     LocksCommand,
+    NamePoint,
     OthersLockRemoved,
     OwnLockOff,
     OwnLockOn,
     PointLocked,
+    PointNamed,
+    PointStruck,
     PointUnlocked,
     PutOwnLockOn,
     RemoveOthersLock,
+    StrikePoint,
     StrokeDamper,
     StrokePart,
     TakeOwnLockOff,
@@ -39,10 +47,12 @@ from app.domain.locks import (
 from app.domain.procedure import Role
 from app.domain.refused import Refused
 from app.domain.signing import LOCK_REMOVAL
-from app.domain.steps import Step
+from app.domain.steps import FURTHER, Step
 
 LONGEST_NUMBER = 40
 """Characters of a number on a lock or tag (this program's bound, no source)."""
+MOST_FURTHER = 10
+"""Points of isolation that one job names beyond the nameplate (this program's bound, no source)."""
 
 
 def decide_locks(state: JobState, command: LocksCommand, moment: Moment) -> tuple[Event, ...]:
@@ -50,6 +60,10 @@ def decide_locks(state: JobState, command: LocksCommand, moment: Moment) -> tupl
     if state.stage is Stage.ACCEPTED:
         raise Refused("accepted", "The record has been accepted; no work is in hand. A lead can re-open the job.")
     match command:
+        case NamePoint():
+            return _name(state, command, moment)
+        case StrikePoint():
+            return _strike(state, command, moment)
         case LockPoint():
             return _lock(state, command, moment)
         case UnlockPoint():
@@ -68,9 +82,8 @@ def decide_locks(state: JobState, command: LocksCommand, moment: Moment) -> tupl
             assert_never(command)
 
 
-def _point(state: JobState, name: str) -> IsolationPoint:
-    points = state.opened.housing.points if state.opened else ()
-    found = next((item for item in points if item.id == name), None)
+def _point(state: JobState, name: str) -> Point:
+    found = next((item for item in state.points if item.id == name), None)
     if found is None:
         raise Invalid(f"There is no point of isolation {name!r} here. Choose one of the rows shown.")
     return found
@@ -107,6 +120,65 @@ def _row_step(state: JobState, step_id: str, table: str, moment: Moment) -> Step
     return step
 
 
+def _naming(state: JobState, step_id: str, moment: Moment) -> Step:
+    """Return the step that is due if points beyond the nameplate are named at it."""
+    step = _row_step(state, step_id, "locks_on", moment)
+    if not step.further:
+        raise Refused("no_table", f"“{step.text}” names no further point. Go to its rows.", step=step.id)
+    return step
+
+
+def _name(state: JobState, command: NamePoint, moment: Moment) -> tuple[Event, ...]:
+    """Put a point beyond the nameplate into the list: from here on it is locked, looked at and unlocked like any."""
+    step = _naming(state, command.step, moment)
+    tag, safe = " ".join(label_text(command.tag).split()), " ".join(command.safe.split())
+    if command.kind not in tuple(FurtherKind):
+        raise Invalid(f"{command.kind!r} is no kind of point. Choose one of those shown.")
+    taken = {item.id for item in state.points}
+    name = next(name for number in count(state.size) if (name := f"{FURTHER}{number}") not in taken)
+    try:
+        point = FurtherPoint(id=name, tag=tag, kind=FurtherKind(command.kind), safe=safe, step=step.id)
+    except ValidationError as fault:
+        field = str(fault.errors()[0]["loc"][0])
+        raise Invalid(UNREADABLE[field].format(given={"tag": tag, "safe": safe}[field])) from None
+    housing = state.opened.housing.tag if state.opened else ""
+    if twin := next((told for told in (housing, *(item.tag for item in state.points)) if same_tag(tag, told)), None):
+        raise Refused("named", f"{twin} stands there already. Read the label of the further point once more.")
+    if len(state.locks.further) >= MOST_FURTHER:
+        raise Refused("too_many", f"{MOST_FURTHER} further points are named; more is no isolation. Stop the job.")
+    return (
+        event_of(
+            PointNamed, state, moment, step=step.id, point=point.id, tag=point.tag, kind=point.kind, safe=point.safe
+        ),
+    )
+
+
+UNREADABLE = {
+    "tag": (
+        "The tag reads {given!r}: give 1 to 40 characters as on its label, without / \\ < > and quotation marks; if it "
+        "has no label, put one on first."
+    ),
+    "safe": "The position reads {given!r}: say in 2 to 60 characters how it is put, such as shut or bolted on.",
+}
+
+
+def _strike(state: JobState, command: StrikePoint, moment: Moment) -> tuple[Event, ...]:
+    """Strike what was named by mistake, while the step at which it was named is in hand and nobody relies on it."""
+    step = _naming(state, command.step, moment)
+    point = next((item for item in named_at(state, step) if item.id == command.point), None)
+    if point is None:
+        raise Invalid(f"No point {command.point!r} was named at this step. Choose one of the rows shown.")
+    if hung := state.locks.at(point.id):
+        raise Refused(
+            "row_stands",
+            f"{point.tag} is locked, lock {hung.lock} by {hung.by.name}, so it stays on the list until its lock comes "
+            "off with the others. Say so in a note if its tag was read wrongly.",
+            step=step.id,
+        )
+    reason = words_of(command.reason, "The reason")
+    return (event_of(PointStruck, state, moment, step=step.id, point=point.id, tag=point.tag, reason=reason),)
+
+
 def _lock(state: JobState, command: LockPoint, moment: Moment) -> tuple[Event, ...]:
     step = _row_step(state, command.step, "locks_on", moment)
     point = _point(state, command.point)
@@ -126,7 +198,7 @@ def _lock(state: JobState, command: LockPoint, moment: Moment) -> tuple[Event, .
         PointLocked, state, moment, step=step.id, point=point.id, tag=point.tag, seen=point.safe, lock=lock,
         tag_number=number,
     )  # fmt: skip
-    return _with_the_last(state, step, moment, locked, last=len(unlocked(state)) == 1)
+    return _with_the_last(state, step, moment, locked, last=len(unlocked(state)) == 1 and not step.further)
 
 
 def _unlock(state: JobState, command: UnlockPoint, moment: Moment) -> tuple[Event, ...]:
@@ -136,7 +208,8 @@ def _unlock(state: JobState, command: UnlockPoint, moment: Moment) -> tuple[Even
     if row is None:
         raise Refused("no_lock", f"No lock is on {point.tag}. Take the next row.", step=step.id)
     _only_its_owner(row, moment, step.id)
-    off = event_of(PointUnlocked, state, moment, step=step.id, point=point.id, lock=row.lock)
+    tag = point.tag if state.locks.named(point.id) else None
+    off = event_of(PointUnlocked, state, moment, step=step.id, point=point.id, lock=row.lock, tag=tag)
     return _with_the_last(state, step, moment, off, last=len(state.locks.points) == 1)
 
 
@@ -241,12 +314,12 @@ def _stroke(state: JobState, command: StrokeDamper, moment: Moment) -> tuple[Eve
             return (_part(state, point, command, moment),)
 
 
-def _may_stroke(state: JobState, point: IsolationPoint, moment: Moment) -> None:
+def _may_stroke(state: JobState, point: Point, moment: Moment) -> None:
     if moment.by.role is not Role.LEAD:
         raise Refused("role", f"A {moment.by.role.words} cannot have a lock taken off for a trial. Ask a lead.")
     if state.stage is not Stage.OPEN or state.locks.stroke is not None:
         raise Refused("not_open", "A trial begins while the job runs and no other is in hand. Settle that first.")
-    if point.kind is not PointKind.DAMPER or state.locks.at(point.id) is None:
+    if point.kind not in DAMPERS or state.locks.at(point.id) is None:
         raise Refused("no_lock", f"{point.tag} is no damper with a lock on. Choose one that is.")
     if state.model is None or any(port.door is not Door.SHUT for port in state.model.ports):
         raise Refused("door_off", "A door is off. A damper is moved only with every door on and latched.", logged=True)
@@ -254,7 +327,7 @@ def _may_stroke(state: JobState, point: IsolationPoint, moment: Moment) -> None:
         raise Refused("own_locks_on", f"Still locked on: {', '.join(own)}. Each takes off their own lock first.")
 
 
-def _locked_again(state: JobState, point: IsolationPoint, command: StrokeDamper, moment: Moment) -> tuple[Event, ...]:
+def _locked_again(state: JobState, point: Point, command: StrokeDamper, moment: Moment) -> tuple[Event, ...]:
     if command.seen != point.safe:
         raise Refused("not_safe", f"{point.tag} is to be {point.safe} again before it is locked. Set it right or stop.")
     lock, number = _free_number(state, command.lock), _number(command.tag_number, "Tag number")
@@ -274,8 +347,6 @@ def _locked_again(state: JobState, point: IsolationPoint, command: StrokeDamper,
     )  # fmt: skip
 
 
-def _part(
-    state: JobState, point: IsolationPoint, command: StrokeDamper, moment: Moment, *, seen: str = ""
-) -> DamperStroked:
+def _part(state: JobState, point: Point, command: StrokeDamper, moment: Moment, *, seen: str = "") -> DamperStroked:
     told = words_of(seen or command.seen, "What was seen")
     return event_of(DamperStroked, state, moment, point=point.id, tag=point.tag, part=command.part, seen=told)

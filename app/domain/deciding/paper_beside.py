@@ -28,7 +28,7 @@ from app.domain.deciding.work import confirm_pause
 from app.domain.event_base import Transcribed, Who
 from app.domain.events import Event
 from app.domain.job import JobState
-from app.domain.locks import Hung, LockPoint, PutOwnLockOn, TakeOwnLockOff, UnlockPoint
+from app.domain.locks import Hung, LockPoint, NamePoint, PutOwnLockOn, TakeOwnLockOff, UnlockPoint
 from app.domain.paper import Beside, TranscribeBeside
 from app.domain.refused import Refused
 from app.domain.watching import TakeReading
@@ -40,7 +40,7 @@ def beside_the_marks(state: JobState, command: TranscribeBeside, moment: Moment)
     complain_about_people(moment, command.compared_by, command.hand)
     then = by_hand(moment, command.hand, command.happened, blank.seq)
     match act:
-        case LockPoint() | UnlockPoint() | ConfirmPause():
+        case NamePoint() | LockPoint() | UnlockPoint() | ConfirmPause():
             step = working(state, act.step)
             if state.index[step.id] < state.index.get(blank.step, 0):
                 raise Refused("not_on_blank", f"That step does not stand on blank {blank.serial}. Go to the step due.")
@@ -71,7 +71,7 @@ def _as_by_hand(state: JobState, act: Beside, then: Moment) -> tuple[Event, ...]
             return confirm_pause(state, act, then)
         case TakeReading():
             return take(state, act, then)
-        case LockPoint() | UnlockPoint() | PutOwnLockOn() | TakeOwnLockOff():
+        case NamePoint() | LockPoint() | UnlockPoint() | PutOwnLockOn() | TakeOwnLockOff():
             return decide_locks(state, act, then)
         case _:
             assert_never(act)

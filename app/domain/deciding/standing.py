@@ -36,7 +36,16 @@ from app.domain.field_change import ApproveChange, DeclineChange, ProposeChange
 from app.domain.job import JobState, Stage
 from app.domain.leaving import AnswerLooks, ReadNext, ReturnToWork, SignHandover, Suspend, TakeOver
 from app.domain.lessons import AnswerDeviation
-from app.domain.locks import LockPoint, PutOwnLockOn, RemoveOthersLock, StrokeDamper, TakeOwnLockOff, UnlockPoint
+from app.domain.locks import (
+    LockPoint,
+    NamePoint,
+    PutOwnLockOn,
+    RemoveOthersLock,
+    StrikePoint,
+    StrokeDamper,
+    TakeOwnLockOff,
+    UnlockPoint,
+)
 from app.domain.paper import PrintBlank, ReconcileBlank, Transcribe, TranscribeBeside
 from app.domain.procedure import Role
 from app.domain.radio import ReleaseByRadio, SignRadioRelease
@@ -83,7 +92,7 @@ STANDING: Mapping[type[Command], Standing] = MappingProxyType({
     TakeReading: Standing.CREW, PutOwnLockOn: Standing.CREW,
     # the step that is due
     Begin: Standing.STEP, Finish: Standing.STEP, Release: Standing.STEP, ConfirmPause: Standing.STEP,
-    LockPoint: Standing.STEP, UnlockPoint: Standing.STEP,
+    NamePoint: Standing.STEP, StrikePoint: Standing.STEP, LockPoint: Standing.STEP, UnlockPoint: Standing.STEP,
 })  # fmt: skip
 """Every command there is, with how whoever gives it has to stand to the job."""
 

@@ -12,8 +12,10 @@ from app.domain.locks import (
     MOST_ATTEMPTS,
     LockPoint,
     LocksCommand,
+    NamePoint,
     PutOwnLockOn,
     RemoveOthersLock,
+    StrikePoint,
     StrokeDamper,
     StrokePart,
     TakeOwnLockOff,
@@ -42,7 +44,7 @@ notices = APIRouter(prefix="/notices")
 
 @panel.post("/rows")
 async def row(request: Request, job: str) -> Response:
-    """Record that a lock went onto a point, or came off it."""
+    """Record that a lock went onto a point, or came off it; name a further point, or strike one off."""
     form = await posted(request)
     request.state.refill = Refill(ROW, dict(form.fields))
     match form.need("act"):
@@ -52,8 +54,12 @@ async def row(request: Request, job: str) -> Response:
             )
         case "off":
             command = UnlockPoint(form.need("step"), form.need("point"))
+        case "name":
+            command = NamePoint(form.need("step"), form.need("new_tag"), form.need("new_kind"), form.need("new_safe"))
+        case "strike":
+            command = StrikePoint(form.need("step"), form.need("strike"), form.need("reason"))
         case other:
-            raise Invalid(f"{other!r} is nothing that a row can hold. Send on or off.")
+            raise Invalid(f"{other!r} is nothing that a row can hold. Send on, off, name or strike.")
     return await show(request, job, await do(request, job, command, form))
 
 

@@ -7,7 +7,7 @@ from starlette.responses import RedirectResponse, Response
 from app.calc.errors import Invalid
 from app.domain.crew import ConfirmPause
 from app.domain.job import JobState, Stage, fold
-from app.domain.locks import LockPoint, PutOwnLockOn, TakeOwnLockOff, UnlockPoint
+from app.domain.locks import LockPoint, NamePoint, PutOwnLockOn, TakeOwnLockOff, UnlockPoint
 from app.domain.paper import Beside, Blank, BlankPrinted, PrintBlank, ReconcileBlank, Transcribe, TranscribeBeside
 from app.domain.procedure import StepKind
 from app.domain.watching import TakeReading
@@ -100,7 +100,7 @@ async def _entry(request: Request, job: str, number: int, refilled: Refilled, *,
     people = await run_in_threadpool(site.people.everyone)
     page = entry_page(
         state, number, _blank(state, number), session, around, people, now=utc_text(site.clock()),
-        typed=refilled.answers,
+        typed=refilled.answers, further="further" in request.query_params,
     )  # fmt: skip
     if page is None:
         raise Invalid("No step is due, so nothing is left to be entered from paper. Account for the blank.")
@@ -180,7 +180,7 @@ async def _beside_entry(
 
 @router.post("/blanks/{number}/beside")
 async def transcribe_beside(request: Request, job: str, number: int) -> Response:
-    """Enter from paper what is no mark: a row of locks, who spoke at a pause, an own lock, a repeated reading."""
+    """Enter from paper what is no mark: a further point, a row of locks, who spoke, an own lock, a repeated reading."""
     form = await posted(request, faults_later=True)
     of_step = bool(form.get("step"))
 
@@ -217,12 +217,12 @@ def _act(state: JobState, form: Posted) -> Beside:
     match form.need("what"):
         case "row on":
             point, seen = form.need("point"), form.need("seen")
-            safe = next(
-                (item.safe for item in (state.opened.housing.points if state.opened else ()) if item.id == point), ""
-            )
+            safe = next((item.safe for item in state.points if item.id == point), "")
             return LockPoint(
                 form.need("step"), point, safe if seen == AS_ASKED else seen, form.need("lock"), form.need("tag_number")
             )
+        case "point named":
+            return NamePoint(form.need("step"), form.need("new_tag"), form.need("new_kind"), form.need("new_safe"))
         case "row off":
             return UnlockPoint(form.need("step"), form.need("point"))
         case "pause":

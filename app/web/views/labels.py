@@ -110,7 +110,7 @@ def _held(reads: str, line: JobLine, state: JobState) -> Held:
     if any(same_tag(reads, tag) for tag in asked):
         told = f"This is the label that job {line.number} asks for now: {step}"
         return Held("right", f"{told} Read what it says with your own eyes as well.", line.job)
-    own = {line.housing, *(point.tag for point in state.opened.housing.points)} if state.opened else {line.housing}
+    own = {line.housing, *(point.tag for point in state.points)}
     if not any(same_tag(reads, tag) for tag in own):
         told = f"NOT YOUR HOUSING: job {line.number} is on {line.housing}, and this label reads {reads}."
         return Held("wrong", f"{told} Do not go on here.", line.job)

@@ -1,13 +1,15 @@
 """Locks as screens show them: the rows of the step that is due, the parts of a trial, everybody's locks on one page."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from app.domain.containment.state import Door
-from app.domain.housing import IsolationPoint, PointKind
+from app.domain.deciding.isolation import named_at
+from app.domain.housing import DAMPERS, FurtherKind, Point
 from app.domain.job import JobState, Stage
 from app.domain.locks import OTHERWISE, Hung, StrokePart
 from app.domain.procedure import Role
+from app.domain.steps import Step
 from app.domain.watching import MOST_MISSED, stands_open
 from app.domain.words import unit_words
 from app.records.locks import LOCK_COLUMNS, lock_list, lock_tables, on_in
@@ -36,12 +38,26 @@ class RowView:
 
 
 @dataclass(frozen=True, slots=True)
+class NamingView:
+    """The form that names a point beyond the nameplate.  first: it is what is to be done now, before any row.
+
+    kinds: to choose from, each with its words.  may_strike: points named here that no lock is on, with their tags.
+    """
+
+    first: bool
+    kinds: tuple[tuple[str, str], ...]
+    may_strike: tuple[tuple[str, str], ...]
+    token: str
+
+
+@dataclass(frozen=True, slots=True)
 class LocksView:
     """The rows of a step, or the part of a trial that comes next.
 
     act: on, off or the part of a trial; point, tag: what the form is for, empty if there is nothing to record here.
     options: positions to choose from, the safe one first.  typed: what was typed before a refusal.
-    brief_first: whoever is signed in has to be briefed before recording anything.
+    brief_first: whoever is signed in has to be briefed before recording anything.  naming: None where the step names
+    no further point.
     """
 
     heading: str
@@ -60,6 +76,7 @@ class LocksView:
     token: str
     other_token: str
     typed: Mapping[str, str] = field(default_factory=dict)
+    naming: NamingView | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,38 +116,49 @@ def shows_rows(state: JobState) -> bool:
 def rows_view(state: JobState, session: Session, refill: Refill | None) -> LocksView:
     """Return the rows of the step that is due, or the next part of a trial."""
     typed = refill.answers if refill and refill.step == ROW else {}
-    points = state.opened.housing.points if state.opened else ()
     if state.locks.stroke is not None:
-        return _trial(state, points, typed)
+        return _trial(state, typed)
     due = state.due
     assert due is not None
     act = "on" if due.table == "locks_on" else "off"
-    left = [item for item in points if (state.locks.at(item.id) is None) == (act == "on")]
+    left = [item for item in state.points if (state.locks.at(item.id) is None) == (act == "on")]
     mine = [item for item in left if act == "on" or _by(state, item) == session.who.id]
     chosen = next((item for item in left if item.id == typed.get("point")), None) or next(iter(mine), None)
-    rows = tuple(_row(state, item, chosen=item is chosen, left=item in left) for item in points)
+    rows = tuple(_row(state, item, chosen=item is chosen, left=item in left) for item in state.points)
     told = "" if chosen or not left else "The locks that are left are taken off by those who put them on, signed in."
+    naming = _naming(state, due, left) if due.further else None
+    button = _button(act, chosen, left)
+    if naming is not None and not left:
+        button = "Put it on the list" if naming.first else "All further points are locked"
     return LocksView(
-        heading=due.text, told=told, rows=rows, act=act, button=_button(act, chosen, left), step=due.id,
+        heading=due.text, told=told, rows=rows, act=act, button=button, step=due.id,
         point=chosen.id if chosen else "", tag=chosen.tag if chosen else "",
-        options=(chosen.safe, OTHERWISE) if chosen and act == "on" else (), asks_lock=act == "on", asks_words="",
+        options=(chosen.safe, OTHERWISE) if chosen and act == "on" else (),
+        asks_lock=act == "on" and chosen is not None, asks_words="",
         may_give_up=False, brief_first=must_be_briefed(state, session), token=new_token(), other_token=new_token(),
-        typed=typed,
+        typed=typed, naming=naming,
     )  # fmt: skip
 
 
-def _by(state: JobState, point: IsolationPoint) -> str:
+def _naming(state: JobState, due: Step, left: Sequence[Point]) -> NamingView:
+    named = named_at(state, due)
+    struck = tuple((item.id, item.tag) for item in named if state.locks.at(item.id) is None)
+    kinds = tuple((str(kind), kind.words) for kind in FurtherKind)
+    return NamingView(first=not named and not left, kinds=kinds, may_strike=struck, token=new_token())
+
+
+def _by(state: JobState, point: Point) -> str:
     row = state.locks.at(point.id)
     return row.by.id if row else ""
 
 
-def _button(act: str, chosen: IsolationPoint | None, left: list[IsolationPoint]) -> str:
+def _button(act: str, chosen: Point | None, left: Sequence[Point]) -> str:
     if chosen is None:
         return "" if left else "Done"
     return f"Record lock on {chosen.tag}" if act == "on" else f"Lock off {chosen.tag}"
 
 
-def _row(state: JobState, point: IsolationPoint, *, chosen: bool, left: bool) -> RowView:
+def _row(state: JobState, point: Point, *, chosen: bool, left: bool) -> RowView:
     row = state.locks.at(point.id)
     zone = state.opened.zone if state.opened else "UTC"
     return RowView(
@@ -153,10 +181,10 @@ TRIAL = {
 }
 
 
-def _trial(state: JobState, points: tuple[IsolationPoint, ...], typed: Mapping[str, str]) -> LocksView:
+def _trial(state: JobState, typed: Mapping[str, str]) -> LocksView:
     stroke = state.locks.stroke
     assert stroke is not None
-    point = next(item for item in points if item.id == stroke.point)
+    point = next(item for item in state.points if item.id == stroke.point)
     heading, button, words = TRIAL[stroke.part]
     row = state.locks.at(point.id)
     owner = f"By {row.by.name}, whose lock it is, signed in. " if row else ""
@@ -164,7 +192,7 @@ def _trial(state: JobState, points: tuple[IsolationPoint, ...], typed: Mapping[s
     return LocksView(
         heading=heading.format(tag=stroke.tag),
         told=f"{owner}{stroke.tag} is being moved for a trial; the isolation is verified anew after it.",
-        rows=tuple(_row(state, item, chosen=item is point, left=False) for item in points),
+        rows=tuple(_row(state, item, chosen=item is point, left=False) for item in state.points),
         act=str(stroke.part), button=button.format(tag=stroke.tag), step="", point=point.id, tag=point.tag,
         options=(point.safe, OTHERWISE) if on else (), asks_lock=on, asks_words=words,
         may_give_up=stroke.part is StrokePart.OFF, brief_first=False, token=new_token(), other_token=new_token(),
@@ -199,8 +227,8 @@ def board_view(state: JobState, session: Session, people: tuple[Person, ...], ev
     lead = session.who.role is Role.LEAD
     shut = state.model is not None and all(port.door is Door.SHUT for port in state.model.ports)
     dampers = [
-        (item.id, item.tag) for item in (housing.points if housing else ())
-        if item.kind is PointKind.DAMPER and state.locks.at(item.id)
+        (item.id, item.tag) for item in state.points
+        if item.kind in DAMPERS and state.locks.at(item.id)
     ]  # fmt: skip
     return BoardView(
         tables=tuple(lock_tables(state, events, zone)),  # type: ignore[arg-type]

@@ -3,8 +3,9 @@
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from app.domain.deciding.isolation import unlocked
+from app.domain.deciding.isolation import named_at, unlocked
 from app.domain.event_base import Who
+from app.domain.housing import FurtherKind
 from app.domain.job import JobState, Stage
 from app.domain.locks import OTHERWISE
 from app.domain.paper import HOW_WORDS, Blank
@@ -73,7 +74,8 @@ class EntryPage:
     rows: for a step done row by row, the points that are left, each with its words; locking: whether locks go on there.
     speakers: for a team pause, who of the crew has yet to speak.
     seconds: who may compare.  second_at: what the second person at the work did, where the step takes two; besides: who
-    that may have been, whether they are here now or not.
+    that may have been, whether they are here now or not.  kinds: of further points, where the step names them; naming:
+    whether the form is for one.
     """
 
     serial: str
@@ -98,6 +100,8 @@ class EntryPage:
     second_at: str = ""
     as_asked: str = AS_ASKED
     otherwise: str = OTHERWISE
+    kinds: tuple[tuple[str, str], ...] = ()
+    naming: bool = False
     besides: tuple[tuple[str, str], ...] = ()
 
 
@@ -130,9 +134,9 @@ def _row(state: JobState, number: int, blank: Blank) -> BlankRow:
 
 def entry_page(
     state: JobState, number: int, blank: Blank, session: Session, around: Around, people: Iterable[Person], *,
-    now: str, typed: Mapping[str, str],
+    now: str, typed: Mapping[str, str], further: bool = False,
 ) -> EntryPage | None:  # fmt: skip
-    """Return the form for the step that is due; None where no step is due."""
+    """Return the form for the step that is due; None where no step is due.  further: for a point to be named."""
     due = state.due
     if due is None:
         return None
@@ -154,6 +158,8 @@ def entry_page(
         two_marks=two_marks,
         rows=_rows_left(state, due),
         locking=due.table == "locks_on",
+        kinds=tuple((str(kind), kind.words) for kind in FurtherKind) if due.further else (),
+        naming=bool(due.further) and (further or not (unlocked(state) or named_at(state, due))),
         speakers=_speakers(state, due),
         people=tuple((person.id, f"{person.name}, {person.role.words}") for person in workers),
         seconds=tuple((person.id, person.name) for person in workers if person.id != session.who.id),
@@ -167,10 +173,9 @@ def entry_page(
 
 
 def _rows_left(state: JobState, due: Step) -> tuple[tuple[str, str], ...]:
-    points = state.opened.housing.points if state.opened else ()
     if due.table == "locks_on":
         return tuple((item.id, f"{item.tag}, to be {item.safe}") for item in unlocked(state))
-    on = ((item, state.locks.at(item.id)) for item in points) if due.table == "locks_off" else ()
+    on = ((item, state.locks.at(item.id)) for item in state.points) if due.table == "locks_off" else ()
     return tuple((item.id, f"{item.tag}, locked by {row.by.name}") for item, row in on if row is not None)
 
 
