@@ -115,7 +115,7 @@ def test_row_15_nobody_marks_before_the_brief_nor_without_the_qualification(desk
     kept = entries(desk, job)
     assert any(item.get("code") == "not_briefed" and lead.name in item["sentence"] for item in kept)
     (signed, _) = [item for item in kept if item["type"] == "crew_briefed"]
-    assert (signed["words"], signed["revision"]) == (WORDS, 5)
+    assert (signed["words"], signed["revision"]) == (WORDS, 6)
     assert signed["signature"]["meaning"] == "I have been briefed for this job and take part in the work"
 
 
