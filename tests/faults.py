@@ -158,7 +158,7 @@ SHORT: Mapping[str, Part] = {
 }
 TIERS: Mapping[str, Mapping[str, Part]] = {
     "A": {
-        **on_disk(Scale(kills=40, seated=True, errors=8, swept=True, states=10_000, faulted=4, all_parts=True)),
+        **on_disk(Scale(kills=40, stopped=True, errors=8, swept=True, states=10_000, faulted=4, all_parts=True)),
         **in_memory(cases=200, flips=20_000, edits=440, size=5, sets=20, longer=2_000, played=500, modelled=100_000),
     },
     "B": {

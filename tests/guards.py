@@ -506,7 +506,7 @@ JOB_GUARDS = [
     Deletion("store: a kit to settle", STORING, "if job not in store.kits:", "if False:", STORE_ROOM),
     Deletion("store: settled as shown", STORING, "if stray or kit - back.keys():", "if False:", STORE_D),
     Deletion("store: settled once", STORING, "if job in store.settled:\n        raise", "if False:\n        raise", STORE_D),
-    Deletion("store: no more back than out", STORING, "if count > staged:", "if False:", STORE_ROOM),
+    Deletion("store: no more back than out", STORING, "if count > staged:", "if False:", STORE_D),
     Deletion("store: what differs is explained", STORING, "        if odd:\n            raise", "        if False:\n            raise", STORE_D),
     Deletion("store: a job that goes on", STORING, "        if not finished:\n            raise", "        if False:\n            raise", STORE_D),
     Deletion("filter: read elsewhere in the job", FITTING, "if place := (self.elsewhere or {}).get(plain_serial(serial)):", 'if place := "":', FITTING_D),

@@ -83,7 +83,7 @@ def test_two_accounts_are_told_whole_and_soon(site: tuple[str, Running], tablet_
     for tablet in (away, other, lead):
         told = tablet.page.locator("main")
         expect(told).to_contain_text("Two accounts differ. Look at the housing")
-        expect(told).to_contain_text("Step 24: Twist the bag into")
+        expect(told).to_contain_text("Step 25: Twist the bag into")
         facts = tablet.page.locator("dl.facts dd").all_inner_texts()
         assert [len(TIME.findall(fact)) for fact in facts] == [1, 1]
         assert facts[0].startswith(f"{EYES}, tablet 9, ")

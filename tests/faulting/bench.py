@@ -32,7 +32,7 @@ class Scale:
     """How much is tried.
 
     kills: writes at which a life is killed, and half as many flushes and cuts; None for all.
-    seated: the kills are dealt to the ten sittings of the job, all of each, beside so many to lives of the whole job.
+    stopped: a life is stopped after each of its calls as well, and what stands on the disk then is opened elsewhere.
     errors: likewise, for each kind of error.
     swept: errors that do not last are given to every call, many to one life, instead of one to each life.
     states: states after a power loss.
@@ -46,7 +46,7 @@ class Scale:
     errors: int | None
     states: int
     faulted: int
-    seated: bool = False
+    stopped: bool = False
     swept: bool = False
     all_parts: bool = False
     enough: int = WRONG_SHOWN
@@ -96,7 +96,7 @@ def reopen(work: Work, folder: Path, outcome: Outcome) -> Reopened:
         return Reopened((f"The folder does not open: {no}",), monotonic() - begun, 0, frozenset())
     try:
         found = examine(folder / DATABASE, work.certificate_pem)
-        wrong = judge(found, [*work.earlier, *outcome.acknowledged])
+        wrong = judge(found, outcome.acknowledged)
         wrong += _next_mark(work, running, folder, set(outcome.acknowledged))
         seconds = monotonic() - begun
     finally:

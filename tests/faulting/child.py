@@ -2,7 +2,7 @@
 
 `python -m tests.faulting.child SOCKET` runs in the tree under test.  Whoever connects sends one line, an Order as JSON,
 and has a process of their own that tells one fact a line: `ready PID`, `ack TOKEN`, `no TOKEN KIND SENTENCE`,
-`wrong TOKEN WHAT`, `unopened KIND SENTENCE`, `gave-up MISSING`, `broke WHAT`, `ended`.  A token is told as `ack` after
+`wrong TOKEN WHAT`, `unopened KIND SENTENCE`, `gave-up MISSING`, `broke WHAT`, `closed`.  A token is told as `ack` after
 the program's own promise for the mark has come true, and at no other time.
 """
 
@@ -32,7 +32,7 @@ from app.settings import Settings
 from app.storage.faults import StorageFault
 
 CHECKPOINT_PAGES = 40
-"""Far below the real setting, so that a job of 100 marks goes through many checkpoints, and ten marks through one."""
+"""Far below the real setting, so that a job of 100 marks goes through many checkpoints."""
 TRIES = 3
 """So often a mark is sent before its tablet gives up."""
 WAIT_S = 30
@@ -44,15 +44,11 @@ Tell = Callable[..., None]
 
 @dataclass(frozen=True)
 class Order:
-    """What a life is to do.  work: a file of rounds of marks.  early: it is traced before it opens the folder.
-
-    closes: it closes the folder after its work.
-    """
+    """What a life is to do.  work: a file of rounds of marks.  early: it is traced before it opens the folder."""
 
     folder: str
     work: str
     early: bool
-    closes: bool = True
 
 
 @dataclass(frozen=True)
@@ -108,9 +104,8 @@ def live(line: socket.socket) -> None:
     for marks in rounds:
         if not all(_settled(running, mark, future, tell, acknowledged) for mark, future in _handed_in(running, marks)):
             break
-    if order.closes:
-        running.close()
-    tell("ended")
+    running.close()
+    tell("closed")
 
 
 def _opened(folder: Path, tell: Tell) -> Running | None:

@@ -11,7 +11,9 @@ from app.storage import faults
 from app.storage.faults import StorageFault
 from tests.faulting.bench import Bench, Reopened, reopen, some, two_at_once
 from tests.faulting.lives import INJECTED, Outcome, counted, injection, on_database
+from tests.faulting.stops import stop_everywhere
 from tests.faulting.told import Told
+from tests.faulting.work import MARKS
 
 KILLED = "signal=SIGKILL"
 ERRORS = ("EIO", "ENOSPC")
@@ -53,10 +55,9 @@ class Point:
 
 @dataclass(frozen=True)
 class Tried:
-    """A point, of how many marks its life was, what it told, how often the injection took place, the folder after."""
+    """A point, what its life told, whether the injection took place, and the folder afterwards."""
 
     point: Point
-    of: int
     outcome: Outcome
     hits: int
     after: Reopened
@@ -68,16 +69,14 @@ class Tried:
         return self.hits > 0
 
 
-def points(bench: Bench, what: str, *, starts: tuple[bool, ...] = (True, False)) -> list[Point]:
+def points(bench: Bench, what: str) -> list[Point]:
     """Return every call of an undisturbed life to the database and its log, once from the start and once from work."""
     found = []
-    for early in starts:
+    for early in (True, False):
         folder, log = bench.work.copy_to(bench.place / f"count-{early}"), bench.place / f"count-{early}.log"
         options = [*on_database(folder), "-s", "0", "-e", f"trace={','.join(INJECTED)}"]
-        outcome = bench.nursery.life(
-            folder, bench.work.file, log=log, options=options, early=early, closes=bench.work.closes
-        )
-        if not outcome.ended or outcome.unforeseen or len(outcome.acknowledged) != len(bench.work.marks):
+        outcome = bench.nursery.life(folder, bench.work.file, log=log, options=options, early=early)
+        if not outcome.closed or outcome.unforeseen or len(outcome.acknowledged) != MARKS:
             raise RuntimeError(f"An undisturbed life did not go well: {outcome.unforeseen} {outcome.refused[:1]}")
         calls = _before_work(log) if early else counted(log)
         found += [
@@ -98,23 +97,21 @@ def _before_work(log: Path) -> dict[str, int]:
 def kill_everywhere(bench: Bench) -> Told:
     """Part 1: kill a life at each of the points; nothing acknowledged is lost and nothing stands twice."""
     base = points(bench, KILLED)
-    told, seated = Told("kill"), []
-    if bench.scale.seated:
-        starts, base = [point for point in base if point.early], [point for point in base if not point.early]
-        seats = [replace(bench, work=work) for work in bench.work.sittings(bench.place / "sittings")]
-        seated = [(bench, point) for point in starts]
-        seated += [(seat, point) for seat in seats for point in points(seat, KILLED, starts=(False,))]
-    whole = _drawn(base, bench.scale.kills, bench.chance("kill"))
-    tried = _try(bench, [*seated, *((bench, point) for point in whole)], told)
+    chosen = _drawn(base, bench.scale.kills, bench.chance("kill"))
+    told = Told("kill")
+    stops = stop_everywhere(bench) if bench.scale.stopped else None
+    tried = _try(bench, chosen, told)
     ends = [one for one in tried if not one.hit]
     unasked = [one.after.unasked for one in tried if one.after.unasked > 0]
-    told.cases = f"{len(tried)} lives, {len(whole)} at {len(base)} points of a whole job"
-    if seated:
-        told.cases += f", {len(seated)} at all points of its starts and its {len(seats)} sittings"
+    told.cases = f"{len(tried)} lives of {len(base)} points"
+    if stops is not None:
+        told.cases = f"a life stopped {stops.count} times, {told.cases}"
+        told.wrong += stops.wrong
     told.worst = _slowest(tried)
     told.facts = [
         f"{len(tried) - len(ends)} killed there, {len(ends)} ended before",
         f"{len(unasked)} left marks that nobody had acknowledged (at most {max(unasked, default=0)} in one folder)",
+        *(stops.facts if stops is not None else ()),
     ]
     return told
 
@@ -130,7 +127,7 @@ def refuse_everywhere(bench: Bench) -> Told:
         for point in _drawn(base, bench.scale.errors, bench.chance("error", error, lasting)):
             chosen.append(replace(point, what=f"error={error}", lasting=lasting))
     bench.chance("order").shuffle(chosen)
-    tried = _try(bench, [(bench, point) for point in chosen], told)
+    tried = _try(bench, chosen, told)
     refused = [one for one in tried if one.outcome.refused or one.outcome.unopened]
     kept = sum(bool({token for token, _, _ in one.outcome.refused} & one.after.standing - set(one.outcome.acknowledged))
                for one in tried)  # fmt: skip
@@ -169,7 +166,7 @@ def _slowest(tried: list[Tried]) -> str:
     return f"slowest new start with check and next mark {slow.after.seconds:.2f} s, after {slow.point}"
 
 
-def _try(bench: Bench, chosen: list[tuple[Bench, Point]], told: Told) -> list[Tried]:
+def _try(bench: Bench, chosen: list[Point], told: Told) -> list[Tried]:
     """Live once for each point, two lives at a time, until enough is wrong."""
 
     def enough(tried: Tried) -> bool:
@@ -177,7 +174,7 @@ def _try(bench: Bench, chosen: list[tuple[Bench, Point]], told: Told) -> list[Tr
             told.wrong.append(f"{tried.point}: {tried.wrong[0]}")
         return len(told.wrong) >= bench.scale.enough
 
-    tried = list(two_at_once(enumerate(chosen), lambda item: live_to(item[1][0], item[0], item[1][1]), until=enough))
+    tried = list(two_at_once(enumerate(chosen), lambda item: live_to(bench, *item), until=enough))
     if not any(one.hit for one in tried):
         told.wrong.append("No injection took place: this part proves nothing.")
     return tried
@@ -188,14 +185,10 @@ def live_to(bench: Bench, number: int, point: Point) -> Tried:
     part = "kill" if point.kills else "error"
     folder, log = bench.work.copy_to(bench.place / f"{part}-{number}"), bench.place / f"{part}-{number}.log"
     options = injection(folder, point.call, point.what, point.when)
-    outcome = bench.nursery.life(
-        folder, bench.work.file, log=log, options=options, early=point.early, closes=bench.work.closes
-    )
+    outcome = bench.nursery.life(folder, bench.work.file, log=log, options=options, early=point.early)
     text = log.read_text("utf-8") if log.exists() else ""
     after = reopen(bench.work, folder, outcome)
-    tried = Tried(
-        point, len(bench.work.marks), outcome, text.count("INJECTED") or text.count("killed by SIGKILL"), after
-    )
+    tried = Tried(point, outcome, text.count("INJECTED") or text.count("killed by SIGKILL"), after)
     tried = replace(tried, wrong=(*after.wrong, *(_wrong_when_killed if point.kills else _wrong_when_refused)(tried)))
     if tried.wrong:
         bench.keep_folder(folder, f"{part}-{number}")
@@ -209,8 +202,8 @@ def _wrong_when_killed(tried: Tried) -> list[str]:
     wrong = [*outcome.unforeseen]
     if outcome.refused or outcome.unopened:
         wrong.append(f"A mark was refused before the kill: {(outcome.refused or outcome.unopened)[0]}")
-    if not tried.hit and len(outcome.acknowledged) != tried.of:
-        wrong.append(f"Not killed, and {len(outcome.acknowledged)} of {tried.of} marks acknowledged.")
+    if not tried.hit and len(outcome.acknowledged) != MARKS:
+        wrong.append(f"Not killed, and {len(outcome.acknowledged)} of {MARKS} marks acknowledged.")
     return wrong
 
 
@@ -222,8 +215,8 @@ def _wrong_when_refused(tried: Tried) -> list[str]:
     if tried.point.lasting:
         if outcome.refused and outcome.after_refusal:
             wrong.append(f"{outcome.after_refusal} marks acknowledged while every {tried.point.call} fails.")
-    elif not (outcome.ended and len(outcome.acknowledged) == tried.of):
-        wrong.append(f"After one failed call {len(outcome.acknowledged)} of {tried.of} marks were ever acknowledged.")
+    elif not (outcome.closed and len(outcome.acknowledged) == MARKS):
+        wrong.append(f"After one failed call only {len(outcome.acknowledged)} of {MARKS} marks were ever acknowledged.")
     return wrong
 
 

@@ -7,10 +7,11 @@ import socket
 import subprocess
 import sys
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
+from typing import TextIO
 
 from app.storage.durable import DATABASE
 from tests.faulting.child import Order
@@ -40,7 +41,7 @@ class Outcome:
     after_refusal: int = 0
     """So many marks were acknowledged after the first refusal."""
     gave_up: bool = False
-    ended: bool = False
+    closed: bool = False
 
     def hear(self, line: str) -> None:
         """Take in one line of a life."""
@@ -59,10 +60,15 @@ class Outcome:
                 self.gave_up = True
                 if rest != "0":
                     self.unforeseen.append(f"{rest} acknowledged marks are not shown while the disk refuses")
-            case "ended":
-                self.ended = True
+            case "closed":
+                self.closed = True
             case _:
                 self.unforeseen.append(line)
+
+
+def _killed(pid: int) -> None:
+    with suppress(ProcessLookupError):
+        os.kill(pid, 9)
 
 
 def may_trace() -> None:
@@ -91,6 +97,15 @@ def _attached(pid: int, options: Sequence[str], log: Path) -> "subprocess.Popen[
     return tracer
 
 
+Hear = Callable[[TextIO, int, Outcome], None]
+"""How a life of this number is heard to its end, line by line."""
+
+
+def _hear_all(hears: TextIO, _: int, outcome: Outcome) -> None:
+    for told in hears:
+        outcome.hear(told.rstrip("\n"))
+
+
 @dataclass(frozen=True)
 class Nursery:
     """A warm process of one tree, which begins lives.  said: the file of its standard error, which stays empty."""
@@ -98,15 +113,16 @@ class Nursery:
     door: str
     said: Path
 
-    def life(
-        self, folder: Path, work: Path, *, log: Path, options: Sequence[str], early: bool = False, closes: bool = True
-    ) -> Outcome:
+    def life(self, folder: Path, work: Path, *, log: Path, options: Sequence[str], early: bool = False) -> Outcome:
         """Begin a life on a folder, trace it with these options, let it go, and hear all it tells."""
+        return self.watched(Order(str(folder), str(work), early), log, options, _hear_all)
+
+    def watched(self, order: Order, log: Path, options: Sequence[str], hear: "Hear") -> Outcome:
+        """Begin a life, trace it, let it go, and hear it in this way until it ends."""
         outcome = Outcome()
         with socket.socket(socket.AF_UNIX) as line:
             line.settimeout(LONGEST_LIFE_S)
             line.connect(self.door)
-            order = Order(str(folder), str(work), early, closes)
             line.sendall(json.dumps(asdict(order)).encode() + b"\n")
             hears = line.makefile("r", encoding="utf-8")
             first = hears.readline()
@@ -117,12 +133,13 @@ class Nursery:
             tracer = _attached(pid, options, log)
             try:
                 line.sendall(b"go\n")
-                for told in hears:
-                    outcome.hear(told.rstrip("\n"))
+                hear(hears, pid, outcome)
             except TimeoutError:
                 outcome.unforeseen.append(f"the life hung for {LONGEST_LIFE_S} s")
-                with suppress(ProcessLookupError):
-                    os.kill(pid, 9)
+                _killed(pid)
+            except BaseException:
+                _killed(pid)  # one that stands still would never end
+                raise
             tracer.communicate(timeout=LONGEST_LIFE_S)
         return outcome
 

@@ -13,6 +13,7 @@ from tests.faulting.bench import Bench, Scale, some, two_at_once
 from tests.faulting.injections import KILLED, Point, live_to, points
 from tests.faulting.lives import nursery
 from tests.faulting.power import Share, look_through, record
+from tests.faulting.stops import stop_everywhere
 from tests.faulting.told import Notice
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -116,24 +117,31 @@ def notices(part: str, sound: Bench) -> list[Notice]:
     chosen = [fault for fault in SEEDED if part in (fault.by if sound.scale.all_parts else fault.by[:1])]
     found = two_at_once(chosen, lambda fault: _noticed(part, fault, sound), until=lambda _: False)
     by_name = {notice.fault: notice for notice in found}
-    return [by_name[fault.name] for fault in chosen]
+    at_stops = [_noticed("stops", SEEDED[0], sound)] if part == "kill" and sound.scale.stopped else []
+    return [*(by_name[fault.name] for fault in chosen), *at_stops]
 
 
 def _noticed(part: str, fault: Seeded, sound: Bench) -> Notice:
-    place = sound.place / f"seeded-{SEEDED.index(fault)}"
+    place = sound.place / f"seeded-{part}-{SEEDED.index(fault)}"
     for inner in ("sick", "sound"):
         (place / inner).mkdir(parents=True)
     scale = Scale(kills=None, errors=None, states=TRIED_STATES, faulted=1, enough=1)
     with nursery(tree_with(ROOT, fault, place / "tree"), place / "nursery") as sick:
         bench = replace(sound, nursery=sick, place=place / "sick", scale=scale, keep=None)
         control = replace(sound, place=place / "sound", scale=scale, keep=None)
-        return Notice(fault.name, _BY_PART[part](bench, control))
+        where = ", at a stop" if part == "stops" else ""
+        return Notice(f"{fault.name}{where}", _BY_PART[part](bench, control))
 
 
 def _by_kill(bench: Bench, control: Bench) -> str:
     chosen = some(points(bench, KILLED), TRIED_POINTS, bench.chance("seeded kill"))
     bench.chance("seeded order").shuffle(chosen)
     return _first(bench, control, chosen)
+
+
+def _by_stops(bench: Bench, _: Bench) -> str:
+    """The sound program has been stopped everywhere just before."""
+    return next(iter(stop_everywhere(bench).wrong), "")
 
 
 def _by_error(bench: Bench, control: Bench) -> str:
@@ -163,4 +171,4 @@ def _seen(bench: Bench) -> str:
     return seen.wrong[0] if seen.wrong else ""
 
 
-_BY_PART = {"kill": _by_kill, "error": _by_error, "power": _by_power}
+_BY_PART = {"kill": _by_kill, "stops": _by_stops, "error": _by_error, "power": _by_power}

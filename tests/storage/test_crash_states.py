@@ -427,13 +427,13 @@ def test_a_refusal_is_one_sentence_of_the_store(kind: str, sentence: str, good: 
 def test_a_life_is_heard_line_by_line() -> None:
     """Acknowledgements before and after a refusal, the refusal and the end are told apart; the rest is unforeseen."""
     outcome = Outcome()
-    for line in ("ack a", "no b StorageFault The disk said no.", "ack b", "gave-up 1", "broke KeyError()", "ended"):
+    for line in ("ack a", "no b StorageFault The disk said no.", "ack b", "gave-up 1", "broke KeyError()", "closed"):
         outcome.hear(line)
 
     assert (outcome.acknowledged, outcome.after_refusal) == (["a", "b"], 1)
     assert outcome.refused == [("b", "StorageFault", "The disk said no.")]
     assert outcome.gave_up
-    assert outcome.ended
+    assert outcome.closed
     assert outcome.unforeseen == ["1 acknowledged marks are not shown while the disk refuses", "broke KeyError()"]
 
 
