@@ -88,7 +88,7 @@ def test_a_choice_that_leaves_a_branch_comes_from_paper() -> None:
     assert isinstance(done, StepDone)
     assert done.transcribed is not None
     assert isinstance(left, BranchLeft)
-    assert len(left.steps) == 2
+    assert len(left.steps) == 3
     assert unlawful(bench.events) == ()
 
 

@@ -137,7 +137,7 @@ THIRD = Who(id="third", name="Jaro Lind", role=Role.TECHNICIAN)
 FOURTH = Who(id="fourth", name="Mele Tuala", role=Role.TECHNICIAN)
 EVERYBODY = (*PEOPLE, THIRD, FOURTH)
 ALL_QUALIFIED = {**QUALIFIED, **{(who.id, need): date(9999, 12, 31) for who in (THIRD, FOURTH) for need in NEEDS}}
-EXAMPLES = int(os.environ.get("CHANGEOUT_HISTORIES", "24"))
+EXAMPLES = int(os.environ.get("CHANGEOUT_HISTORIES", "40"))
 """Histories of each size of crew; more by hand."""
 DEPARTING = max(EXAMPLES // 10, 4)
 """As many more of each crew begin off the main line, for each way off it."""
@@ -322,6 +322,7 @@ def about_isolation(state: JobState, step: Step) -> Iterator[Command]:
         yield UnlockPoint(step.id, "upstream")
         yield NamePoint(step.id, f"BL-{len(state.locks.further)}", "blank", "bolted on")
         yield NamePoint(step.id, "DF-1", "damper", "shut")
+        yield StrikePoint(step.id, "none", "misread")
         for point in state.locks.further:
             yield LockPoint(step.id, point.id, point.safe, f"L-{point.tag}", "T-96")
             yield from (UnlockPoint(step.id, point.id), StrikePoint(step.id, point.id, "misread"))
