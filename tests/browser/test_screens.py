@@ -313,8 +313,10 @@ def test_first_visit_is_small(browser: Browser, staged: Set) -> None:
     step = next(shown for shown in staged.pages if shown.work)
     page.goto(staged.address + step.path)
     page.wait_for_load_state("networkidle")
+    scheme = page.locator("html").get_attribute("data-scheme")
     context.close()
 
+    assert scheme == "bright", "what a tablet has that chose none"
     assert len(sizes) > 5
     assert sum(sizes) <= FIRST_VISIT_BYTES, sizes
 

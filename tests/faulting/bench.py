@@ -15,7 +15,7 @@ from app.bootstrap import Running, start
 from app.calc.errors import ChangeoutError
 from app.settings import Settings
 from tests.faulting.child import WAIT_S
-from tests.faulting.examine import examine, judge, stands
+from tests.faulting.examine import examine, judge
 from tests.faulting.lives import Nursery, Outcome
 from tests.faulting.told import AT_ONCE, WRONG_SHOWN
 from tests.faulting.work import DATABASE, Work
@@ -123,8 +123,7 @@ def _next_mark(work: Work, running: Running, folder: Path, acknowledged: set[str
         return [f"The next mark is refused after the new start: {no}"]
     if done.refused is not None:
         return [f"The next mark is refused after the new start: {done.refused}"]
-    times = stands(folder / DATABASE, mark.job, mark.token)
-    return [] if times == 1 else [f"The next mark {mark.token} stands {times} times after it was acknowledged."]
+    return judge(examine(folder / DATABASE, work.certificate_pem), {mark.token})
 
 
 def two_at_once(todo: Iterable[T], work: Callable[[T], R], *, until: Callable[[R], bool]) -> Iterator[R]:

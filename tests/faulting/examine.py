@@ -82,14 +82,6 @@ def _act(entry: dict[str, Any]) -> str:
     return f"{entry['type']} {(entry.get('person') or {}).get('id', '')}"
 
 
-def stands(database: Path, ledger: str, token: str) -> int:
-    """Return how often what a request did stands in its ledger, without a check of anything else."""
-    with closing(sqlite3.connect(database)) as connection:
-        rows = connection.execute("SELECT payload FROM entry WHERE ledger = ? AND instr(payload, ?)", (ledger, token))
-        entries = [entry for (payload,) in rows if (entry := json.loads(payload)).get("request") == token]
-    return max(Counter(_act(entry) for entry in entries).values(), default=0)
-
-
 def judge(found: Found, acknowledged: Collection[str]) -> list[str]:
     """Return what is wrong: faults, acknowledged marks that are missing, and marks that stand more than once."""
     lost = [token for token in acknowledged if not found.standing[token]]

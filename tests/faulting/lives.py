@@ -101,7 +101,8 @@ Hear = Callable[[TextIO, int, Outcome], None]
 """How a life of this number is heard to its end, line by line."""
 
 
-def _hear_all(hears: TextIO, _: int, outcome: Outcome) -> None:
+def hear_all(hears: TextIO, _: int, outcome: Outcome) -> None:
+    """Hear all that a life tells until its end."""
     for told in hears:
         outcome.hear(told.rstrip("\n"))
 
@@ -115,7 +116,7 @@ class Nursery:
 
     def life(self, folder: Path, work: Path, *, log: Path, options: Sequence[str], early: bool = False) -> Outcome:
         """Begin a life on a folder, trace it with these options, let it go, and hear all it tells."""
-        return self.watched(Order(str(folder), str(work), early), log, options, _hear_all)
+        return self.watched(Order(str(folder), str(work), early), log, options, hear_all)
 
     def watched(self, order: Order, log: Path, options: Sequence[str], hear: "Hear") -> Outcome:
         """Begin a life, trace it, let it go, and hear it in this way until it ends."""

@@ -18,15 +18,15 @@ from threading import Thread
 from time import monotonic
 from typing import TextIO
 
+from app.storage.ballast import BALLAST_NAME
 from tests.faulting.bench import Bench, Reopened, reopen
 from tests.faulting.child import Order
-from tests.faulting.lives import INJECTED, LONGEST_LIFE_S, Outcome, on_database
+from tests.faulting.lives import INJECTED, LONGEST_LIFE_S, Outcome, hear_all, on_database
 from tests.faulting.told import AT_ONCE
 from tests.faulting.work import MARKS, Work
 
 AHEAD = 4 * AT_ONCE
 """So many copies wait to be opened at most."""
-KEPT_BACK = "room-kept-back"
 LOOK_S = 0.0005
 
 
@@ -84,7 +84,7 @@ def stop_everywhere(bench: Bench) -> Stops:
 
 def _copied(source: str, target: str) -> str:
     """Copy a file; the room that is kept back on the disk is the same for all."""
-    if Path(source).name == KEPT_BACK:
+    if Path(source).name == BALLAST_NAME:
         os.link(source, target)
         return target
     return shutil.copy2(source, target)
@@ -122,5 +122,4 @@ def _hear_stops(hears: TextIO, pid: int, outcome: Outcome, log: Path, copy: Call
 
 def _hear(hears: TextIO, outcome: Outcome) -> None:
     with suppress(OSError):
-        for told in hears:
-            outcome.hear(told.rstrip("\n"))
+        hear_all(hears, 0, outcome)

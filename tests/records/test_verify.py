@@ -23,7 +23,7 @@ from tests.ledger.signing import TestSigner, new_signer
 from tests.needed import missing
 
 AT = "2026-03-02T12:00:00.000Z"
-FLIPS, FLIP_PARTS = 160, 2
+FLIPS, FLIP_PARTS = 400, 2
 
 
 @lru_cache
@@ -195,7 +195,7 @@ def test_a_result_that_is_missing_is_found() -> None:
 
 @pytest.mark.parametrize("part", range(FLIP_PARTS))
 def test_any_flipped_bit_of_the_file_is_found(part: int) -> None:
-    """160 bits flipped at random places, one at a time, in two parts: none is accepted (`tests.faults`: 20,000)."""
+    """400 bits flipped at random places, one at a time, in two parts: none is accepted (`tests.faults`: 20,000)."""
     data = gel_record()
     signature = signer().sign(data)
     chosen = random.Random(20260302 + part)

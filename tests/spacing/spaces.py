@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
-READY_S = 90
+READY_S = 30
 
 
 def why_not() -> str:

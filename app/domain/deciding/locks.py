@@ -145,7 +145,11 @@ def _name(state: JobState, command: NamePoint, moment: Moment) -> tuple[Event, .
     if twin := next((told for told in (housing, *(item.tag for item in state.points)) if same_tag(tag, told)), None):
         raise Refused("named", f"{twin} stands there already. Read the label of the further point once more.")
     if len(state.locks.further) >= MOST_FURTHER:
-        raise Refused("too_many", f"{MOST_FURTHER} further points are named; more is no isolation. Stop the job.")
+        raise Refused(
+            "too_many",
+            f"{MOST_FURTHER} further points are named, the most that this program keeps for one job. "
+            "Stop the job and ask the safety officer.",
+        )
     return (
         event_of(
             PointNamed, state, moment, step=step.id, point=point.id, tag=point.tag, kind=point.kind, safe=point.safe
