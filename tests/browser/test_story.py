@@ -236,7 +236,7 @@ def test_gasket_housing_from_plan_to_verified_record(tablet: Tablet, site: tuple
     tablet.do_until("Roll the last bag")
 
     # A torque was misread: the first figure stays readable and what relied on it is due again.
-    torque = 79
+    torque = 80
     correct(tablet, job, torque, "Upper bolt at stop", "9.4", "Read off the wrong scale line.")
     assert tablet.action == "Verify that the filter clamp of P1 stands at its stop."
     expect(tablet.page.get_by_text(re.compile("^Due again: "))).to_be_visible()
