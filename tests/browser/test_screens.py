@@ -110,7 +110,8 @@ def stages(running: Running) -> Iterator[Shown]:
     yield Shown("overview", f"/jobs/{full.job}", HANDS)
     number = full.state.index[torque.id] + 1
     yield Shown("read ahead", f"/jobs/{full.job}/steps/{number}", HANDS)
-    yield Shown("read ahead, hazards", f"/jobs/{full.job}/steps/16", HANDS)
+    door = full.state.index["port/P1/open/door"] + 1
+    yield Shown("read ahead, hazards", f"/jobs/{full.job}/steps/{door}", HANDS)
     yield Shown("change", f"/jobs/{full.job}/steps/{number}/change", HANDS)
     done = Staged(running).do_until("Read the torque")
     done.do(StopWork(), HANDS)
