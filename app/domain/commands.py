@@ -78,19 +78,21 @@ class Begin:
 
     second: a second person who is there; their secret was entered and was right.  worker: the id of whoever acts, if
     not the person who marks.  answers: what the label on the component reads, where the step asks for it.
+    hazards: `Step.hazards_sha256` of those that stood on the page; None where the mark comes from no page.
     """
 
     step: str
     second: Who | None = None
     worker: str = ""
     answers: Mapping[str, str] = field(default_factory=dict)
+    hazards: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Finish:
     """Finish a step with what it asks for.
 
-    second, worker: as in Begin.  reconciled: why two entries of a number had differed, once they have.
+    second, worker, hazards: as in Begin.  reconciled: why two entries of a number had differed, once they have.
     """
 
     step: str
@@ -99,6 +101,7 @@ class Finish:
     second: Who | None = None
     reconciled: str | None = None
     worker: str = ""
+    hazards: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -77,7 +77,8 @@ class StepBegun(FromHand):
     """The first of two marks: somebody is about to act.
 
     second: who is there with them, proven by their own secret.  worker: who acts, where somebody else records it.
-    labels: what was read on the component, by question.
+    labels: what was read on the component, by question.  hazards: `Step.hazards_sha256` of those on the
+    page that the mark came from.
     """
 
     type: Literal["step_begun"] = "step_begun"
@@ -85,12 +86,13 @@ class StepBegun(FromHand):
     second: Who | None = None
     worker: Who | None = None
     labels: dict[str, str] | None = None
+    hazards: str | None = None
 
 
 class StepDone(FromHand):
     """A step is finished, with its evidence.
 
-    second: as in StepBegun.  worker: who did it, where somebody else read it out and recorded it.
+    second, hazards: as in StepBegun.  worker: who did it, where somebody else read it out and recorded it.
     reconciled: why two entries of a number had differed before.
     """
 
@@ -101,6 +103,7 @@ class StepDone(FromHand):
     second: Who | None = None
     reconciled: str | None = None
     worker: Who | None = None
+    hazards: str | None = None
 
 
 class StepOutside(FromHand):
@@ -112,6 +115,7 @@ class StepOutside(FromHand):
     second: Who | None = None
     reconciled: str | None = None
     worker: Who | None = None
+    hazards: str | None = None
 
 
 class EntriesDiffered(JobEvent):

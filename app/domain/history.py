@@ -135,6 +135,8 @@ def _mark_fault(state: JobState, event: StepBegun | StepDone | StepOutside | Hol
         return f"{event.by.name} may not release this hold." if wrong or own else ""
     if due.kind is StepKind.HOLD:
         return "a hold point was marked and not released."
+    if event.hazards is not None and event.hazards != due.hazards_sha256:
+        return f"the step {event.step} was marked on a page that did not show its hazards."
     if told := _second_fault(due, event):
         return told
     if isinstance(event, StepDone) and due.marks == 2 and state.mark(due.id).begun is None:

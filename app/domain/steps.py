@@ -6,6 +6,8 @@ The steps are kept in the first entry of the job's ledger, so that a record expl
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import cached_property
+from hashlib import sha256
 from typing import Literal
 
 from app.calc.errors import Invalid
@@ -35,6 +37,7 @@ from app.domain.procedure import (
     read_effect,
 )
 from app.domain.text import Kept
+from app.ledger.canonical import canonical
 
 BANK_WORDS = {Bank.PREFILTER: "prefilter bank", Bank.HEPA: "HEPA bank", Bank.CARBON: "carbon bank"}
 AS_NO_LOCK = "no lock, no tag or another position"
@@ -104,6 +107,12 @@ class Step(Kept):
     further: bool | None = None
     veils: tuple[str, ...] | None = None
     shown_because: str | None = None
+
+    @cached_property
+    def hazards_sha256(self) -> str:
+        """SHA-256 of signal words and texts in their order (canonical JSON, RFC 8785); nothing where there are none."""
+        told = [[hazard.signal.value, hazard.text] for hazard in self.hazards]
+        return sha256(canonical(told)).hexdigest() if told else ""
 
     def asks_at(self, act: Literal["begin", "finish"]) -> tuple[AskedFor, ...]:
         """Return what is asked at a mark: labels before anybody acts, all else when it is done."""

@@ -92,16 +92,18 @@ def _said(event: Event, steps: dict[str, Step], zone: str) -> str:
             )
         case StepBegun():
             read = f", label read: {', '.join(event.labels.values())}" if event.labels else ""
-            return f"{who}{_with(event.second, came)}{_for(event.worker)} began {text(event.step)}{read}"
+            return f"{who}{_with(event.second, came)}{_for(event.worker)} began {text(event.step)}{read}{_shown(event)}"
         case StepDone():
             told = _entered(event.evidence, steps.get(event.step))
-            why = f" Two entries had differed: {event.reconciled}" if event.reconciled else ""
-            return f"{who}{_with(event.second, came)}{_for(event.worker)} finished {text(event.step)}{told}{why}"
+            told += f" Two entries had differed: {event.reconciled}" if event.reconciled else ""
+            return (
+                f"{who}{_with(event.second, came)}{_for(event.worker)} finished {text(event.step)}{told}{_shown(event)}"
+            )
         case EntriesDiffered():
             told = f"{event.first} and {event.again} for {event.ask}"
             return f"{who}{_with(event.second)} entered {told}, which should be one number, at {text(event.step)}"
         case StepOutside():
-            entered = _entered(event.evidence, steps.get(event.step))
+            entered = _entered(event.evidence, steps.get(event.step)) + _shown(event)
             return f"{who}{_for(event.worker)} entered something outside its limit at {text(event.step)}{entered}"
         case HoldReleased():
             return f"{who} released the hold {text(event.step)} ({event.by.role.words}, own secret)."
@@ -177,6 +179,10 @@ def _said(event: Event, steps: dict[str, Step], zone: str) -> str:
 
 def _for(worker: Who | None) -> str:
     return f", reading and recording for {worker.name}," if worker else ""
+
+
+def _shown(event: StepBegun | StepDone | StepOutside) -> str:
+    return f" Its hazards stood on the page (their text: SHA-256 {event.hazards[:8]}…)." if event.hazards else ""
 
 
 def _entered(evidence: Evidence, step: Step | None) -> str:

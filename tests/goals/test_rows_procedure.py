@@ -1,6 +1,9 @@
 """Rows about procedures and departures from them, each driven through the command line or through HTTP."""
 
 import json
+import re
+from hashlib import sha256
+from html import unescape
 from pathlib import Path
 
 import pytest
@@ -10,6 +13,7 @@ from app.domain.crew import Acknowledge, Part
 from app.records.deviations import departures_of
 from tests.builders import procedure_text
 from tests.web.desk import SECRETS, Desk
+from tests.web.forms import forms_of
 
 FAULTS = {
     "no verb first": ('text = "Stop {fan}."', 'text = "The fan {fan} comes to rest."', "block shut, fan", "W1"),
@@ -74,6 +78,36 @@ def test_row_2_ten_seeded_writing_faults_are_ten_findings_with_step_ids(
     assert status == BAD
     assert found == {(step, rule) for _, _, step, rule in FAULTS.values()}
     assert len(found) == 10
+
+
+def test_row_3_the_record_holds_which_hazards_stood_on_the_page_of_every_mark(desk: Desk) -> None:
+    """Begun and, after a return to the page, done: each entry has the digest of the texts read; no other page marks."""
+    job, hands, eyes = desk.open_job(), desk.named("technician"), desk.named("technician", 1)
+    desk.work_until(job, "Cut the neck midway")
+    path, second = f"/jobs/{job}/marks", {"second": eyes.id, "second_secret": SECRETS[eyes.name]}
+    kept = []
+    for act in ("begin", "finish"):
+        page = desk.get(hands, f"/jobs/{job}/now").text
+        (form,) = [form for form in forms_of(page) if form.action == path]
+        fields = {name: form.fields[name] for name in ("step", "act", "hazards")} | second
+        assert fields["act"] == act
+        assert re.findall('name="hazards"', page) == ['name="hazards"']
+        size = desk.running.site.jobs.state(job).size
+        told = desk.post(hands, path, **(fields | {"hazards": "0" * 64}))
+        assert told.status_code == 409
+        assert "did not show the hazards" in told.text
+        assert desk.running.site.jobs.state(job).size == size
+        assert desk.post(hands, path, **fields).status_code == 303
+        shown = re.findall('<div class="hazard hazard-([a-z]+)".*?<p class="hazard-text">(.*?)</p>', page, re.DOTALL)
+        written = json.dumps([[word, unescape(text)] for word, text in shown], separators=(",", ":"))
+        kept.append((len(shown), sha256(written.encode()).hexdigest()))
+
+    entries = desk.running.site.jobs.read(job)[1][-2:]
+
+    assert [entry.type for entry in entries] == ["step_begun", "step_done"]
+    assert [getattr(entry, "hazards", None) for entry in entries] == [digest for _, digest in kept]
+    assert all(count > 1 for count, _ in kept)
+    assert desk.get(hands, f"/jobs/{job}").text.count(f"SHA-256 {kept[0][1][:8]}") == 2
 
 
 def test_row_11_a_field_change_shows_both_texts_an_approver_other_than_the_performer_and_its_number(

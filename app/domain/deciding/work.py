@@ -119,8 +119,12 @@ def begin(state: JobState, command: Begin, moment: Moment) -> tuple[Event, ...]:
     second = _second(state, step, command, moment, "begin")
     model_allows(state, step)
     worker = _worker(state, step, command, moment)
-    labels = labels_read(state, step, command.answers) or None
-    return (event_of(StepBegun, state, moment, step=step.id, second=second, worker=worker, labels=labels),)
+    labels, hazards = labels_read(state, step, command.answers) or None, _hazards_shown(step, command)
+    return (
+        event_of(
+            StepBegun, state, moment, step=step.id, second=second, worker=worker, labels=labels, hazards=hazards
+        ),
+    )  # fmt: skip
 
 
 def finish(state: JobState, command: Finish, moment: Moment) -> tuple[Event, ...]:
@@ -136,7 +140,7 @@ def finish(state: JobState, command: Finish, moment: Moment) -> tuple[Event, ...
         complain_of_unfit(state, step, moment)
     model_allows(state, step)
     second = _second(state, step, command, moment, "finish")
-    worker = _worker(state, step, command, moment)
+    worker, hazards = _worker(state, step, command, moment), _hazards_shown(step, command)
     why = _reconciled(state, step, command)
     try:
         evidence = evidence_from(step, command.answers, command.note, setting_now(state, step, moment))
@@ -145,13 +149,27 @@ def finish(state: JobState, command: Finish, moment: Moment) -> tuple[Event, ...
     if evidence.within:
         done = event_of(
             StepDone, state, moment, step=step.id, evidence=evidence, second=second, reconciled=why,
-            in_hand_since=state.last_at, worker=worker,
+            in_hand_since=state.last_at, worker=worker, hazards=hazards,
         )  # fmt: skip
         return (done, *branch_of(state, step, evidence, moment))
     outside = event_of(
-        StepOutside, state, moment, step=step.id, evidence=evidence, second=second, reconciled=why, worker=worker
-    )
+        StepOutside, state, moment, step=step.id, evidence=evidence, second=second, reconciled=why, worker=worker,
+        hazards=hazards,
+    )  # fmt: skip
     return (outside, stop_for(state, moment, outside_words(evidence, step), step=step))
+
+
+def _hazards_shown(step: Step, command: Begin | Finish) -> str | None:
+    """Return the digest of the hazards that stood on the page; none is marked on a page that did not show them."""
+    if command.hazards is None or not step.hazards:
+        return None
+    if command.hazards != step.hazards_sha256:
+        raise Refused(
+            "hazards",
+            f"The page did not show the hazards of “{step.text}” as they stand. Read them on its page, then mark it.",
+            step=step.id,
+        )
+    return command.hazards
 
 
 def _worker(state: JobState, step: Step, command: Begin | Finish, moment: Moment) -> Who | None:

@@ -50,6 +50,7 @@ class KeptMark(Kept):
     )
     note: str = Field(default="", max_length=LONGEST_ANSWER)
     worker: str = Field(default="", max_length=80)
+    hazards: str | None = Field(default=None, max_length=64)
     token: str = Field(min_length=16, max_length=64)
     device_at: str = Field(max_length=40)
     seen: int = Field(ge=0, le=10**9)
@@ -153,9 +154,9 @@ def _command(mark: KeptMark) -> Command:
         case "stop":
             return StopWork(kept=True, seen=mark.seen, knowledge=_knowledge(mark))
         case "begin":
-            done: Begin | Finish = Begin(mark.step, worker=mark.worker, answers=mark.answers)
+            done: Begin | Finish = Begin(mark.step, worker=mark.worker, answers=mark.answers, hazards=mark.hazards)
         case _:
-            done = Finish(mark.step, mark.answers, mark.note, worker=mark.worker)
+            done = Finish(mark.step, mark.answers, mark.note, worker=mark.worker, hazards=mark.hazards)
     return Late(done, mark.seen, _knowledge(mark))
 
 

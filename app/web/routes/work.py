@@ -145,13 +145,14 @@ async def mark(request: Request, job: str) -> Response:
     typed = Refill(form.get("step"), form.answers, form.get("note"), form.get("second"), form.get("reconciled"))
     request.state.refill = typed
     form.complain()
-    step_id, act = form.need("step"), form.need("act")
+    step_id, act, hazards = form.need("step"), form.need("act"), form.fields.get("hazards")
     match act:
         case "begin":
-            command: Command = Begin(step_id, await _second(request, form), form.get("worker"), dict(form.answers))
+            second = await _second(request, form)
+            command: Command = Begin(step_id, second, form.get("worker"), dict(form.answers), hazards)
         case "finish":
             second, why = await _second(request, form), form.get("reconciled") or None
-            command = Finish(step_id, dict(form.answers), form.get("note"), second, why, form.get("worker"))
+            command = Finish(step_id, dict(form.answers), form.get("note"), second, why, form.get("worker"), hazards)
         case _:
             raise Invalid(f"{act!r} is not a mark. Send begin or finish.")
     before = (await known(request, job)).mark(step_id)

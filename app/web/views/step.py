@@ -139,6 +139,7 @@ class StepView:
     text: str
     note: str
     hazards: tuple[tuple[str, str], ...]
+    hazards_sha256: str
     asks: tuple[AskView, ...]
     act: str
     button: str
@@ -227,6 +228,7 @@ def step_view(state: JobState, step: Step, session: Session, around: Around, ref
         text=step.text,
         note=_note(state, step),
         hazards=tuple((hazard.signal.value, hazard.text) for hazard in step.hazards),
+        hazards_sha256=step.hazards_sha256,
         asks=_as_prepared(
             state, asks_of(step, typed.answers, around, neighbours, act="begin" if act == "begin" else "finish")
         ),

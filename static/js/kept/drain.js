@@ -49,8 +49,8 @@ async function sendPhoto(name) {
 
 async function send(batch, result) {
   const { job, person } = batch[0];
-  const marks = batch.map(({ n, act, step, answers, note, worker, token, device_at, seen, line, acknowledged, before, before_token }) =>
-    ({ n, act, step, answers, note, worker: worker ?? "", token, device_at, seen, line, acknowledged, before, before_token })); // what is undefined is not sent
+  const marks = batch.map(({ n, act, step, answers, note, worker, hazards, token, device_at, seen, line, acknowledged, before, before_token }) =>
+    ({ n, act, step, answers, note, worker: worker ?? "", hazards, token, device_at, seen, line, acknowledged, before, before_token })); // what is undefined is not sent
   let answer;
   try {
     for (const name of batch.flatMap((mark) => mark.photos ?? [])) await sendPhoto(name);

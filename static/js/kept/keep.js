@@ -132,7 +132,7 @@ async function markOf(kind, given, form) {
   }
   const mark = {
     job, person, photos: [], act: kind === "stop" ? "stop" : given.get("act"), step: given.get("step") ?? "", answers,
-    note: given.get("note") ?? "", worker: given.get("worker") ?? "", token: given.get("token"), device_at: given.get("device_at") || new Date().toISOString(),
+    note: given.get("note") ?? "", worker: given.get("worker") ?? "", hazards: given.get("hazards") ?? undefined, token: given.get("token"), device_at: given.get("device_at") || new Date().toISOString(),
     seen: Math.max(Number(size), known?.size ?? 0), line: line(),
     what: document.querySelector("h1.action")?.textContent ?? "STOP WORK",
   };
