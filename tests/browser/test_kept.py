@@ -119,8 +119,11 @@ def test_marks_made_out_of_reach_survive_a_reload_and_arrive_once_and_in_order(
     assert told.endswith("kept on this tablet, not yet on the server.")
     assert unchanged == before
     fresh = site[1].site.jobs.events(staged.job)[len(before) :]
-    assert all(isinstance(event, StepBegun | StepDone) for event in fresh)
-    assert len({event.request for event in fresh}) == len(fresh) == int(told.split()[0])
+    marks = [event for event in fresh if isinstance(event, StepBegun | StepDone)]
+    assert len({event.request for event in fresh}) == len(fresh) == len(marks) == int(told.split()[0])
+    shown = [state(site, staged).step(event.step).hazards_sha256 for event in marks]  # type: ignore[union-attr]
+    assert [event.hazards or "" for event in marks] == shown
+    assert any(shown)
     numbers = [event.device.number for event in fresh if event.device]
     assert numbers == sorted(set(numbers))  # type: ignore[type-var]
     assert all(event.device and event.device.late_ms is not None for event in fresh)
