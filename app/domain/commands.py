@@ -166,13 +166,17 @@ class WriteNote:
 
 @dataclass(frozen=True, slots=True)
 class Correct:
-    """Correct one answer of a finished step.  again: the second entry of a number that is entered twice."""
+    """Correct one answer of a finished step.  again: the second entry of a number that is entered twice.
+
+    beside: somebody else who read that number too, proven by their own secret, where two people answer for the step.
+    """
 
     step: str
     ask: str
     now: str
     reason: str
     again: str = ""
+    beside: Who | None = None
 
 
 @dataclass(frozen=True, slots=True)

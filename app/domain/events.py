@@ -156,7 +156,7 @@ class NoteWritten(JobEvent):
 
 
 class AnswerCorrected(JobEvent):
-    """An answer was corrected; the first one stays in the record."""
+    """An answer was corrected; the first one stays in the record.  second: who read it too, of their own secret."""
 
     type: Literal["answer_corrected"] = "answer_corrected"
     step: str
@@ -167,6 +167,7 @@ class AnswerCorrected(JobEvent):
     evidence: Evidence
     due_again: tuple[str, ...] = ()
     flagged: tuple[str, ...] = ()
+    second: Who | None = None
 
 
 class StepWithdrawn(JobEvent):

@@ -9,7 +9,7 @@ from typing import Any
 
 from app.domain.event_base import Evidence
 from app.domain.events import Event
-from app.domain.job import JobState, Mark, came_from
+from app.domain.job import JobState, Mark, Stamp, came_from
 from app.domain.paper import BlankReconciled
 from app.domain.steps import Step
 from app.domain.words import barrier_words, unit_words
@@ -201,7 +201,7 @@ def _answers(step: Step, mark: Mark | None, evidence: Evidence, zone: str) -> li
                     {
                         "value": f"{item.was} {unit_words(answer.unit)}".strip(),
                         "now": f"{item.now} {unit_words(answer.unit)}".strip(),
-                        "by": item.stamp.by.name,
+                        "by": f"{item.stamp.by.name}{_beside(item.stamp)}",
                         "at": local_text(item.stamp.at, zone),
                         "reason": item.reason,
                     }
@@ -211,6 +211,10 @@ def _answers(step: Step, mark: Mark | None, evidence: Evidence, zone: str) -> li
             }
         )  # fmt: skip
     return found
+
+
+def _beside(stamp: Stamp) -> str:
+    return f" with {stamp.second.name}" if stamp.second else ""
 
 
 def _result(step: Step, evidence: Evidence) -> list[str]:

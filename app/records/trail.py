@@ -113,7 +113,8 @@ def _said(event: Event, steps: dict[str, Step], zone: str) -> str:
             after = "" if event.follows is None else f", going on from entry {event.follows}"
             return f"{who} noted{after}: {event.text}"
         case AnswerCorrected():
-            return f"{who} corrected {event.ask} at {text(event.step)} from {event.was} to {event.now}: {event.reason}"
+            told = f"{event.ask} at {text(event.step)} from {event.was} to {event.now}: {event.reason}"
+            return f"{who}{_with(event.second)} corrected {told}"
         case StepWithdrawn():
             return f"{who} took back the mark at {text(event.step)}: {event.reason}{_again(event.due_again)}"
         case MarkJoined():

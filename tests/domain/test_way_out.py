@@ -1,5 +1,7 @@
 """A bank that fails its leak test: steps put in by a lead, the whole test due again, every attempt kept."""
 
+from dataclasses import replace
+
 import pytest
 
 from app.calc.errors import Invalid
@@ -11,7 +13,9 @@ from app.domain.events import AnswerCorrected, StepOutside, WayOutTaken
 from app.domain.history import unlawful
 from app.domain.job import Stage, fold
 from app.domain.leaving import ReadNext, ReturnToWork, Suspend
+from app.domain.procedure import Role
 from app.domain.refused import Refused
+from app.records.trail import sentence_of
 from app.services.rehearsal import looks_as_recorded
 from tests.builders import EYES, HANDS, LEAD, OFFICER, OTHER_LEAD, Bench, opened
 
@@ -118,7 +122,9 @@ def test_a_correction_is_judged_with_the_instrument_and_the_day_of_the_first_ent
     bench = opened()
     bench.run_to("end/service/release")
 
-    (event,) = bench.do(Correct("test/hepa/leak/aerosol", "downstream", "0.0090", "misread", "0.0090"), HANDS)
+    (event,) = bench.do(
+        Correct("test/hepa/leak/aerosol", "downstream", "0.0090", "misread", "0.0090", beside=EYES), HANDS
+    )
 
     assert event.type == "answer_corrected"
     assert event.evidence.result is not None
@@ -134,13 +140,52 @@ def test_a_number_that_is_entered_twice_is_corrected_by_two_entries(again: str, 
     before, name = bench.state, "test/hepa/leak/aerosol"
 
     with pytest.raises((Invalid, Refused), match=told):
-        bench.do(Correct(name, "downstream", "0.0090", "misread by one digit", again), HANDS)
+        bench.do(Correct(name, "downstream", "0.0090", "misread by one digit", again, beside=EYES), HANDS)
     assert bench.state is before
-    (event,) = bench.do(Correct(name, "downstream", "0.0090", "misread by one digit", "0.00900"), HANDS)
+    (event,) = bench.do(Correct(name, "downstream", "0.0090", "misread by one digit", "0.00900", beside=EYES), HANDS)
 
     assert isinstance(event, AnswerCorrected)
     assert event.evidence.answers["downstream"].twice
     assert event.evidence.answers["upstream"] == before.mark(name).evidence.answers["upstream"]
+
+
+def test_a_number_that_two_people_answer_for_is_corrected_by_two() -> None:
+    """Nobody beside, oneself and an administrator are refused; another stands in the entry, the trail and the mark."""
+    bench = opened()
+    bench.run_to("end/service/release")
+    before, name = bench.state, "test/hepa/leak/aerosol"
+    lone = Correct(name, "downstream", "0.0090", "misread by one digit", "0.0090")
+
+    for other, told in ((None, "Two people answer for that number"), (HANDS, "makes this mark"),
+                        (EYES.model_copy(update={"role": Role.ADMINISTRATOR}), "does not work on jobs")):  # fmt: skip
+        with pytest.raises(Refused, match=told) as refused:
+            bench.do(replace(lone, beside=other), HANDS)
+        assert refused.value.logged
+    assert bench.state is before
+    (event,) = bench.do(replace(lone, beside=LEAD), HANDS)
+
+    assert isinstance(event, AnswerCorrected)
+    assert event.second == LEAD
+    assert sentence_of(event, {}).startswith(f"{HANDS.name} with {LEAD.name} (own secret) corrected downstream at")
+    assert bench.state.mark(name).corrections[-1].stamp.second == LEAD
+
+
+def test_a_number_of_one_person_and_words_of_two_are_corrected_by_one() -> None:
+    """Somebody beside is asked for where a number was entered twice before two people, and nowhere else."""
+    bench = opened()
+    bench.run_to("end/service/release")
+    alone = [
+        (step, asked.ask)
+        for step in bench.state.steps
+        for asked in step.asks
+        if (step.second is None) == bool(asked.ask.twice) and asked.ask.id in bench.state.mark(step.id).evidence.answers
+    ]
+    assert {bool(ask.twice) for _, ask in alone} == {False, True}
+
+    for step, ask in alone:
+        was = bench.state.mark(step.id).evidence.answers[ask.id].text
+        with pytest.raises(Refused, match="is the same as the first"):
+            bench.do(Correct(step.id, ask.id, was, "as it was", was), LEAD)
 
 
 def test_what_is_entered_once_is_corrected_by_one_entry() -> None:
@@ -213,7 +258,7 @@ def test_a_correction_to_what_lies_outside_its_limit_stops_a_job_that_was_not_in
     assert bench.state.stage is stage
     name = "test/hepa/leak/aerosol"
 
-    fresh = bench.do(Correct(name, "downstream", "0.9", "misread by two digits", "0.9"), LEAD)
+    fresh = bench.do(Correct(name, "downstream", "0.9", "misread by two digits", "0.9", beside=EYES), LEAD)
 
     assert [event.type for event in fresh] == ["answer_corrected", "job_stopped"]
     assert bench.state.stage is Stage.STOPPED
@@ -236,7 +281,7 @@ def test_a_correction_of_a_stopped_job_stops_it_no_second_time() -> None:
     bench.run_to("end/service/release")
     bench.do(StopWork(), HANDS)
 
-    fresh = bench.do(Correct("test/hepa/leak/aerosol", "downstream", "0.9", "misread", "0.9"), LEAD)
+    fresh = bench.do(Correct("test/hepa/leak/aerosol", "downstream", "0.9", "misread", "0.9", beside=EYES), LEAD)
 
     assert [event.type for event in fresh] == ["answer_corrected"]
     assert bench.state.stop is not None

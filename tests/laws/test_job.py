@@ -208,7 +208,7 @@ def everything(state: JobState) -> Iterator[Command]:
         yield SetAside(step.id, "not needed here")
         yield Withdraw(step.id, "ticked by mistake")
         if answers := state.mark(step.id).evidence.answers:
-            yield Correct(step.id, next(iter(answers)), "999", "misread the dial", "999")
+            yield Correct(step.id, next(iter(answers)), "999", "misread the dial", "999", second)
     yield from (TakeWayOut(way.id, "the bank failed its test") for way in (state.opened.ways_out or ()))
     yield from (EnterContingency(k.id, "seen", s.port, s.position) for k, s in possible(state)[:1])
     yield from about_isolation(state, near(state, 0))
@@ -1040,7 +1040,8 @@ class Crew(RuleBasedStateMachine):
         """Somebody corrects an answer."""
         before, step = self.bench.state, near(self.bench.state, shift).id
         self._do(
-            Correct(step, next(iter(before.mark(step).evidence.answers), "none"), now, "misread the dial", now), by
+            Correct(step, next(iter(before.mark(step).evidence.answers), "none"), now, "misread the dial", now, EYES),
+            by,
         )
         finals_stay(before, self.bench.state)
 
@@ -1228,7 +1229,7 @@ def test_taking_any_mark_back_leaves_every_final_step_done(tag: str) -> None:
         answers = bench.state.mark(step.id).evidence.answers
         for command in (
             Withdraw(step.id, "wrong step"),
-            Correct(step.id, next(iter(answers), "none"), "7", "misread", "7"),
+            Correct(step.id, next(iter(answers), "none"), "7", "misread", "7", EYES),
         ):
             trial = Bench(bench.state, [], bench.now, bench.ledger)
             try:

@@ -21,7 +21,7 @@ from app.records.certificate import banks_with_tests, certificate_of, value_of
 from app.records.housing_sheet import drawings_of, sheet_of
 from app.records.moments import utc_text
 from app.records.waste_sheet import COLUMNS
-from tests.builders import HANDS, Bench
+from tests.builders import EYES, HANDS, Bench
 from tests.paper.authority import TestSite
 from tests.paper.conftest import printed, signed_by
 from tests.paper.samples import FONTS, HOSTILE, MADE_AT, Sample, Teller, eventful, seed_housing, unfinished
@@ -40,7 +40,7 @@ def a_finished_job() -> Bench:
     fail(bench)
     reseat(bench, HOSTILE)
     bench.run_to("end/service/release")
-    bench.do(Correct(LEAK, "downstream", "0.0090", "misread by one digit", "0.0090"), HANDS)
+    bench.do(Correct(LEAK, "downstream", "0.0090", "misread by one digit", "0.0090", beside=EYES), HANDS)
     bench.run_to()
     return bench
 

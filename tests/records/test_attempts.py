@@ -31,7 +31,7 @@ def tried_often() -> Bench:
     reseat(bench)
     bench.run_to("leak/aerosol")
     enter(bench, downstream="0.0070")
-    bench.do(Correct(LEAK, "downstream", "0.0090", "misread by one digit", "0.0090"), HANDS)
+    bench.do(Correct(LEAK, "downstream", "0.0090", "misread by one digit", "0.0090", beside=EYES), HANDS)
     return bench
 
 
@@ -125,7 +125,7 @@ def test_corrected_outside_its_limit_an_attempt_is_no_longer_in_force() -> None:
     """The attempt stays with its verdict NOT MET and says which entry corrected it."""
     bench = at_leak_test()
     enter(bench)
-    event, stop = bench.do(Correct(LEAK, "downstream", "0.9", "decimal point", "0.9"), HANDS)
+    event, stop = bench.do(Correct(LEAK, "downstream", "0.9", "decimal point", "0.9", beside=EYES), HANDS)
     assert isinstance(stop, JobStopped)
 
     (told,) = attempts(bench)

@@ -284,7 +284,7 @@ def test_a_test_with_two_accounts_is_not_passed() -> None:
 def test_a_correction_outside_the_limit_is_not_passed() -> None:
     """A result that met its limit before a correction does not count after it."""
     bench = finished()
-    bench.do(Correct(LEAK, "downstream", "0.9", "decimal point", "0.9"), HANDS)
+    bench.do(Correct(LEAK, "downstream", "0.9", "decimal point", "0.9", beside=EYES), HANDS)
 
     made = certificate(bench)
 

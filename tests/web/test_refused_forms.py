@@ -46,11 +46,13 @@ def test_the_second_entry_of_a_corrected_number_is_never_filled_from_the_first(d
     state = desk.work_until(job, "Release the return")
     number = next(place for place, step in enumerate(state.steps, start=1) if step.id == "test/hepa/leak/aerosol")
     typed = {"step": state.steps[number - 1].id, "ask": "downstream", "reason": "misread"}
+    eyes = desk.named("technician", 1)
+    beside = {"second": eyes.id, "second_secret": SECRETS[eyes.name]}
 
     form = desk.get(hands, f"/jobs/{job}/steps/{number}/change").text
-    bare = desk.post(hands, f"/jobs/{job}/corrections", now="0.0091", **typed)
-    differs = desk.post(hands, f"/jobs/{job}/corrections", now="0.0091", again="0.0019", **typed)
-    done = desk.post(hands, f"/jobs/{job}/corrections", now="0.0091", again="0.00910", **typed)
+    bare = desk.post(hands, f"/jobs/{job}/corrections", now="0.0091", **typed, **beside)
+    differs = desk.post(hands, f"/jobs/{job}/corrections", now="0.0091", again="0.0019", **typed, **beside)
+    done = desk.post(hands, f"/jobs/{job}/corrections", now="0.0091", again="0.00910", **typed, **beside)
 
     assert 'name="again" maxlength="500" autocomplete="off">' in form
     assert "only for: Downstream, generator off; Upstream, before; Downstream)" in form

@@ -7,7 +7,8 @@ from app.domain.commands import (
 )
 from app.domain.deciding.applicability import branch_of
 from app.domain.deciding.common import event_of, relying_on, stop_for, words_of
-from app.domain.deciding.work import setting_then
+from app.domain.deciding.work import complain_of_no_other, setting_then
+from app.domain.event_base import Who
 from app.domain.events import AnswerCorrected, Event, StepWithdrawn
 from app.domain.job import JobState
 from app.domain.judging import AGAIN, evidence_from
@@ -35,7 +36,8 @@ def _done_step(state: JobState, step_id: str, moment: Moment) -> Step:
 def correct(state: JobState, command: Correct, moment: Moment) -> tuple[Event, ...]:
     """Correct one answer; one that now lies outside its limit stops the job, for with it the step is in hand again.
 
-    A number that is entered twice is so once more; the other answers stand as they were entered.
+    A number that is entered twice is so once more, by two people where two answered for it; the other answers stand as
+    they were entered.
     """
     step = _done_step(state, command.step, moment)
     reason = words_of(command.reason, "The reason")
@@ -45,6 +47,7 @@ def correct(state: JobState, command: Correct, moment: Moment) -> tuple[Event, .
     was = mark.evidence.answers[command.ask].text
     answers = {name: answer.text for name, answer in mark.evidence.answers.items()} | {command.ask: command.now}
     twice = [asked.ask.id for asked in step.asks if asked.ask.twice]
+    second = _read_by_another(step, command, moment) if command.ask in twice else None
     answers |= {name + AGAIN: command.again if name == command.ask else answers.get(name, "") for name in twice}
     evidence = evidence_from(step, answers, mark.evidence.note, setting_then(state, step, moment))
     now = evidence.answers[command.ask].text if command.ask in evidence.answers else ""
@@ -55,11 +58,27 @@ def correct(state: JobState, command: Correct, moment: Moment) -> tuple[Event, .
         again = (step.id, *again)
     corrected = event_of(
         AnswerCorrected, state, moment, step=step.id, ask=command.ask, was=was, now=now, reason=reason,
-        evidence=evidence, due_again=again, flagged=flagged,
+        evidence=evidence, due_again=again, flagged=flagged, second=second,
     )  # fmt: skip
     if evidence.within or state.stop is not None:
         return (corrected, *branch_of(state, step, evidence, moment))
     return (corrected, stop_for(state, moment, f"Corrected to what lies outside its limit: {now}.", step=step))
+
+
+def _read_by_another(step: Step, command: Correct, moment: Moment) -> Who | None:
+    """Return who read the number too: no number that two people answer for is corrected by one."""
+    if step.second is None:
+        return None
+    if command.beside is None:
+        raise Refused(
+            "second",
+            f"Two people answer for that number of “{step.text}”. Have a second person read it too and enter their own "
+            "secret.",
+            step=step.id,
+            logged=True,
+        )
+    complain_of_no_other(step, command.beside, (moment.by.id,))
+    return command.beside
 
 
 def withdraw(state: JobState, command: Withdraw, moment: Moment) -> tuple[Event, ...]:

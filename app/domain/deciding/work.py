@@ -192,7 +192,15 @@ def _second(state: JobState, step: Step, command: Begin | Finish, moment: Moment
             step=step.id,
             logged=True,
         )
-    if second.id in (moment.by.id, command.worker) or second.role is Role.ADMINISTRATOR:
+    complain_of_no_other(step, second, (moment.by.id, command.worker))
+    crew.may_be_second(state, step, second, moment)
+    complain_of_approver(state, step, second)
+    return second
+
+
+def complain_of_no_other(step: Step, second: Who, marking: Sequence[str]) -> None:
+    """Refuse as second person whoever marks, or an administrator.  marking: ids of whoever the mark is of."""
+    if second.id in marking or second.role is Role.ADMINISTRATOR:
         told = "does not work on jobs and" if second.role is Role.ADMINISTRATOR else "makes this mark and"
         raise Refused(
             "second_self",
@@ -200,9 +208,6 @@ def _second(state: JobState, step: Step, command: Begin | Finish, moment: Moment
             step=step.id,
             logged=True,
         )
-    crew.may_be_second(state, step, second, moment)
-    complain_of_approver(state, step, second)
-    return second
 
 
 def _kept_both(

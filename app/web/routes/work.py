@@ -129,7 +129,8 @@ async def change(request: Request, job: str, number: int) -> Response:
     """Correct an answer or take a mark back."""
     state = await known(request, job)
     _complain_if_no_step(state, number)
-    page = read_ahead(job, state, number, session_of(request))
+    people = await run_in_threadpool(site_of(request).people.everyone)
+    page = read_ahead(job, state, number, session_of(request), people)
     return html(request, "change.html", page=page, token=new_token(), other_token=new_token())
 
 
@@ -240,7 +241,8 @@ async def reopen(request: Request, job: str) -> Response:
 async def correct(request: Request, job: str) -> Response:
     """Correct one answer with a reason; the first one stays readable."""
     form = await posted(request)
-    command = Correct(form.need("step"), form.need("ask"), form.need("now"), form.need("reason"), form.get("again"))
+    step, ask, now, why = (form.need(name) for name in ("step", "ask", "now", "reason"))
+    command = Correct(step, ask, now, why, form.get("again"), await _second(request, form))
     await do(request, job, command, form)
     return RedirectResponse(f"/jobs/{job}/now", status_code=303)
 

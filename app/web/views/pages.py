@@ -19,7 +19,7 @@ from app.records.moments import local_text
 from app.records.trail import sentence_of
 from app.records.wording import USE_WORDS, limit_gaps, prepared_words, stopper_words, use_words
 from app.services.planning import Plan
-from app.services.ports import Session
+from app.services.ports import Person, Session
 from app.web.views.step import Around, StepView, new_token, section_words, step_view
 from app.web.views.work import HeadLine, Picture, head_line, pictures
 
@@ -359,13 +359,17 @@ def overview(
 
 @dataclass(frozen=True, slots=True)
 class ReadAhead:
-    """One step looked at without moving the place.  twice: what was answered and is entered twice, label by id."""
+    """One step looked at without moving the place.  twice: what was answered and is entered twice, label by id.
+
+    beside: who may read such a number too, id and name, where two people answer for it.
+    """
 
     head: HeadLine
     step: StepView
     done: str
     answers: tuple[tuple[str, str, str], ...]
     twice: dict[str, str]
+    beside: tuple[tuple[str, str], ...]
     before: int
     after: int
     is_due: bool
@@ -373,8 +377,8 @@ class ReadAhead:
     flags: tuple[str, ...]
 
 
-def read_ahead(job: str, state: JobState, number: int, session: Session) -> ReadAhead:
-    """Return a step by its number, for reading only."""
+def read_ahead(job: str, state: JobState, number: int, session: Session, people: tuple[Person, ...] = ()) -> ReadAhead:
+    """Return a step by its number, for reading only.  people: of whom one may be beside whoever corrects it."""
     step = state.steps[number - 1]
     mark, due = state.mark(step.id), state.due
     zone = state.opened.zone if state.opened else "UTC"
@@ -387,6 +391,11 @@ def read_ahead(job: str, state: JobState, number: int, session: Session) -> Read
         done=done,
         answers=tuple((name, labels.get(name, name), answer.text) for name, answer in mark.evidence.answers.items()),
         twice={name: labels[name] for name, answer in mark.evidence.answers.items() if answer.twice},
+        beside=tuple(
+            (who.id, who.name)
+            for who in people
+            if step.second is not None and who.role is not Role.ADMINISTRATOR and who.id != session.who.id
+        ),
         before=number - 1,
         after=number + 1 if number < len(state.steps) else 0,
         is_due=bool(due and due.id == step.id),
