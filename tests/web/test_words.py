@@ -46,9 +46,9 @@ def test_the_part_of_a_section_is_named_and_told_complete_like_a_section(desk: D
     assert f"{where} — Close the neck" in begun
     assert "Filter out, position 1 — complete" not in begun, "one step of it, before its first part"
     assert f"{where} — Cut and tape" in page
-    assert f"{where} — Close the neck — complete: 6 steps, last at " in page
+    assert ">Close the neck — complete: 6 steps, last at " in page
     assert f"{where} — complete: 16 steps, last at " in whole
-    assert f"{where} — Next bag" not in whole, "the end of the section is told, not that of its last part"
+    assert "Next bag — complete" not in whole, "the end of the section is told, not that of its last part"
     assert f"{where} — Cut and tape" in ahead
     assert [f"<h3>{where}{part}</h3>" in overview for part in ("", " — Close the neck", " — Cut and tape")] == [
         True

@@ -286,7 +286,7 @@ def _section_done(state: JobState, place: int, zone: str) -> str:
     if last.section != here.section:
         words, told = _whole_section(last), complete_words(state, last.section, zone)
     elif last.part and last.part != here.part:
-        words, told = section_words(last), complete_words(state, last.section, zone, last.part)
+        words, told = last.part, complete_words(state, last.section, zone, last.part)
     else:
         return ""
     return f"{words} — {told}." if told else ""
