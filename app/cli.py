@@ -178,7 +178,7 @@ def _depths(given: Sequence[str]) -> dict[str, int]:
 
 
 def _check_procedure(options: argparse.Namespace) -> int:
-    from app.domain.examine import examine, matrix, seen_before
+    from app.domain.examine import examine, laid_findings, matrix
     from app.domain.writing_rules import findings
 
     procedure = read_procedure(_read(options.procedure), name=options.procedure.name)
@@ -186,8 +186,8 @@ def _check_procedure(options: argparse.Namespace) -> int:
     housings = [_housing(options.housing)] if options.housing else list(matrix())
     seen: dict[tuple[str, str, str], int] = {}
     for housing in housings:
-        unveiled = [(item.step, item.rule, item.sentence) for item in seen_before(procedure, housing)]
-        for found in (*unveiled, *((item.step, item.rule, item.sentence) for item in examine(procedure, housing))):
+        laid = [(item.step, item.rule, item.sentence) for item in laid_findings(procedure, housing)]
+        for found in (*laid, *((item.step, item.rule, item.sentence) for item in examine(procedure, housing))):
             seen[found] = seen.get(found, 0) + 1
     rows += [{"step": step, "rule": rule, "sentence": sentence} for step, rule, sentence in seen]
     if options.json:

@@ -11,9 +11,9 @@ from app.domain.housing import MOST_FILTERS, MOST_PORTS, AccessPort, Housing, Se
 from app.domain.procedure import Procedure
 from app.domain.steps import LaidWayOut, Step, begin_with, expand, put_in, shown_before, ways_out
 from app.domain.way_back import Breach, contingency_breaches
-from app.domain.writing_rules import Finding
+from app.domain.writing_rules import Finding, overlong
 
-__all__ = ["Breach", "breaches", "breaches_anywhere", "examine", "matrix", "sample_housing", "seen_before"]
+__all__ = ["Breach", "breaches", "breaches_anywhere", "examine", "laid_findings", "matrix", "sample_housing"]
 
 
 def breaches(steps: tuple[Step, ...], state: HousingState) -> tuple[Breach, ...]:
@@ -40,12 +40,16 @@ def examine(procedure: Procedure, housing: Housing) -> tuple[Breach, ...]:
     return breaches_anywhere(line, ways, kept, begin_with(procedure, housing))
 
 
-def seen_before(procedure: Procedure, housing: Housing) -> tuple[Finding, ...]:
-    """Return each verification, laid over one housing, whose maker would see what it is to find; none: issue it."""
+def laid_findings(procedure: Procedure, housing: Housing) -> tuple[Finding, ...]:
+    """Return what keeps a procedure from being issued once it is laid over one housing; none: issue it.
+
+    These are verifications whose maker would see what they are to find, and parts with too many steps in a row.
+    """
     line = expand(procedure, housing)
     ways, kept = ways_out(procedure, housing, line), lay_contingencies(procedure, housing)
     laid = (line, *(way.steps for way in ways), *(item.steps for item in kept))
-    return tuple(Finding(step, "W13", told) for steps in laid for step, told in shown_before(steps))
+    seen = tuple(Finding(step, "W13", told) for steps in laid for step, told in shown_before(steps))
+    return (*seen, *(found for steps in laid for found in overlong(steps)))
 
 
 def breaches_anywhere(

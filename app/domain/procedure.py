@@ -214,10 +214,12 @@ class WrittenStep(Kept):
     veils: earlier steps (`step` of the same section, or `section/step`) whose answers nobody is shown before this
     verification is entered; a block may name what only stands at some of its places.
     shown_because: why what the work verified here had answered may be seen before, where it is not veiled.
+    part: the title of the part of the section that begins here; it goes on to the next one or the section's end.
     """
 
     id: Id | None = None
     block: Id | None = None
+    part: str | None = Field(default=None, min_length=2, max_length=40)
     text: str = ""
     kind: StepKind = StepKind.ACTION
     role: Role = Role.TECHNICIAN

@@ -4,7 +4,7 @@ The steps are kept in the first entry of the job's ledger, so that a record expl
 """
 
 from collections import Counter, defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Generator, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from hashlib import sha256
@@ -74,6 +74,7 @@ class Step(Kept):
     occurs: what went wrong just before this step, the first of those put in for it.  only_if: the step applies only
     if that option was chosen.  veils: the steps whose answers are not shown before this verification is entered;
     shown_because: why those of the work that it looks at are.  further: at its table further points are named.
+    part: the title of the part of the section in which it stands.
     """
 
     id: str
@@ -107,6 +108,7 @@ class Step(Kept):
     further: bool | None = None
     veils: tuple[str, ...] | None = None
     shown_because: str | None = None
+    part: str | None = None
 
     @cached_property
     def hazards_sha256(self) -> str:
@@ -345,14 +347,22 @@ def _section_places(section: Section, place: Place) -> Iterator[Place]:
         yield Place(place.port, position, place.bank, place.facts | turn)
 
 
-def _unblocked(procedure: Procedure, steps: tuple[WrittenStep, ...], place: Place) -> Iterator[WrittenStep]:
+def _unblocked(
+    procedure: Procedure, steps: tuple[WrittenStep, ...], place: Place, part: str | None = None
+) -> Generator[WrittenStep, None, str | None]:
+    """Yield what applies here, each with the part it stands in; return the last part.
+
+    A part begins where the text says so, also where the step that says it does not apply.
+    """
     for written in steps:
+        part = written.part or part
         if not place.facts.issuperset(written.when):
             continue
         if written.block is None:
-            yield written
+            yield written if written.part == part else written.model_copy(update={"part": part})
         else:
-            yield from _unblocked(procedure, procedure.blocks[written.block], place)
+            part = yield from _unblocked(procedure, procedure.blocks[written.block], place, part)
+    return part
 
 
 def _lay(
@@ -402,6 +412,7 @@ def _lay(
         by_radio=written.by_radio or None,
         veils=written.veils or None,
         shown_because=written.shown_because or None,
+        part=written.part,
     )
 
 

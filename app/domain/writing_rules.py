@@ -6,15 +6,21 @@ writer's guide for technical procedures (DOE-STD-1029-92, read in part); the ver
 
 Two people cut and take a door off, whoever verifies the isolation is another than who made it, and it is made with a
 table of locks: the model knows what is done and not by whom, so a text that does not ask for it is found here.
+
+Laid over a housing, a section is split into parts of a few steps (W14): Degani and Wiener, Human Factors of
+Flight-Deck Checklists, NASA CR-177549 (1990), whose guidelines split long checklists into chunks.  They give no number;
+nine is this program's figure.
 """
 
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import groupby
 
 from app.domain.containment.effects import Act
 from app.domain.containment.mishaps import Mishap
 from app.domain.procedure import Procedure, Second, StepKind, WrittenStep, read_effect
+from app.domain.steps import Step
 
 VERBS = frozenset({
     "account", "agree", "apply", "ask", "attach", "back", "band", "bring", "brief", "check", "choose", "close",
@@ -29,6 +35,7 @@ LIMIT_SIGN = re.compile(
     r"[<>≤≥±]|\bat (?:least|most)\b|\b(?:no|not) more than\b|\bmaximum\b|\bminimum\b", re.IGNORECASE
 )
 LONGEST_TEXT = 160
+LONGEST_PART = 9
 BY_TWO = {Act.CUT: "cuts", Act.TAKE_DOOR_OFF: "takes a door off"}
 
 
@@ -57,6 +64,15 @@ def unwatched(procedure: Procedure) -> tuple[Finding, ...]:
             found += [Finding(where, rule, sentence) for rule, sentence in _alone(step)]
             found += [Finding(where, "W12", told) for told in _unlocked(procedure, step)]
     return tuple(found)
+
+
+def overlong(steps: tuple[Step, ...]) -> Iterator[Finding]:
+    """Yield each part of a section, as it is laid over a housing, with more steps in a row than a list should have."""
+    for (section, part), run in groupby(steps, lambda step: (step.section, step.part)):
+        if (count := len(tuple(run))) > LONGEST_PART:
+            what = f"the part {part!r}" if part else "what stands under the section's title alone"
+            told = f"{what} has {count} steps in a row; {LONGEST_PART} is the most, so begin another part in it"
+            yield Finding(section, "W14", told)
 
 
 def misworded(procedure: Procedure) -> tuple[Finding, ...]:

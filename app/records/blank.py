@@ -44,7 +44,7 @@ from app.domain.words import unit_words
 from app.records.cautions import CAUTIONS, REHEARSAL
 from app.records.moments import local_text
 from app.records.trail import sentence_of
-from app.records.wording import limit_of_result, limit_words, who_words
+from app.records.wording import limit_of_result, limit_words, part_begun, who_words
 
 READINGS = 24
 """Rows for the repeated reading on one blank; further ones go under what else happened (this program's figure)."""
@@ -163,7 +163,7 @@ def _sections(state: JobState, first: int, zone: str) -> list[dict[str, Any]]:
             position = f", position {step.position}" if step.position else ""
             title = f"{step.stage}{where}: {step.title}{position}"
             found.append({"id": step.section, "title": title, "use": step.use.words, "steps": []})
-        found[-1]["steps"].append(_step(place + 1, step, state, zone))
+        found[-1]["steps"].append(_step(place + 1, step, state, zone) | part_begun(state.steps[first:], place - first))
     return found
 
 

@@ -16,7 +16,7 @@ from app.domain.words import barrier_parts, barrier_words, effect_words, isolati
 from app.records.cautions import CAUTIONS, REHEARSAL
 from app.records.drawing import draw_port
 from app.records.moments import local_text
-from app.records.wording import answer_words, limit_words, stopper_words, who_words
+from app.records.wording import answer_words, limit_words, part_words, stopper_words, who_words
 
 MOST_READINGS = 6
 """The newest readings that are shown; the record has all of them (what fits the page)."""
@@ -89,7 +89,8 @@ def _facts(state: JobState, made_at: str) -> list[list[str]]:
     opened, left, due = state.opened, state.leaving.last, state.due
     assert opened is not None
     zone = opened.zone
-    place = f"step {state.place + 1} of {len(state.steps)}, {due.stage}: {due.title}" if due else "every step is done"
+    where = f"{due.stage}: {due.title}{part_words(due)}" if due else ""
+    place = f"step {state.place + 1} of {len(state.steps)}, {where}" if due else "every step is done"
     begun = state.mark(due.id).begun if due else None
     facts = [
         ["Housing", f"{opened.housing.tag}, {opened.housing.location}; {opened.housing.service.replace('_', ' ')}"],

@@ -22,7 +22,15 @@ from app.records.locks import lock_tables
 from app.records.moments import local_text
 from app.records.signatures import signatures_of
 from app.records.trail import sentence_of
-from app.records.wording import answer_words, complete_words, limit_of_result, limit_words, prepared_words, who_words
+from app.records.wording import (
+    answer_words,
+    complete_words,
+    limit_of_result,
+    limit_words,
+    part_begun,
+    prepared_words,
+    who_words,
+)
 
 
 def report_of(state: JobState, events: Sequence[Event], *, root: str, made_at: str) -> dict[str, Any]:
@@ -109,7 +117,7 @@ def _sections(state: JobState, zone: str) -> list[dict[str, Any]]:
             filter_at = f", position {step.position}" if step.position else ""
             title = f"{step.stage}{where}: {step.title}{filter_at}"
             sections.append({"id": step.section, "title": title, "use": step.use.words, "steps": []})
-        sections[-1]["steps"].append(_step(number, step, state, zone))
+        sections[-1]["steps"].append(_step(number, step, state, zone) | part_begun(state.steps, number - 1))
     for section in sections:
         section["complete"] = complete_words(state, section["id"], zone)
     return sections

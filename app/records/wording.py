@@ -1,6 +1,6 @@
 """Words that several records share: limits, answers, instruments, who and when."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from app.domain.event_base import Answer, Transcribed
 from app.domain.housing import Housing
@@ -106,9 +106,22 @@ def second_words(came: Transcribed | None) -> str:
     return "as written on paper, no secret given" if written else "own secret"
 
 
-def complete_words(state: JobState, section: str, zone: str) -> str:
-    """Say that a section is complete, with how many steps and when the last was marked; nothing while one is open."""
-    marks = [state.mark(step.id) for step in state.steps if step.section == section]
+def part_words(step: Step) -> str:
+    """Say behind the title of a section in which part of it a step stands; nothing where it has none."""
+    return f" — {step.part}" if step.part else ""
+
+
+def part_begun(steps: Sequence[Step], place: int) -> dict[str, str]:
+    """Say which part of its section begins at a step of a record; nothing where none does."""
+    here, before = steps[place], steps[max(place - 1, 0)]
+    goes_on = place > 0 and (before.section, before.part) == (here.section, here.part)
+    return {"part": here.part} if here.part and not goes_on else {}
+
+
+def complete_words(state: JobState, section: str, zone: str, part: str | None = None) -> str:
+    """Say that a section, or this part of it, is complete, with how many steps and the last time; else nothing."""
+    there = (step for step in state.steps if step.section == section and part in (step.part, None))
+    marks = [state.mark(step.id) for step in there]
     stamps = [mark.done for mark in marks if mark.stands and mark.done is not None]
     if not marks or len(stamps) < len(marks):
         return ""

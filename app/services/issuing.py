@@ -11,7 +11,7 @@ from functools import lru_cache
 
 from app.calc.errors import Invalid
 from app.domain.event_base import Who
-from app.domain.examine import examine, sample_housing, seen_before
+from app.domain.examine import examine, laid_findings, sample_housing
 from app.domain.housing import Housing, Seal, Service
 from app.domain.issuing import complain_of_issuer, not_approved, procedure_approved, why_not
 from app.domain.procedure import Procedure
@@ -106,10 +106,12 @@ def rehearsed(trial: Trial) -> tuple[int, str]:
     """Run a whole job of a text over a housing; return the number of entries and the root over them, in hex."""
     procedure, housing = trial.procedure, trial.housing
     over = (housing, *(sample_housing(seal, Service.RADIOACTIVE, (2,)) for seal in Seal))
-    if lacking := (*unwatched(procedure), *(found for tried in over for found in seen_before(procedure, tried))):
+    if lacking := (*unwatched(procedure), *(found for tried in over for found in laid_findings(procedure, tried))):
+        first = lacking[0]
+        what = "has too many steps in a row" if first.rule == "W14" else "lacks a second pair of eyes"
         raise Invalid(
-            f"{procedure.title}, revision {procedure.revision}, lacks a second pair of eyes at {lacking[0].step} "
-            f"({lacking[0].rule}): {lacking[0].sentence}. Correct it and try again."
+            f"{procedure.title}, revision {procedure.revision}, {what} at {first.step} ({first.rule}): "
+            f"{first.sentence}. Correct it and try again."
         )
     for tried in over:
         if found := examine(procedure, tried):

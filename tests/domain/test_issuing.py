@@ -44,7 +44,7 @@ def approved(
     )  # fmt: skip
 
 
-def issued(state: SiteState, digest: str = DIGEST, revision: int = 6) -> SiteState:
+def issued(state: SiteState, digest: str = DIGEST, revision: int = 7) -> SiteState:
     """Return the site after a text was issued."""
     told = ProcedureIssued(seq=state.size, at=AT, procedure="change-out", revision=revision, sha256=digest,
                            author="A", approver="B")  # fmt: skip
@@ -133,7 +133,7 @@ def test_what_was_issued_or_approved_is_not_approved_again_and_no_server_approve
         approved(once, LEAD)
     with pytest.raises(Invalid, match="has been issued already"):
         approved(issued(SITE), OFFICER)
-    with pytest.raises(Invalid, match="revision 6 was issued with other words"):
+    with pytest.raises(Invalid, match="revision 7 was issued with other words"):
         approved(issued(SITE, "cd" * 32), OFFICER)
     with pytest.raises(Refused, match="its file has changed since"):
         approved(SITE, OFFICER, seen="cd" * 32)
@@ -154,7 +154,7 @@ def test_what_waits_is_told_to_those_who_may_sign_it() -> None:
         (added(SITE, APPROVER), {LEAD: [], OFFICER: [], APPROVER: ["approved"]}),
         (once, {LEAD: ["issued"], OFFICER: [], HANDS: [], AUTHOR: []}),
         (issued(once), {LEAD: [], OFFICER: []}),
-        (issued(SITE, "cd" * 32, revision=7), {LEAD: [], OFFICER: []}),
+        (issued(SITE, "cd" * 32, revision=8), {LEAD: [], OFFICER: []}),
     ):
         assert {who: told(state, who) for who in expected} == expected
     assert why_not(procedure(), DIGEST, SITE) == ""

@@ -11,7 +11,7 @@ from app.domain.commands import Begin, Correct, Finish, Reopen, StopWork
 from app.domain.decide import decide
 from app.domain.event_base import Who
 from app.domain.events import Event, JobOpened, JobStopped, StepBegun, StepDone, StepOutside
-from app.domain.examine import matrix, seen_before
+from app.domain.examine import laid_findings, matrix
 from app.domain.history import unlawful
 from app.domain.job import Stage, fold
 from app.domain.locks import LockPoint, PointUnlocked, StrokeDamper, StrokePart
@@ -73,7 +73,7 @@ def test_a_verification_of_something_answered_veils_it_or_says_why_not(veils: st
 
     def told(made: Procedure) -> list[str]:
         over = (housing("EF-03"), housing("EF-07"), housing("EF-11"))
-        return [item.sentence for at_housing in over for item in seen_before(made, at_housing)]
+        return [item.sentence for at_housing in over for item in laid_findings(made, at_housing)]
 
     assert told(bare)
     assert all(

@@ -138,7 +138,7 @@ def test_a_text_is_issued_at_a_server(
     data, address = site
     monkeypatch.setenv("DATABASE_URL", address)
     (data / "procedures" / "change-out.toml").write_text(
-        procedure_text().replace("revision = 6", "revision = 7", 1), "utf-8"
+        procedure_text().replace("revision = 7", "revision = 8", 1), "utf-8"
     )
     unsigned = main(["issue", "change-out", "--data", str(data)])
     owed = capsys.readouterr().err

@@ -115,7 +115,7 @@ def test_row_15_nobody_marks_before_the_brief_nor_without_the_qualification(desk
     kept = entries(desk, job)
     assert any(item.get("code") == "not_briefed" and lead.name in item["sentence"] for item in kept)
     (signed, _) = [item for item in kept if item["type"] == "crew_briefed"]
-    assert (signed["words"], signed["revision"]) == (WORDS, 6)
+    assert (signed["words"], signed["revision"]) == (WORDS, 7)
     assert signed["signature"]["meaning"] == "I have been briefed for this job and take part in the work"
 
 
@@ -348,7 +348,7 @@ def test_row_60_a_deviation_is_answered_before_the_review_and_reaches_owner_and_
     kept = next(item for item in entries(desk, job) if item["type"] == "deviation_answered")
     assert {name: kept[name] for name in given} == given
     owner = desk.get(lead, "/lessons").text
-    assert "change-out revision 6" in owner
+    assert "change-out revision 7" in owner
     assert "Ask about drills first." in owner
     plan = {"procedure": "change-out", "depth.P1": "2", "beside": "on", f"crew.{hands.id}": "on"}
     opened = desk.post(lead, "/plan/EF-03", **plan).headers["location"].removesuffix("/now")

@@ -223,7 +223,7 @@ def test_it_names_head_job_and_what_it_is_not() -> None:
     facts, told = dict(made.facts), " ".join(made.honest)
 
     assert (made.size, made.root) == (len(bench.events), ROOT)
-    assert facts["Procedure"] == "Change-out through bags (change-out revision 6)"
+    assert facts["Procedure"] == "Change-out through bags (change-out revision 7)"
     assert facts["Housing"] == "EF-03, Roof plant room, bay 2"
     assert facts["Job"].startswith("2026-0001, opened 2026-03-02 07:00:00 +00:00 by Ines Varga")
     assert facts["This copy made"] == "2026-03-03 09:00:00 +00:00"

@@ -16,7 +16,7 @@ def test_two_at_once_issue_a_text_once(tmp_path: Path, monkeypatch: pytest.Monke
     """The second saw the site before the first had written; the writer decides, with the first one's entry."""
     desk = Desk.at(tmp_path, Clock())
     jobs, lead = desk.running.site.jobs, desk.named("lead")
-    text = procedure_text().replace("revision = 6", "revision = 7")
+    text = procedure_text().replace("revision = 7", "revision = 8")
     (tmp_path / "procedures" / "change-out.toml").write_text(text, "utf-8")
     procedure, digest = find_procedure(desk.running.site.library, "change-out")
     approve(jobs, procedure, digest, seen=digest, both=True, by=desk.named("safety officer")).result()

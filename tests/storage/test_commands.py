@@ -44,7 +44,7 @@ def test_an_export_is_no_start_of_the_server(site_folder: Path, tmp_path: Path) 
 def test_an_issue_is_no_start_of_the_server(site_folder: Path, tmp_path: Path) -> None:
     """The rehearsal and the issue, and nothing of a start; nothing at all before somebody approved the text."""
     settings = settings_of(copied(site_folder, tmp_path / "site"))
-    text = procedure_text().replace("revision = 6", "revision = 7", 1)
+    text = procedure_text().replace("revision = 7", "revision = 8", 1)
     (settings.data / "procedures" / "change-out.toml").write_text(text, "utf-8")
 
     unsigned = added(settings, ["issue", "change-out"], UNUSABLE)

@@ -178,7 +178,7 @@ def leak_by(desk: Desk, jobs: dict[str, str]) -> None:
 
 def texts_to_sign(desk: Desk, by: Who) -> None:
     """Put a text into the site's folder that waits for its approval, and one that was approved."""
-    own = procedure_text("first-fit-out").replace("revision = 6", "revision = 7", 1)
+    own = procedure_text("first-fit-out").replace("revision = 7", "revision = 8", 1)
     (desk.running.site.settings.data / "procedures" / "first-fit-out.toml").write_text(own, "utf-8")
     again = own.replace('id = "first-fit-out"', 'id = "fit-again"', 1)
     (desk.running.site.settings.data / "procedures" / "fit-again.toml").write_text(again, "utf-8")

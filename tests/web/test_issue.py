@@ -25,9 +25,9 @@ from tests.builders import procedure_text
 from tests.web.desk import SECRETS, Clock, Desk
 
 
-def own_text(revision: int = 7, *, old: str = "Stop {fan}.", new: str = "Stop {fan} at its panel.") -> str:
+def own_text(revision: int = 8, *, old: str = "Stop {fan}.", new: str = "Stop {fan} at its panel.") -> str:
     """Return the change-out with a higher number and other words."""
-    return procedure_text().replace("revision = 6", f"revision = {revision}", 1).replace(old, new)
+    return procedure_text().replace("revision = 7", f"revision = {revision}", 1).replace(old, new)
 
 
 def put(folder: Path, text: str) -> None:
@@ -68,7 +68,7 @@ def test_a_start_issues_nothing_and_the_shipped_texts_wait_for_two_signatures(tm
     second = [site_event_from_bytes(payload) for payload in again.store.read_payloads(SITE_LEDGER)]
     again.close()
 
-    both = ["Change-out through bags, revision 6", "First fit-out of a clean housing, revision 6"]
+    both = ["Change-out through bags, revision 7", "First fit-out of a clean housing, revision 7"]
     assert seen == []
     assert owed == {lead: [("approved", text) for text in both], officer: [("approved", text) for text in both],
                     hands: []}  # fmt: skip
@@ -159,12 +159,12 @@ def test_a_site_text_waits_for_a_lead_who_has_it_rehearsed_and_issued(desk: Desk
     assert approved.status_code == 303
     assert (wrong.status_code, issued.status_code, twice.status_code) == (403, 303, 422)
     assert desk.get(lead, "/plan/EF-03").status_code == 200
-    told = "Revision 7 of this procedure has been issued since. This job stays on revision 6"
+    told = "Revision 8 of this procedure has been issued since. This job stays on revision 7"
     assert told in desk.get(lead, f"/jobs/{job}/now").text
     assert told not in desk.get(hands, f"/jobs/{job}/now").text
     opened = desk.running.site.jobs.state(job).opened
     assert opened is not None
-    assert opened.revision == 6
+    assert opened.revision == 7
     rehearsal = [event for event in events(desk) if isinstance(event, ProcedureRehearsed)][-1]
     assert rehearsal.by == lead
     trail = desk.get(lead, "/trail?kind=site").text
@@ -177,7 +177,7 @@ def test_a_site_text_waits_for_a_lead_who_has_it_rehearsed_and_issued(desk: Desk
     ("text", "told"),
     [
         (own_text().replace('approver = "T. Sarvela"', 'approver = "m.  okonjo-vale"'), "wrote it and approved it"),
-        (own_text(6), "give this text a higher number"),
+        (own_text(7), "give this text a higher number"),
         (own_text().replace('effects = ["set_clamp"]\n', ""), "breaks rule"),
     ],
 )
@@ -197,7 +197,7 @@ def test_a_text_is_not_issued_by_its_author_under_an_old_number_or_with_a_breach
     assert told.lower() in answer.text.lower()
     assert events(desk) == before
     assert [(event.procedure, event.revision) for event in before if isinstance(event, ProcedureIssued)] == [
-        ("change-out", 6), ("first-fit-out", 6),
+        ("change-out", 7), ("first-fit-out", 7),
     ]  # fmt: skip
 
 
@@ -217,6 +217,6 @@ def test_the_command_issues_a_text_of_a_site_that_is_not_served(
     second = main(["issue", "change-out", "--data", str(tmp_path)])
 
     assert first == GOOD
-    assert "Issued: change-out revision 7" in told
+    assert "Issued: change-out revision 8" in told
     assert second == UNUSABLE
     assert "issued already" in capsys.readouterr().err

@@ -21,7 +21,7 @@ from app.domain.words import unit_words
 from app.records.brief import abort_line
 from app.records.deviations import changed_words
 from app.records.moments import local_text
-from app.records.wording import complete_words, limit_words
+from app.records.wording import complete_words, limit_words, part_words
 from app.services.ports import Person, Session
 from app.web.views.crew import PauseView, crew_choices, must_be_briefed, pause_view
 
@@ -124,8 +124,8 @@ class StepView:
     """One step with everything around it. act: begin, finish, release or pause; token: the form's request token.
 
     crew: whom a mark may be recorded for (id, name), the first is whoever marks; worker: who is chosen.
-    section_done: the section that has just been completed.  abort: what stops the work while a door is off.
-    permit: its number and last day, once they are on record.
+    section_done: the section, or the part of it, that has just been completed.
+    abort: what stops the work while a door is off.  permit: its number and last day, once they are on record.
     brief_first: whoever is signed in has to be briefed before marking.  questions: deviations to be answered for,
     at the last step.  unfit: lots of the job's kit that it must not use, each with the reason.
     """
@@ -204,7 +204,11 @@ def new_token() -> str:
 
 
 def section_words(step: Step) -> str:
-    """Say where a step stands: stage, port, section, filter position."""
+    """Say where a step stands: stage, port, section, filter position, part of the section."""
+    return f"{_whole_section(step)}{part_words(step)}"
+
+
+def _whole_section(step: Step) -> str:
     where = f" {step.port}" if step.port else ""
     position = f", position {step.position}" if step.position else ""
     return f"{step.stage}{where}: {step.title}{position}"
@@ -279,12 +283,15 @@ def _act(state: JobState, step: Step, mark: Mark) -> str:
 
 
 def _section_done(state: JobState, place: int, zone: str) -> str:
-    """At the first step of a section: that the one before is complete, with its steps and the time of the last."""
-    if place == 0 or state.steps[place - 1].section == state.steps[place].section:
+    """At the first step of a section or part: that the one before is complete, with its steps and the last time."""
+    last, here = state.steps[max(place - 1, 0)], state.steps[place]
+    if last.section != here.section:
+        words, told = _whole_section(last), complete_words(state, last.section, zone)
+    elif last.part and last.part != here.part:
+        words, told = last.part, complete_words(state, last.section, zone, last.part)
+    else:
         return ""
-    last = state.steps[place - 1]
-    told = complete_words(state, last.section, zone)
-    return f"{section_words(last)} — {told}." if told else ""
+    return f"{words} — {told}." if told else ""
 
 
 SECOND_WORDS = {
