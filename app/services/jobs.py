@@ -641,7 +641,7 @@ def _digest(job: str, command: Command, by: Who) -> str:
 
 def _said(name: str, given: Any) -> bool:
     """Whether a field counts: one added later and not given leaves the digest of a form as it was before."""
-    return bool(given) or name not in {"worker", "follows", "again"}
+    return bool(given) or name not in {"worker", "follows", "again", "permit", "permit_to", "permit_back"}
 
 
 def _plain(value: Any) -> Any:
