@@ -78,6 +78,7 @@ from app.domain.field_change import (
     ProposeChange,
 )
 from app.domain.history import unlawful
+from app.domain.instants import to_minute
 from app.domain.job import JobState, Stage, fold
 from app.domain.judging import AGAIN
 from app.domain.leaving import (
@@ -529,7 +530,9 @@ def check_joined(before: JobState, event: Event) -> None:
         case BlankPrinted() | BlankReconciled() | HoldReleasedByRadio():
             assert by.role is not Role.TECHNICIAN or crew.member(by.id), "a technician is briefed first"
         case OwnLockOn() | ReadingRepeated():
-            assert crew.member(event.hand.id), "and for all of the work before they are exposed"
+            came = event.transcribed  # by a page, whoever was on the crew then, also if they have left since
+            there = crew.there(to_minute(came.happened)) if came else crew.present
+            assert event.hand.id in {who.id for who in there}, "and for all of the work before they are exposed"
         case _:
             pass
 
