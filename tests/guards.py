@@ -86,6 +86,7 @@ CORRECTING = "app/domain/deciding/correcting.py"
 STOPPING = "app/domain/deciding/stopping.py"
 REVIEWING = "app/domain/deciding/reviewing.py"
 LEAVING = "app/domain/deciding/leaving.py"
+PERMIT_AWAY = "tests/domain/test_permit_away.py"
 PAPER = "app/domain/deciding/paper.py"
 BESIDE = "app/domain/deciding/paper_beside.py"
 BESIDES = "tests/domain/test_paper_beside.py"
@@ -310,6 +311,14 @@ JOB_GUARDS = [
     Deletion("leaving: line read first", LEAVING, "if state.leaving.unread:\n        raise", "if False:\n        raise", JOB),
     Deletion("leaving: incoming looks", LEAVING, "is not None and under_way.incoming.id != moment.by.id:", "is not None and False:", JOB),
     Deletion("leaving: looks that are asked", LEAVING, "if state.stage is not Stage.LOOKING or not command.answers or", "if not command.answers or", JOB),
+    Deletion("permit: one of the list", LEAVING, "if command.permit not in list(PermitFate):", "if False:", PERMIT_AWAY),
+    Deletion("permit: to somebody", LEAVING, "if fate is not PermitFate.IN_FORCE or named:", "if named:", PERMIT_AWAY),
+    Deletion("permit: on record when left", LEAVING, "    complain_of_no_permit(state)\n    if command.permit", "    if command.permit", PERMIT_AWAY),
+    Deletion("permit: on record at the end", REVIEWING, "    complain_of_no_permit(state)\n    return words_of", "    return words_of", PERMIT_AWAY),
+    Deletion("permit: gate", "app/domain/deciding/gate.py", "    complain_of_permit_away(state, step)\n", "", PERMIT_AWAY),
+    Deletion("permit: looks", "app/domain/reopening.py", "found = permit_looks(state)", "found: list[Recheck] = []", PERMIT_AWAY),
+    Deletion("permit: read as recorded", "app/domain/job.py", "permit_read(state.leaving, event.recheck) if event.as_expected else state.leaving", "permit_read(state.leaving, event.recheck)", PERMIT_AWAY),
+    Deletion("permit: marks without it", "app/domain/history.py", "if isinstance(event, MARKS) and (away", "if False and (away", PERMIT_AWAY),
     Deletion("leaving: own hand-over", LEAVING, "if outgoing.id == moment.by.id:", "if False:", JOB),
     Deletion("leaving: same role", LEAVING, "if outgoing.role is not moment.by.role:", "if False:", JOB),
     Deletion("leaving: gone twice", LEAVING, "or outgoing.id in state.leaving.gone:", "or False:", JOB),

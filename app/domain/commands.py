@@ -215,7 +215,9 @@ class Reopen:
 
 @dataclass(frozen=True, slots=True)
 class Submit:
-    """Hand the finished job to review, signed."""
+    """Hand the finished job to review, signed.  permit_back: to whom the permit was handed back, and how."""
+
+    permit_back: str = ""
 
 
 @dataclass(frozen=True, slots=True)

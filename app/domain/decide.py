@@ -114,7 +114,7 @@ def decide(state: JobState, command: Command, moment: Moment) -> tuple[Event, ..
         case Reopen():
             return reopen(state, command, moment)
         case Submit():
-            return submit(state, moment)
+            return submit(state, command, moment)
         case OpenException():
             return open_exception(state, command, moment)
         case Accept():

@@ -264,10 +264,11 @@ class RecheckAnswered(JobEvent):
 
 
 class JobSubmitted(JobEvent):
-    """The lead handed the finished job to review."""
+    """The lead handed the finished job to review.  permit_back: to whom the permit went back, where that was said."""
 
     type: Literal["job_submitted"] = "job_submitted"
     signature: Signature
+    permit_back: str | None = None
 
 
 class SiteFinding(Kept):

@@ -49,10 +49,10 @@ from app.domain.leaving import (
     own_lock_fault,
 )
 from app.domain.lock_history import lock_fault
-from app.domain.locks import OthersLockRemoved, OwnLockOff, OwnLockOn, PointUnlocked
+from app.domain.locks import OthersLockRemoved, OwnLockOff, OwnLockOn, PointLocked, PointUnlocked
 from app.domain.paper import Blank
 from app.domain.procedure import Role, Second, StepKind
-from app.domain.radio import RadioReleaseSigned
+from app.domain.radio import HoldReleasedByRadio, RadioReleaseSigned
 from app.domain.steps import Step, looked_at
 from app.domain.watching import MOST_MISSED, ReadingMissed, ReadingRepeated
 from app.domain.words import unit_words
@@ -61,6 +61,7 @@ SIGNED = (
     HoldReleased, JobSubmitted, RecordAccepted, FieldChangeApproved, RadioReleaseSigned, HandoverSigned, CrewBriefed,
     PauseConfirmed, OthersLockRemoved, JobReopened, ContingencyEntered, StepNotApplicable,
 )  # fmt: skip
+MARKS = (StepBegun, StepDone, StepOutside, HoldReleased, HoldReleasedByRadio, PointLocked, PointUnlocked)
 
 
 def signature_of(event: Event) -> Signature | None:
@@ -87,6 +88,8 @@ def _fault(state: JobState, event: Event) -> str:
         return "a job is opened once, and first."
     if told := _gone_fault(state, event) or _paper_fault(state, event) or lock_fault(state, event):
         return told
+    if isinstance(event, MARKS) and (away := state.leaving.permit) is not None:
+        return f"the step {event.step} was marked while the permit was away, {away.words}."
     match event:
         case StepBegun() | StepDone() | StepOutside() | HoldReleased():
             return _mark_fault(state, event) or _crew_fault(state, event)

@@ -64,10 +64,14 @@ from app.domain.leaving import (
     Leaving,
     LeavingEvent,
     NextThingRead,
+    PermitFate,
+    PermitLeft,
     Recheck,
     ReturnBegun,
     come_back,
     evolve_leaving,
+    permit_away,
+    permit_read,
 )
 from app.domain.lessons import DEVIATIONS, FILTER_REFUSED, ONCE, DeviationAnswered, LessonState, evolve_lessons
 from app.domain.locks import (
@@ -563,9 +567,13 @@ def _evolved(state: JobState, event: Event) -> JobState:
         case JobReopened():
             return _reopened(state, event)
         case RecheckAnswered():
-            return replace(state, rechecks=tuple(item for item in state.rechecks if item.id != event.recheck))
+            leaving = permit_read(state.leaving, event.recheck) if event.as_expected else state.leaving
+            to_see = tuple(item for item in state.rechecks if item.id != event.recheck)
+            return replace(state, rechecks=to_see, leaving=leaving)
         case JobSubmitted():
-            return replace(state, submitted=stamp_of(event), returned=None)
+            back = PermitLeft(fate=PermitFate.HANDED_BACK, to=event.permit_back) if event.permit_back else None
+            leaving = permit_away(state.leaving, back)
+            return replace(state, submitted=stamp_of(event), returned=None, leaving=leaving)
         case ExceptionOpened():
             if event.site is not None:
                 return replace(state, read_site=state.read_site | {event.entry})
@@ -845,7 +853,7 @@ def _watched_again(state: JobState, event: Event) -> Watch:
 
 
 def _reopened(state: JobState, event: JobReopened) -> JobState:
-    leaving, watch = come_back(state.leaving), _watched_again(state, event)
+    leaving, watch = come_back(state.leaving, event.rechecks), _watched_again(state, event)
     state = replace(
         state, stop=None, submitted=None, returned=None, rechecks=event.rechecks, leaving=leaving, watch=watch
     )

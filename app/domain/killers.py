@@ -46,8 +46,20 @@ def _lines(state: JobState, step: Step, say: Say) -> list[tuple[str, str]]:
 
 
 def permit_line(state: JobState) -> str:
-    """Say the permit's number and last day where the record holds them; nothing before that."""
-    return _permit(state) if state.permit_until is not None else ""
+    """Say the permit's number and last day where the record holds them, and where it is if it is away; else nothing."""
+    if state.permit_until is None:
+        return ""
+    away = state.leaving.permit
+    return f"{_permit(state)}; NOT IN FORCE: {away.words}" if away is not None else _permit(state)
+
+
+def permit_on_record(state: JobState) -> tuple[str, str]:
+    """Return number and last day as they were answered last, also at a step that is due again; nothing where not."""
+    answers = [state.mark(step.id).evidence.answers for step in state.steps]
+    number, until = (
+        next((given[ask].text for given in answers if ask in given), "") for ask in (PERMIT_NUMBER, PERMIT_UNTIL)
+    )
+    return number, until
 
 
 def _permit(state: JobState) -> str:

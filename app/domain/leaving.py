@@ -3,12 +3,15 @@
 Events, commands, state and fold of the topic.  Rules kept here:
 - suspended is no stop: nothing went wrong, and whoever comes back needs no lead, but the same looks;
 - the line that says what to do next is read before anything else is looked at;
-- whoever handed the job over stays named in `gone` until they take it over again.
+- whoever handed the job over stays named in `gone` until they take it over again;
+- a permit that went back to its issuer is away until its number and last day were read anew as the record has them.
+  Suspension and hand-back of permits are common practice, no source.
 """
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from enum import StrEnum
 from types import MappingProxyType
 from typing import Literal, assert_never
 
@@ -33,6 +36,28 @@ DOCUMENTS = {
 }
 """What the incoming person has seen before the walk-down; a closed list."""
 Part = Literal["outgoing", "incoming"]
+
+
+class PermitFate(StrEnum):
+    """What becomes of the permit to work while the work is left; a closed list."""
+
+    IN_FORCE = "in_force"
+    SUSPENDED = "suspended"
+    HANDED_BACK = "handed_back"
+
+    @property
+    def words(self) -> str:
+        """As people read it."""
+        return _PERMIT_WORDS[self]
+
+
+_PERMIT_WORDS = {
+    PermitFate.IN_FORCE: "stays in force with whoever was told",
+    PermitFate.SUSPENDED: "suspended by its issuer",
+    PermitFate.HANDED_BACK: "handed back to its issuer",
+}
+PERMIT_LOOKS = {"permit-number": "Number of the permit in force now", "permit-until": "Last day of the permit"}
+"""What is read anew of a permit that was away, by the ids of the looks."""
 
 
 class Recheck(Kept):
@@ -61,10 +86,23 @@ class Seen(Kept):
     seen: str
 
 
+class PermitLeft(Kept):
+    """What became of the permit when the work was left.  to: who has it, as entered."""
+
+    fate: PermitFate
+    to: str | None = None
+
+    @property
+    def words(self) -> str:
+        """Say where the permit is."""
+        return f"{self.fate.words} ({self.to})" if self.to else self.fate.words
+
+
 class JobSuspended(JobEvent):
     """The crew left the work: why, in which state as seen, who was told, and what is to be done next.
 
-    to_rest: the acts that were missing to a resting state, where a lead left it elsewhere.
+    to_rest: the acts that were missing to a resting state, where a lead left it elsewhere.  permit: what became of it,
+    where that was said.
     """
 
     type: Literal["job_suspended"] = "job_suspended"
@@ -74,6 +112,7 @@ class JobSuspended(JobEvent):
     told: str
     next_thing: str
     to_rest: tuple[str, ...] | None = None
+    permit: PermitLeft | None = None
 
 
 class ReturnBegun(JobEvent):
@@ -113,12 +152,17 @@ COMING_BACK = (ReturnBegun, HandoverBegun)
 
 @dataclass(frozen=True, slots=True)
 class Suspend:
-    """Leave the work.  seen: answers to the looks at the ports, by their ids."""
+    """Leave the work.  seen: answers to the looks at the ports, by their ids.
+
+    permit: what becomes of the permit, a value of PermitFate, or nothing where nothing is said.  permit_to: who has it.
+    """
 
     reason: str
     seen: Mapping[str, str]
     told: str
     next_thing: str
+    permit: str = ""
+    permit_to: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,7 +219,8 @@ class Leaving:
 
     suspended: in force.  last: the newest suspension, also one that is over.  unread: the line of `last` is yet to be
     read.  gone: ids of people who handed the job over.  since: when each of them had.  sealed: entries of the
-    signatures of finished hand-overs.
+    signatures of finished hand-overs.  permit: where the permit is while it is away.  permit_looks: what of it was
+    asked on coming back and has yet to be answered as recorded; then it is away no more.
     """
 
     suspended: JobSuspended | None = None
@@ -185,29 +230,46 @@ class Leaving:
     gone: frozenset[str] = frozenset()
     since: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
     sealed: tuple[int, ...] = ()
+    permit: PermitLeft | None = None
+    permit_looks: frozenset[str] = frozenset()
 
 
 def evolve_leaving(state: Leaving, event: LeavingEvent) -> Leaving:
     """Return the state after one more event of the topic; total, and never refuses history."""
     match event:
         case JobSuspended():
-            return replace(state, suspended=event, last=event, unread=False, handover=None)
+            state = replace(state, suspended=event, last=event, unread=False, handover=None)
+            return permit_away(state, event.permit)
         case ReturnBegun():
-            return come_back(state)
+            return come_back(state, event.rechecks)
         case NextThingRead():
             return replace(state, unread=False)
         case HandoverBegun():
             made = Handover(outgoing=event.outgoing, incoming=event.by, at=event.at)
-            return replace(come_back(state), handover=made)
+            return replace(come_back(state, event.rechecks), handover=made)
         case HandoverSigned():
             return _signed(state, event)
         case _:
             assert_never(event)
 
 
-def come_back(state: Leaving) -> Leaving:
+def come_back(state: Leaving, looks: tuple[Recheck, ...]) -> Leaving:
     """Return the state once a suspension is over: its line is to be read first."""
-    return replace(state, suspended=None, unread=state.suspended is not None, handover=None)
+    asked = frozenset(look.id for look in looks if look.id in PERMIT_LOOKS)
+    return replace(state, suspended=None, unread=state.suspended is not None, handover=None, permit_looks=asked)
+
+
+def permit_away(state: Leaving, left: PermitLeft | None) -> Leaving:
+    """Return the state once something was said of the permit; one that stays in force is not away."""
+    return state if left is None or left.fate is PermitFate.IN_FORCE else replace(state, permit=left)
+
+
+def permit_read(state: Leaving, look: str) -> Leaving:
+    """Return the state once a look was answered as recorded: with the last one at the permit it is in force again."""
+    if look not in state.permit_looks:
+        return state
+    left = state.permit_looks - {look}
+    return replace(state, permit_looks=left, permit=state.permit if left else None)
 
 
 def _signed(state: Leaving, event: HandoverSigned) -> Leaving:

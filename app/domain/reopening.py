@@ -10,7 +10,8 @@ from app.domain.containment.state import Door, Filling, HousingState, Isolation,
 from app.domain.event_base import Answer
 from app.domain.housing import SiteLimit
 from app.domain.job import JobState
-from app.domain.leaving import Recheck
+from app.domain.killers import permit_on_record
+from app.domain.leaving import PERMIT_LOOKS, Recheck
 from app.domain.locks import OTHERWISE, Hung
 from app.domain.steps import Step
 from app.domain.words import unit_words
@@ -39,7 +40,8 @@ def rechecks_for(state: JobState) -> tuple[Recheck, ...]:
         ("fan", housing.fan, str(model.fan), ("running", "stopped")),
     )
     locks = lock_numbers(state)
-    found = [Recheck(id="tag", text="Tag on the housing", expected=housing.tag, kind="same", group="The housing")]
+    found = permit_looks(state)
+    found.append(Recheck(id="tag", text="Tag on the housing", expected=housing.tag, kind="same", group="The housing"))
     for name, text, position, options in points:
         found.append(
             Recheck(id=name, text=text, expected=position, kind="choice", options=options, group=text)
@@ -56,6 +58,17 @@ def rechecks_for(state: JobState) -> tuple[Recheck, ...]:
     for port in model.ports:
         found += port_looks(port)
     return (*found, *_readings(state, model))
+
+
+def permit_looks(state: JobState) -> list[Recheck]:
+    """List what is read anew of a permit that is away: what of it is on record."""
+    if state.leaving.permit is None:
+        return []
+    return [
+        Recheck(id=name, text=text, expected=told, kind="same", group="The permit")
+        for (name, text), told in zip(PERMIT_LOOKS.items(), permit_on_record(state), strict=True)
+        if told
+    ]
 
 
 def _other_point(row: Hung) -> Iterator[Recheck]:

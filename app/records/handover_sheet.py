@@ -10,6 +10,7 @@ from typing import Any
 from app.domain.containment.rest import nearest_rest, port_rests, rests
 from app.domain.containment.state import Isolation
 from app.domain.job import JobState
+from app.domain.killers import permit_line
 from app.domain.leaving import SUSPEND_REASONS
 from app.domain.reopening import lock_numbers
 from app.domain.words import barrier_parts, barrier_words, effect_words, isolation_words
@@ -106,6 +107,8 @@ def _facts(state: JobState, made_at: str) -> list[list[str]]:
         ]
     else:
         facts.append(["Told", "nobody yet: the work was not suspended"])
+    if state.leaving.permit is not None:
+        facts.append(["Permit", permit_line(state)])
     return [*facts, ["This sheet made", local_text(made_at, zone)]]
 
 

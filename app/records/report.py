@@ -8,7 +8,7 @@ from dataclasses import asdict
 from typing import Any
 
 from app.domain.event_base import Evidence
-from app.domain.events import Event
+from app.domain.events import Event, JobSubmitted
 from app.domain.job import JobState, Mark, Stamp, came_from
 from app.domain.paper import BlankReconciled
 from app.domain.steps import Step
@@ -48,7 +48,7 @@ def report_of(state: JobState, events: Sequence[Event], *, root: str, made_at: s
     return {
         "title": f"Record of job {opened.number}, housing {opened.housing.tag}",
         "rehearsal": REHEARSAL if opened.rehearsal else "",
-        "facts": _facts(state, made_at),
+        "facts": _facts(state, events, made_at),
         "cautions": [*CAUTIONS, NO_COMPLIANCE],
         "brief": asdict(brief) if (brief := brief_of(state)) else None,
         "sections": _sections(state, zone),
@@ -85,7 +85,7 @@ def _of_site(events: Sequence[Event]) -> list[dict[str, Any]]:
     ]  # fmt: skip
 
 
-def _facts(state: JobState, made_at: str) -> list[list[str]]:
+def _facts(state: JobState, events: Sequence[Event], made_at: str) -> list[list[str]]:
     opened = state.opened
     if opened is None:
         return []
@@ -102,11 +102,19 @@ def _facts(state: JobState, made_at: str) -> list[list[str]]:
         *([["Planned work", prepared_words(opened.prepared)]] if opened.prepared else []),
         ["Site", f"{opened.site}, time zone {zone}"],
         ["State", f"{state.stage}; {state.done_count} of {len(state.steps)} steps stand"],
+        *([["Permit handed back", back]] if (back := _permit_back(state, events)) else []),
         ["Signed for this version", "yes" if state.accepted else "NO — not accepted, or changed after acceptance"],
         ["This copy made", local_text(made_at, zone)],
         ["Time", "from the site's server clock, not externally proven"],
         ["Signal words", f"chosen by {opened.signal_words}"],
     ]
+
+
+def _permit_back(state: JobState, events: Sequence[Event]) -> str:
+    """To whom the permit went back, by the submission that stands; nothing where it says nothing of it."""
+    stands = state.submitted.seq if state.submitted else -1
+    given = next((event for event in events if isinstance(event, JobSubmitted) and event.seq == stands), None)
+    return given.permit_back or "" if given else ""
 
 
 def _sections(state: JobState, zone: str) -> list[dict[str, Any]]:

@@ -149,7 +149,8 @@ def _said(event: Event, steps: dict[str, Step], zone: str) -> str:
             at = f" at {event.asked}" if event.asked else ""
             return f"{who} looked{at} and saw {'as recorded' if event.as_expected else 'otherwise'}: {event.seen}."
         case JobSubmitted():
-            return f"{who} handed the job to review: {event.signature.meaning}."
+            back = f" The permit was handed back: {event.permit_back}." if event.permit_back else ""
+            return f"{who} handed the job to review: {event.signature.meaning}.{back}"
         case ExceptionOpened():
             if event.site is not None:
                 return (

@@ -37,9 +37,10 @@ def leaving_sentence(event: LeavingEvent) -> str:
 def _suspended(event: JobSuspended) -> str:
     seen = "; ".join(f"{item.text}: {item.seen}" for item in event.seen)
     where = "" if event.to_rest is None else f" NOT at rest, missing: {'; '.join(event.to_rest) or 'no way is known'}."
+    permit = f" The permit: {event.permit.words}." if event.permit else ""
     return (
         f"{event.by.name} suspended the work because {SUSPEND_REASONS.get(event.reason, event.reason)}.{where}"
-        f" Seen: {seen}. Told: {event.told}. Next thing to do: {event.next_thing}"
+        f" Seen: {seen}. Told: {event.told}.{permit} Next thing to do: {event.next_thing}"
     )
 
 

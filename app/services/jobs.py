@@ -639,9 +639,13 @@ def _digest(job: str, command: Command, by: Who) -> str:
     return sha256(canonical(asked)).hexdigest()
 
 
+ADDED_LATER = frozenset({"worker", "follows", "again", "hazards", "beside", "permit", "permit_to", "permit_back"})
+"""Fields of commands that were not there from the beginning."""
+
+
 def _said(name: str, given: Any) -> bool:
     """Whether a field counts: one added later and not given leaves the digest of a form as it was before."""
-    return bool(given) or name not in {"worker", "follows", "again", "hazards", "beside"}
+    return bool(given) or name not in ADDED_LATER
 
 
 def _plain(value: Any) -> Any:

@@ -166,6 +166,7 @@ def hand_over(tablet: Tablet, job: str) -> None:
         tablet.go(f"{job}/now")
     account_for(tablet, job)
     tablet.go(f"{job}/now")
+    tablet.page.locator("#permit-back").fill("the permit desk, by hand")
     tablet.give_secret("#submit-secret")
     tablet.press("Sign and hand to review")
 

@@ -72,7 +72,10 @@ def accept(job: str, desk: Desk) -> None:
     officer, lead = desk.named("safety officer"), desk.named("lead")
     packages = {f"p.{item.name}": "on" for item in desk.running.site.waste.of_job(job)[2]}
     assert desk.post(lead, f"/jobs/{job}/packages/facts", **packages, no_scale="no scale here").status_code == 303
-    assert desk.post(lead, f"/jobs/{job}/submit", secret=SECRETS[lead.name]).status_code == 303
+    assert (
+        desk.post(lead, f"/jobs/{job}/submit", permit_back="the permit desk", secret=SECRETS[lead.name]).status_code
+        == 303
+    )
     for item in desk.running.site.jobs.state(job).unread:
         assert desk.post(officer, f"/jobs/{job}/exceptions", entry=str(item.seq)).status_code == 303
     assert desk.post(officer, f"/jobs/{job}/accept", secret=SECRETS[officer.name]).status_code == 303

@@ -73,7 +73,7 @@ def accepted(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Desk, s
     desk.go_on(job)
     assert read_and_mark(desk, job, hands).status_code == 303
     desk.work_until(job, "no such words")
-    assert sign(desk, night, f"/jobs/{job}/submit").status_code == 303
+    assert sign(desk, night, f"/jobs/{job}/submit", permit_back="the permit desk").status_code == 303
     open_all(desk, job, officer)
     assert sign(desk, officer, f"/jobs/{job}/accept").status_code == 303
     yield desk, job
@@ -252,7 +252,7 @@ def test_row_37_a_record_changed_after_signing_shows_as_unsigned_in_every_form(d
     desk.post(night, "/site", setting="marks_apart_s", value="0", reason="made by a machine")
     job = desk.open_job()
     desk.work_until(job, "no such words")
-    sign(desk, night, f"/jobs/{job}/submit")
+    sign(desk, night, f"/jobs/{job}/submit", permit_back="the permit desk")
     open_all(desk, job, officer)
     assert sign(desk, officer, f"/jobs/{job}/accept").status_code == 303
 
@@ -543,7 +543,7 @@ def test_row_42_nothing_is_accepted_before_each_exception_was_opened_those_of_th
     clock.now += timedelta(seconds=60)
     desk.get(night, "/")
     desk.work_until(job, "no such words")
-    assert sign(desk, night, f"/jobs/{job}/submit").status_code == 303
+    assert sign(desk, night, f"/jobs/{job}/submit", permit_back="the permit desk").status_code == 303
     page = desk.get(officer, f"/jobs/{job}/review").text
     too_soon = sign(desk, officer, f"/jobs/{job}/accept")
     opened = open_all(desk, job, officer)

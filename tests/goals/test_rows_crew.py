@@ -142,7 +142,7 @@ def test_row_15_a_late_joiner_is_briefed_before_writing_anything_but_a_stop(desk
     desk.work_until(job, "fully into the bag")
     step = due(desk, job).id
     tries = {
-        "suspend": {"reason": "break", "told": "control room", "next_thing": "draw"},
+        "suspend": {"reason": "break", "told": "control room", "next_thing": "draw", "permit": "in_force"},
         "own-locks": {"act": "on", "lock": "P-7"},
         "reading": {"reading": "-20"},
         "changes": {"step": step, "reason": "the strap is short", "text": "Draw the filter with the hook."},
@@ -336,7 +336,7 @@ def test_row_60_a_deviation_is_answered_before_the_review_and_reaches_owner_and_
     desk.work_until(job, "Ask the crew what differed")
     assert f"/jobs/{job}/questions" in desk.get(hands, f"/jobs/{job}/now").text, "the last pause asks"
     assert mark(desk, hands, job) == 303
-    assert desk.post(lead, f"/jobs/{job}/submit", secret=secret).status_code == 409
+    assert desk.post(lead, f"/jobs/{job}/submit", permit_back="the permit desk", secret=secret).status_code == 409
     stop = next(item["seq"] for item in entries(desk, job) if item["type"] == "job_stopped")
     given = {"differed": "An alarm rang.", "why": "A drill nobody knew of.", "change": "Ask about drills first."}
 
@@ -344,7 +344,7 @@ def test_row_60_a_deviation_is_answered_before_the_review_and_reaches_owner_and_
 
     account_for_packages(desk.running.site.waste, job)
     assert sent.status_code == 303
-    assert desk.post(lead, f"/jobs/{job}/submit", secret=secret).status_code == 303
+    assert desk.post(lead, f"/jobs/{job}/submit", permit_back="the permit desk", secret=secret).status_code == 303
     kept = next(item for item in entries(desk, job) if item["type"] == "deviation_answered")
     assert {name: kept[name] for name in given} == given
     owner = desk.get(lead, "/lessons").text
@@ -370,10 +370,10 @@ def test_row_60_a_mark_taken_back_is_asked_about_in_one_question(desk: Desk) -> 
     secret, entry = SECRETS[lead.name], next(e["seq"] for e in entries(desk, job) if e["type"] == "step_withdrawn")
 
     page = desk.get(hands, f"/jobs/{job}/questions").text
-    early = desk.post(lead, f"/jobs/{job}/submit", secret=secret)
+    early = desk.post(lead, f"/jobs/{job}/submit", permit_back="the permit desk", secret=secret)
     empty = desk.post(hands, f"/jobs/{job}/questions", entry=str(entry), differed=" ")
     sent = desk.post(hands, f"/jobs/{job}/questions", entry=str(entry), differed="Two boxes stand side by side.")
-    late = desk.post(lead, f"/jobs/{job}/submit", secret=secret)
+    late = desk.post(lead, f"/jobs/{job}/submit", permit_back="the permit desk", secret=secret)
 
     assert "What led to the mark that was taken back?" in page
     assert "Why did it differ?" not in page

@@ -3,17 +3,22 @@
 import json
 from collections.abc import Iterator
 from datetime import timedelta
+from html import unescape
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pytest
 from httpx2 import Response
 
+from app.domain.commands import Correct, Reopen
+from app.domain.deciding.leaving import suspend_looks
 from app.domain.event_base import Who
 from app.domain.events import AttemptRefused, JobStopped
 from app.domain.job import JobState, Stage
 from app.domain.locks import OthersLockRemoved, PointLocked
 from app.domain.watching import ReadingMissed, ReadingRepeated
 from app.services.rehearsal import looks_as_recorded
+from tests.paper.tools import pages
 from tests.web.desk import SECRETS, Clock, Desk
 
 
@@ -420,3 +425,63 @@ def test_row_28_an_expired_permit_releases_nothing(desk: Desk, clock: Clock) -> 
     assert answer.status_code == 409
     assert "The permit was good until 2026-03-02" in answer.text
     assert due(desk.running.site.jobs.state(job)) == hold
+
+
+def test_row_28_a_permit_that_went_to_its_issuer_is_read_anew_and_goes_back_at_the_end(desk: Desk) -> None:
+    """The form asks where it goes; another number stops the return; the hand-back stands in record and PDF."""
+    hands, lead, night = desk.named("technician"), desk.named("lead"), desk.named("lead", 1)
+    desk.post(night, "/site", setting="marks_apart_s", value="0", reason="made by a machine")
+    job, step = at(desk, "Record the PPE")
+    given = {"a.ppe": "suit, PAPR", "a.permit": "PTW-12", "a.permit-until": "2026-03-09"}
+    desk.post(hands, f"/jobs/{job}/marks", step=step, act="finish", note="", **given)
+    desk.work_until(job, "Draw the spent filter")
+    form = unescape(desk.get(hands, f"/jobs/{job}/suspend").text)
+    seen = {
+        f"a.{name}": told for name, told in looks_as_recorded(suspend_looks(desk.running.site.jobs.state(job))).items()
+    }
+    words = {"reason": "break", "told": "control room", "next_thing": "draw it"}
+
+    unsaid = desk.post(hands, f"/jobs/{job}/suspend", **words, **seen)
+    nobody = desk.post(hands, f"/jobs/{job}/suspend", permit="suspended", **words, **seen)
+    left = desk.post(hands, f"/jobs/{job}/suspend", permit="suspended", permit_to="R. Osei", **words, **seen)
+
+    assert "Permit PTW-12, good until the end of 2026-03-09: what becomes of it" in form
+    assert [unsaid.status_code, nobody.status_code, left.status_code] == [422, 409, 303]
+    assert "Choose what becomes of it" in unsaid.text
+    assert all(told in nobody.text for told in ("To whom the permit went is empty", 'value="suspended" checked'))
+    where = "PTW-12, good until the end of 2026-03-09; NOT IN FORCE: suspended by its issuer (R. Osei)"
+    for path in ("", "/sheet"):
+        assert where in unescape(desk.get(lead, f"/jobs/{job}{path}").text)
+    assert "The permit: suspended by its issuer (R. Osei)." in desk.get(hands, f"/jobs/{job}/now").text
+
+    desk.post(hands, f"/jobs/{job}/resume")
+    desk.post(hands, f"/jobs/{job}/next-read")
+    looks = desk.get(hands, f"/jobs/{job}/now").text
+    other = {"a.permit-number": "PTW-13", "a.permit-until": "2026-03-09"}
+    assert 'name="a.permit-until"' in looks
+    assert "PTW-12" not in looks, "nobody is shown what the record believes"
+    assert desk.post(hands, f"/jobs/{job}/looks", **other).status_code == 303
+    stopped = desk.running.site.jobs.state(job)
+    assert stopped.stop is not None
+    assert "Number of the permit in force now: seen PTW-13; recorded PTW-12." in stopped.stop.text
+
+    desk.do(job, Correct(step, "permit", "PTW-13", "issued anew", ""), lead)
+    desk.do(job, Reopen("the record has the new permit"), night)
+    desk.go_on(job)
+    assert desk.running.site.jobs.state(job).leaving.permit is None
+    desk.work_until(job, "no such words")
+    page = unescape(desk.get(night, f"/jobs/{job}/now").text)
+    signed = {"person": night.id, "secret": SECRETS[night.name]}
+    silent = desk.post(night, f"/jobs/{job}/submit", **signed)
+    wrong = desk.post(night, f"/jobs/{job}/submit", permit_back="R. Osei, by hand", person=night.id, secret="no")
+    handed = desk.post(night, f"/jobs/{job}/submit", permit_back="R. Osei, by hand", **signed)
+
+    assert "Permit PTW-13: handed back to whom (name, how)" in page
+    assert [silent.status_code, wrong.status_code, handed.status_code] == [422, 403, 303]
+    assert ("Enter to whom it was handed back" in silent.text, 'value="R. Osei, by hand"' in wrong.text) == (True, True)
+    entries = json.loads(desk.get(lead, f"/jobs/{job}/record.json").content)["entries"]
+    assert [entry["permit_back"] for entry in entries if "permit_back" in entry] == ["R. Osei, by hand"]
+    with TemporaryDirectory() as folder:
+        printed = " ".join(pages(desk.get(lead, f"/jobs/{job}/record.pdf").content, Path(folder)))
+    assert "Permit handed back" in printed
+    assert printed.count("R. Osei, by hand") >= 2

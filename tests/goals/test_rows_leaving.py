@@ -53,7 +53,8 @@ def state_of(desk: Desk, job: str) -> JobState:
 def suspend(desk: Desk, who: Who, job: str, **more: str) -> Response:
     """Suspend the work through the form, everything seen as recorded."""
     seen = {f"a.{name}": seen for name, seen in looks_as_recorded(suspend_looks(state_of(desk, job))).items()}
-    fields = {"reason": "shift_end", "told": "control room, by radio", "next_thing": NEXT}
+    permit = {"permit": "in_force"} if state_of(desk, job).permit_until else {}
+    fields = {"reason": "shift_end", "told": "control room, by radio", "next_thing": NEXT, **permit}
     return desk.post(who, f"/jobs/{job}/suspend", **{**fields, **seen, **more})
 
 
@@ -442,7 +443,7 @@ def test_row_31_print_mid_job_finish_on_paper_enter_and_reconcile(desk: Desk, cl
     assert released.status_code == 303
     assert [alone.status_code, wrong.status_code] == [409, 403]
     assert "the tablets had no power" in wrong.text
-    early = desk.post(lead, f"/jobs/{job}/submit", secret=SECRETS[lead.name])
+    early = desk.post(lead, f"/jobs/{job}/submit", permit_back="the permit desk", secret=SECRETS[lead.name])
     assert early.status_code == 409
     assert f"Blank {serial} is out" in early.text
     assert desk.post(hands, f"/jobs/{job}/blanks/1/reconciled", how="returned", blank="1").status_code == 422
@@ -451,7 +452,10 @@ def test_row_31_print_mid_job_finish_on_paper_enter_and_reconcile(desk: Desk, cl
     (asked,) = state_of(desk, job).unanswered
     assert asked.kind == "transcribed from paper"
     desk.post(hands, f"/jobs/{job}/questions", entry=str(asked.seq), differed="The tablets had no power.")
-    assert desk.post(lead, f"/jobs/{job}/submit", secret=SECRETS[lead.name]).status_code == 303
+    assert (
+        desk.post(lead, f"/jobs/{job}/submit", permit_back="the permit desk", secret=SECRETS[lead.name]).status_code
+        == 303
+    )
     check_labels(desk, job, officer, serial)
 
 

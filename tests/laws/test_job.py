@@ -78,15 +78,18 @@ from app.domain.field_change import (
     ProposeChange,
 )
 from app.domain.history import unlawful
+from app.domain.instants import to_minute
 from app.domain.job import JobState, Stage, fold
 from app.domain.judging import AGAIN
 from app.domain.leaving import (
     DOCUMENTS,
+    PERMIT_LOOKS,
     AnswerLooks,
     HandoverBegun,
     HandoverSigned,
     JobSuspended,
     NextThingRead,
+    PermitFate,
     ReadNext,
     Recheck,
     ReturnBegun,
@@ -226,7 +229,7 @@ def everything(state: JobState) -> Iterator[Command]:
         ConfirmPause(step.id, aloud) for aloud in ((), (HANDS.id,), tuple(who.id for who in state.crew.present))
     )
     yield from (AnswerDeviation(item.seq, "a late filter", "the lorry", "nothing") for item in state.unanswered[:1])
-    yield Submit()
+    yield from (Submit(), Submit("the permit desk, by hand"))
     yield Accept()
     yield ReturnRecord("an instrument number is missing")
 
@@ -251,7 +254,8 @@ def kept_reworded_and_spoken(state: JobState, step: Step) -> Iterator[Command]:
 
 def leaving_and_paper(state: JobState) -> Iterator[Command]:
     """Yield what leaves the work, comes back to it, hands it over, and what comes from paper."""
-    yield Suspend("break", looks_as_recorded(suspend_looks(state)), "control room, radio", "tape the stub")
+    left = Suspend("break", looks_as_recorded(suspend_looks(state)), "control room, radio", "tape the stub")
+    yield from (left, replace(left, permit="handed_back", permit_to="R. Osei"), replace(left, permit="lost"))
     yield ReturnToWork()
     yield ReadNext()
     yield from (AnswerLooks(looks_as_recorded([look])) for look in state.rechecks[:1])
@@ -526,7 +530,9 @@ def check_joined(before: JobState, event: Event) -> None:
         case BlankPrinted() | BlankReconciled() | HoldReleasedByRadio():
             assert by.role is not Role.TECHNICIAN or crew.member(by.id), "a technician is briefed first"
         case OwnLockOn() | ReadingRepeated():
-            assert crew.member(event.hand.id), "and for all of the work before they are exposed"
+            came = event.transcribed  # by a page, whoever was on the crew then, also if they have left since
+            there = crew.there(to_minute(came.happened)) if came else crew.present
+            assert event.hand.id in {who.id for who in there}, "and for all of the work before they are exposed"
         case _:
             pass
 
@@ -562,9 +568,15 @@ def check_leaving(
             assert before.model is not None
             assert rests(before.model) == (event.to_rest is None)
             assert rests(before.model) or event.by.role is Role.LEAD, "only a lead leaves work that does not rest"
+            assert event.permit is None or before.permit_until is not None, "what is not on record goes nowhere"
+            assert event.permit is None or event.permit.to or event.permit.fate == "in_force", "and it goes to somebody"
         case ReturnBegun() | HandoverBegun():
             assert before.stage is Stage.SUSPENDED
-            assert event.rechecks, "there is always something to look at"
+            permit = {look.id for look in event.rechecks} & PERMIT_LOOKS.keys()
+            assert permit == (PERMIT_LOOKS.keys() if before.leaving.permit else set()), (
+                "a permit that went is read anew"
+            )
+            assert len(event.rechecks) > len(permit), "there is always something else to look at"
             if isinstance(event, HandoverBegun):
                 assert event.outgoing.id != event.by.id
                 assert event.outgoing.role is event.by.role
@@ -613,6 +625,7 @@ def check_mark(before: JobState, event: StepBegun | StepDone | StepOutside | Hol
     assert due is not None
     assert event.step == due.id, "only the due step is ever marked"
     assert before.stage is Stage.OPEN, "nothing is marked while stopped or being looked over"
+    assert before.leaving.permit is None, "nor while the permit is away"
     assert before.locks.stroke is None, "nothing is marked while a damper is being moved"
     acts_back = {effect.act for effect in due.effects} & {"remove_locks", "start_fan", "put_in_service"}
     assert not (acts_back and before.locks.own), "nothing goes back into service over somebody's own lock"
@@ -894,14 +907,15 @@ class Crew(RuleBasedStateMachine):
         if state.paper.blanks and state.opened is not None:
             self._do(from_paper(state, near(state, 0), state.paper.blanks[-1], hand, second), by)
 
-    @rule(by=people, at_rest=st.booleans())
-    def leave(self, by: Who, at_rest: bool) -> None:
-        """Somebody suspends the work, perhaps seeing the ports otherwise than recorded."""
+    @rule(by=people, at_rest=st.booleans(), permit=st.sampled_from(["", "lost", *PermitFate]))
+    def leave(self, by: Who, at_rest: bool, permit: str) -> None:
+        """Somebody suspends the work, perhaps seeing the ports otherwise than recorded; the permit may go, too."""
         looks = suspend_looks(self.bench.state)
         seen = looks_as_recorded(looks)
         if looks and not at_rest:
             seen |= {looks[0].id: otherwise(looks[0])}
-        self._do(Suspend("part", seen, "control room, radio", "go on at the port"), by)
+        to = "R. Osei" if permit else ""
+        self._do(Suspend("part", seen, "control room, radio", "go on at the port", permit, to), by)
 
     @rule(by=people, outgoing=people)
     def come_back(self, by: Who, outgoing: Who) -> None:

@@ -187,7 +187,7 @@ class Crew:
                 return
         if state.due is None and state.submitted is None:
             self.account()
-            self.do(Submit(), self.cast.lead, state)
+            self.do(Submit("the permit desk"), self.cast.lead, state)
 
     def account(self) -> None:
         """Enter why the packages were not weighed: in the site's ledger, so that no mark of a job tells of it."""
@@ -284,9 +284,11 @@ class Crew:
             return False
         if state.stage is Stage.OPEN and state.due is not None:
             seen = looks_as_recorded(suspend_looks(state))
+            permit = ("suspended", "the permit desk") if state.permit_until else ("", "")
             self.do(
-                Suspend("shift_end", seen, "the next shift", "Go on with the step that is due."), self.cast.lead, state
-            )
+                Suspend("shift_end", seen, "the next shift", "Go on with the step that is due.", *permit),
+                self.cast.lead, state,
+            )  # fmt: skip
             return True
         if state.stage is not Stage.SUSPENDED:
             return False  # whoever has the work ends what is under way

@@ -29,10 +29,12 @@ def soaked_form(command: Command, by: Who, secrets: Mapping[str, str], state: Jo
             entries = {f"entry.{entry}": "on" for entry in command.entries}
             return "contests", {"holds": "yes" if command.holds else "no", "reason": command.reason, **entries}
         case Submit():
-            return "submit", signed
+            return "submit", signed | {"permit_back": command.permit_back}
         case Suspend():
             seen = {f"a.{look}": told for look, told in command.seen.items()}
-            return "suspend", {"reason": command.reason, "told": command.told, "next_thing": command.next_thing, **seen}
+            permit = {"permit": command.permit, "permit_to": command.permit_to}
+            words = {"reason": command.reason, "told": command.told, "next_thing": command.next_thing}
+            return "suspend", words | permit | seen
         case TakeOver():
             return "handover", {"outgoing": command.outgoing.id, **{f"document.{name}": "on" for name in DOCUMENTS}}
         case SignHandover():

@@ -246,7 +246,8 @@ class Ways:
         """What is said when the work is left."""
         self.desk.work_until(job, "Agree the PPE")
         seen = {f"a.{name}": text for name, text in leaving(self.desk, job).seen.items()}
-        return Sent(self.hands, "suspend", {"reason": "break", "told": "control room", "next_thing": "agree", **seen})
+        fields = {"reason": "break", "told": "control room", "next_thing": "agree", "permit": "in_force"}
+        return Sent(self.hands, "suspend", fields | seen)
 
     def change(self, job: str) -> Sent:
         """Other words for the step in hand."""
@@ -371,7 +372,7 @@ class Ways:
             "removal": after(self.owned, lead, "removals", **away),
             "trial": self.trial,
             "question": self.question,
-            "submit": after(self.finished, lead, "submit", **secret(lead)),
+            "submit": after(self.finished, lead, "submit", permit_back="the permit desk", **secret(lead)),
             "accept": after(self.in_review, officer, "accept", **secret(officer)),
             "return": after(self.in_review, officer, "return", reason="an instrument number is missing"),
             "brief": after(self.nothing, lead, "brief", part="work", words="I watch the ring.", **secret(lead)),

@@ -190,3 +190,23 @@ def complain_of_permit(state: JobState, step: Step, moment: Moment) -> None:
             step=step.id,
             logged=True,
         )
+
+
+def complain_of_no_permit(state: JobState) -> None:
+    """Refuse a word about a permit that is not on record."""
+    if state.permit_until is None:
+        raise Refused(
+            "no_permit", "This job has no permit on record yet. Leave the permit out, or do the step that records it."
+        )
+
+
+def complain_of_permit_away(state: JobState, step: Step) -> None:
+    """Refuse to go on while the permit is away, on whatever way the looks at it were passed by."""
+    if (away := state.leaving.permit) is not None:
+        raise Refused(
+            "permit_away",
+            f"The permit is {away.words}, and nobody has read since which one is in force. Stop the work; once a lead "
+            "re-opens it, number and last day are asked for.",
+            step=step.id,
+            logged=True,
+        )

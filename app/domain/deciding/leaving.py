@@ -6,7 +6,7 @@ from app.calc.exact import exact
 from app.domain.commands import Command, ExplainStop, Late, Moment, StopWork
 from app.domain.computing import lies_within
 from app.domain.containment.rest import nearest_rest, rests
-from app.domain.deciding.common import event_of, qualified, signature_of, stop_for, words_of
+from app.domain.deciding.common import complain_of_no_permit, event_of, qualified, signature_of, stop_for, words_of
 from app.domain.event_base import Who
 from app.domain.events import Event, RecheckAnswered
 from app.domain.job import JobState, Stage
@@ -21,6 +21,8 @@ from app.domain.leaving import (
     JobSuspended,
     LeavingCommand,
     NextThingRead,
+    PermitFate,
+    PermitLeft,
     ReadNext,
     Recheck,
     ReturnBegun,
@@ -103,12 +105,27 @@ def _suspend(state: JobState, command: Suspend, moment: Moment) -> tuple[Event, 
             "not_at_rest", f"{way_to_rest_words(to_rest)} A lead may leave it here all the same.", logged=True
         )
     told, next_thing = words_of(command.told, "Who was told"), words_of(command.next_thing, "The next thing to do")
+    permit = _permit_left(state, command)
     seen, otherwise = _as_seen(state, command)
     left = event_of(
         JobSuspended, state, moment, step=state.due.id, reason=command.reason, seen=seen, told=told,
-        next_thing=next_thing, to_rest=to_rest,
+        next_thing=next_thing, to_rest=to_rest, permit=permit,
     )  # fmt: skip
     return (left, *_stop_if(otherwise, state, moment, offset=1))
+
+
+def _permit_left(state: JobState, command: Suspend) -> PermitLeft | None:
+    """Return what becomes of the permit; None where nothing is said of it."""
+    named = command.permit_to.strip()
+    if not command.permit and not named:
+        return None
+    complain_of_no_permit(state)
+    if command.permit not in list(PermitFate):
+        raise Refused("permit_fate", f"{command.permit!r} is nothing that becomes of a permit. Choose one shown.")
+    fate = PermitFate(command.permit)
+    if fate is not PermitFate.IN_FORCE or named:
+        named = words_of(named, "To whom the permit went")
+    return PermitLeft(fate=fate, to=named or None)
 
 
 def _acts_to_rest(state: JobState) -> tuple[str, ...] | None:

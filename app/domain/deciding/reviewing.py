@@ -4,9 +4,10 @@ from app.domain.commands import (
     Moment,
     OpenException,
     ReturnRecord,
+    Submit,
 )
 from app.domain.containment.rules import final_faults
-from app.domain.deciding.common import event_of, signature_of, words_of
+from app.domain.deciding.common import complain_of_no_permit, event_of, signature_of, words_of
 from app.domain.deciding.lessons import none_open
 from app.domain.deciding.paper import blanks_out_words
 from app.domain.events import Event, ExceptionOpened, JobSubmitted, RecordAccepted, RecordReturned, SiteFinding
@@ -16,7 +17,7 @@ from app.domain.refused import Refused
 from app.domain.signing import ACCEPT, SUBMIT
 
 
-def submit(state: JobState, moment: Moment) -> tuple[Event, ...]:
+def submit(state: JobState, command: Submit, moment: Moment) -> tuple[Event, ...]:
     """Hand the finished job to review."""
     if moment.by.role is not Role.LEAD:
         raise Refused("role", f"A {moment.by.role.words} cannot hand the job to review. Ask a lead.")
@@ -34,10 +35,19 @@ def submit(state: JobState, moment: Moment) -> tuple[Event, ...]:
         raise Refused("blanks_out", told)
     if state.model is not None and (faults := final_faults(state.model)):
         raise Refused("left_over", f"Rule {faults[0].rule}: {faults[0].sentence}. Settle it before review.")
+    back = _handed_back(state, command)
     _complain_of_locks(state)
     _complain_of_packages(moment)
     none_open(state)
-    return (event_of(JobSubmitted, state, moment, signature=signature_of(state, moment, SUBMIT)),)
+    return (event_of(JobSubmitted, state, moment, signature=signature_of(state, moment, SUBMIT), permit_back=back),)
+
+
+def _handed_back(state: JobState, command: Submit) -> str | None:
+    """Return to whom the permit went back; None where nothing is said of it, and then nothing is claimed."""
+    if not command.permit_back.strip():
+        return None
+    complain_of_no_permit(state)
+    return words_of(command.permit_back, "To whom the permit was handed back")
 
 
 def _complain_of_locks(state: JobState) -> None:

@@ -47,7 +47,12 @@ async def suspend(request: Request, job: str) -> Response:
     form = await posted(request)
 
     async def doing() -> JobState:
-        command = Suspend(form.need("reason"), dict(form.answers), form.need("told"), form.need("next_thing"))
+        if (await known(request, job)).permit_until is not None and not form.get("permit"):
+            raise Invalid("This job has a permit on record. Choose what becomes of it while the work is left.")
+        command = Suspend(
+            form.need("reason"), dict(form.answers), form.need("told"), form.need("next_thing"), form.get("permit"),
+            form.get("permit_to"),
+        )  # fmt: skip
         return await do(request, job, command, form)
 
     refilled = await tried(doing, form)

@@ -35,7 +35,7 @@ from app.web.routes.cover import locked_address
 from app.web.signing import beside, signer
 from app.web.views.pages import overview, read_ahead, reopen_page
 from app.web.views.step import SIGNER, WAY_OUT, Refill, new_token, result_words
-from app.web.views.work import Notice, work_view
+from app.web.views.work import SUBMITTED, Notice, work_view
 
 
 async def on_panel(request: Request) -> None:
@@ -259,5 +259,9 @@ async def withdraw(request: Request, job: str) -> Response:
 async def submit(request: Request, job: str) -> Response:
     """Hand the finished job to review, signed by the lead."""
     form = await posted(request)
+    back = form.get("permit_back")
+    request.state.refill = Refill(SUBMITTED, {"permit_back": back})
+    if (await known(request, job)).permit_until is not None and not back.strip():
+        raise Invalid("This job has a permit on record. Enter to whom it was handed back, and how.")
     by = await signer(request, form, session_of(request).who.id)
-    return await show(request, job, await do(request, job, Submit(), form, by=by))
+    return await show(request, job, await do(request, job, Submit(back), form, by=by))

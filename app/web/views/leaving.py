@@ -3,12 +3,15 @@
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
+from app.domain.applicability import PERMIT_UNTIL
 from app.domain.containment.rest import nearest_rest, rests
 from app.domain.deciding.leaving import AS_EXPECTED, handed_over, on_the_job, suspend_looks
 from app.domain.job import JobState
+from app.domain.killers import permit_line
 from app.domain.leaving import (
     DOCUMENTS,
     SUSPEND_REASONS,
+    PermitFate,
     Recheck,
 )
 from app.domain.procedure import Role
@@ -49,7 +52,10 @@ class LooksView:
 
 @dataclass(frozen=True, slots=True)
 class SuspendedView:
-    """Work that was left. to_rest: what was missing to a resting state, where a lead left it elsewhere."""
+    """Work that was left. to_rest: what was missing to a resting state, where a lead left it elsewhere.
+
+    permit: what became of it, where that was said.
+    """
 
     by: str
     at: str
@@ -57,6 +63,7 @@ class SuspendedView:
     told: str
     at_rest: bool
     to_rest: tuple[str, ...]
+    permit: str
     barred: str
     token: str
 
@@ -87,13 +94,18 @@ class SigningView:
 
 @dataclass(frozen=True, slots=True)
 class SuspendForm:
-    """The questions before work is left, with what was typed before a refusal."""
+    """The questions before work is left, with what was typed before a refusal.
+
+    permit: its number and last day where they are on record; then it is asked what becomes of it, one of `fates`.
+    """
 
     reasons: tuple[tuple[str, str], ...]
     looks: tuple[LookView, ...]
     at_rest: bool
     may: bool
     to_rest: tuple[str, ...]
+    permit: str
+    fates: tuple[tuple[str, str], ...]
     due: str
     token: str
 
@@ -113,7 +125,7 @@ def look_view(look: Recheck, typed: Mapping[str, str]) -> LookView:
     return LookView(
         id=look.id,
         text=look.text,
-        kind=look.kind or "words",
+        kind="date" if look.id == PERMIT_UNTIL else look.kind or "words",
         options=look.options or (),
         unit=unit_words(look.unit),
         limit=limit_words(limit.low, limit.high, limit.op, limit.unit) if limit else "",
@@ -163,6 +175,7 @@ def suspended_view(state: JobState, session: Session) -> SuspendedView:
         told=left.told,
         at_rest=left.to_rest is None,
         to_rest=left.to_rest or (),
+        permit=left.permit.words if left.permit else "",
         barred=handed_over(state, session.who),
         token=new_token(),
     )
@@ -193,6 +206,8 @@ def suspend_form(state: JobState, session: Session, typed: Mapping[str, str]) ->
         at_rest=at_rest,
         may=at_rest or session.who.role is Role.LEAD,
         to_rest=() if model is None else tuple(effect_words(effect) for effect in nearest_rest(model) or ()),
+        permit=permit_line(state),
+        fates=tuple((fate.value, fate.words) for fate in PermitFate),
         due=due.text if due else "",
         token=new_token(),
     )

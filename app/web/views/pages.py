@@ -7,6 +7,7 @@ from app.domain.events import Event
 from app.domain.housing import Housing
 from app.domain.job import JobState, Notable, Stage
 from app.domain.job_lines import JobLine
+from app.domain.killers import permit_line
 from app.domain.leaving import Recheck
 from app.domain.procedure import Role, StepKind
 from app.domain.reopening import rechecks_for
@@ -322,6 +323,7 @@ class Overview:
     remaining: tuple[tuple[str, str], ...]
     planned: str
     plan: str
+    permit: str
 
 
 def overview(
@@ -354,6 +356,7 @@ def overview(
         remaining=tuple((use_words(name, count), str(count)) for name, count in remaining.items() if count),
         planned=prepared_words(state.opened.prepared) if state.opened and state.opened.prepared else "",
         plan=state.opened.prepared.plan if state.opened and state.opened.prepared else "",
+        permit=permit_line(state) if state.leaving.permit else "",
     )
 
 

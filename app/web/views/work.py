@@ -6,6 +6,7 @@ from app.domain.containment.rest import nearest_rest, rests
 from app.domain.containment.state import PortState
 from app.domain.events import STOP_REASONS
 from app.domain.job import JobState, Stage
+from app.domain.killers import permit_on_record
 from app.domain.procedure import Role
 from app.domain.words import effect_words
 from app.records.cautions import REHEARSAL
@@ -89,7 +90,10 @@ class StoppedView:
 
 @dataclass(frozen=True, slots=True)
 class EndView:
-    """No step is due: the work is done, in review, returned or accepted."""
+    """No step is due: the work is done, in review, returned or accepted.
+
+    permit: its number where it is on record; whoever submits then says to whom it went back, `typed` before a refusal.
+    """
 
     heading: str
     text: str
@@ -98,6 +102,12 @@ class EndView:
     token: str
     questions: int = 0
     unsigned: str = ""
+    permit: str = ""
+    typed: str = ""
+
+
+SUBMITTED = "submit"
+"""As what the form that hands a job to review is filled in again."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,7 +211,7 @@ def _panel_of(
                 head, "step", pictures(state, ports), notice, step=step_view(state, due, session, around, refill)
             )
         case _:
-            return Work(head, "end", pictures(state, ()), notice, end=_end(state, session))
+            return Work(head, "end", pictures(state, ()), notice, end=_end(state, session, refill))
 
 
 def pictures(state: JobState, ports: tuple[str, ...]) -> tuple[Picture, ...]:
@@ -260,7 +270,7 @@ END_WORDS = {
 }
 
 
-def _end(state: JobState, session: Session) -> EndView:
+def _end(state: JobState, session: Session, refill: Refill | None) -> EndView:
     heading, text = END_WORDS.get(state.stage, (str(state.stage), ""))
     role = session.who.role
     return EndView(
@@ -273,4 +283,6 @@ def _end(state: JobState, session: Session) -> EndView:
         unsigned="".join(
             f"{item.sender.name} has yet to sign the release by radio of entry {item.seq}. " for item in state.unsigned
         ),
+        permit=permit_on_record(state)[0] if state.permit_until else "",
+        typed=refill.answers.get("permit_back", "") if refill and refill.step == SUBMITTED else "",
     )
