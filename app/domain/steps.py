@@ -3,6 +3,7 @@
 The steps are kept in the first entry of the job's ledger, so that a record explains itself for ever.
 """
 
+import json
 from collections import Counter, defaultdict
 from collections.abc import Generator, Iterator, Sequence
 from dataclasses import dataclass
@@ -37,7 +38,6 @@ from app.domain.procedure import (
     read_effect,
 )
 from app.domain.text import Kept
-from app.ledger.canonical import canonical
 
 BANK_WORDS = {Bank.PREFILTER: "prefilter bank", Bank.HEPA: "HEPA bank", Bank.CARBON: "carbon bank"}
 AS_NO_LOCK = "no lock, no tag or another position"
@@ -112,9 +112,10 @@ class Step(Kept):
 
     @cached_property
     def hazards_sha256(self) -> str:
-        """SHA-256 of signal words and texts in their order (canonical JSON, RFC 8785); nothing where there are none."""
+        """SHA-256 of signal words and texts in their order (as RFC 8785 writes these); nothing where there are none."""
         told = [[hazard.signal.value, hazard.text] for hazard in self.hazards]
-        return sha256(canonical(told)).hexdigest() if told else ""
+        written = json.dumps(told, ensure_ascii=False, separators=(",", ":"))
+        return sha256(written.encode()).hexdigest() if told else ""
 
     def asks_at(self, act: Literal["begin", "finish"]) -> tuple[AskedFor, ...]:
         """Return what is asked at a mark: labels before anybody acts, all else when it is done."""
