@@ -23,15 +23,15 @@ TESTS = [PYTHON, "-m", "pytest", "-q"]
 STEPS: list[list[Step]] = [
     [("format", [PYTHON, "-m", "ruff", "format", "--check", "."], False)],
     [("lint", [PYTHON, "-m", "ruff", "check", "."], False)],
-    [("types", [PYTHON, "-m", "mypy"], False)],
     [("import contracts", [PYTHON, "-c", "from importlinter.cli import lint_imports_command as c; c()"], False)],
-    [("wheel in another place", [PYTHON, "-m", "tests.wheel"], True)],
-    [  # Together: the faults wait for disks and children, the browser for its pages; two browsers would starve.
-        ("faults to survive", [PYTHON, "-m", "tests.faults", "A"], True),
-        ("browser tests", [*TESTS, "-m", "browser"], True),
+    [  # What stands together shares two cores: what works on one of them with what works on another, or waits.
+        ("types", [PYTHON, "-m", "mypy"], False),
+        ("wheel in another place", [PYTHON, "-m", "tests.wheel"], True),
     ],
+    [("faults to survive", [PYTHON, "-m", "tests.faults", "A"], True)],
     [
-        ("guards deleted one at a time", [PYTHON, "-m", "tests.guards", "--minutes", "3"], True),
+        ("browser tests", [*TESTS, "-m", "browser"], True),
+        ("guards deleted one at a time", [PYTHON, "-m", "tests.guards", "--minutes", "2"], True),
         ("tests", [*TESTS, "-n", "2", "--dist", "loadfile", "-m", "not browser"], False),
     ],
 ]

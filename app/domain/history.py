@@ -4,8 +4,9 @@ Only what an outsider can see in the entries is asked: order of marks, begun bef
 points, no mark while stopped, nobody releasing or accepting their own work, no gap in the review.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from datetime import date, timedelta
+from itertools import accumulate
 
 from app.calc.errors import ChangeoutError
 from app.domain.applicability import StepNotApplicable
@@ -69,17 +70,20 @@ def signature_of(event: Event) -> Signature | None:
     return event.signature if isinstance(event, SIGNED) else None
 
 
-def unlawful(events: Sequence[Event]) -> tuple[str, ...]:
-    """Return a sentence for every entry that the rules would have refused."""
-    state, found = JobState(), []
-    for event in events:
+def unlawful(events: Sequence[Event], before: Iterable[JobState] | None = None) -> tuple[str, ...]:
+    """Return a sentence for every entry that the rules would have refused.
+
+    before: the states that the entries came upon, where they have been folded already.
+    """
+    found = []
+    states = accumulate(events, evolve, initial=JobState()) if before is None else before
+    for event, state in zip(events, states, strict=False):
         try:
             told = _fault(state, event)
         except (ValueError, OverflowError):
             told = "a time in it, or in an entry before it, cannot be read."
         if told:
             found.append(f"Entry {event.seq}: {told}")
-        state = evolve(state, event)
     return tuple(found)
 
 

@@ -21,6 +21,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from hashlib import sha256
+from itertools import accumulate
 from typing import Any
 
 from pydantic import ValidationError
@@ -30,7 +31,7 @@ from app.domain.event_base import Evidence
 from app.domain.events import Event, StepDone, StepOutside, event_from
 from app.domain.examine import breaches
 from app.domain.history import signature_of, unlawful
-from app.domain.job import JobState, came_from, evolve, fold, start_of
+from app.domain.job import JobState, came_from, evolve, start_of
 from app.domain.judging import result_of, verdict_of
 from app.domain.signing import MEANINGS
 from app.domain.steps import Step
@@ -120,7 +121,8 @@ def verify_record(
         checks += [Check(number, skipped="an entry is not understood") for number in range(7, 13)]
         return Verdict(tuple(checks), size=len(payloads), root=root)
     try:
-        story, state = list(_story(record, events, payloads, photo)), fold(events)
+        states = tuple(accumulate(events, evolve, initial=JobState()))
+        story, state = list(_story(record, events, states, payloads, photo)), states[-1]
     except (ChangeoutError, ValueError, KeyError, TypeError) as fault:
         # Readable events that speak of ports, positions or values which this job cannot have.
         checks[-1] = Check(6, (f"The entries contradict each other ({fault}).",))
@@ -219,14 +221,18 @@ def _events(entries: Sequence[object]) -> tuple[tuple[Event, ...], tuple[str, ..
 
 
 def _story(
-    record: dict[str, Any], events: tuple[Event, ...], payloads: list[bytes], photo: Callable[[str], bytes] | None
+    record: dict[str, Any],
+    events: tuple[Event, ...],
+    states: tuple[JobState, ...],
+    payloads: list[bytes],
+    photo: Callable[[str], bytes] | None,
 ) -> Iterable[Check]:
-    state = fold(events)
+    state = states[-1]
     yield _photos(record, events, photo)
     yield Check(8, tuple(_signature_faults(events, payloads)))
-    yield Check(9, unlawful(events))
+    yield Check(9, unlawful(events, states))
     yield Check(10, tuple(_breach_sentences(state)))
-    yield Check(11, tuple(_result_faults(state, events)))
+    yield Check(11, tuple(_result_faults(states, events)))
     expected = summary_of(state, events)
     if "signatures" not in record["summary"]:
         expected.pop("signatures", None)  # version 0.1 had them in the entries only
@@ -270,12 +276,11 @@ def _breach_sentences(state: JobState) -> Iterable[str]:
         yield f"Rule {found.rule} at {found.step}: {found.sentence}."
 
 
-def _result_faults(state: JobState, events: tuple[Event, ...]) -> Iterable[str]:
-    zone = state.opened.zone if state.opened else "UTC"
-    now = JobState()  # limits may change on the way
+def _result_faults(states: tuple[JobState, ...], events: tuple[Event, ...]) -> Iterable[str]:
+    opened = states[-1].opened
+    zone = opened.zone if opened else "UTC"
     first: dict[str, str] = {}  # when each step was done last: a correction is judged by that day
-    for event in events:
-        before, now = now, evolve(now, event)
+    for event, before in zip(events, states, strict=False):  # limits may change on the way
         if not isinstance(event, StepDone | StepOutside) and event.type != "answer_corrected":
             continue
         step = before.step(event.step)

@@ -47,8 +47,9 @@ RENDERED_AGAIN = """before => {
 
 
 def chromium_path() -> str | None:
-    """Return where a Chromium is, if there is one."""
-    return shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+    """Return where a Chromium is, if there is one: that without windows first, half the work for the processor."""
+    names = ("chromium-headless-shell", "chromium", "chromium-browser", "google-chrome")
+    return next((path for name in names if (path := shutil.which(name))), None)
 
 
 def people(running: Running) -> None:

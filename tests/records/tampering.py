@@ -41,7 +41,7 @@ AT = "2026-03-02T12:00:00.000Z"
 PHOTO = b"a photo of a stub"
 SHORT, SHORT_STEPS, SHORT_HEADS = 24, 20, 6
 """The short record, in which most bits are flipped: so many entries, steps and heads; the whole one has the rest."""
-WHOLE_EACH = 10
+WHOLE_EACH = 40
 FLIPS_AT_ONCE, EDITS_AT_ONCE = 500, 50
 ENTRY = re.compile(r"(?:from entry|Entry) (\d+)")
 
