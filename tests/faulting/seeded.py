@@ -106,7 +106,7 @@ def tree_with(root: Path, fault: Seeded, place: Path) -> Path:
     for beside in root.iterdir():
         if beside.name != "app" and not beside.name.startswith("."):
             (place / beside.name).symlink_to(beside)
-    shutil.copytree(root / "app", place / "app", ignore=shutil.ignore_patterns("__pycache__"))
+    shutil.copytree(root / "app", place / "app")  # with what is compiled: of the changed files it is made anew
     for file, text in changed_files(root, fault).items():
         (place / file).write_text(text, "utf-8")
     return place

@@ -39,9 +39,9 @@ from tests.ledger.signing import TestSigner, new_signer
 
 AT = "2026-03-02T12:00:00.000Z"
 PHOTO = b"a photo of a stub"
-SHORT, SHORT_STEPS, SHORT_HEADS = 24, 20, 6
-"""The short record, in which most bits are flipped: so many entries, steps and heads; the whole one has the rest."""
-WHOLE_EACH = 40
+SHORT = 24
+"""The short record, in which most bits are flipped, has at most so many entries; the whole one has the rest."""
+WHOLE_EACH = 80
 FLIPS_AT_ONCE, EDITS_AT_ONCE = 500, 50
 ENTRY = re.compile(r"(?:from entry|Entry) (\d+)")
 

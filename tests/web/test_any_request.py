@@ -46,7 +46,7 @@ NAMES = (
     "most_kg", "basis", "place", "answers", "receiver", "organisation", "weight", "no_scale", "sides", "serial",
     "contact", "one_metre", "dose_unit", "dose_meter", "smear", "smear_unit", "smear_counter",
     "about", "address", "find", "first", "job", "paper", "suggestion", "shown", "shown.upstream", "spoke.x", "shows",
-    "kg.2026-0001/1", "new_tag", "new_safe", "new_kind", "strike", "permit", "permit_to", "permit_back",
+    "kg.2026-0001/1", "new_tag", "new_safe", "new_kind", "strike", "permit", "permit_to", "permit_back", "hazards",
 )  # fmt: skip
 MEANT = {"reason": "it has to be so", "answer": "I looked: nothing is wrong.", "text": "What was seen is told here."}
 """What makes many a form whole, so that it is the rules that refuse it and not the reading of it."""
