@@ -31,7 +31,7 @@ STEPS: list[list[Step]] = [
     [("faults to survive", [PYTHON, "-m", "tests.faults", "A"], True)],
     [
         ("browser tests", [*TESTS, "-m", "browser"], True),
-        ("guards deleted one at a time", [PYTHON, "-m", "tests.guards", "--minutes", "2"], True),
+        ("guards deleted one at a time", [PYTHON, "-m", "tests.guards", "--minutes", "3"], True),
         ("tests", [*TESTS, "-n", "2", "--dist", "loadfile", "-m", "not browser"], False),
     ],
 ]

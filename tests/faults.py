@@ -158,8 +158,8 @@ SHORT: Mapping[str, Part] = {
 }
 TIERS: Mapping[str, Mapping[str, Part]] = {
     "A": {
-        **on_disk(Scale(kills=12, stopped=True, errors=4, swept=True, states=10_000, faulted=4, all_parts=True)),
-        **in_memory(cases=80, flips=20_000, edits=220, size=5, sets=20, longer=1_000, played=200, modelled=100_000),
+        **on_disk(Scale(kills=40, stopped=True, errors=8, swept=True, states=10_000, faulted=4, all_parts=True)),
+        **in_memory(cases=200, flips=20_000, edits=440, size=5, sets=20, longer=2_000, played=500, modelled=100_000),
     },
     "B": {
         **on_disk(Scale(kills=None, errors=None, states=100_000, faulted=24, all_parts=True)),

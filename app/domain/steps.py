@@ -7,7 +7,6 @@ import json
 from collections import Counter, defaultdict
 from collections.abc import Generator, Iterator, Sequence
 from dataclasses import dataclass
-from functools import cached_property
 from hashlib import sha256
 from typing import Literal
 
@@ -110,7 +109,7 @@ class Step(Kept):
     shown_because: str | None = None
     part: str | None = None
 
-    @cached_property
+    @property
     def hazards_sha256(self) -> str:
         """SHA-256 of signal words and texts in their order (as RFC 8785 writes these); nothing where there are none."""
         told = [[hazard.signal.value, hazard.text] for hazard in self.hazards]

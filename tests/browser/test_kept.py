@@ -35,8 +35,6 @@ CARRIED = """() => new Promise(done => {
   };
 })"""
 HELD = "least => new Promise(done => { const asked = indexedDB.open('changeout-kept'); asked.onsuccess = () => { const all = asked.result.transaction('marks').objectStore('marks').getAll(); all.onsuccess = () => done(all.result.filter(mark => mark.state === 'taken').length >= least); }; })"  # noqa: E501
-MOST_S = 90
-"""How long marks may take to arrive: a server that starts anew on a busy machine, and the wait between two tries."""
 READY = "() => navigator.serviceWorker.ready.then(() => Boolean(navigator.serviceWorker.controller))"
 
 
@@ -83,7 +81,7 @@ def carried(site: tuple[str, Running], tablet_for: Callable[[str], Tablet], word
 
 def arrived(tablet: Tablet) -> None:
     """Wait until nothing is left on the tablet."""
-    tablet.page.wait_for_function("() => document.querySelectorAll('[data-kept]').length === 0", timeout=MOST_S * 1000)
+    tablet.page.wait_for_function("() => document.querySelectorAll('[data-kept]').length === 0")
 
 
 def state(site: tuple[str, Running], staged: Staged) -> JobState:

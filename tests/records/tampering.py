@@ -41,7 +41,7 @@ AT = "2026-03-02T12:00:00.000Z"
 PHOTO = b"a photo of a stub"
 SHORT = 24
 """The short record, in which most bits are flipped, has at most so many entries; the whole one has the rest."""
-WHOLE_EACH = 80
+WHOLE_EACH = 10
 FLIPS_AT_ONCE, EDITS_AT_ONCE = 500, 50
 ENTRY = re.compile(r"(?:from entry|Entry) (\d+)")
 
