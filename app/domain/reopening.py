@@ -102,7 +102,9 @@ def port_looks(port: PortState) -> list[Recheck]:
         found.append(choice("bag", "in the bag", _in_bag(outer.filter, outer.stubs), IN_BAG))
     if outer is not None and outer.closure is not None:
         closed = outer.closure
-        count = closed.ring_ties + closed.ring_bands + closed.package_ties + closed.package_bands
+        count = closed.ring_ties + closed.ring_bands
+        if outer.kind is Kind.BAG:  # the package took its own side along when it was cut off
+            count += closed.package_ties + closed.package_bands
         found.append(
             Recheck(
                 id=f"neck-{port.id}", text=f"{group}: ties and bands on the neck, counted", expected=str(count),

@@ -30,6 +30,7 @@ from app.domain.locks import OwnLockOff, OwnLockOn, PutOwnLockOn, RemoveOthersLo
 from app.domain.paper import PrintBlank, Transcribe
 from app.domain.radio import ReleaseByRadio
 from app.domain.refused import Refused
+from app.domain.reopening import port_looks
 from app.domain.signing import HAND_OVER, SUBMIT
 from app.records.moments import typed_instant
 from app.services.rehearsal import Cast, labels_of, looks_as_recorded, made_up_answers
@@ -496,3 +497,15 @@ def test_a_time_that_cannot_be_read_is_refused_with_a_sentence(happened: str) ->
             ),
             HANDS,
         )  # fmt: skip
+
+
+@pytest.mark.parametrize(("step", "count"), [("out-1/cut", "4"), ("out-1/tape-stub", "2"), ("out-1/package", "2")])
+def test_the_neck_is_counted_as_it_is_seen_before_and_after_the_cut(step: str, count: str) -> None:
+    """Both sides of one tie and one band before the cut; after it the package has taken its side along."""
+    bench = opened("EF-07")
+    bench.run_to(step)
+    assert bench.state.model is not None
+
+    (neck,) = [look for look in port_looks(bench.state.model.ports[0]) if look.id == "neck-P1"]
+
+    assert neck.expected == count
