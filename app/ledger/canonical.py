@@ -12,7 +12,6 @@ Rules kept here:
 
 import json
 import math
-import re
 from collections.abc import Callable
 from json.encoder import JSONEncoder
 from typing import NoReturn, TypeAlias
@@ -28,9 +27,6 @@ LARGEST_WHOLE_NUMBER = 2**53 - 1
 
 _DIGITS_SURELY_EXACT = 15
 """A whole number of this many characters or fewer is below 2^53, with or without a sign."""
-
-_ASTRAL = re.compile(rb"[\xf0-\xf4]")
-"""First UTF-8 byte of a character above U+FFFF, where UTF-16 order and code point order part."""
 
 
 def canonical(value: object) -> bytes:
@@ -91,6 +87,21 @@ def read_canonical(payload: bytes) -> Json:
     return strict
 
 
+def read_with_items(payload: bytes, name: str) -> tuple[Json, list[bytes]]:
+    """Return the value whose canonical bytes are `payload`, and the canonical bytes of each item of its list `name`.
+
+    No items where it has no such list.  Raises Invalid as `read_canonical` does.
+    """
+    plain = _read_plain(payload)
+    value: Json = read_canonical(payload) if plain is _UNSURE else plain  # type: ignore[assignment]  # as there
+    items = value.get(name) if isinstance(value, dict) else None
+    if not isinstance(items, list):
+        return value, []
+    # What is within a text that the C writer alone proved needs no proof of its own.
+    write = canonical if plain is _UNSURE else _written
+    return value, [write(item) for item in items]
+
+
 _LONE_SURROGATE = (
     "The text holds half of a surrogate pair, which is no character: remove it or type the character again."
 )
@@ -110,7 +121,7 @@ def _write_plain(value: object) -> bytes | None:
         back, _ = _PLAIN.raw_decode(text)
     except (ValueError, TypeError, RecursionError):
         return None  # the slow way finds the same fault and says it in a sentence
-    return payload if back == value and not _ASTRAL.search(payload) else None
+    return payload if back == value and _in_code_point_order(text) else None
 
 
 def _read_plain(payload: bytes) -> object:
@@ -122,11 +133,20 @@ def _read_plain(payload: bytes) -> object:
     try:
         text = payload.decode("utf-8")
         value, _ = _PLAIN.raw_decode(text)
-        if _WRITER.encode(value) == text and not _ASTRAL.search(payload):
+        if _WRITER.encode(value) == text and _in_code_point_order(text):
             return value
     except (ValueError, RecursionError):
         pass  # the strict reader finds the same fault and says it in a sentence
     return _UNSURE
+
+
+def _written(value: object) -> bytes:
+    return _WRITER.encode(value).encode("utf-8")
+
+
+def _in_code_point_order(text: str) -> bool:
+    """Tell whether there is no character above U+FFFF, where UTF-16 order and code point order part."""
+    return text.isascii() or len(text.encode("utf-16-le")) == 2 * len(text)
 
 
 def _text_from(data: bytes | str) -> str:

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from typing import Literal, TypeAlias, assert_never
 
 from app.calc.errors import ChangeoutError
-from app.ledger.canonical import read_canonical
+from app.ledger.canonical import Json, read_canonical
 from app.ledger.heads import Head, key_id_of, root_digits, verify_signature
 from app.ledger.tree import leaf_hash, roots_at
 
@@ -50,19 +50,21 @@ def check_entries(
     heads: Sequence[Head],
     certificate_pem: str,
     known: Sequence[str] = (),
+    values: Sequence[Json] | None = None,
 ) -> tuple[Fault, ...]:
     """Find every fault of one ledger, by entry; an empty answer means that all of it holds.
 
     payloads: each entry's bytes as stored, in order. heads: as stored, smallest first.
     certificate_pem: the site certificate, from a source the caller trusts.
     known: heads noted outside, each "SIZE:ROOT" or only the root (see `matches_root`); each must still be a prefix.
+    values: what the payloads are the canonical bytes of, where the caller has read them so already.
     """
     sought = [_known_from(text) for text in known]
     sizes = {head.size for head in heads} | {size for _, size, _ in sought if size is not None}
     anywhere = any(size is None for _, size, _ in sought)
     roots = roots_at(map(leaf_hash, payloads), range(len(payloads) + 1) if anywhere else sizes)
     faults = [
-        *_entry_faults(ledger, payloads),
+        *_entry_faults(ledger, payloads, values),
         *_head_faults(ledger, len(payloads), heads, roots, certificate_pem),
         *_known_faults(sought, len(payloads), roots),
     ]
@@ -75,6 +77,10 @@ def entry_fault(*, ledger: str, seq: int, payload: bytes) -> Fault | None:
         value = read_canonical(payload)
     except ChangeoutError as error:
         return Fault(seq, "canonical", "one JSON object in canonical form", f"other bytes ({error})"[:300])
+    return _place_fault(ledger, seq, value)
+
+
+def _place_fault(ledger: str, seq: int, value: Json) -> Fault | None:
     if not isinstance(value, dict):
         return Fault(seq, "canonical", "a JSON object", f"a JSON {type(value).__name__}")
     named, place = value.get("ledger"), value.get("seq")
@@ -85,11 +91,14 @@ def entry_fault(*, ledger: str, seq: int, payload: bytes) -> Fault | None:
     return None
 
 
-def _entry_faults(ledger: str, payloads: Sequence[bytes]) -> Iterator[Fault]:
+def _entry_faults(ledger: str, payloads: Sequence[bytes], values: Sequence[Json] | None) -> Iterator[Fault]:
     """Faults of single entries. After a missing entry all later ones are out by the same step: that is said once."""
     step: int | None = 0
     for seq, payload in enumerate(payloads):
-        fault = entry_fault(ledger=ledger, seq=seq, payload=payload)
+        if values is None:
+            fault = entry_fault(ledger=ledger, seq=seq, payload=payload)
+        else:
+            fault = _place_fault(ledger, seq, values[seq])
         if fault is None:
             step = 0
             continue

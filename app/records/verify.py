@@ -35,7 +35,7 @@ from app.domain.job import JobState, came_from, evolve, start_of
 from app.domain.judging import result_of, verdict_of
 from app.domain.signing import MEANINGS
 from app.domain.steps import Step
-from app.ledger.canonical import canonical, read_canonical
+from app.ledger.canonical import read_with_items
 from app.ledger.check import check_entries
 from app.ledger.heads import Head, key_id_of, verify_signature
 from app.ledger.tree import leaf_hash, roots_at
@@ -104,7 +104,7 @@ def verify_record(
     raising a ChangeoutError where it is missing; None if the photos did not come along.
     """
     try:
-        value = read_canonical(data)
+        value, payloads = read_with_items(data, "entries")
     except ChangeoutError as fault:
         return Verdict((Check(1, (str(fault),)),))
     if told := _misshapen(value):
@@ -112,7 +112,6 @@ def verify_record(
     assert isinstance(value, dict)
     record: dict[str, Any] = value
     checks = [Check(1), *_certificate(record, data, signature, expected_certificate)]
-    payloads = [canonical(entry) for entry in record["entries"]]
     checks += _ledger(record, payloads, known_heads)
     events, unread = _events(record["entries"])
     checks.append(Check(6, unread))
@@ -185,8 +184,9 @@ def _ledger(record: dict[str, Any], payloads: list[bytes], known: Sequence[str])
         yield Check(5, skipped="the heads cannot be read")
         return
     found = check_entries(
-        ledger=record["ledger"], payloads=payloads, heads=heads, certificate_pem=record["certificate"], known=known
-    )
+        ledger=record["ledger"], payloads=payloads, heads=heads, certificate_pem=record["certificate"], known=known,
+        values=record["entries"],
+    )  # fmt: skip
     faults = tuple(fault.sentence for fault in found if not fault.rule.startswith("known"))
     old = tuple(fault.sentence for fault in found if fault.rule.startswith("known"))
     empty = () if payloads else ("The record has no entries.",)

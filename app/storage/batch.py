@@ -98,7 +98,7 @@ class Batch:
         """Return the tip as the batch has it so far."""
         known = self._writes.tips.get(ledger)
         if known is None:
-            known = self._asked(lambda: self._remembered(ledger) or stored_tip(self._connection, ledger))
+            known = self._asked(lambda: self._remembered(ledger) or self._read(ledger))
             self._writes.tips[ledger] = known
         return known
 
@@ -127,6 +127,9 @@ class Batch:
     def _remembered(self, ledger: str) -> Tip | None:
         tip = self._cache.peek(ledger)
         return tip if tip is None or not self._shared or is_newest(self._connection, ledger, tip) else None
+
+    def _read(self, ledger: str) -> Tip:
+        return self._cache.confirmed(ledger, stored_tip(self._connection, ledger))
 
     def _asked(self, question: Callable[[], T]) -> T:
         try:

@@ -1,7 +1,9 @@
 """Where each ledger ends: its size, its frontier, and whatever was folded from it.
 
 Rules kept here:
-- The cache only ever holds what was committed; the writer clears it after anything that was not.
+- The cache only ever holds what was committed; after anything that was not, the writer puts all of it in doubt.
+- A tip in doubt is no answer.  The ledger is read and hashed again; only if it ends where the tip did, what was folded
+  from these same entries counts again, and need not be folded anew.
 - It is bounded: a ledger not touched for long is read again when needed.
 - Where other processes may write, a tip from memory counts only if it ends at the newest head in the database.
 """
@@ -39,6 +41,7 @@ class TipCache:
         self._limit = limit
         self._guard = Lock()
         self._tips: OrderedDict[str, Tip] = OrderedDict()
+        self._in_doubt: OrderedDict[str, Tip] = OrderedDict()
 
     def peek(self, ledger: str) -> Tip | None:
         """Return the committed tip if it is at hand."""
@@ -53,13 +56,24 @@ class TipCache:
             for ledger, tip in tips.items():
                 self._tips[ledger] = tip
                 self._tips.move_to_end(ledger)
+                self._in_doubt.pop(ledger, None)
             while len(self._tips) > self._limit:
                 self._tips.popitem(last=False)
 
-    def clear(self) -> None:
-        """Forget everything: the file is asked again."""
+    def doubt(self) -> None:
+        """Answer for nothing any more until the file was asked again."""
         with self._guard:
+            self._in_doubt |= self._tips
             self._tips.clear()
+            while len(self._in_doubt) > self._limit:
+                self._in_doubt.popitem(last=False)
+
+    def confirmed(self, ledger: str, stored: Tip) -> Tip:
+        """Return the tip that was just read from the file, with what was folded from the same entries before."""
+        with self._guard:
+            before = self._in_doubt.get(ledger)
+        same = before is not None and (before.size, before.frontier) == (stored.size, stored.frontier)
+        return before if before is not None and same else stored
 
 
 def stored_tip(connection: Connection, ledger: str) -> Tip:

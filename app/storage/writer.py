@@ -7,7 +7,7 @@ Rules kept here:
 - Nothing is acknowledged before COMMIT, and nothing after a failed one. A failed flush is never tried again.
 - One item's exception reaches its own future only. If the database refuses what an item wrote, the items of that batch
   run again, each in a transaction of its own; work may therefore run twice and must have no effect but its answer.
-- The cache advances after COMMIT only, and is cleared after any failure, since only the file then knows.
+- The cache advances after COMMIT only, and is in doubt after any failure, since only the file then knows.
 """
 
 from collections.abc import Callable, Iterator, Sequence
@@ -235,7 +235,7 @@ class Store:
         try:
             return self._transact(items)
         except Exception as error:  # noqa: BLE001  (the thread must live, and the waiting must be told)
-            self._cache.clear()
+            self._cache.doubt()
             self._drop_connection()  # a failed COMMIT leaves its transaction open; closing is the one sure way out
             return after(error, items)
 

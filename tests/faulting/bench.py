@@ -20,7 +20,7 @@ from tests.faulting.lives import Nursery, Outcome
 from tests.faulting.told import AT_ONCE, WRONG_SHOWN
 from tests.faulting.work import DATABASE, Work
 
-STARTS_BETWEEN_TIDYINGS = 10
+STARTS_BETWEEN_TIDYINGS = 40
 _STARTS = itertools.count()
 
 T = TypeVar("T")

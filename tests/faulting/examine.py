@@ -11,12 +11,19 @@ from contextlib import closing
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
+from threading import Lock
 from typing import Any
+from unittest.mock import patch
 
-from app.ledger.check import check_entries
+from app.ledger import check, heads
 from app.ledger.heads import Head
 
 LEDGERS_REMEMBERED = 4_096
+PARTS_REMEMBERED = 16_384
+_ENTRY_FAULT = lru_cache(PARTS_REMEMBERED)(check.entry_fault)
+_VERIFY_SIGNATURE = lru_cache(PARTS_REMEMBERED)(heads.verify_signature)
+"""What an entry or a signature comes to follows from its bytes alone: one ledger is mostly the one before."""
+_ONE_CHECKS = Lock()
 
 
 @dataclass(frozen=True)
@@ -44,14 +51,14 @@ def _examined(connection: sqlite3.Connection, certificate_pem: str) -> Found:
     entries: dict[str, list[bytes]] = {}
     for ledger, payload in connection.execute("SELECT ledger, payload FROM entry ORDER BY ledger, seq"):
         entries.setdefault(ledger, []).append(payload)
-    heads: dict[str, list[Head]] = {}
+    signed: dict[str, list[Head]] = {}
     for row in connection.execute("SELECT ledger, size, root, at, key_id, signature FROM head ORDER BY ledger, size"):
-        heads.setdefault(row[0], []).append(Head(*row))
+        signed.setdefault(row[0], []).append(Head(*row))
     places: dict[str, tuple[str, int]] = {}
     standing: Counter[str] = Counter()
     acts: Counter[tuple[str, str]] = Counter()
-    for ledger in sorted(entries.keys() | heads.keys()):
-        told, tokens = _ledger(ledger, tuple(entries.get(ledger, ())), tuple(heads.get(ledger, ())), certificate_pem)
+    for ledger in sorted(entries.keys() | signed.keys()):
+        told, tokens = _ledger(ledger, tuple(entries.get(ledger, ())), tuple(signed.get(ledger, ())), certificate_pem)
         faults += told
         for seq, token, what in tokens:
             acts[token, what] += 1
@@ -68,13 +75,22 @@ def _examined(connection: sqlite3.Connection, certificate_pem: str) -> Found:
 
 @lru_cache(LEDGERS_REMEMBERED)
 def _ledger(
-    ledger: str, payloads: tuple[bytes, ...], heads: tuple[Head, ...], certificate_pem: str
+    ledger: str, payloads: tuple[bytes, ...], signed: tuple[Head, ...], certificate_pem: str
 ) -> tuple[tuple[str, ...], tuple[tuple[int, str, str], ...]]:
     """Check one ledger and find its tokens.  The answer follows from these bytes alone: it may be remembered."""
-    faults = check_entries(ledger=ledger, payloads=payloads, heads=heads, certificate_pem=certificate_pem)
+    with _ONE_CHECKS, patch.multiple(check, entry_fault=_ENTRY_FAULT, verify_signature=_VERIFY_SIGNATURE):
+        faults = check.check_entries(ledger=ledger, payloads=payloads, heads=signed, certificate_pem=certificate_pem)
     told = tuple(f"{ledger}: {fault.sentence}" for fault in faults)
-    entries = [(seq, json.loads(payload)) for seq, payload in enumerate(payloads)]
-    return told, tuple((seq, entry["request"], _act(entry)) for seq, entry in entries if entry.get("request"))
+    asked = ((seq, *_request(payload)) for seq, payload in enumerate(payloads))
+    return told, tuple((seq, token, act) for seq, token, act in asked if token)
+
+
+@lru_cache(PARTS_REMEMBERED)
+def _request(payload: bytes) -> tuple[str, str]:
+    """The token of the request that an entry carries out, if there is one, and what the entry says."""
+    entry = json.loads(payload)
+    token: str = entry.get("request") or ""
+    return token, _act(entry) if token else ""
 
 
 def _act(entry: dict[str, Any]) -> str:

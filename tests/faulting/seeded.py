@@ -75,7 +75,7 @@ SEEDED = (
     Seeded("the memory runs ahead of a COMMIT that fails", ("error",), (
         (WRITER, "            batch.flush()\n        self._cache.advance(batch.tips)\n",
          "            batch.flush()\n            self._cache.advance(batch.tips)\n"),
-        (WRITER, "            self._cache.clear()\n", ""),
+        (WRITER, "            self._cache.doubt()\n", ""),
     )),
     Seeded("the journal lies in memory", ("kill", "power"), ((
         ENGINE, '"journal_mode": ("WAL", "wal")', '"journal_mode": ("MEMORY", "memory")',

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from app.calc.errors import Invalid
-from app.ledger.canonical import Json, canonical, parse_strict, read_canonical
+from app.ledger.canonical import Json, canonical, parse_strict, read_canonical, read_with_items
 
 # RFC 8785, section 3.2.2, the sample object as printed, and its canonical form from section 3.2.4.
 SAMPLE = r"""{
@@ -243,3 +243,24 @@ def test_the_quick_writer_and_the_library_write_the_same_bytes(value: Json) -> N
 def test_what_the_quick_writer_cannot_prove_is_left_to_the_library(value: Json) -> None:
     """UTF-16 order, tuples, floats and long numbers come out as the library writes them."""
     assert canonical(value) == rfc8785.dumps(value)
+
+
+@given(st.dictionaries(texts, values, max_size=3), st.lists(values, max_size=4))
+def test_the_items_of_a_list_are_written_as_each_by_itself(beside: dict[str, Json], items: list[Json]) -> None:
+    """Whatever stands in the list and beside it, with floats, long numbers and characters above U+FFFF."""
+    payload = canonical({**beside, "items": items})
+
+    assert read_with_items(payload, "items") == (read_canonical(payload), [canonical(item) for item in items])
+
+
+@pytest.mark.parametrize("payload", [b"[]", b"1", b"{}", b'{"items":{"a":1}}', b'{"items":null}'], ids=repr)
+def test_without_such_a_list_there_are_no_items(payload: bytes) -> None:
+    """Any other value is read as it is."""
+    assert read_with_items(payload, "items") == (read_canonical(payload), [])
+
+
+@pytest.mark.parametrize("payload", [b"{ }", b'{"b":1,"a":2}', b"[1.0]", b"\xff"], ids=repr)
+def test_another_spelling_has_no_items_either(payload: bytes) -> None:
+    """What the reader refuses is refused with items, too."""
+    with pytest.raises(Invalid):
+        read_with_items(payload, "items")

@@ -1,5 +1,6 @@
 """Tampering: whatever is done to a ledger, the check finds it and names the first entry in doubt."""
 
+import json
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import cache
@@ -8,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from app.ledger.canonical import canonical
+from app.ledger.canonical import Json, canonical
 from app.ledger.check import Fault, check_entries
 from app.ledger.heads import Head, short_root
 from tests.ledger.signing import TestSigner, entry_payload, new_signer, signed_head, signed_heads
@@ -30,11 +31,14 @@ def honest() -> tuple[tuple[bytes, ...], tuple[Head, ...]]:
     return payloads, tuple(signed_heads(signer(), ledger=LEDGER, payloads=payloads, sizes=range(1, SIZE + 1)))
 
 
-def check(payloads: Sequence[bytes], heads: Sequence[Head], *known: str) -> tuple[Fault, ...]:
+def check(
+    payloads: Sequence[bytes], heads: Sequence[Head], *known: str, values: Sequence[Json] | None = None
+) -> tuple[Fault, ...]:
     """Check as ledger job-1 with the true certificate."""
     return check_entries(
-        ledger=LEDGER, payloads=payloads, heads=heads, certificate_pem=signer().certificate_pem, known=known
-    )
+        ledger=LEDGER, payloads=payloads, heads=heads, certificate_pem=signer().certificate_pem, known=known,
+        values=values,
+    )  # fmt: skip
 
 
 def found(faults: Sequence[Fault]) -> list[tuple[int, str]]:
@@ -93,6 +97,17 @@ def test_a_well_formed_edit_is_found_where_it_was_made(seq: int) -> None:
 
     assert found(faults) == [(seq, "head-root")]
     assert (f"{SIZE - 1 - seq} more heads" in faults[0].got) == (seq < SIZE - 1)
+
+
+@given(st.lists(st.integers(0, SIZE), max_size=SIZE), st.lists(places, max_size=SIZE))
+def test_entries_that_were_read_already_are_judged_as_their_bytes_are(renamed: list[int], order: list[int]) -> None:
+    """Whether the checker reads the bytes or is given what they were read as: the same faults."""
+    payloads, heads = honest()
+    taken = [payloads[place] for place in order]
+    taken += [entry_payload("job-1" if place % 2 else "job-2", place) for place in renamed]
+    values = [json.loads(payload) for payload in taken]
+
+    assert check(taken, heads, values=values) == check(taken, heads)
 
 
 @given(places)

@@ -7,6 +7,7 @@ from concurrent.futures import CancelledError, Future
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from threading import Thread
 from typing import Any
@@ -565,6 +566,34 @@ def test_a_memo_is_kept_with_exactly_its_tip(store: Store) -> None:
     two = store.fresh("job-1")
 
     assert [tip and (tip.size, tip.memo) for tip in (one, none, two)] == [(1, "one"), (2, None), (2, "two")]
+
+
+def test_after_a_failed_flush_a_memo_counts_again_only_where_the_ledger_ends_as_before(
+    engine: Engine, store: Store
+) -> None:
+    """What was folded is not folded again if the file holds the same entries; else it is gone.  Nothing is at hand."""
+
+    def commit_then_fail(driver: Any) -> None:
+        driver.execute("COMMIT")
+        fail_flush(driver)
+
+    def tips() -> list[Tip]:
+        return [done(store.submit(partial(Tx.tip, ledger=ledger))) for ledger in ("job-1", "job-2")]
+
+    for ledger in ("job-1", "job-2"):
+        done(store.submit(append(ledger, memo=f"of {ledger}")))
+
+    with at_commit(engine, fail_flush), pytest.raises(StorageFault):
+        done(store.submit(append("job-1", memo="never saved")))
+    at_hand = [store.fresh(ledger) for ledger in ("job-1", "job-2")]
+    after_nothing = tips()
+    with at_commit(engine, commit_then_fail), pytest.raises(StorageFault):
+        done(store.submit(append("job-1", memo="saved")))
+    after_all = tips()
+
+    assert at_hand == [None, None]
+    assert [(tip.size, tip.memo) for tip in after_nothing] == [(1, "of job-1"), (1, "of job-2")]
+    assert [(tip.size, tip.memo) for tip in after_all] == [(2, None), (1, "of job-2")]
 
 
 def test_a_memo_is_seen_by_later_items_of_the_batch(store: Store) -> None:
