@@ -4,10 +4,11 @@ All values are frozen; a transition makes a new state.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from enum import StrEnum
 
 from app.domain.housing import Bank, Housing, Seal, Service
+from app.domain.replacing import replace
 
 
 class Damper(StrEnum):
@@ -70,7 +71,7 @@ class ClosureRule:
     bands_each_side: int = 1
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Closure:
     """A gathered and twisted neck: what has been put on either side of the place to cut."""
 
@@ -88,7 +89,7 @@ class Closure:
         return self.package_ties >= rule.ties_each_side and self.package_bands >= rule.bands_each_side
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Sleeve:
     """A bag or a stub on the bagging ring; a stub has lost its bottom to a cut.
 
@@ -106,7 +107,7 @@ class Sleeve:
     torn_inside: int = 0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Package:
     """A closed bag that a cut has parted from the ring."""
 
@@ -126,7 +127,7 @@ class Package:
         return f"{what}{stub}{torn}"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class PortState:
     """One access port. `ring` lists the sleeves from inner to outer; `waiting` is a new bag made ready.
 
@@ -169,7 +170,7 @@ class PortState:
         return replace(self, ring=(*self.ring[:-1], sleeve))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class HousingState:
     """The whole housing. `accounted` lists the packages that have been labelled and taken to the waste point."""
 
@@ -204,7 +205,10 @@ class HousingState:
 
 def barriers(port: PortState, rule: ClosureRule) -> int:
     """Count what parts the inside from the room at one port: shut whole door, strapped intact bag, banded stub."""
-    return (port.door is Door.SHUT and port.gasket) + sum(_is_barrier(sleeve, rule) for sleeve in port.ring)
+    count = 1 if port.door is Door.SHUT and port.gasket else 0
+    for sleeve in port.ring:
+        count += _is_barrier(sleeve, rule)
+    return count
 
 
 def _is_barrier(sleeve: Sleeve, rule: ClosureRule) -> bool:
