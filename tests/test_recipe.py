@@ -1,5 +1,9 @@
 """The one recipe: what is run once more, and what comes of it."""
 
+import os
+import subprocess
+import sys
+import tempfile
 from pathlib import Path
 
 import pytest
@@ -56,6 +60,26 @@ def test_a_few_browser_tests_that_failed_are_run_again_and_told(
     assert (f"--- {name}, those that failed once more\n" in told) is good
     assert f"--- {name}: {'good' if good else 'FAILED'}" in told
     assert (tmp_path / "seen" / "good").read_text("utf-8") == "x", "what was good is not run again"
+
+
+def test_folders_are_made_in_memory_where_there_is_room(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Inside, both this process and those it begins make them there; afterwards all is as before, and gone."""
+    ask = [sys.executable, "-c", "import tempfile; print(tempfile.gettempdir())"]
+    monkeypatch.setattr(recipe, "ROOM_BYTES", 1)
+    before = tempfile.gettempdir(), os.environ.get("TMPDIR")
+
+    with recipe.folders_in_memory(tmp_path):
+        here = Path(tempfile.gettempdir())
+        there = subprocess.run(ask, capture_output=True, text=True, check=True).stdout.strip()
+    monkeypatch.setattr(recipe, "ROOM_BYTES", 10**18)
+    with recipe.folders_in_memory(tmp_path):
+        without_room = tempfile.gettempdir()
+
+    assert here.parent == tmp_path
+    assert there == str(here)
+    assert not here.exists()
+    assert without_room == before[0]
+    assert (tempfile.gettempdir(), os.environ.get("TMPDIR")) == before
 
 
 def test_a_run_that_never_came_to_its_tests_is_not_run_again(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:

@@ -1,7 +1,6 @@
 """The two runs: a whole job in a space whose only way out is a trap, and tablets behind lines that lose packets."""
 
 import json
-import signal
 import subprocess
 from collections import Counter
 from dataclasses import dataclass, field
@@ -62,7 +61,7 @@ def watched_job(spaces: Spaces, folder: Path, *, program: str = "app", whole: bo
         wait_for(spaces.start("trap", "tests.spacing.whole_job", "10.78.0.1", str(PORT)), "done")
         copy = spaces.start("d", "app", "backup", str(folder.with_name("copy")), "--data", str(folder))
         wait_for(copy, "good")
-    server.send_signal(signal.SIGINT)
+    server.terminate()  # what is begun in the background may be deaf to an interrupt
     server.communicate(timeout=READY_S)
     return Watched(spaces.counted("d", "answers"), spaces.counted("d", "others"))
 

@@ -10,6 +10,7 @@ from functools import cache
 from itertools import count
 from pathlib import Path
 
+from anyio.from_thread import BlockingPortal, start_blocking_portal
 from fastapi.testclient import TestClient
 from httpx2 import Response
 
@@ -68,12 +69,22 @@ def _prepared(now: datetime, *, limits: bool) -> Path:
     return folder
 
 
+@cache
+def _loop() -> BlockingPortal:
+    """One event loop for all clients of a process: a new one, with its thread, for each request takes a third of it."""
+    begun = start_blocking_portal()
+    atexit.register(begun.__exit__, None, None, None)
+    return begun.__enter__()
+
+
 @dataclass
 class Desk:
     """One running site."""
 
     running: Running
     clients: dict[str, TestClient] = field(default_factory=dict)
+    _known: tuple[int, dict[str, list[Who]]] = (0, {})
+    """Who is known in which role, and the size of the site's own ledger then: whoever comes or goes makes it grow."""
 
     @classmethod
     def at(
@@ -93,19 +104,27 @@ class Desk:
 
     def named(self, role: str, place: int = 0) -> Who:
         """Return the first person of a role, or a later one."""
-        return [person.who for person in self.running.people.everyone() if person.role.words == role][place]
+        size = self.running.site.jobs.site().size
+        if self._known[0] != size:
+            roles: dict[str, list[Who]] = {}
+            for person in self.running.people.everyone():
+                roles.setdefault(person.role.words, []).append(person.who)
+            self._known = size, roles
+        return self._known[1][role][place]
 
     def client(self, who: Who) -> TestClient:
         """Return a client that is signed in as this person."""
         if who.id not in self.clients:
-            made = TestClient(self.running.app, follow_redirects=False, headers={"Origin": "http://testserver"})
+            made = self.stranger()
             made.cookies.set(COOKIE, self.running.site.sessions.begin(who, "tablet 3"))
             self.clients[who.id] = made
         return self.clients[who.id]
 
     def stranger(self) -> TestClient:
         """Return a client that nobody is signed in at."""
-        return TestClient(self.running.app, follow_redirects=False, headers={"Origin": "http://testserver"})
+        client = TestClient(self.running.app, follow_redirects=False, headers={"Origin": "http://testserver"})
+        client.portal = _loop()
+        return client
 
     def get(self, who: Who, path: str) -> Response:
         """Open a page."""
