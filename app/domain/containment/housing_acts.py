@@ -1,10 +1,9 @@
 """Acts on the housing as a whole: fan, dampers, isolation, decontamination, return to service."""
 
-from dataclasses import replace
-
 from app.domain.containment.broken import Broken, Rule, unless
 from app.domain.containment.effects import Act
 from app.domain.containment.state import Damper, Door, Fan, HousingState, Inside, Isolation, Kind
+from app.domain.replacing import replace
 
 Result = tuple[HousingState, tuple[Broken, ...]]
 

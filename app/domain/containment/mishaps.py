@@ -6,13 +6,14 @@ A mishap that leaves the model as it is (a filter that sticks) still says where 
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from enum import StrEnum
 from functools import lru_cache
 
 from app.domain.containment.effects import Act, Effect, Side
 from app.domain.containment.rules import attempt
 from app.domain.containment.state import Door, Filling, HousingState, Isolation, Kind, PortState
+from app.domain.replacing import replace
 
 
 class Mishap(StrEnum):

@@ -1,7 +1,5 @@
 """Acts at one access port: door, bag, neck, cut, stub, filter, clamp."""
 
-from dataclasses import replace
-
 from app.domain.containment.broken import Broken, Rule, unless
 from app.domain.containment.effects import Act, Effect, Side
 from app.domain.containment.state import (
@@ -17,6 +15,7 @@ from app.domain.containment.state import (
     Sleeve,
 )
 from app.domain.housing import Seal, Service
+from app.domain.replacing import replace
 
 Faults = tuple[Broken, ...]
 DECONTAMINATED_FIRST = frozenset({Service.BIOLOGICAL, Service.POTENT_COMPOUND})

@@ -4,10 +4,11 @@ All values are frozen; a transition makes a new state.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from enum import StrEnum
 
 from app.domain.housing import Bank, Housing, Seal, Service
+from app.domain.replacing import replace
 
 
 class Damper(StrEnum):
@@ -126,7 +127,7 @@ class Package:
         return f"{what}{stub}{torn}"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)  # no slots: see `replacing`
 class PortState:
     """One access port. `ring` lists the sleeves from inner to outer; `waiting` is a new bag made ready.
 
@@ -169,7 +170,7 @@ class PortState:
         return replace(self, ring=(*self.ring[:-1], sleeve))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)  # no slots: see `replacing`
 class HousingState:
     """The whole housing. `accounted` lists the packages that have been labelled and taken to the waste point."""
 
