@@ -184,11 +184,14 @@ def open_port(options: argparse.Namespace) -> int:
 @contextmanager
 def _collector_resting() -> Iterator[None]:
     """Rest the garbage collector during a start: what is made then stays, and walking it took a tenth of the time."""
+    from app.services.collector import work_in_longer_rounds
+
     gc.disable()
     try:
         yield
     finally:
         gc.freeze()
+        work_in_longer_rounds()
         gc.enable()
 
 

@@ -10,6 +10,7 @@ import re
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
+from functools import lru_cache
 from typing import Final, Literal, assert_never
 
 from app.calc.errors import Invalid
@@ -40,7 +41,7 @@ def exact(reading: Reading, *, name: str) -> Fraction:
     """
     match reading:
         case str():
-            return _from_text(reading, name)
+            return _from_text(reading.strip(), name)
         case Decimal():
             return _from_decimal(reading, name)
         case bool() | float():
@@ -51,8 +52,10 @@ def exact(reading: Reading, *, name: str) -> Fraction:
             assert_never(reading)
 
 
+@lru_cache(maxsize=4096)
 def _from_text(text: str, name: str) -> Fraction:
-    typed = text.strip().replace("\N{MINUS SIGN}", "-")
+    """Read a number once: a past job and the trend of a bank are read from the same few again and again."""
+    typed = text.replace("\N{MINUS SIGN}", "-")
     if _OFF_SCALE.fullmatch(typed):
         raise Invalid(
             f"{name} '{_short(typed)}' is an off-scale or saturated reading, not a number: "

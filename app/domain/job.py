@@ -258,13 +258,14 @@ class Notable:
         return FILTER_REFUSED if self.code == "filter" else self.kind
 
 
-UNSETTLING = (
+UNSETTLING: frozenset[type[Event]] = frozenset({
     JobStopped, JobReopened, StepWithdrawn, AnswerCorrected, WayOutTaken, ContestDecided, ContingencyEntered,
     JobSuspended, ReturnBegun, HandoverBegun, HandoverSigned, DamperStroked,
-)  # fmt: skip
-LEADING_ON = (JobReopened, ContestDecided, ContingencyEntered)
+})  # fmt: skip
+LEADING_ON: frozenset[type[Event]] = frozenset({JobReopened, ContestDecided, ContingencyEntered})
 """With these a lead goes on from what was entered, having looked at it."""
 _NO_MARK = Mark()
+_NOTHING_YET = (None, None, None, None)
 _EMPTY: Mapping[str, Mark] = MappingProxyType({})
 
 
@@ -479,7 +480,7 @@ def fold(events: Iterable[Event], start: JobState | None = None) -> JobState:
 def evolve(state: JobState, event: Event) -> JobState:
     """Return the state after one more event; total over the closed union of events."""
     state = _evolved(state, event)
-    return _further_asked(state) if state.locks.further or isinstance(event, PointStruck) else state
+    return _further_asked(state) if state.locks.further or type(event) is PointStruck else state
 
 
 def _further_asked(state: JobState) -> JobState:
@@ -492,17 +493,18 @@ def _further_asked(state: JobState) -> JobState:
 
 
 def _evolved(state: JobState, event: Event) -> JobState:
-    found = (*state.notables, *_notable(state, event), *_close_together(state, event))
+    came = came_from(event)
+    found = (*state.notables, *_notable(state, event, came), *_close_together(state, event))
     state = replace(state, size=state.size + 1, last_at=event.at, notables=found)
     if state.refused and not isinstance(event, AttemptRefused):
         state = replace(state, refused=())
-    if isinstance(event, FromHand) and event.transcribed is not None:
-        state = replace(state, paper=taken_from(state.paper, event, event.transcribed))
+    if came is not None and isinstance(event, FromHand):
+        state = replace(state, paper=taken_from(state.paper, event, came))
     if state.accepted is not None and not isinstance(event, ExceptionOpened):
         state = replace(state, accepted=None, voided=(*state.voided, state.accepted.seq))
-    if isinstance(event, UNSETTLING) and (not isinstance(event, AnswerCorrected) or event.due_again):
+    if type(event) in UNSETTLING and (not isinstance(event, AnswerCorrected) or event.due_again):
         state = replace(state, unsettled_at=event.seq, unsettled_when=event.at)
-    if isinstance(event, LEADING_ON):
+    if type(event) in LEADING_ON:
         state = replace(state, led=MappingProxyType({**state.led, event.by.id: event.seq}))
     if event.device is not None and event.device.number is not None:
         highest = max(event.device.number, state.counted.get(event.device.tablet, 0))
@@ -511,7 +513,8 @@ def _evolved(state: JobState, event: Event) -> JobState:
         case JobOpened():
             return _opened(state, event)
         case StepBegun():
-            return _marked(state, event.step, begun=stamp_of(event), labels=event.labels, by=stamp_of(event))
+            stamp = stamp_of(event)
+            return _marked(state, event.step, begun=stamp, labels=event.labels, by=stamp)
         case StepDone():
             return _done(state, event)
         case HoldReleased():
@@ -649,15 +652,19 @@ def _index(steps: tuple[Step, ...]) -> Mapping[str, int]:
     return MappingProxyType({step.id: number for number, step in enumerate(steps)})
 
 
-def _with_marks(state: JobState, changed: Mapping[str, Mark]) -> JobState:
-    """Put changed marks in and move the place; it is looked for from the first step that may have moved it."""
+def _with_marks(state: JobState, changed: Mapping[str, Mark], **others: object) -> JobState:
+    """Put changed marks in and move the place; it is looked for from the first step that may have moved it.
+
+    others: fields that change with them.
+    """
     marks = MappingProxyType({**state.marks, **changed})
     first = min((state.index.get(step, state.place) for step in changed), default=state.place)
-    return replace(state, marks=marks, place=_place(state.steps, marks, min(first, state.place)))
+    place = _place(state.steps, marks, min(first, state.place))
+    return replace(state, marks=marks, place=place, **others)  # type: ignore[arg-type]
 
 
-def _with_mark(state: JobState, step: str, mark: Mark) -> JobState:
-    return _with_marks(state, {step: mark})
+def _with_mark(state: JobState, step: str, mark: Mark, **others: object) -> JobState:
+    return _with_marks(state, {step: mark}, **others)
 
 
 def _place(steps: tuple[Step, ...], marks: Mapping[str, Mark], first: int = 0) -> int:
@@ -670,30 +677,35 @@ def _place(steps: tuple[Step, ...], marks: Mapping[str, Mark], first: int = 0) -
 
 def _marked(state: JobState, step: str, by: Stamp, **changes: object) -> JobState:
     mark = replace(state.mark(step), **changes)  # type: ignore[arg-type]
-    return replace(_with_mark(state, step, mark), performers=state.performers | by.hands)
+    return _with_mark(state, step, mark, performers=state.performers | by.hands)
 
 
 def _settled(mark: Mark, why: str | None) -> Mark:
     """Say of entries that differed why they did."""
+    if not mark.differences:
+        return mark
     told = tuple(replace(item, settled=item.settled or why) for item in mark.differences)
     return replace(mark, differences=told)
 
 
 def _renewed(mark: Mark) -> Mark:
     """Move a mark that is due again among the earlier ones, so that the new one stands beside it."""
+    if (mark.done, mark.due_again, mark.signature, mark.not_applicable) == _NOTHING_YET:
+        return mark
     earlier = mark.earlier if mark.done is None else (*mark.earlier, (mark.done, mark.evidence))
     return replace(mark, earlier=earlier, due_again=None, done=None, signature=None, not_applicable=None)
 
 
 def _done(state: JobState, event: StepDone) -> JobState:
+    stamp = stamp_of(event)
     mark = replace(
         _settled(_renewed(state.mark(event.step)), event.reconciled),
-        done=stamp_of(event),
+        done=stamp,
         evidence=event.evidence,
         in_hand_since=event.in_hand_since,
     )
-    state = _with_mark(state, event.step, mark)
-    state = replace(state, performers=state.performers | stamp_of(event).hands, done_at=_tapped_at(event))
+    performers = state.performers | stamp.hands
+    state = _with_mark(state, event.step, mark, performers=performers, done_at=_tapped_at(event))
     step = state.step(event.step)
     if step is None or not step.effects or event.step in state.applied or state.model is None:
         return state
@@ -871,14 +883,17 @@ def _left_otherwise(state: JobState, event: JobStopped) -> bool:
     return further and state.stage is Stage.SUSPENDED and not event.noticed
 
 
-def _notable(state: JobState, event: Event) -> tuple[Notable, ...]:
+def _notable(state: JobState, event: Event, paper: Transcribed | None) -> tuple[Notable, ...]:
     found: list[Notable] = []
-    step = state.step(getattr(event, "step", None) or "")
     zone = state.opened.zone if state.opened else "UTC"
     match event:
+        case StepDone() | StepBegun():
+            pass  # most entries are one of these: they are known without asking after every other kind
         case StepOutside():
-            found.append(Notable(event.seq, "outside its limit", outside_words(event.evidence, step), event.step))
+            told = outside_words(event.evidence, state.step(event.step))
+            found.append(Notable(event.seq, "outside its limit", told, event.step))
         case EntriesDiffered():
+            step = state.step(event.step)
             label = next((item.ask.label for item in step.asks if item.ask.id == event.ask), "") if step else ""
             told = f"{label or event.ask}: {event.first} and {event.again} were entered for one number."
             found.append(Notable(event.seq, "two entries differ", told, event.step))
@@ -931,11 +946,11 @@ def _notable(state: JobState, event: Event) -> tuple[Notable, ...]:
             found.append(Notable(event.seq, "outside its limit", f"Repeated reading {event.answer.text}."))
         case _:
             pass
-    if (paper := came_from(event)) is not None:
+    if paper is not None:
         told = f"From paper {paper.serial}, done {local_or_as_kept(paper.happened, zone)}: {paper.why_late}"
         found.append(Notable(event.seq, "transcribed from paper", told, getattr(event, "step", None)))
     if event.device is not None:
-        found += _clock_notables(event, event.device)
+        found += [_of_clock(event, kind, told) for kind, told in _clock_words(event.device)]
     return tuple(found)
 
 
@@ -969,19 +984,22 @@ def outside_words(evidence: Evidence, step: Step | None) -> str:
     return f"Outside its limit: {'; '.join(told)}.{why}" if told else "A reading or answer outside its limit."
 
 
-def _clock_notables(event: Event, device: Device) -> Iterator[Notable]:
-    step = getattr(event, "step", None)
+def _of_clock(event: Event, kind: str, told: str) -> Notable:
+    return Notable(event.seq, kind, told, getattr(event, "step", None))
+
+
+def _clock_words(device: Device) -> Iterator[tuple[str, str]]:
     if device.offset_ms is not None and abs(device.offset_ms) > LATE_AFTER_MS:
         apart = f"The tablet's clock and the server's are {abs(device.offset_ms) // 1000} s apart."
-        yield Notable(event.seq, "late or clock apart", apart, step)
+        yield "late or clock apart", apart
     if device.late_ms is not None and device.late_ms > LATE_AFTER_MS:
         kept = f"Kept on the tablet for {device.late_ms // 60_000} min while the server was out of reach."
-        yield Notable(event.seq, "late or clock apart", kept, step)
+        yield "late or clock apart", kept
     if device.recovered:
-        yield Notable(event.seq, "recovered", f"Given back by {device.tablet} after a restore from a backup.", step)
+        yield "recovered", f"Given back by {device.tablet} after a restore from a backup."
     if device.missing is not None:
         gap = f"Mark {device.missing} of {device.tablet}, made before this one, is not in the record up to here."
-        yield Notable(event.seq, "mark missing", gap, step)
+        yield "mark missing", gap
 
 
 def milliseconds_between(earlier: str, later: str) -> int:

@@ -2,6 +2,7 @@
 
 Rules kept here:
 - the order is that of `app.records.due` over all housings, whoever asks and however many there are;
+- what was found of a housing is kept in words until something bears on it, so that a page judges none anew;
 - between two questions the site's entries since the last one are read, and only the housings that they bear on are
   judged anew, with those on which a job in hand has gone on meanwhile;
 - what is off the register is due nothing;
@@ -22,6 +23,7 @@ from app.domain.job_lines import JobLine
 from app.domain.site import JobClosed, JobRegistered, JobTakenUp, ReadingStruck, ReadingTaken, SiteEvent, SiteState
 from app.domain.told import JobTold, told_of
 from app.records.veil import veiled
+from app.services.collector import MANY, spare_what_stays
 from app.services.jobs import Jobs
 from app.services.ports import Library
 
@@ -31,8 +33,6 @@ if TYPE_CHECKING:
 
 # What judges a housing is loaded with the first question, and not with the first page of the site.
 _Key = tuple[bool, date, str]
-MOST_KEPT = 200
-"""Of so many housings, those shown last, all reasons are kept in words (our figure)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,15 +52,16 @@ class DueBook:
         self._library = library
         self._lock = Lock()
         self._size = 0
-        self._judged: dict[str, tuple[Housing, _Key]] = {}
+        self._judged: dict[str, tuple[Housing, HousingDue]] = {}
         self._order: list[_Key] = []
         self._all: Sequence[Housing] = ()
         self._working: dict[str, tuple[int, ...]] = {}
-        self._shown: dict[str, HousingDue] = {}
         self._told: dict[str, tuple[int, JobTold]] = {}
 
     def part(self, words: str, *, skip: int, count: int) -> DuePart:
         """Return so many housings that hold these words, the earliest day first, after passing some by."""
+        from app.records.due import due_order
+
         state = self._jobs.site()
         with self._lock:
             try:
@@ -70,10 +71,10 @@ class DueBook:
                 raise
             found = self._library.holding(words)
             if words.split():
-                keys = sorted(self._judged[item.tag][1] for item in found if item.tag in self._judged)
+                keys = sorted(due_order(self._judged[item.tag][1]) for item in found if item.tag in self._judged)
             else:
                 keys = self._order
-            shown = [self._told_in_full(tag, state) for _, _, tag in keys[skip : skip + count]]
+            shown = [self._judged[tag][1] for _, _, tag in keys[skip : skip + count]]
         return DuePart(tuple(shown), skip + 1, len(keys))
 
     def of(self, housing: Housing) -> "HousingDue | None":
@@ -86,18 +87,10 @@ class DueBook:
         with self._lock:
             return housing_due(self._known(housing, state))
 
-    def _told_in_full(self, tag: str, state: SiteState) -> "HousingDue":
-        """Return all reasons of a housing; those of the housings shown last are kept until something changes there."""
-        from app.records.due import housing_due
-
-        if tag not in self._shown:
-            if len(self._shown) >= MOST_KEPT:
-                self._shown.pop(next(iter(self._shown)))
-            self._shown[tag] = housing_due(self._known(self._judged[tag][0], state))
-        return self._shown[tag]
-
     def _look(self, state: SiteState) -> None:
         """Judge anew what has changed since the last look."""
+        from app.records.due import due_order, housing_due
+
         working: dict[str, tuple[int, ...]] = {}
         for line, job in self._jobs.in_hand():
             working[line.housing] = (*working.get(line.housing, ()), line.entry, job.size)
@@ -117,32 +110,30 @@ class DueBook:
         for tag in changed:
             self._drop(tag)
             if (housing := self._library.housing(tag)) is not None and tag not in state.housed.off:
-                self._judged[tag] = housing, self._key(housing, state)
-                insort(self._order, self._judged[tag][1])
+                self._judged[tag] = housing, housing_due(self._known(housing, state))
+                insort(self._order, due_order(self._judged[tag][1]))
 
     def _forget(self) -> None:
         self._size, self._judged, self._order, self._all, self._working = 0, {}, [], (), {}
-        self._shown.clear()
 
     def _judge_all(self, housings: Iterable[Housing], state: SiteState) -> None:
-        self._shown.clear()
+        from app.records.due import due_order, housing_due
+
         there = (item for item in housings if item.tag not in state.housed.off)
-        self._judged = {item.tag: (item, self._key(item, state)) for item in there}
-        self._order = sorted(key for _, key in self._judged.values())
+        self._judged = {item.tag: (item, housing_due(self._known(item, state))) for item in there}
+        self._order = sorted(due_order(found) for _, found in self._judged.values())
+        if len(self._judged) >= MANY:
+            spare_what_stays()
 
     def _of(self, tag: str) -> Housing | None:
         known = self._judged.get(tag)
         return None if known is None else known[0]
 
     def _drop(self, tag: str) -> None:
-        self._shown.pop(tag, None)
+        from app.records.due import due_order
+
         if (known := self._judged.pop(tag, None)) is not None:
-            del self._order[bisect_left(self._order, known[1])]
-
-    def _key(self, housing: Housing, state: SiteState) -> _Key:
-        from app.records.due import due_order, housing_due
-
-        return due_order(housing_due(self._known(housing, state)))
+            del self._order[bisect_left(self._order, due_order(known[1]))]
 
     def _known(self, housing: Housing, state: SiteState) -> "Known":
         from app.records.drops import Known

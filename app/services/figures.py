@@ -16,6 +16,7 @@ from app.domain.site import SiteState
 from app.domain.store import KitSettled
 from app.records.figures import Figure, JobFigures, figures_of, filters_told, yearly
 from app.records.moments import site_day
+from app.services.collector import spare_what_stays
 from app.services.jobs import Jobs
 
 MOST_JOBS = 2_000
@@ -68,6 +69,8 @@ class Figures:
             state = self._jobs.site()
             self._look(state)
             lines = self._lines(year)
+            if year in self._found:
+                return 0, len(lines)  # it was drawn from all of them
             return sum(self._key(line, state) not in self._kept for line in lines), len(lines)
 
     def at_hand(self, most: int) -> YearsAtHand:
@@ -79,12 +82,13 @@ class Figures:
             waiting: dict[int, tuple[int, int]] = {}
             for year in sorted(self._years[:most]):
                 lines = self._lines(year)
+                if year in self._found:
+                    found[year] = self._found[year]
+                    continue
                 if unread := sum(self._key(line, state) not in self._kept for line in lines):
                     waiting[year] = len(lines) - unread, len(lines)
                     continue
-                if year not in self._found:
-                    self._found[year] = self._drawn(state, year)
-                found[year] = self._found[year]
+                found[year] = self._found[year] = self._drawn(state, year)
             return YearsAtHand(found, waiting, len(self._years))
 
     def read(self, years: Iterable[int], most: int) -> None:
@@ -99,6 +103,7 @@ class Figures:
                 with self._lock:
                     self._of(line, state)
             most -= len(unread[:most])
+        spare_what_stays()
 
     def _look(self, state: SiteState) -> None:
         """Forget what was drawn once a job has been opened, closed or taken up since, or a kit settled."""

@@ -4,7 +4,6 @@ Read the entries (or the state folded from exactly these), decide, seal, append,
 the state at hand.  Nothing is read back.
 """
 
-import gc
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import Future
 from dataclasses import asdict, dataclass
@@ -73,6 +72,7 @@ from app.domain.watching import NoticeMissed, missed_by
 from app.ledger.canonical import canonical
 from app.ledger.heads import Head
 from app.records.moments import local_text, utc_text
+from app.services.collector import spare_what_stays
 from app.services.ports import Clock, LedgerStore, LedgerWork, PhotoShelf, Tip
 
 ENDED_KEPT = 32
@@ -503,18 +503,8 @@ def job_state(work: LedgerWork, job: str) -> JobState:
     state = fold(event_from_bytes(payload) for payload in work.payloads(job))
     if tip.size:
         work.remember(job, state)
-        _spare_the_collector()
+        spare_what_stays()
     return state
-
-
-def _spare_the_collector() -> None:
-    """Take what has just been read out of the garbage collector's rounds, for it is meant to stay.
-
-    A job is some thousand objects; walking those of fifty jobs held every tablet up for 0.1 s at a time.  What is
-    let go of later is freed all the same: only cycles need the collector, and events form none.
-    """
-    gc.collect(1)
-    gc.freeze()
 
 
 def _site_of(tip: Tip | None) -> SiteState | None:
@@ -528,7 +518,7 @@ def _site_state(work: LedgerWork) -> SiteState:
     state = fold_site(site_event_from_bytes(payload) for payload in work.payloads(SITE_LEDGER))
     if tip.size:
         work.remember(SITE_LEDGER, state)
-        _spare_the_collector()
+        spare_what_stays()
     return state
 
 

@@ -3,8 +3,9 @@
 Rules kept here:
 - A file is known by its stamp (time, size, inode); one that keeps its stamp is not read again.
 - The stamps of a folder are looked at anew when a name in it changed, else so seldom that looking takes at most a
-  twentieth of the time: with a few files that is at each request, with 10,000 about every second.
-- Where looking takes long, it is done beside the requests, which meanwhile get what is known.
+  twentieth of the time: with a few files that is at each request.
+- Where looking takes long, it is done beside the requests, which meanwhile get what is known, and takes at most a
+  hundredth of the time: with 10,000 files every few seconds.
 - The page of one housing looks at the stamp of its own file in any case.
 """
 
@@ -23,10 +24,12 @@ from app.calc.errors import ChangeoutError, Invalid
 from app.domain.housing import Housing, read_housing
 from app.domain.procedure import Procedure, read_procedure
 from app.domain.writing_rules import misworded
+from app.services.collector import MANY, spare_what_stays
 
 T = TypeVar("T")
-REST = 20
-"""For so many times as long as looking took, a folder is not looked at again (our figure)."""
+REST, REST_BESIDE = 20, 100
+"""For so many times as long as looking took, within a request or beside them, a folder is not looked at again (our
+figures): beside them nobody waits, but it takes its time from the one processor that they run on."""
 BESIDE_S = 0.02
 """A folder that took longer to look through is looked through beside the requests, not within one (our figure)."""
 BESIDE = "changeout-library"
@@ -199,9 +202,7 @@ class _Shelf:
             with self._lock:
                 self._take(*looked)
         finally:
-            self._rest_until = max(
-                self._rest_until, monotonic() + REST * self._looking_s
-            )  # also after a look that fails
+            self._rest_until = max(self._rest_until, self._rested(self._looking_s))  # also after a look that fails
             self._beside = False
 
     def _look(self) -> tuple[_Stamp | None, list[tuple[str, _Stamp]], float]:
@@ -211,10 +212,18 @@ class _Shelf:
         return stamp, sorted(_stamps(self._folder)), monotonic() - begun
 
     def _take(self, stamp: _Stamp | None, found: list[tuple[str, _Stamp]], looked: float) -> None:
-        if [(name, self._known[name][0]) for name in self._known] != found:
+        before = self._known
+        if [(name, mark) for name, (mark, _) in before.items()] != found:
             self._known = {name: self._kept(name, mark) for name, mark in found}
             self._items = tuple(item for _, item in self._known.values())
-        self._folder_stamp, self._looking_s, self._rest_until = stamp, looked, monotonic() + REST * looked
+            if sum(before.get(name) is not known for name, known in self._known.items()) >= MANY:
+                spare_what_stays()
+        self._folder_stamp, self._looking_s, self._rest_until = stamp, looked, self._rested(looked)
+
+    @staticmethod
+    def _rested(looked: float) -> float:
+        """Return until when a folder rests after a look that took so long."""
+        return monotonic() + (REST if looked <= BESIDE_S else REST_BESIDE) * looked
 
     def moved(self, name: str) -> bool:
         """Whether a file is no longer the one that was read."""
@@ -233,12 +242,12 @@ def _stamps(folder: Path) -> list[tuple[str, _Stamp]]:
             named = [entry for entry in entries if entry.name.endswith(".toml") and not entry.name.startswith(".")]
     except FileNotFoundError:
         return []
-    return [(entry.name, found) for entry in named if (found := _stamp_of(folder / entry.name)) is not None]
+    return [(entry.name, found) for entry in named if (found := _stamp_of(entry)) is not None]
 
 
-def _stamp_of(path: Path) -> _Stamp | None:
+def _stamp_of(place: "Path | os.DirEntry[str]") -> _Stamp | None:
     try:
-        return _stamp(path.stat())
+        return _stamp(place.stat())
     except FileNotFoundError:
         return None
 

@@ -67,7 +67,7 @@ def entry_of(event: Event) -> Entry:
         recovered=bool(device and device.recovered),
         outcome=isinstance(event, OUTCOMES),
         contested=isinstance(event, MarkContested),
-        unsettles=isinstance(event, UNSETTLING),
+        unsettles=type(event) in UNSETTLING,
     )
 
 

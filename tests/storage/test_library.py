@@ -132,7 +132,7 @@ def joined() -> None:
 def test_a_large_folder_is_looked_through_beside_the_requests(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """What is known is given at once; a file changed in place is seen after the look that a request began."""
     monkeypatch.setattr(module, "BESIDE_S", -1.0)
-    monkeypatch.setattr(module, "REST", 0)
+    monkeypatch.setattr(module, "REST_BESIDE", 0)
     put(tmp_path, "EH-1", "Roof")
     library = FileLibrary(tmp_path)
     assert [item.location for item in library.housings()] == ["Roof"]
@@ -154,10 +154,30 @@ def test_a_large_folder_is_looked_through_beside_the_requests(tmp_path: Path, mo
     joined()
 
 
+@pytest.mark.parametrize(("beside_s", "seen"), [(-1.0, "Roof"), (1e9, "Cellar, far side")])
+def test_a_folder_looked_through_beside_the_requests_rests_longer(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, beside_s: float, seen: str
+) -> None:
+    """A file changed in place waits for the end of that rest; of a folder looked at within a request it is seen."""
+    monkeypatch.setattr(module, "BESIDE_S", beside_s)
+    monkeypatch.setattr(module, "REST", 0)
+    monkeypatch.setattr(module, "REST_BESIDE", 10**12)
+    put(tmp_path, "EH-1", "Roof")
+    library = FileLibrary(tmp_path)
+    library.housings()
+
+    put(tmp_path, "EH-1", "Cellar, far side")
+    library.housings()
+    joined()
+
+    assert [item.location for item in library.housings()] == [seen]
+    joined()
+
+
 def test_a_look_that_was_overtaken_takes_nothing_back(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """What the program wrote and looked at while another looked stays, and so does what it took away."""
     monkeypatch.setattr(module, "BESIDE_S", -1.0)
-    monkeypatch.setattr(module, "REST", 0)
+    monkeypatch.setattr(module, "REST_BESIDE", 0)
     put(tmp_path, "EH-1")
     put(tmp_path, "EH-3")
     library = FileLibrary(tmp_path)

@@ -94,6 +94,25 @@ def test_a_year_of_many_records_is_read_behind_its_page(desk: Desk, monkeypatch:
     assert "Being read" not in second
 
 
+def test_a_year_that_is_drawn_is_shown_without_asking_after_its_records(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two thousand of them took as long as the page; once a further job ends they are asked after again."""
+    figures = desk.running.site.figures
+    _accepted(desk)
+    drawn = figures.of_year(2026)
+
+    with monkeypatch.context() as never:
+        never.setattr(Figures, "_key", None)
+        assert figures.unread(2026) == (0, 1)
+        assert figures.at_hand(6).found == {2026: drawn}
+        assert figures.of_year(2026) == drawn
+
+    _accepted(desk)
+    assert figures.unread(2026) == (1, 2)
+    assert figures.at_hand(6).waiting == {2026: (1, 2)}
+
+
 def test_a_kit_that_is_settled_after_the_record_changes_its_figures(desk: Desk) -> None:
     """EF-07 takes one bag; two of three are gone, and the figures that were drawn before are drawn anew."""
     job, hands, site = _accepted(desk), desk.named("technician"), desk.running.site

@@ -6,6 +6,7 @@ from html import unescape
 
 import pytest
 
+import app.records.due as due_module
 from app.bootstrap import start
 from app.domain.commands import Accept, OpenException, Reopen, Submit
 from app.domain.housing_text import housing_text
@@ -31,6 +32,11 @@ def everything(desk: Desk) -> tuple[HousingDue, ...]:
 def shown(desk: Desk) -> tuple[HousingDue, ...]:
     """Return what the site says is due."""
     return desk.running.site.due.part("", skip=0, count=500).housings
+
+
+def part_of(desk: Desk, words: str) -> tuple[HousingDue, ...]:
+    """Return what the site says is due at the housings that hold these words."""
+    return desk.running.site.due.part(words, skip=0, count=25).housings
 
 
 def accepted(desk: Desk, tag: str) -> str:
@@ -102,6 +108,27 @@ def test_a_job_that_ended_is_known_by_what_it_told_and_is_not_read_again(
 
     monkeypatch.setattr("app.services.due.told_of", never)
     assert "EF-07" in [item.tag for item in shown(desk) if item.dated]
+
+
+def test_what_is_due_is_looked_up_and_not_judged_anew(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whoever looks for another housing each time finds all as they were judged; one that changes is judged alone."""
+    furnished(desk, 240)
+    before, judged = shown(desk), list[str]()
+    judge = due_module.housing_due
+
+    def counted(known: Known) -> HousingDue:
+        judged.append(known.housing.tag)
+        return judge(known)
+
+    monkeypatch.setattr(due_module, "housing_due", counted)
+    found = [item for tag in ("EF-03", "EH-007", "EH-231") for item in part_of(desk, tag)]
+    assert found == [item for item in before if item.tag in ("EF-03", "EH-007", "EH-231")]
+    assert shown(desk) == before
+    assert judged == []
+
+    desk.post(desk.named("technician"), "/housings/EF-03/readings", **READING)
+    assert part_of(desk, "EH-007") == tuple(item for item in before if item.tag == "EH-007")
+    assert judged == ["EF-03"]
 
 
 def test_a_job_closed_before_that_was_kept_is_read(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:

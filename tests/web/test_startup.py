@@ -10,6 +10,7 @@ import pytest
 from app.bootstrap import ship_sample_housings, start
 from app.cli import UNUSABLE, main
 from app.domain.procedure import Role
+from app.services.collector import ROUND
 from app.settings import Settings
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -83,3 +84,4 @@ def test_the_collector_works_again_after_a_start_that_failed(
     assert status == UNUSABLE
     assert "in use" in capsys.readouterr().err
     assert gc.isenabled()
+    assert gc.get_threshold()[0] == ROUND

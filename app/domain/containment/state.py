@@ -71,7 +71,7 @@ class ClosureRule:
     bands_each_side: int = 1
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True)  # no slots: see `replacing`
 class Closure:
     """A gathered and twisted neck: what has been put on either side of the place to cut."""
 
@@ -89,7 +89,7 @@ class Closure:
         return self.package_ties >= rule.ties_each_side and self.package_bands >= rule.bands_each_side
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True)  # no slots: see `replacing`
 class Sleeve:
     """A bag or a stub on the bagging ring; a stub has lost its bottom to a cut.
 
@@ -107,7 +107,7 @@ class Sleeve:
     torn_inside: int = 0
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True)  # no slots: see `replacing`
 class Package:
     """A closed bag that a cut has parted from the ring."""
 
@@ -127,7 +127,7 @@ class Package:
         return f"{what}{stub}{torn}"
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True)  # no slots: see `replacing`
 class PortState:
     """One access port. `ring` lists the sleeves from inner to outer; `waiting` is a new bag made ready.
 
@@ -170,7 +170,7 @@ class PortState:
         return replace(self, ring=(*self.ring[:-1], sleeve))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True)  # no slots: see `replacing`
 class HousingState:
     """The whole housing. `accounted` lists the packages that have been labelled and taken to the waste point."""
 

@@ -1,5 +1,7 @@
 """After the jobs: suggestions from what they taught, and figures over a year."""
 
+from typing import TYPE_CHECKING
+
 from fastapi import APIRouter, Request
 from starlette.background import BackgroundTask
 from starlette.concurrency import run_in_threadpool
@@ -7,11 +9,14 @@ from starlette.responses import RedirectResponse, Response
 
 from app.calc.errors import Invalid
 from app.records.moments import site_day, utc_text
-from app.web.context import session_of, site_of
+from app.web.context import Site, session_of, site_of
 from app.web.entered import NOTHING, Refilled, entered
 from app.web.forms import Posted, passed_by, posted
 from app.web.handing import download
 from app.web.render import html
+
+if TYPE_CHECKING:
+    from app.web.views.after import FiguresPage
 
 # What these pages are made from is loaded with the first of them, and not with the first page of the site.
 router = APIRouter()
@@ -85,21 +90,24 @@ def _number(form: Posted, name: str) -> int:
 @router.get("/figures")
 async def figures(request: Request) -> Response:
     """Show the figures of a year as tables with bars."""
+    site = site_of(request)
+    page = await run_in_threadpool(_figures, site, request.query_params.get("year", ""))
+    answer = html(request, "figures.html", page=page)
+    if page.waiting:
+        answer.background = BackgroundTask(site.figures.read, (page.year,), READ_BEHIND)
+    return answer
+
+
+def _figures(site: Site, asked: str) -> "FiguresPage":
     from app.web.views.after import figures_page
 
-    site, asked = site_of(request), request.query_params.get("year", "")
-    years = await run_in_threadpool(site.figures.years)
-    state = await run_in_threadpool(site.jobs.site)
-    this = site_day(utc_text(site.clock()), state.zone).year
+    years, this = site.figures.years(), site_day(utc_text(site.clock()), site.jobs.site().zone).year
     year = int(asked) if asked.isascii() and asked.isdigit() and len(asked) == 4 else next(iter(years), this)
-    unread, of = await run_in_threadpool(site.figures.unread, year)
+    unread, of = site.figures.unread(year)
     if unread > AT_ONCE:
-        page = figures_page(year, years, (), waiting=(of - unread, of))
-        answer = html(request, "figures.html", page=page)
-        answer.background = BackgroundTask(site.figures.read, (year,), READ_BEHIND)
-        return answer
-    found, jobs, left_out = await run_in_threadpool(site.figures.of_year, year)
-    return html(request, "figures.html", page=figures_page(year, years, found, jobs=jobs, left_out=left_out))
+        return figures_page(year, years, (), waiting=(of - unread, of))
+    found, jobs, left_out = site.figures.of_year(year)
+    return figures_page(year, years, found, jobs=jobs, left_out=left_out)
 
 
 @router.get("/figures/years")
