@@ -134,7 +134,7 @@ def _open(state: JobState) -> list[str]:
 
 
 def _locks(state: JobState) -> list[list[str]]:
-    """Every point of isolation; where it stands is told by the model, else by who locked it."""
+    """Every point of isolation; where it stands is told by the model, else by who locked it.  Then the own locks."""
     model, opened = state.model, state.opened
     assert model is not None
     assert opened is not None
@@ -145,7 +145,8 @@ def _locks(state: JobState) -> list[list[str]]:
         housing.fan_label: str(model.fan),
     }
     seen = {item.point: f"seen {item.seen}" for item in state.locks.points}
-    return [
+    own = "; ".join(f"{item.lock} ({item.by.name})" for item in state.locks.own)
+    points = [
         [
             point.tag,
             stands.get(point.tag) or seen.get(point.id, "not recorded"),
@@ -153,6 +154,7 @@ def _locks(state: JobState) -> list[list[str]]:
         ]
         for point in state.points
     ]
+    return [*points, ["Own locks", "on", own]] if own else points
 
 
 def _readings(state: JobState) -> list[list[str]]:

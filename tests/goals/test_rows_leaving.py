@@ -108,8 +108,10 @@ def test_row_7_at_rest_a_technician_suspends_and_a_torn_bag_stops(desk: Desk) ->
     job, hands = desk.open_job(), desk.named("technician")
     desk.work_until(job, "Draw the spent filter")
 
+    shown = [desk.get(hands, f"/jobs/{job}/{page}").text for page in ("now", "suspend")]
     seen = suspend(desk, hands, job, **{"a.ring-P1": "a torn bag or stub"})
 
+    assert ["port-drawing" in page for page in shown] == [True, False], "what is to be seen is not shown beside"
     assert seen.status_code == 303
     stop = state_of(desk, job).stop
     assert stop is not None
@@ -140,6 +142,7 @@ def test_row_8_the_next_thing_stands_alone_before_the_gate(desk: Desk) -> None:
     for group in {look.group for look in looks}:
         page = desk.get(hands, f"/jobs/{job}/now").text
         assert lock not in page, group
+        assert "port-drawing" not in page, "it shows how dampers, door, ring and clamp are believed to stand"
         answer(desk, hands, job, tuple(look for look in looks if look.group == state_of(desk, job).rechecks[0].group))
     assert state_of(desk, job).stage is Stage.OPEN
 
@@ -544,6 +547,16 @@ def check_labels(desk: Desk, job: str, officer: Who, serial: str) -> None:
     events = desk.running.site.jobs.events(job)
     came = [event for event in events if isinstance(event, StepDone) and event.transcribed]
     assert came
+    whole = desk.get(officer, f"/jobs/{job}").text
+    marks = state_of(desk, job).marks.values()
+    from_page = [mark for mark in marks if mark.done is not None and mark.done.paper is not None]
+    assert whole.count(f", from paper {serial}") == len(from_page) > len(came)
+    number = [step.id for step in state_of(desk, job).steps].index(came[0].step) + 1
+    one = desk.get(officer, f"/jobs/{job}/steps/{number}").text
+    done_at = came[0].transcribed.happened[:16].replace("T", " ") if came[0].transcribed else ""
+    assert f"transcribed from paper {serial}: done by {came[0].hand.name} {done_at}" in one
+    assert f"Done: {came[0].hand.name}" in one
+    assert f", {done_at}" in one.partition("transcribed")[0], "when it was done, not when it was entered"
     review = desk.get(officer, f"/jobs/{job}/review").text
     assert review.count(f"transcribed from paper {serial}") >= 2 * len(came)
     printed = desk.get(officer, f"/jobs/{job}/record.pdf").content

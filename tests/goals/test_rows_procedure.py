@@ -131,6 +131,10 @@ def test_row_11_a_field_change_shows_both_texts_an_approver_other_than_the_perfo
 
     assert (proposed.status_code, role.status_code, approved.status_code) == (303, 403, 303)
     assert "waits for approval" in waiting
+    beside = re.search(r'changed-pair"><p><b>Before 2026-0001/D1, text</b><br>(.*?)</p><p>.*?<br>(.*?)</p>', shown)
+    assert beside is not None
+    assert new in beside.group(2)
+    assert new not in beside.group(1)
     for page in (shown, record):
         assert "2026-0001/D1" in page
         assert "behind its contents" in page

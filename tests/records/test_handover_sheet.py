@@ -8,6 +8,7 @@ import pytest
 
 from app.domain.commands import Open
 from app.domain.housing import IsolationPoint, PointKind
+from app.domain.locks import PutOwnLockOn
 from app.domain.site import SiteState
 from app.paper.extracts import handover_pdf
 from app.paths import FONTS
@@ -61,6 +62,10 @@ def test_every_point_of_isolation_has_its_row() -> None:
     hung = {item.tag: item for item in bench.state.locks.points}
     assert [row[2] for row in after] == [hung[row[0]].lock for row in after]
     assert [row[1] for row in after[:3]] == ["shut", "shut", "stopped"]
+    bench.do(PutOwnLockOn("OWN-7"), HANDS)
+    bench.do(PutOwnLockOn("OWN-8"), EYES)
+    own = sheet_of(bench.state, root=bench.root, made_at=MADE_AT)["locks"]
+    assert own == [*after, ["Own locks", "on", f"OWN-7 ({HANDS.name}); OWN-8 ({EYES.name})"]]
     assert [row[1] for row in after[3:]] == [f"seen {hung[tag].seen}" for tag in ("PG-17", "SP-4")]
 
 

@@ -148,6 +148,28 @@ def test_a_hold_says_who_may_not_release_it_and_why(desk: Desk) -> None:
     assert f"Not among them: {lead.name} has worked on this job" in page
 
 
+def test_a_hold_that_no_lead_may_release_yet_says_who_would_have_to_read_the_brief(desk: Desk) -> None:
+    """Both leads are there and neither has read it: nobody is to be added to the site for that."""
+    job, hands = desk.open_job(), desk.named("technician")
+    desk.do(job, StopWork(), hands)
+    stopped = [desk.get(who, f"/jobs/{job}/now").text for who in (hands, desk.named("lead"))]
+    desk.do(job, ExplainStop("unexpected", "a sound"), hands)
+    waiting = desk.get(hands, f"/jobs/{job}/now").text
+    desk.go_on(job)
+    state = desk.running.site.jobs.state(job)
+    while (due := state.due) is not None and not (due.kind == "hold" and due.role == "lead"):
+        for command, by in commands_for(state, desk.cast()):
+            state = desk.do(job, command, by)
+
+    page = desk.get(hands, f"/jobs/{job}/now").text
+
+    leads = ", ".join(desk.named("lead", place).name for place in range(2))
+    assert f"No lead may sign here yet: {leads} would have to read the brief, or another is called." in page
+    assert "An administrator adds" not in page
+    assert all("re-opens the job" not in text for text in stopped)
+    assert ">A lead re-opens the job.<" in waiting
+
+
 def test_a_refused_change_comes_back_with_every_word_and_limit(desk: Desk) -> None:
     """A limit that is no number is mended where it was typed; the other words are still there."""
     job, hands = desk.open_job(), desk.named("technician")

@@ -36,9 +36,8 @@ def _suspend_page(request: Request, job: str, state: JobState, refilled: Refille
     session = session_of(request)
     form = suspend_form(state, session, refilled.answers)
     return html(
-        request, "suspend.html", refilled.status, head=head_line(job, state, session), form=form, refilled=refilled,
-        pictures=pictures(state, ()),
-    )  # fmt: skip
+        request, "suspend.html", refilled.status, head=head_line(job, state, session), form=form, refilled=refilled
+    )
 
 
 @router.post("/suspend")

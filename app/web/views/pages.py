@@ -18,7 +18,7 @@ from app.domain.words import effect_words
 from app.ledger.heads import Head, short_root
 from app.records.moments import local_text
 from app.records.trail import sentence_of
-from app.records.wording import USE_WORDS, limit_gaps, prepared_words, stopper_words, use_words
+from app.records.wording import USE_WORDS, limit_gaps, prepared_words, stopper_words, transcribed_words, use_words
 from app.services.planning import Plan
 from app.services.ports import Person, Session
 from app.web.views.step import Around, StepView, new_token, section_words, step_view
@@ -339,7 +339,8 @@ def overview(
         if mark.not_applicable:
             sign, told = "not applicable", mark.not_applicable
         elif mark.stands and mark.done:
-            sign, told = "done", f"{mark.done.by.name} {local_text(mark.done.at, zone)[11:19]}"
+            paper = f", from paper {mark.done.paper.serial}" if mark.done.paper else ""
+            sign, told = "done", f"{mark.done.by.name} {local_text(mark.done.when, zone)[11:19]}{paper}"
         elif mark.due_again:
             sign, told = "due again", state.by_number(mark.due_again)
         elif mark.begun:
@@ -386,7 +387,10 @@ def read_ahead(job: str, state: JobState, number: int, session: Session, people:
     mark, due = state.mark(step.id), state.due
     zone = state.opened.zone if state.opened else "UTC"
     labels = {asked.ask.id: asked.ask.label for asked in step.asks}
-    done = f"{mark.done.by.name} ({mark.done.by.role.words}), {local_text(mark.done.at, zone)}" if mark.done else ""
+    done = f"{mark.done.by.name} ({mark.done.by.role.words}), {local_text(mark.done.when, zone)}" if mark.done else ""
+    if mark.done and mark.done.paper and mark.done.entered_by:
+        entered = f"entered {local_text(mark.done.at, zone)}"
+        done = f"{done}; {transcribed_words(mark.done.paper, mark.done.entered_by.name)}; {entered}"
     owner = mark.done or mark.begun
     return ReadAhead(
         head=head_line(job, state, session),

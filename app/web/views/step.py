@@ -101,6 +101,7 @@ class HoldView:
     """Who may release a hold point.
 
     absent: who of that role may not, and why, in words.  briefed_first: only who has acknowledged the brief is offered.
+    unbriefed: who of that role has not, by name.
     """
 
     role: str
@@ -108,6 +109,7 @@ class HoldView:
     chosen: str = ""
     absent: tuple[str, ...] = ()
     briefed_first: bool = False
+    unbriefed: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -450,8 +452,9 @@ def _attempt(step: Step, mark: Mark, number: int, zone: str) -> str:
 def _hold(state: JobState, step: Step, people: tuple[Person, ...], chosen: str) -> HoldView:
     asked = [person for person in people if person.role is step.role]
     outside = not state.crew.enforced or step.role is Role.SAFETY_OFFICER
-    able = [person for person in asked if person.id not in state.performers | state.leaving.gone]
-    able = [person for person in able if outside or state.crew.member(person.id) or person.id in state.crew.signers]
+    fit = [person for person in asked if person.id not in state.performers | state.leaving.gone]
+    able = [person for person in fit if outside or state.crew.member(person.id) or person.id in state.crew.signers]
+    unbriefed = tuple(person.name for person in fit if person not in able)
     absent = tuple(f"{person.name} has worked on this job" for person in asked if person.id in state.performers)
     told = tuple((person.id, person.name) for person in able)
-    return HoldView(step.role.words, told, chosen, absent, not outside)
+    return HoldView(step.role.words, told, chosen, absent, not outside, unbriefed)

@@ -83,6 +83,7 @@ class StoppedView:
     to_rest: tuple[str, ...]
     begun: str
     may_reopen: bool
+    own: bool
     token: str
     chosen: str = ""
     typed: str = ""
@@ -195,7 +196,7 @@ def _panel_of(
             return Work(head, "next", (), notice, first=next_view(state, session))
         case Stage.LOOKING:
             typed = refill.answers if refill and refill.step == "looks" else {}
-            return Work(head, "looks", pictures(state, ()), notice, looks=looks_view(state, session, typed))
+            return Work(head, "looks", (), notice, looks=looks_view(state, session, typed))
         case Stage.HANDING_OVER:
             return Work(head, "signing", pictures(state, ()), notice, signing=signing_view(state))
         case Stage.CONTESTED:
@@ -258,6 +259,7 @@ def _stopped(state: JobState, session: Session, refill: Refill | None) -> Stoppe
         chosen=typed.get("reason", ""),
         typed=typed.get("text", ""),
         may_reopen=session.who.role is Role.LEAD and not stop.is_by(session.who),
+        own=session.who.role is Role.LEAD,
         token=new_token(),
     )
 
