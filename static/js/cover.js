@@ -1,6 +1,7 @@
 // Cover the screen when nobody has touched it for a while; what was typed stays under the cover.  The server locks the
 // session by itself too; a request that it refuses for that (423) lays the cover and swaps nothing.
-// STOP WORK stays in reach without a secret.  All pages of a browser share the last touch.
+// STOP WORK stays in reach without a secret, and what was typed stays then too, unless it answers the step that was
+// stopped.  All pages of a browser share the last touch.
 const WARN_MS = 20_000;
 const TOUCHES = ["pointerdown", "keydown", "input", "wheel", "touchmove"];
 const { coverMin, person } = document.body.dataset;
@@ -90,7 +91,7 @@ async function uncover(event) {
   if (answer.status === 401) return location.assign("/signin");
   if (answer.status === 409) return location.assign("/");
   if (!answer.ok) return say(await sentence(answer));
-  if (screen.dataset.stopped) return location.reload();
+  if (screen.dataset.stopped && document.getElementById("work")) return location.reload(); // its step is not to be done now
   lift();
 }
 
@@ -100,7 +101,7 @@ function lift() {
   localStorage.removeItem(COVERED);
   screen.close();
   touched = toldServer = Date.now();
-  left?.focus?.();
+  left?.focus?.({ preventScroll: true }); // what was said meanwhile stands at the top
 }
 
 function stopForm() {
@@ -117,7 +118,10 @@ async function stopWork() {
   if (answer && answer.status !== 204) return say(await sentence(answer)); // the button stays: nothing was stopped
   stop.hidden = true;
   screen.dataset.stopped = "yes";
-  if (answer) return say("The job is STOPPED. Give the reason after signing in.");
+  if (answer) {
+    document.dispatchEvent(new CustomEvent("changeout:stopped", { detail: form }));
+    return say("The job is STOPPED. Give the reason after signing in.");
+  }
   form.requestSubmit(); // kept on the tablet, if it can keep anything
   say("STOPPED on this tablet; the server does not know it yet. Tell everybody at the housing by voice.");
 }

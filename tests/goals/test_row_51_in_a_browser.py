@@ -3,7 +3,8 @@
 import re
 from pathlib import Path
 
-from playwright.sync_api import Browser, Page, expect
+import pytest
+from playwright.sync_api import Browser, Page, Route, expect
 
 from app.domain.commands import Accept, OpenException, Submit
 from tests.browser.driver import ADMIN, HANDS, NIGHT_LEAD, OFFICER, SECRETS, Tablet, served
@@ -120,6 +121,55 @@ def test_row_51_a_covered_screen_stays_so_out_of_reach_and_stops_in_one_tap(brow
 
     assert event.device is not None
     assert event.device.covered
+
+
+@pytest.mark.parametrize("lost", [0, 1])
+def test_row_51_a_stop_from_the_cover_takes_no_typed_note_away(browser: Browser, tmp_path: Path, lost: int) -> None:
+    """Row 51: the note stands after STOP, sent at once or again by the page, and goes into the record of the stop."""
+    refused: list[str] = []
+
+    def first(route: Route) -> None:
+        if len(refused) == lost:
+            return route.continue_()
+        refused.append(route.request.url)
+        return route.abort()
+
+    with served(tmp_path) as (address, running):
+        job = Staged(running).do_until("Read the serial number of the new filter").job
+        context = browser.new_context(viewport={"width": 1280, "height": 800})
+        page = context.new_page()
+        page.clock.install()
+        tablet = Tablet(page, address)
+        tablet.sign_in(HANDS)
+        tablet.go(f"/jobs/{job}/log")
+        note = page.get_by_label("Note", exact=True)
+        note.fill(TYPED)
+        with page.expect_response(re.compile("/lock$")):
+            page.clock.fast_forward("05:01")
+
+        page.route("**/stop", first)
+        with page.expect_response(re.compile("/stop$")):
+            page.locator("[data-cover-stop]").click()
+        expect(page.locator("[data-cover-told]")).to_contain_text("STOPPED")
+        uncover(page, SECRETS[HANDS])
+        expect(page.locator("[data-cover-screen]")).to_be_hidden()
+        expect(note).to_be_visible()
+        assert note.input_value() == TYPED
+        expect(page.locator("main > .told")).to_have_text("The job is STOPPED. Give the reason")
+        reason = page.get_by_role("link", name="Give the reason").get_attribute("href")
+        stops = page.get_by_role("button", name="STOP WORK").count()
+        page.clock.fast_forward("00:01")  # two presses so close together would be a double tap
+        page.get_by_role("button", name="Put it in the record").click()
+        expect(page.locator("ul.marks")).to_contain_text(TYPED)
+        context.close()
+        stop, written = running.site.jobs.events(job)[-2:]
+
+    assert reason == f"{address}/jobs/{job}/now"
+    assert stops == 0
+    assert len(refused) == lost
+    assert (stop.type, written.type) == ("job_stopped", "note_written")
+    assert stop.device is not None
+    assert stop.device.covered
 
 
 def test_row_51_on_a_page_of_several_jobs_a_covered_screen_stops_none(browser: Browser, tmp_path: Path) -> None:
