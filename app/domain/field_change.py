@@ -96,9 +96,14 @@ class Deviation:
     declined: FieldChangeDeclined | None = None
 
     @property
+    def since(self) -> int | None:
+        """The entry with which the step began to say the new words; None before that."""
+        return next((item.seq for item in self.approved if item.in_force), None)
+
+    @property
     def in_force(self) -> bool:
         """Whether the step says the new words."""
-        return any(item.in_force for item in self.approved)
+        return self.since is not None
 
     @property
     def waits(self) -> bool:

@@ -43,7 +43,7 @@ from app.domain.watching import ReadingMissed, ReadingRepeated, stands_open
 from app.domain.words import unit_words
 from app.records.cautions import CAUTIONS, REHEARSAL
 from app.records.moments import local_text
-from app.records.trail import sentence_of
+from app.records.trail import trail_of
 from app.records.wording import limit_of_result, limit_words, part_begun, who_words
 
 READINGS = 24
@@ -119,7 +119,7 @@ def blank_of(state: JobState, events: Sequence[Event], event: BlankPrinted, *, r
         ],
         "how": list(HOW_TO),
         "done": [_done(number, step, state, zone) for number, step in enumerate(state.steps[:first], start=1)],
-        "beside": _beside(state, events, zone),
+        "beside": _beside(state, events),
         "sections": _sections(state, first, zone),
         "repeated": _repeated(state, first),
         "own": {
@@ -144,14 +144,10 @@ def _done(number: int, step: Step, state: JobState, zone: str) -> list[str]:
     return [str(number), step.text, "; ".join(part for part in (answers, result) if part), told]
 
 
-def _beside(state: JobState, events: Sequence[Event], zone: str) -> list[list[str]]:
+def _beside(state: JobState, events: Sequence[Event]) -> list[list[str]]:
     """What a reader of the marks alone would not know: locks, attempts, stops, corrections, changes, notes."""
-    steps = {step.id: step for step in state.steps}
-    return [
-        [str(item.seq), local_text(item.at, zone), sentence_of(item, steps, zone)]
-        for item in events
-        if isinstance(item, BESIDE)
-    ]
+    beside = [item for item in events if isinstance(item, BESIDE)]
+    return [[str(entry), at, sentence] for entry, at, sentence in trail_of(state, beside)]
 
 
 def _sections(state: JobState, first: int, zone: str) -> list[dict[str, Any]]:

@@ -21,7 +21,7 @@ from app.records.drawing import draw_port
 from app.records.locks import lock_tables
 from app.records.moments import local_text
 from app.records.signatures import signatures_of
-from app.records.trail import sentence_of
+from app.records.trail import trail_of
 from app.records.wording import (
     answer_words,
     complete_words,
@@ -44,7 +44,6 @@ def report_of(state: JobState, events: Sequence[Event], *, root: str, made_at: s
     if opened is None:
         return {"title": "Empty job", "sections": []}
     zone = opened.zone
-    steps = {step.id: step for step in state.steps}
     return {
         "title": f"Record of job {opened.number}, housing {opened.housing.tag}",
         "rehearsal": REHEARSAL if opened.rehearsal else "",
@@ -57,10 +56,7 @@ def report_of(state: JobState, events: Sequence[Event], *, root: str, made_at: s
         "tables": lock_tables(state, events, zone),
         "certificates": certificates_of(state, events, root=root, made_at=made_at),
         "exceptions": [*_exceptions(state), *_of_site(events)],
-        "trail": [
-            {"entry": event.seq, "at": local_text(event.at, zone), "sentence": sentence_of(event, steps, zone)}
-            for event in events
-        ],
+        "trail": [{"entry": entry, "at": at, "sentence": sentence} for entry, at, sentence in trail_of(state, events)],
         "pictures": _pictures(state),
         "papers": _papers(state, events),
         "signatures": signatures_of(state, events, zone),

@@ -1,5 +1,6 @@
 """The trail: every entry of a job as one plain sentence, who did what, from what to what, and why."""
 
+from collections.abc import Sequence
 from typing import assert_never
 
 from app.domain.applicability import BranchLeft, StepNotApplicable
@@ -32,8 +33,8 @@ from app.domain.events import (
     StopExplained,
     WayOutTaken,
 )
-from app.domain.field_change import FieldChangeApproved, FieldChangeDeclined, FieldChangeProposed
-from app.domain.job import came_from
+from app.domain.field_change import FieldChangeApproved, FieldChangeDeclined, FieldChangeProposed, reworded
+from app.domain.job import JobState, came_from
 from app.domain.leaving import HandoverBegun, HandoverSigned, JobSuspended, NextThingRead, ReturnBegun
 from app.domain.lessons import DeviationAnswered
 from app.domain.locks import (
@@ -54,8 +55,28 @@ from app.domain.words import unit_words
 from app.records.crew_trail import crew_sentence
 from app.records.deviations import contingency_sentence, departure_sentence
 from app.records.locks import lock_sentence, watch_sentence
+from app.records.moments import local_text
 from app.records.trail_leaving import leaving_sentence, paper_sentence
 from app.records.wording import prepared_words, second_words, transcribed_words
+
+
+def trail_of(state: JobState, events: Sequence[Event]) -> list[tuple[int, str, str]]:
+    """Return the entry, time and sentence of each of a job's entries; each step by the words that it had then.
+
+    state: the job's after these events, which may be some of its entries only, oldest first.
+    """
+    zone = state.opened.zone if state.opened else "UTC"
+    steps = {step.id: step for step in state.steps}
+    changes = [(item.since, item.proposed) for item in state.changes.all if item.since is not None]
+    changes.sort(key=lambda pair: pair[0])
+    told: list[tuple[int, str, str]] = []
+    for event in reversed(events):
+        while changes and changes[-1][0] >= event.seq:  # before it was in force the step had the words it replaced
+            _, change = changes.pop()
+            if (step := steps.get(change.step)) is not None:
+                steps[step.id] = reworded(step, change.old)
+        told.append((event.seq, local_text(event.at, zone), sentence_of(event, steps, zone)))
+    return told[::-1]
 
 
 def sentence_of(event: Event, steps: dict[str, Step], zone: str = "UTC") -> str:

@@ -17,7 +17,7 @@ from app.domain.steps import BANK_WORDS
 from app.domain.words import effect_words
 from app.ledger.heads import Head, short_root
 from app.records.moments import local_text
-from app.records.trail import sentence_of
+from app.records.trail import trail_of
 from app.records.wording import USE_WORDS, limit_gaps, prepared_words, stopper_words, transcribed_words, use_words
 from app.services.planning import Plan
 from app.services.ports import Person, Session
@@ -331,7 +331,6 @@ def overview(
 ) -> Overview:
     """Return the overview: every step with its mark, and the trail, newest first."""
     zone = state.opened.zone if state.opened else "UTC"
-    steps = {step.id: step for step in state.steps}
     due = state.due
     sections: dict[str, list[tuple[int, str, str, str]]] = {}
     for number, step in enumerate(state.steps, start=1):
@@ -352,7 +351,7 @@ def overview(
         head=head_line(job, state, session),
         pictures=pictures(state, ()),
         sections=tuple((title, tuple(rows)) for title, rows in sections.items()),
-        trail=tuple((e.seq, local_text(e.at, zone), sentence_of(e, steps, zone)) for e in reversed(events)),
+        trail=tuple(reversed(trail_of(state, events))),
         waits_for=waits_for(state),
         remaining=tuple((use_words(name, count), str(count)) for name, count in remaining.items() if count),
         planned=prepared_words(state.opened.prepared) if state.opened and state.opened.prepared else "",
