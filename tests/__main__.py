@@ -44,7 +44,7 @@ AGAIN = frozenset({"browser tests"})
 """Of which what failed is run once more: a browser on a busy machine now and then misses its time.  It is told."""
 MEMORY_DISK = Path("/dev/shm")
 ROOM_BYTES = 6 * 1024**3
-"""Many times what all steps together had there at once (measured)."""
+"""Far more than the tests had there when looked at (65 MB); a step that fails keeps its folders until the end."""
 MOST_AGAIN = 3
 """More than so many failures are no haste of a machine: they have failed."""
 

@@ -32,7 +32,7 @@ COLLECTED_AFTER = 50_000
 def pytest_collection_finish() -> None:
     """Take what was imported and collected out of the garbage collector's rounds, for it stays, and let it rest more.
 
-    Walking the modules of all tests again and again took two thirds of the time of what makes many objects (measured).
+    Walking the modules of all tests again and again took two thirds of the time of checking all housings (measured).
     """
     gc.collect()
     gc.freeze()

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from app.domain.containment.state import HousingState, PortState
+from app.domain.containment.state import Closure, Filling, HousingState, Package, PortState, Sleeve
 from app.domain.events import Event
 from app.domain.housing import Bank, Seal, Service
 from app.domain.job import JobState, Mark
@@ -47,10 +47,13 @@ def test_a_field_that_there_is_not_is_refused(item: object) -> None:
         replace(item, sise=1)  # type: ignore[type-var]
 
 
-HOUSING, PORT = HousingState(Seal.GEL, Service.BIOLOGICAL), PortState("P1", Bank.HEPA, ())
+AT_THE_HOUSING = (
+    HousingState(Seal.GEL, Service.BIOLOGICAL), PortState("P1", Bank.HEPA, ()), Sleeve(), Closure(),
+    Package("P1", 1, Filling.SPENT, 0),
+)  # fmt: skip
 
 
-@pytest.mark.parametrize("item", [JobState(), SiteState(), Mark(), JobLines(), HOUSING, PORT])
+@pytest.mark.parametrize("item", [JobState(), SiteState(), Mark(), JobLines(), *AT_THE_HOUSING])
 def test_the_classes_that_are_copied_as_a_whole_hold_their_fields_and_nothing_else(item: "DataclassInstance") -> None:
     """Something cached would be copied along, and what `__post_init__` sees to would not be seen to."""
     kind = type(item)

@@ -4,16 +4,25 @@ import re
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page, Route, expect
+from playwright.sync_api import Browser, Page, Route, ViewportSize, expect
 
 from app.domain.commands import Accept, OpenException, Submit
-from tests.browser.driver import ADMIN, HANDS, NIGHT_LEAD, OFFICER, SECRETS, Tablet, served
+from tests.browser.driver import ADMIN, DESK, HANDS, NIGHT_LEAD, OFFICER, SECRETS, UPRIGHT, Tablet, served
 from tests.browser.stage import Staged
 
 TYPED = "SN 4711-08"
 HELD = "() => caches.open('changeout-pages').then(pages => pages.match(location.href)).then(Boolean)"
 NAMES = (HANDS, "EF-03", "2026-0001")
 """Who is signed in, the housing and the job: on the screen until it is covered."""
+
+
+def at_a_tablet(browser: Browser, address: str, name: str, size: ViewportSize) -> Tablet:
+    """Sign somebody in at a tablet of this size, whose clock is told."""
+    page = browser.new_context(viewport=size).new_page()
+    page.clock.install()
+    tablet = Tablet(page, address)
+    tablet.sign_in(name)
+    return tablet
 
 
 def uncover(page: Page, secret: str) -> None:
@@ -35,11 +44,8 @@ def test_row_51_an_untouched_screen_is_covered_and_keeps_what_was_typed(browser:
     """Row 51: after 5 minutes neither names nor job show, the server refuses, text and place are kept; stop works."""
     with served(tmp_path) as (address, running):
         job = Staged(running).do_until("Read the serial number of the new filter").job
-        context = browser.new_context(viewport={"width": 1280, "height": 800})
-        page = context.new_page()
-        page.clock.install()
-        tablet = Tablet(page, address)
-        tablet.sign_in(HANDS)
+        tablet = at_a_tablet(browser, address, HANDS, DESK)
+        page, context = tablet.page, tablet.page.context
         tablet.go(f"/jobs/{job}/now")
         field = page.locator("#mark input.entry").first
         field.fill(TYPED)
@@ -94,11 +100,8 @@ def test_row_51_a_covered_screen_stays_so_out_of_reach_and_stops_in_one_tap(brow
     """Row 51: one tap stops without a secret; after a reload out of reach the screen is still covered."""
     with served(tmp_path) as (address, running):
         job = Staged(running).do_until("Read the serial number of the new filter").job
-        context = browser.new_context(viewport={"width": 800, "height": 1280})
-        page = context.new_page()
-        page.clock.install()
-        tablet = Tablet(page, address)
-        tablet.sign_in(HANDS)
+        tablet = at_a_tablet(browser, address, HANDS, UPRIGHT)
+        page, context = tablet.page, tablet.page.context
         tablet.go(f"/jobs/{job}/now")
         page.evaluate("navigator.serviceWorker.ready.then(() => true)")
         page.reload()
@@ -136,11 +139,8 @@ def test_row_51_a_stop_from_the_cover_takes_no_typed_note_away(browser: Browser,
 
     with served(tmp_path) as (address, running):
         job = Staged(running).do_until("Read the serial number of the new filter").job
-        context = browser.new_context(viewport={"width": 1280, "height": 800})
-        page = context.new_page()
-        page.clock.install()
-        tablet = Tablet(page, address)
-        tablet.sign_in(HANDS)
+        tablet = at_a_tablet(browser, address, HANDS, DESK)
+        page, context = tablet.page, tablet.page.context
         tablet.go(f"/jobs/{job}/log")
         note = page.get_by_label("Note", exact=True)
         note.fill(TYPED)
@@ -175,11 +175,8 @@ def test_row_51_a_stop_from_the_cover_takes_no_typed_note_away(browser: Browser,
 def test_row_51_on_a_page_of_several_jobs_a_covered_screen_stops_none(browser: Browser, tmp_path: Path) -> None:
     """Row 51: where nobody could say which job is meant, the cover has no STOP; with one job on the page it has."""
     with served(tmp_path) as (address, running):
-        context = browser.new_context(viewport={"width": 1280, "height": 800})
-        page = context.new_page()
-        page.clock.install()
-        tablet = Tablet(page, address)
-        tablet.sign_in(HANDS)
+        tablet = at_a_tablet(browser, address, HANDS, DESK)
+        page, context = tablet.page, tablet.page.context
         shown = []
         for _ in range(2):
             Staged(running)
@@ -200,11 +197,8 @@ def test_row_51_the_only_job_in_hand_is_stopped_from_any_page_and_never_from_its
     """Row 51: one tap at the head of a page about no job; the cover over such a page could not say which job it is."""
     with served(tmp_path) as (address, running):
         job = Staged(running).job
-        context = browser.new_context(viewport={"width": 1280, "height": 800})
-        page = context.new_page()
-        page.clock.install()
-        tablet = Tablet(page, address)
-        tablet.sign_in(ADMIN)
+        tablet = at_a_tablet(browser, address, ADMIN, DESK)
+        page, context = tablet.page, tablet.page.context
         tablet.go("/people")
         with page.expect_response(re.compile("/lock$")):
             page.clock.fast_forward("05:01")
@@ -231,11 +225,8 @@ def test_row_51_a_covered_screen_claims_no_stop_that_was_not_written(browser: Br
     with served(tmp_path) as (address, running):
         staged = Staged(running).do_until("no such step")
         job, hands = staged.job, staged.who(HANDS)
-        context = browser.new_context(viewport={"width": 1280, "height": 800})
-        page = context.new_page()
-        page.clock.install()
-        tablet = Tablet(page, address)
-        tablet.sign_in(HANDS)
+        tablet = at_a_tablet(browser, address, HANDS, DESK)
+        page, context = tablet.page, tablet.page.context
         tablet.go(f"/jobs/{job}/now")
         told, stop = page.locator("[data-cover-told]"), page.locator("[data-cover-stop]")
         with page.expect_response(re.compile("/lock$")):

@@ -10,7 +10,6 @@ from functools import cache
 from itertools import count
 from pathlib import Path
 
-from anyio.from_thread import BlockingPortal, start_blocking_portal
 from fastapi.testclient import TestClient
 from httpx2 import Response
 
@@ -69,14 +68,6 @@ def _prepared(now: datetime, *, limits: bool) -> Path:
     return folder
 
 
-@cache
-def _loop() -> BlockingPortal:
-    """One event loop for all clients of a process: a new one, with its thread, for each request takes a third of it."""
-    begun = start_blocking_portal()
-    atexit.register(begun.__exit__, None, None, None)
-    return begun.__enter__()
-
-
 @dataclass
 class Desk:
     """One running site."""
@@ -122,9 +113,7 @@ class Desk:
 
     def stranger(self) -> TestClient:
         """Return a client that nobody is signed in at."""
-        client = TestClient(self.running.app, follow_redirects=False, headers={"Origin": "http://testserver"})
-        client.portal = _loop()
-        return client
+        return TestClient(self.running.app, follow_redirects=False, headers={"Origin": "http://testserver"})
 
     def get(self, who: Who, path: str) -> Response:
         """Open a page."""
