@@ -254,6 +254,7 @@ def test_row_16_after_the_handover_the_outgoing_persons_save_is_refused(desk: De
     own = desk.get(comes, f"/jobs/{job}/now").text
     theirs, alone = sign(desk, job, comes, comes, person=leaves.id), sign(desk, job, comes, comes, person="")
     second = sign(desk, job, comes, comes)
+    left, goes_on = desk.get(leaves, f"/jobs/{job}/now").text, desk.get(comes, f"/jobs/{job}/now").text
     save = desk.post(leaves, f"/jobs/{job}/marks", step=due.id, act="begin")
     other = desk.post(comes, f"/jobs/{job}/marks", step=due.id, act="begin")
 
@@ -264,8 +265,12 @@ def test_row_16_after_the_handover_the_outgoing_persons_save_is_refused(desk: De
     assert [unnamed.status_code, theirs.status_code, alone.status_code] == [403, 403, 403]
     assert "Asked with the first signature" in own
     assert [first.status_code, second.status_code] == [303, 303]
+    assert f"{leaves.name} handed this job over" in left
+    assert "handed this job over and" not in goes_on
+    for told in ('form="mark"', "/suspend"):
+        assert (told in left, told in goes_on) == (False, True)
     assert save.status_code == 409
-    assert f"{leaves.name} handed this job over" in save.text
+    assert save.text.count(f"{leaves.name} handed this job over") == 1
     assert other.status_code == 303
     kinds = [event.type for event in desk.running.site.jobs.events(job)][-5:]
     assert kinds[-4:] == ["handover_signed", "handover_signed", "attempt_refused", "step_begun"]

@@ -53,14 +53,13 @@ def refuse_whoever_handed_over(state: JobState, command: Command, moment: Moment
     program notes by itself when anybody acts is not theirs to be refused.
     """
     told = handed_over(state, moment.by)
-    taking_over = isinstance(command, TakeOver) or _is_incoming(state, moment.by)
-    if told and not taking_over and not isinstance(command, STILL_THEIRS):
+    if told and not isinstance(command, (TakeOver, *STILL_THEIRS)):
         raise Refused("handed_over", told, logged=True)
 
 
 def handed_over(state: JobState, who: Who) -> str:
-    """Say that somebody handed the job over and writes nothing more to it; nothing if they did not."""
-    if who.id not in state.leaving.gone:
+    """Say that somebody handed the job over and writes nothing more to it; nothing if not, or if they take it over."""
+    if who.id not in state.leaving.gone or _is_incoming(state, who):
         return ""
     return f"{who.name} handed this job over and writes nothing more to it. STOP still works; else switch to the crew."
 

@@ -4,6 +4,7 @@ from dataclasses import dataclass, replace
 
 from app.domain.containment.rest import nearest_rest, rests
 from app.domain.containment.state import PortState
+from app.domain.deciding.leaving import handed_over
 from app.domain.events import STOP_REASONS
 from app.domain.job import JobState, Stage
 from app.domain.killers import permit_on_record
@@ -42,7 +43,7 @@ class Notice:
 class HeadLine:
     """What stays in view on every page of a job: which job, where in it, who is signed in.
 
-    no_brief: they have been briefed in neither part.
+    no_brief: they have been briefed in neither part.  gone: that they handed the job over, while the crew goes on.
     """
 
     job: str
@@ -58,6 +59,7 @@ class HeadLine:
     may_stop: bool
     may_suspend: bool = False
     no_brief: bool = False
+    gone: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,6 +146,7 @@ def head_line(job: str, state: JobState, session: Session) -> HeadLine:
     """Return what stays in view on every page of this job."""
     opened, due = state.opened, state.due
     number = state.index.get(due.id, 0) + 1 if due else len(state.steps)
+    gone = handed_over(state, session.who)
     return HeadLine(
         job=job,
         number=opened.number if opened else "",
@@ -156,8 +159,9 @@ def head_line(job: str, state: JobState, session: Session) -> HeadLine:
         role=session.who.role.words,
         rehearsal=REHEARSAL if opened and opened.rehearsal else "",
         may_stop=state.stage not in (Stage.STOPPED, Stage.ACCEPTED),
-        may_suspend=state.stage is Stage.OPEN,
+        may_suspend=state.stage is Stage.OPEN and not gone,
         no_brief=has_no_brief(state, session),
+        gone=gone if state.stage in (Stage.OPEN, Stage.LOOKING) else "",
     )
 
 
