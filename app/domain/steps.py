@@ -292,8 +292,8 @@ def lay_template(procedure: Procedure, housing: Housing, stages: tuple[Stage, ..
         for section in stage.sections:
             if section.each != "once" or stage.each == "bank":
                 raise Invalid(f"Section {section.id} of a contingency is laid once, at the port where it happened.")
-            written = _unblocked(procedure, section.steps, place)
-            laid += [_lay(procedure, housing, stage, section, place, step) for step in written]
+            written, names = _unblocked(procedure, section.steps, place), _names(procedure, housing, place)
+            laid += [_lay(procedure, housing, stage, section, place, step, names) for step in written]
     steps = _resolved(tuple(laid), beside=True)
     rows = _rows(steps)
     return tuple(_point_by_point(step, rows, housing, template=True) for step in steps)
@@ -303,12 +303,13 @@ def _laid(
     procedure: Procedure, housing: Housing, stages: tuple[Stage, ...], only: Bank | None = None
 ) -> tuple[Step, ...]:
     return tuple(
-        _lay(procedure, housing, stage, section, place, written)
+        _lay(procedure, housing, stage, section, place, written, names)
         for stage in stages
         for stage_place in _stage_places(stage, housing, procedure)
         if only is None or stage_place.bank in (only, None)
         for section in stage.sections
         for place in _section_places(section, stage_place)
+        for names in [_names(procedure, housing, place)]
         for written in _unblocked(procedure, section.steps, place)
     )
 
@@ -366,9 +367,14 @@ def _unblocked(
 
 
 def _lay(
-    procedure: Procedure, housing: Housing, stage: Stage, section: Section, place: Place, written: WrittenStep
+    procedure: Procedure,
+    housing: Housing,
+    stage: Stage,
+    section: Section,
+    place: Place,
+    written: WrittenStep,
+    names: dict[str, str],
 ) -> Step:
-    names = _names(procedure, housing, place)
     parts = [stage.id]
     parts += (
         []
