@@ -23,6 +23,7 @@ from app.domain.watching import ReadingMissed, ReadingRepeated, WatchEvent
 from app.domain.words import unit_words
 from app.domain.zones import local_or_as_kept
 from app.records.moments import local_text
+from app.records.veil import UNSEEN
 from app.records.wording import limit_words
 
 
@@ -93,7 +94,7 @@ def watch_sentence(event: WatchEvent, zone: str) -> str:
 def lock_tables(state: JobState, events: Sequence[Event], zone: str) -> list[dict[str, Any]]:
     """Return tables (title, head, rows of texts) of locks, locks removed by others and repeated readings, if any."""
     points = [
-        [point_words(state, item), item.seen, f"{item.lock} / {item.tag_number}",
+        [point_words(state, item), item.seen, UNSEEN if item.lock == UNSEEN else f"{item.lock} / {item.tag_number}",
          _when(item.by, item.at, zone, item.paper),
          _when(item.off_by, item.off_at, zone, item.off_paper)]
         for item in state.locks.hung if item.point

@@ -150,6 +150,8 @@ def test_who_may_verify_looks_at_the_further_point_too_and_has_not_seen_its_lock
     assert asked[-1].options[0] == "bolted on, a lock and its tag on it"
     assert row is not None
     assert (row.lock, row.tag_number, row.tag) == (UNSEEN, UNSEEN, "BL-7")
+    (told,) = lock_tables(veiled(bench.state, EYES.id), (), "UTC")
+    assert [cells[2] for cells in told["rows"]] == [UNSEEN] * 4
     assert [item.tag for item in veiled(bench.state, EYES.id).points][-1] == "BL-7"
     assert refused(bench, *bench.due_commands()[0][:1], HANDS).code == "own_work"
     bench.do(bench.due_commands()[0][0], EYES)
