@@ -8,8 +8,15 @@ from cryptography.hazmat.primitives.kdf.argon2 import Argon2id
 
 from app.storage.faults import StorageFault
 from app.storage.secrets import CODE_ALPHABET, check_secret, hash_secret, is_outdated, new_one_time_code, weak_secret
+from tests.conftest import FOR_PEOPLE
 
 GOOD = "four odd socks in a drawer"
+
+
+@pytest.fixture(autouse=True)
+def as_for_people(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Hash secrets here as for people, not as for all other tests."""
+    monkeypatch.setattr("argon2.profiles.RFC_9106_LOW_MEMORY", FOR_PEOPLE)
 
 
 def test_argon2id_is_the_published_function() -> None:
