@@ -33,7 +33,7 @@ LONGEST_FIRST = (
     "test_any_request.py", "test_kill_job.py", "test_procedures.py", "test_job.py", "test_every_form.py",
     "test_verify.py", "test_labels.py", "test_containment.py", "test_recipe.py",
 )  # fmt: skip
-"""Files that take half a minute to three minutes (measured).  Begun first: else one of two workers waits at the end."""
+"""Files that take half a minute to three minutes (measured).  Begun first: else one worker goes on alone at the end."""
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
