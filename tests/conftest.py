@@ -31,9 +31,10 @@ COLLECTED_AFTER = 50_000
 """New objects, beyond those let go of, after which the collector looks through the young ones."""
 LONGEST_FIRST = (
     "test_any_request.py", "test_kill_job.py", "test_procedures.py", "test_job.py", "test_every_form.py",
-    "test_verify.py", "test_labels.py", "test_containment.py", "test_recipe.py",
+    "test_verify.py", "test_labels.py", "test_containment.py", "test_recipe.py", "test_spaces.py", "test_kill.py",
+    "test_schedules.py", "test_stop_anywhere.py", "test_rows_marks.py",
 )  # fmt: skip
-"""Files that take half a minute to three minutes (measured).  Begun first: else one worker goes on alone at the end."""
+"""Files that take 20 s to three minutes (measured).  Begun first: else one worker goes on alone at the end."""
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
