@@ -14,7 +14,7 @@ import pikepdf
 import pytest
 from httpx2 import Response
 
-from app.domain.commands import Accept, OpenException, Submit
+from app.domain.commands import Accept, ExplainStop, OpenException, Reopen, StopWork, Submit
 from app.domain.containment.rest import rests
 from app.domain.crew import Acknowledge
 from app.domain.deciding.leaving import suspend_looks
@@ -309,6 +309,35 @@ def test_row_16_the_outgoing_person_is_no_second_person_and_no_mark_is_made_for_
     for told in (second, worker):
         assert f"{eyes.name} handed this job over and takes no part in it any more" in told.text
     assert nothing is None
+
+
+def test_row_16_the_outgoing_person_is_offered_the_own_locks_to_take_off_and_nothing_else(desk: Desk) -> None:
+    """Where the locks come off their button stands; at the step after it, and at the looks after a stop, none does."""
+    leaves, comes = desk.named("technician"), desk.named("technician", 1)
+    job = desk.open_job()
+    due = desk.work_until(job, "Remove the locks").due
+    assert due is not None
+    suspend(desk, leaves, job)
+    hand_over(desk, job, leaves, comes)
+    desk.post(comes, f"/jobs/{job}/next-read")
+    look_at_everything(desk, comes, job)
+    sign(desk, job, comes, leaves)
+    sign(desk, job, comes, comes)
+    shown = [[desk.get(who, f"/jobs/{job}/now").text for who in (leaves, comes)]]
+    for point in state_of(desk, job).points:
+        off = desk.post(leaves, f"/jobs/{job}/rows", act="off", step=due.id, point=point.id)
+        assert off.status_code == 303
+    shown.append([desk.get(who, f"/jobs/{job}/now").text for who in (leaves, comes)])
+    desk.do(job, StopWork(), leaves)
+    desk.do(job, ExplainStop("unexpected", "a sound"), leaves)
+    desk.do(job, Reopen("Look at all of it first."), desk.named("lead", 1))
+    shown.append([desk.get(who, f"/jobs/{job}/now").text for who in (leaves, comes)])
+
+    assert state_of(desk, job).stage is Stage.LOOKING
+    told = f"{leaves.name} handed this job over and writes nothing more to it."
+    assert [[told in page for page in both] for both in shown] == [[True, False]] * 3
+    offered = [[bool(re.search(r'form="(mark|look)"', page)) for page in both] for both in shown]
+    assert offered == [[True, False], [False, True], [False, True]]
 
 
 def test_row_16_a_stop_by_whoever_handed_over_is_written_although_a_reading_lapsed(desk: Desk, clock: Clock) -> None:

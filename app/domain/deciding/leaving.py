@@ -61,7 +61,8 @@ def handed_over(state: JobState, who: Who) -> str:
     """Say that somebody handed the job over and writes nothing more to it; nothing if not, or if they take it over."""
     if who.id not in state.leaving.gone or _is_incoming(state, who):
         return ""
-    return f"{who.name} handed this job over and writes nothing more to it. STOP still works; else switch to the crew."
+    told = f"{who.name} handed this job over and writes nothing more to it."
+    return f"{told} STOP still works, and locks of their own come off; else switch to the crew."
 
 
 def _is_incoming(state: JobState, who: Who) -> bool:
