@@ -11,7 +11,7 @@ from app.bootstrap import Running
 from app.cli import furnish
 from app.domain.commands import Begin, Correct, ExplainStop, Finish, Reopen, StopWork, Submit, WriteNote
 from app.domain.deciding.leaving import suspend_looks
-from app.domain.leaving import DOCUMENTS, AnswerLooks, ReadNext, ReturnToWork, Suspend, TakeOver
+from app.domain.leaving import DOCUMENTS, AnswerLooks, ReadNext, ReturnToWork, SignHandover, Suspend, TakeOver
 from app.domain.paper import PrintBlank
 from app.domain.procedure import StepKind
 from app.services.rehearsal import commands_for, looks_as_recorded, made_up_answers
@@ -168,6 +168,13 @@ def leaving(running: Running) -> Iterator[Shown]:
     signed.do(ReadNext(), EYES)
     signed.do(AnswerLooks(looks_as_recorded(signed.state.rechecks)), EYES)
     yield Shown("hand-over to sign", f"/jobs/{signed.job}/now", EYES, work=True)
+    over = suspended_at(running, "Remove the locks")
+    over.do(TakeOver(over.who(HANDS), tuple(DOCUMENTS)), EYES)
+    over.do(ReadNext(), EYES)
+    over.do(AnswerLooks(looks_as_recorded(over.state.rechecks)), EYES)
+    over.do(SignHandover(), HANDS)
+    over.do(SignHandover(), EYES)
+    yield Shown("handed over, own locks still on", f"/jobs/{over.job}/now", HANDS, work=True)
     amid.do(PrintBlank(), HANDS)
     yield Shown("paper", f"/jobs/{amid.job}/paper", HANDS)
     yield Shown("from paper", f"/jobs/{amid.job}/blanks/1/entry", HANDS)
